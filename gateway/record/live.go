@@ -1,0 +1,12 @@
+package record
+
+// Live is one reading of the continuous stream, for screens and the lossy live topic. It is never a record.
+type Live struct {
+	Balance string   `json:"balance"`
+	UTC     UTC      `json:"utc"`
+	Value   *Value   `json:"value,omitempty"` // nil for an unread frame
+	Printed *Printed `json:"printed,omitempty"`
+	Unread  string   `json:"unread,omitempty"` // why, for a frame that was refused
+	// Recorded is the id of the weighing that this reading became. It is sent as a second event, once the entry is durable.
+	Recorded string `json:"recorded,omitempty"`
+}

@@ -1,0 +1,131 @@
+// Package record is the vocabulary that every room shares: what an entry is, what a weighing says, how a stamp and a
+// context are written down. It holds types and their JSON, and no behaviour that touches a disk, a network or a clock.
+//
+// An entry is the exact bytes of one JSON object. The journal hashes those bytes, so a body is encoded once, at append,
+// and never again. The field "schema" comes first and tells the kind: "weighpost.weighing/1".
+package record
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// Kind says what an entry is about. It is the middle of the schema name.
+type Kind string
+
+// The kinds of entry. A kind is never renamed: old journals hold it.
+const (
+	KindWeighing      Kind = "weighing"       // a recorded reading that is a mass
+	KindResult        Kind = "result"         // percent, pieces, an average: never a weighing
+	KindUnread        Kind = "unread"         // a frame that no layout explains
+	KindUnreadSummary Kind = "unread-summary" // what came after the first unread frames of a minute
+	KindPortUp        Kind = "port-up"
+	KindPortDown      Kind = "port-down"
+	KindGap           Kind = "gap"    // readings that arrived while recording was stopped and could not be kept
+	KindStart         Kind = "start"  // the daemon began to use this journal
+	KindStop          Kind = "stop"   // the daemon ended in good order
+	KindParked        Kind = "parked" // a sink refused an entry for good; it waits for a person
+	KindSinkStopped   Kind = "sink-stopped"
+	KindSinkResumed   Kind = "sink-resumed"
+)
+
+const schemaPrefix, schemaVersion = "weighpost.", "/1"
+
+// Schema is the name that entries of this kind carry in their field "schema".
+func (k Kind) Schema() string { return schemaPrefix + string(k) + schemaVersion }
+
+// Head opens every entry. The journal fills it at append; nobody else writes to it.
+type Head struct {
+	Schema string `json:"schema"`
+	// ID is site / incarnation / balance / number for a weighing and a result, site / incarnation / @ / sequence for all
+	// others. It is stable for ever and the idempotency key everywhere.
+	ID  string `json:"id"`
+	Seq uint64 `json:"seq"` // position in the journal, from 1
+	// Site is the site's name as configured when the entry was made.
+	Site string `json:"site"`
+}
+
+// Identity gives the journal the head to fill.
+func (h *Head) Identity() *Head { return h }
+
+// Body is what an entry says, before the journal has given it its identity. Implementations are pointers to structs
+// that embed Head.
+type Body interface {
+	Identity() *Head
+	Kind() Kind
+	// Subject is the id of the balance that the entry is about, or "" where it is about none.
+	Subject() string
+	// Time is the UTC instant of the act itself, also where several acts share one commit.
+	Time() time.Time
+}
+
+// Numbered says whether entries of the kind take a number of their balance: gapless within an incarnation.
+func (k Kind) Numbered() bool { return k == KindWeighing || k == KindResult }
+
+// Entry is one record in the journal.
+type Entry struct {
+	Seq     uint64
+	Kind    Kind
+	ID      string
+	Balance string          // id of the balance it is about, or ""
+	JSON    json.RawMessage // the exact bytes that were hashed: never re-encoded, never changed by a reader
+}
+
+// ParseEntry reads the head of an entry from its exact bytes. It keeps, and does not copy, the bytes.
+func ParseEntry(raw []byte) (Entry, error) {
+	var h struct {
+		Head
+		About json.RawMessage `json:"balance"`
+	}
+	if err := json.Unmarshal(raw, &h); err != nil {
+		return Entry{}, fmt.Errorf("an entry is not JSON: %w", err)
+	}
+	kind, found := strings.CutPrefix(h.Schema, schemaPrefix)
+	kind, version, versioned := strings.Cut(kind, "/")
+	if !found || !versioned || kind == "" {
+		return Entry{}, fmt.Errorf("an entry has the schema %q, which is none of weighpost's", h.Schema)
+	}
+	if "/"+version != schemaVersion {
+		return Entry{}, fmt.Errorf("entry %d has the schema %q: this weighpost is too old to read it", h.Seq, h.Schema)
+	}
+	e := Entry{Seq: h.Seq, Kind: Kind(kind), ID: h.ID, JSON: raw}
+	if len(h.About) > 0 {
+		var b struct {
+			ID string `json:"id"`
+		}
+		if err := json.Unmarshal(h.About, &b); err != nil {
+			return Entry{}, fmt.Errorf("entry %d: balance: %w", h.Seq, err)
+		}
+		e.Balance = b.ID
+	}
+	return e, nil
+}
+
+// EntryID writes the id of an entry. For a numbered entry of a balance, n is the balance's number; for all others the
+// balance is "" and n is the sequence.
+func EntryID(site, incarnation, balance string, n uint64) string {
+	if balance == "" {
+		balance = "@"
+	}
+	return fmt.Sprintf("%s/%s/%s/%06d", site, incarnation, balance, n)
+}
+
+// CheckName says why a text cannot name a site, a balance, a sink or a port, or nil. Names are part of ids, topics and file
+// names, so they are kept to what all of those carry unchanged.
+func CheckName(s string) error {
+	switch {
+	case s == "":
+		return fmt.Errorf("is empty: give it a name, such as b-12")
+	case len(s) > 63:
+		return fmt.Errorf("has %d characters: at most 63 are allowed", len(s))
+	}
+	for i, r := range s {
+		letter := r >= 'a' && r <= 'z' || r >= '0' && r <= '9'
+		if !letter && (i == 0 || r != '-') {
+			return fmt.Errorf("holds %q: use a to z, 0 to 9 and -, beginning with a letter or a digit", r)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,85 @@
+package record
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Clock states of a stamp.
+const (
+	ClockChecked   = "checked"
+	ClockHoldover  = "holdover"
+	ClockUnchecked = "unchecked"
+)
+
+// Stamp says when, how surely, and by which clock.
+type Stamp struct {
+	UTC   UTC    `json:"utc"`
+	Zone  string `json:"zone"` // offset of the place at that instant, "+01:00": for people, never for arithmetic
+	Bound *Span  `json:"bound_s"`
+	Clock string `json:"clock"`
+	// Sources is how many time servers agreed.
+	Sources        int    `json:"sources"`
+	BalancePrinted string `json:"balance_printed,omitempty"` // the balance's own date and time, as printed
+}
+
+// UTC is an instant, written in JSON as RFC 3339 with six decimals and Z.
+type UTC time.Time
+
+const utcForm = "2006-01-02T15:04:05.000000Z"
+
+// Time gives the instant as the standard library has it.
+func (u UTC) Time() time.Time { return time.Time(u) }
+
+func (u UTC) String() string { return time.Time(u).UTC().Format(utcForm) }
+
+// MarshalJSON writes "2026-11-25T10:04:05.123456Z".
+func (u UTC) MarshalJSON() ([]byte, error) { return []byte(`"` + u.String() + `"`), nil }
+
+// UnmarshalJSON reads what MarshalJSON writes, and any other RFC 3339 instant.
+func (u *UTC) UnmarshalJSON(b []byte) error {
+	var s string
+	if err := json.Unmarshal(b, &s); err != nil {
+		return err
+	}
+	t, err := time.Parse(time.RFC3339Nano, s)
+	if err != nil {
+		return fmt.Errorf("%q is no RFC 3339 instant", s)
+	}
+	*u = UTC(t.UTC())
+	return nil
+}
+
+// Span is a length of time, written in JSON as a decimal number of seconds with microseconds, and never through a float.
+type Span time.Duration
+
+// MarshalJSON writes 0.021. What is finer than a microsecond is rounded up, so that a bound stays a bound.
+func (s Span) MarshalJSON() ([]byte, error) {
+	if s < 0 {
+		return nil, fmt.Errorf("a span of time cannot be negative")
+	}
+	us := (uint64(s) + 999) / 1000
+	text := fmt.Sprintf("%d.%06d", us/1_000_000, us%1_000_000)
+	return []byte(strings.TrimSuffix(strings.TrimRight(text, "0"), ".")), nil
+}
+
+// UnmarshalJSON reads a plain decimal number of seconds with at most nine decimals.
+func (s *Span) UnmarshalJSON(b []byte) error {
+	whole, part, _ := bytes.Cut(b, []byte("."))
+	n, err := strconv.ParseUint(string(whole), 10, 33)
+	if err != nil || len(part) > 9 {
+		return fmt.Errorf("%s is no length of time in seconds", b)
+	}
+	frac := uint64(0)
+	if len(part) > 0 {
+		if frac, err = strconv.ParseUint(string(part)+strings.Repeat("0", 9-len(part)), 10, 64); err != nil {
+			return fmt.Errorf("%s is no length of time in seconds", b)
+		}
+	}
+	*s = Span(n*uint64(time.Second) + frac)
+	return nil
+}

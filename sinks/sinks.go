@@ -1,0 +1,76 @@
+// Package sinks says what a destination for entries is, and how it tells what went wrong. A sink delivers and classifies;
+// it never retries, parks or cuts batches: package deliver alone does.
+package sinks
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"weighpost/gateway/record"
+)
+
+// Sink is one configured destination.
+type Sink interface {
+	// Deliver hands over a batch in order and returns how many leading entries the destination has durably accepted.
+	// It blocks until then, or until ctx ends. With n < len(entries), err says what stopped entries[n]: Refused, Busy,
+	// Unusable, or any other error, which means try again. Deliver is called by one goroutine at a time.
+	Deliver(ctx context.Context, entries []record.Entry) (n int, err error)
+	// Close lets go of connections and files. No Deliver follows it.
+	Close() error
+}
+
+// Refused says that the destination will never accept entries[n]: it is parked until a person decides.
+type Refused struct{ Err error }
+
+func (r Refused) Error() string { return "refused: " + r.Err.Error() }
+func (r Refused) Unwrap() error { return r.Err }
+
+// Busy says that the destination asks not to be tried before After has passed.
+type Busy struct {
+	Err   error
+	After time.Duration
+}
+
+func (b Busy) Error() string { return fmt.Sprintf("not before %s: %s", b.After, b.Err) }
+func (b Busy) Unwrap() error { return b.Err }
+
+// Unusable says that the fault lies with the sink and not with the entry: wrong credentials, a missing target. The sink is
+// stopped as a health condition; no entry is parked for it.
+type Unusable struct{ Err error }
+
+func (u Unusable) Error() string { return "the sink cannot be used: " + u.Err.Error() }
+func (u Unusable) Unwrap() error { return u.Err }
+
+// Checkpointer is a sink that also publishes the journal's signed checkpoints, so that a copy is held elsewhere.
+type Checkpointer interface {
+	// Checkpoint hands over one signed note (C2SP tlog-checkpoint). It is called only when the head moved.
+	Checkpoint(ctx context.Context, signedNote []byte) error
+}
+
+// Liver is a sink that also carries the live, lossy stream. It never blocks: what it cannot take at once is dropped.
+type Liver interface {
+	Live(r record.Live)
+}
+
+// Statuser is a sink that also shows the daemon's state where people look for it, such as a retained topic.
+type Statuser interface {
+	// Status hands over the conditions that hold now, as one JSON document. It is called at the start and after changes. It
+	// never blocks: only the latest document counts.
+	Status(conditions []byte)
+}
+
+// Env is what every sink gets from the daemon, whatever its kind.
+type Env struct {
+	Site string       // name of the site, as configured: matches record.CheckName
+	Log  *slog.Logger // nil: nothing is logged
+}
+
+// Logger gives the log of one sink, or one that drops everything.
+func (e Env) Logger(sink string) *slog.Logger {
+	if e.Log == nil {
+		return slog.New(slog.DiscardHandler)
+	}
+	return e.Log.With("sink", sink)
+}
