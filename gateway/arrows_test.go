@@ -1,0 +1,144 @@
+package gateway_test
+
+import (
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// arrow says which of our own packages a room may import, and why no more. A name that ends in /... stands for all below it.
+type arrow struct {
+	room string
+	may  []string
+	why  string
+}
+
+// arrows is the plan of the house: imports run downwards only. The first row that fits a package counts.
+var arrows = []arrow{
+	{"parsers/decimal", nil, "exact numbers stand on nothing of ours"},
+	{"parsers/sum", nil, "check characters are arithmetic"},
+	{"parsers/strict", nil, "reading what people write knows none of the things that they write about"},
+	{"parsers/frame", nil, "splitting bytes knows nothing of what they mean"},
+	{"parsers/unit", []string{"parsers/decimal"}, "units convert exact numbers"},
+	{"parsers/...", []string{"parsers/..."}, "parsers turn bytes into readings: no I/O, no clock, nothing else of ours"},
+
+	{"gateway/record", []string{"parsers/..."}, "everybody imports the vocabulary, so it may import nobody"},
+	{"gateway/health", nil, "conditions are words; the rooms that raise them are above"},
+	{"gateway/live", []string{"gateway/record"}, "the lossy stream carries records' words and nothing else"},
+	{"gateway/clock", []string{"gateway/record", "gateway/health", "parsers/strict"}, "a clock stamps; it neither reads nor writes"},
+	{"gateway/journal", []string{"gateway/record", "gateway/journal", "gateway/journal/...", "parsers/strict"},
+		"parse, stamp and journal are the protected part: no page, sink or procedure may reach in"},
+	{"gateway/journal/...", []string{"gateway/record", "gateway/journal", "gateway/journal/..."}, "test support of the journal"},
+	{"gateway/port/pty", nil, "a pair of file descriptors"},
+	{"gateway/port", []string{"gateway/port/...", "gateway/health", "parsers/strict"}, "bytes in, bytes out: a port knows no balance"},
+	{"gateway/intake", []string{"gateway/record", "gateway/port", "gateway/health", "parsers/..."},
+		"the protected part again: what records takes the journal, the clock and the screen as small interfaces"},
+	{"gateway/deliver", []string{"gateway/record", "gateway/health", "sinks", "parsers/strict"},
+		"retry and parking know sinks by their interface only"},
+	{"gateway/console", []string{"gateway/record", "gateway/health", "gateway/live", "parsers/strict"},
+		"pages show; they reach nothing that records"},
+
+	{"sinks/...", []string{"sinks", "sinks/...", "gateway/record", "parsers/..."},
+		"a sink delivers entries: it sees no journal, no balance and no other room"},
+	{"sinks", []string{"gateway/record", "parsers/..."}, "the contract stands on the vocabulary"},
+
+	{"gateway/config", []string{"gateway/...", "sinks", "sinks/...", "parsers/..."}, "it composes what each room declares"},
+	{"gateway/demo", []string{"gateway", "gateway/...", "sinks/...", "parsers/..."}, "a lab to play with, on top of everything"},
+	{"gateway", []string{"gateway/...", "sinks", "sinks/...", "parsers/..."}, "wiring"},
+	{"cmd/...", []string{"gateway", "gateway/...", "sinks/...", "parsers/..."}, "commands parse, call and print"},
+}
+
+// never holds what a wide row above would let through.
+var never = []struct{ from, to, why string }{
+	{"gateway", "gateway/demo", "only a command starts the demo"},
+	{"gateway/config", "gateway/demo", "only a command starts the demo"},
+	{"gateway/config", "gateway", "the wiring takes the configuration, not the other way"},
+}
+
+func covers(pattern, pkg string) bool {
+	if below, ok := strings.CutSuffix(pattern, "/..."); ok {
+		return strings.HasPrefix(pkg, below+"/")
+	}
+	return pattern == pkg
+}
+
+// TestArrows reads the sources itself: a test that asked the go command would be cached and miss a new import.
+func TestArrows(t *testing.T) {
+	root := os.DirFS("..")
+	seen := 0
+	for _, top := range []string{"cmd", "gateway", "parsers", "sinks"} {
+		err := fs.WalkDir(root, top, func(name string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() || !strings.HasSuffix(name, ".go") || strings.HasSuffix(name, "_test.go") {
+				return err
+			}
+			seen++
+			checkImports(t, name)
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if seen == 0 {
+		t.Fatal("no sources found: the test looked in the wrong place")
+	}
+}
+
+func checkImports(t *testing.T, name string) {
+	t.Helper()
+	file, err := parser.ParseFile(token.NewFileSet(), filepath.Join("..", name), nil, parser.ImportsOnly)
+	if err != nil {
+		t.Fatal(err)
+	}
+	from := path.Dir(name)
+	for _, spec := range file.Imports {
+		full, err := strconv.Unquote(spec.Path.Value)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if to, ours := strings.CutPrefix(full, "weighpost/"); ours {
+			if why := forbidden(from, to); why != "" {
+				t.Errorf("%s imports %s: %s", name, to, why)
+			}
+		}
+	}
+}
+
+// forbidden says why from may not import to, or "".
+func forbidden(from, to string) string {
+	for _, n := range never {
+		if n.from == from && n.to == to {
+			return n.why
+		}
+	}
+	i := slices.IndexFunc(arrows, func(a arrow) bool { return covers(a.room, from) })
+	if i < 0 {
+		return "this room is not in the plan: add a row to arrows, with the reason"
+	}
+	if slices.ContainsFunc(arrows[i].may, func(p string) bool { return covers(p, to) }) {
+		return ""
+	}
+	return arrows[i].why
+}
+
+// TestArrowsCanFail holds the plan itself: imports that must never pass.
+func TestArrowsCanFail(t *testing.T) {
+	for _, bad := range [][2]string{
+		{"parsers/layout", "gateway/record"}, {"gateway/journal", "gateway/console"}, {"gateway/intake", "gateway/journal"},
+		{"sinks/mqtt", "gateway/deliver"}, {"gateway", "gateway/demo"}, {"gateway/record", "gateway/health"}, {"elsewhere", "gateway"},
+	} {
+		if forbidden(bad[0], bad[1]) == "" {
+			t.Errorf("%s may import %s", bad[0], bad[1])
+		}
+	}
+	if why := forbidden("gateway/intake", "gateway/record"); why != "" {
+		t.Errorf("intake may not import record: %s", why)
+	}
+}
