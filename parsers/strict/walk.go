@@ -16,6 +16,7 @@ type walker struct {
 var (
 	nodeType      = reflect.TypeFor[Node]()
 	textUnmarshal = reflect.TypeFor[encoding.TextUnmarshaler]()
+	nodeUnmarshal = reflect.TypeFor[NodeUnmarshaler]()
 )
 
 func (w *walker) fault(line, col int, path, what, allowed string) {
@@ -108,6 +109,10 @@ func (w *walker) value(n *node, path string, v reflect.Value, enum []string) {
 		return
 	case v.Type() == nodeType:
 		v.Set(reflect.ValueOf(Node{doc: w.doc, n: n, path: path}))
+		return
+	case reflect.PointerTo(v.Type()).Implements(nodeUnmarshal):
+		own := v.Addr().Interface().(NodeUnmarshaler).UnmarshalNode(Node{doc: w.doc, n: n, path: path})
+		w.faults = append(w.faults, own...)
 		return
 	case reflect.PointerTo(v.Type()).Implements(textUnmarshal):
 		w.scalar(n, path, v, enum)
