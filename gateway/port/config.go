@@ -1,0 +1,96 @@
+package port
+
+import (
+	"runtime"
+	"time"
+
+	"weighpost/parsers/strict"
+)
+
+// Parities.
+const (
+	ParityNone  = "none"
+	ParityOdd   = "odd"
+	ParityEven  = "even"
+	ParityMark  = "mark"
+	ParitySpace = "space"
+)
+
+// Flow controls.
+const (
+	FlowNone    = "none"
+	FlowRTSCTS  = "rts-cts"
+	FlowXONXOFF = "xon-xoff"
+)
+
+// Drivers.
+const (
+	DriverNative  = "native"
+	DriverLibrary = "library"
+)
+
+const tcpScheme = "tcp://"
+
+// Config is where a balance's bytes come from. What is left out has its default; a field that means nothing for the kind of
+// address (a speed for tcp) must be left out.
+type Config struct {
+	Address  string `yaml:"address" desc:"The serial device (/dev/serial/by-id/…, COM3) or tcp://host:port of a raw device server."`
+	Speed    int    `yaml:"speed" desc:"Bits a second, as set at the balance; 50 to 4000000." default:"9600"`
+	DataBits int    `yaml:"data_bits" desc:"Data bits of a character; 5 to 8." default:"8"`
+	Parity   string `yaml:"parity" desc:"Parity bit of a character." enum:"none,odd,even,mark,space" default:"none"`
+	StopBits int    `yaml:"stop_bits" desc:"Stop bits of a character; 1 or 2." default:"1"`
+	Flow     string `yaml:"flow" desc:"Flow control." enum:"none,rts-cts,xon-xoff" default:"none"`
+	Driver   string `yaml:"driver" desc:"What talks to the serial device; native is the default on Linux and exists only there." enum:"native,library"`
+
+	WriteTimeout strict.Duration `yaml:"write_timeout" desc:"How long sending to the balance may take before it is given up; 100ms to 1m." default:"2s"`
+	DialTimeout  strict.Duration `yaml:"dial_timeout" desc:"How long a device server may take to answer; 100ms to 1m. Only for tcp." default:"5s"`
+	KeepAlive    strict.Duration `yaml:"keep_alive" desc:"After how long without a byte the connection is probed; 1s to 1h. Only for tcp." default:"15s"`
+}
+
+// Defaults of what a configuration leaves out.
+const (
+	defaultSpeed        = 9600
+	defaultDataBits     = 8
+	defaultStopBits     = 1
+	defaultWriteTimeout = strict.Duration(2 * time.Second)
+	defaultDialTimeout  = strict.Duration(5 * time.Second)
+	defaultKeepAlive    = strict.Duration(15 * time.Second)
+)
+
+func (c Config) withDefaults() Config {
+	if c.Speed == 0 {
+		c.Speed = defaultSpeed
+	}
+	if c.DataBits == 0 {
+		c.DataBits = defaultDataBits
+	}
+	if c.Parity == "" {
+		c.Parity = ParityNone
+	}
+	if c.StopBits == 0 {
+		c.StopBits = defaultStopBits
+	}
+	if c.Flow == "" {
+		c.Flow = FlowNone
+	}
+	if c.Driver == "" {
+		c.Driver = defaultDriver(runtime.GOOS)
+	}
+	if c.WriteTimeout == 0 {
+		c.WriteTimeout = defaultWriteTimeout
+	}
+	if c.DialTimeout == 0 {
+		c.DialTimeout = defaultDialTimeout
+	}
+	if c.KeepAlive == 0 {
+		c.KeepAlive = defaultKeepAlive
+	}
+	return c
+}
+
+func defaultDriver(goos string) string {
+	if goos == "linux" {
+		return DriverNative
+	}
+	return DriverLibrary
+}

@@ -1,0 +1,212 @@
+package port
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"os"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"weighpost/gateway/health"
+)
+
+// Handler is told what happens on a port. Every method is called from the goroutine of Line.Run, one at a time; while one
+// runs nothing is read, and bytes wait in the system's buffer. Times carry the monotonic clock.
+type Handler interface {
+	// Up says that the port is open. It and Down alternate, Up first.
+	Up(at time.Time)
+	// Bytes hands over what was read; p is valid only during the call.
+	Bytes(p []byte, a Arrival)
+	// Idle says that nothing came for the idle gap after the last bytes: once for each pause, and only if Line.IdleGap is set.
+	Idle(at time.Time)
+	// Down says that the port went. why is a *Trouble, or wraps the cause of the context's end when the daemon stops.
+	Down(at time.Time, why error)
+}
+
+// Line keeps one port open. Make it with [NewLine], set IdleGap before Run if pauses matter.
+type Line struct {
+	// IdleGap is the silence after which the handler's Idle is called; 0 means never.
+	IdleGap time.Duration
+
+	cfg     Config
+	subject string
+	board   *health.Board
+	log     *slog.Logger
+	backoff backoff
+	open    func(context.Context) (Port, error) // cfg.Open, other in tests
+
+	mu   sync.Mutex
+	port Port   // nil while down
+	code string // of the condition that holds, "" for none
+
+	opens, reads, bytes atomic.Uint64
+}
+
+// NewLine makes the line of the balance called subject. Conditions go to board under that name. board and log may be nil.
+func NewLine(cfg Config, subject string, board *health.Board, log *slog.Logger) *Line {
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
+	return &Line{cfg: cfg, subject: subject, board: board, log: log.With("balance", subject, "port", cfg.Address),
+		backoff: usualBackoff, open: cfg.Open}
+}
+
+// Counts says what a line has done since it was made.
+type Counts struct {
+	Opens uint64 // attempts to open, good or bad
+	Reads uint64 // reads that returned
+	Bytes uint64 // bytes received
+}
+
+// Counts may be called from any goroutine.
+func (l *Line) Counts() Counts {
+	return Counts{Opens: l.opens.Load(), Reads: l.reads.Load(), Bytes: l.bytes.Load()}
+}
+
+// ErrDown is returned by Line.Write while the port is not open.
+var ErrDown = errors.New("the port is not open")
+
+// Write sends p to the balance, or says ErrDown. It may be called from any goroutine and takes no longer than the write
+// limit of the configuration; the error is then os.ErrDeadlineExceeded.
+func (l *Line) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	port := l.port
+	l.mu.Unlock()
+	if port == nil {
+		return 0, ErrDown
+	}
+	return port.Write(p)
+}
+
+// Run opens the port, reads it, and opens it again whenever it went, until ctx ends; then it returns nil with the port
+// closed and its condition cleared. It returns an error at once only if the configuration can never be opened.
+func (l *Line) Run(ctx context.Context, h Handler) error {
+	if err := l.cfg.withDefaults().refuse(); err != nil {
+		return err
+	}
+	defer l.settle(nil)
+	for failures := 0; ctx.Err() == nil; {
+		began := time.Now()
+		trouble := l.once(ctx, h)
+		if ctx.Err() != nil {
+			return nil
+		}
+		if trouble.Code == CodeLost && time.Since(began) >= steady {
+			failures = 0
+		}
+		failures++
+		if !wait(ctx, l.backoff.delay(failures, l.backoff.longest(l.cfg, trouble))) {
+			return nil
+		}
+	}
+	return nil
+}
+
+// once tries to open the port and, if that works, lives with it until it goes.
+func (l *Line) once(ctx context.Context, h Handler) *Trouble {
+	l.opens.Add(1)
+	p, err := l.open(ctx)
+	if err != nil {
+		var trouble *Trouble
+		if !errors.As(err, &trouble) {
+			trouble = explain(l.cfg, err)
+		}
+		if ctx.Err() == nil {
+			l.settle(trouble)
+		}
+		return trouble
+	}
+	stop := context.AfterFunc(ctx, func() { p.Close() })
+	l.use(p)
+	l.settle(nil)
+	l.log.Info("port open")
+	h.Up(time.Now())
+
+	why := l.read(p, h)
+	at := time.Now()
+	l.use(nil)
+	stop()
+	p.Close()
+	trouble := lost(l.cfg, why)
+	if ctx.Err() != nil {
+		h.Down(at, stopped(ctx))
+		return trouble
+	}
+	l.settle(trouble)
+	h.Down(at, trouble)
+	return trouble
+}
+
+// read hands over what comes until the port fails, and returns why it did.
+func (l *Line) read(p Port, h Handler) error {
+	buf := make([]byte, 4096)
+	knows, _ := p.(emptier)
+	talking := false // bytes came, and the pause after them was not told yet
+	for {
+		if talking && l.IdleGap > 0 {
+			if err := p.SetReadDeadline(time.Now().Add(l.IdleGap)); err != nil {
+				return err
+			}
+		}
+		n, err := p.Read(buf)
+		a := Arrival{At: time.Now()}
+		l.reads.Add(1)
+		switch {
+		case n > 0:
+			if knows != nil {
+				a.Emptied = knows.Emptied()
+			}
+			l.bytes.Add(uint64(n))
+			h.Bytes(buf[:n], a)
+			talking = true
+			if err != nil {
+				return err
+			}
+		case talking && errors.Is(err, os.ErrDeadlineExceeded):
+			talking = false
+			if err := p.SetReadDeadline(time.Time{}); err != nil {
+				return err
+			}
+			h.Idle(a.At)
+		case err != nil:
+			return err
+		default:
+			return io.ErrNoProgress // never seen from our drivers; going round again could spin
+		}
+	}
+}
+
+// use makes p the port that Write writes to.
+func (l *Line) use(p Port) {
+	l.mu.Lock()
+	l.port = p
+	l.mu.Unlock()
+}
+
+// settle makes the trouble the one condition of this port; nil means that all is well. A port that was lost and is now
+// missing has still one cause, so it stays lost.
+func (l *Line) settle(t *Trouble) {
+	old := l.code
+	if t == nil {
+		l.code = ""
+	} else if old == CodeLost && t.Code == CodeMissing {
+		return
+	} else {
+		l.code = t.Code
+	}
+	if old != l.code && t != nil {
+		l.log.Warn("port "+l.code, "why", t.Error())
+	}
+	if l.board == nil {
+		return
+	}
+	if old != "" && old != l.code {
+		l.board.Clear(old, l.subject)
+	}
+	if t != nil {
+		l.board.Raise(health.Condition{Code: t.Code, Subject: l.subject, Severity: health.Error, Sentence: t.Sentence, Remedy: t.Remedy})
+	}
+}

@@ -1,0 +1,67 @@
+//go:build unix
+
+package port
+
+import (
+	"io"
+	"os"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// polled reads from a descriptor that the runtime's poller watches, and notes when it was found empty.
+type polled struct {
+	raw     syscall.RawConn
+	closed  atomic.Bool
+	emptied time.Time
+
+	// Of the read in progress. The function is made once: a closure for each read would be garbage for each read.
+	try  func(fd uintptr) bool
+	into []byte
+	n    int
+	err  error
+}
+
+func (r *polled) init(raw syscall.RawConn) {
+	r.raw = raw
+	r.try = func(fd uintptr) bool {
+		for {
+			before := time.Now() // what comes after this read finds nothing came after this time
+			r.n, r.err = unix.Read(int(fd), r.into)
+			switch r.err {
+			case unix.EINTR:
+				continue
+			case unix.EAGAIN:
+				r.emptied = before
+				return false
+			}
+			return true
+		}
+	}
+}
+
+func (r *polled) Read(p []byte) (int, error) {
+	if len(p) == 0 {
+		return 0, io.ErrShortBuffer
+	}
+	r.into, r.n, r.err = p, 0, nil
+	waited := r.raw.Read(r.try)
+	r.into = nil
+	switch {
+	case r.closed.Load():
+		return 0, os.ErrClosed
+	case waited != nil:
+		return 0, waited // os.ErrDeadlineExceeded, or closed under us
+	case r.err != nil:
+		return 0, os.NewSyscallError("read", r.err)
+	case r.n <= 0:
+		return 0, io.EOF
+	}
+	return r.n, nil
+}
+
+// Emptied is when the reader last found the port empty.
+func (r *polled) Emptied() time.Time { return r.emptied }

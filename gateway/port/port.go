@@ -1,0 +1,73 @@
+package port
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+)
+
+// Port is one open port. One goroutine reads; Write and Close may be called from any other. Close frees a pending Read and
+// may be called more than once. Read never returns 0 bytes without an error; when the read deadline has passed the error is
+// os.ErrDeadlineExceeded, and every other error means that the port is of no use any more. Write gives up after the limit in
+// the configuration with os.ErrDeadlineExceeded and throws away what was not sent.
+type Port interface {
+	io.ReadWriteCloser
+	// SetReadDeadline ends a pending or later Read at t; the zero time means no deadline.
+	SetReadDeadline(t time.Time) error
+}
+
+// Arrival says when bytes came.
+type Arrival struct {
+	// At is the time just after the read that gave the bytes returned.
+	At time.Time
+	// Emptied is when the reader last found the port empty: the bytes came after it. Zero if the port cannot tell.
+	Emptied time.Time
+}
+
+// emptier is a port that knows when it was last found empty. It is called only from the reading goroutine.
+type emptier interface{ Emptied() time.Time }
+
+// Open opens the port once, with the defaults filled in where the configuration says nothing. The error is a *[Trouble].
+func (c Config) Open(ctx context.Context) (Port, error) {
+	c = c.withDefaults()
+	if err := c.refuse(); err != nil {
+		return nil, err
+	}
+	switch {
+	case c.isTCP():
+		return openTCP(ctx, c)
+	case c.Driver == DriverNative:
+		return openNative(c)
+	default:
+		return openLibrary(c)
+	}
+}
+
+func (c Config) isTCP() bool { return strings.HasPrefix(c.Address, tcpScheme) }
+
+// Codes of the conditions that a port can be in. At most one holds for a port.
+const (
+	CodeMissing = "port-missing" // there is no such port, or nobody answers
+	CodeBusy    = "port-busy"    // another program has it
+	CodeRefused = "port-refused" // the system or the driver does not let us use it so
+	CodeLost    = "port-lost"    // it was open and went away
+)
+
+// Trouble is why a port cannot be used, in words for the person who must do something about it.
+type Trouble struct {
+	Code     string // one of the Code constants
+	Sentence string // what happened, where
+	Remedy   string // what to do
+	Err      error  // what the system said, if anything
+}
+
+func (t *Trouble) Error() string {
+	if t.Err != nil {
+		return fmt.Sprintf("%s (%v). %s", strings.TrimSuffix(t.Sentence, "."), t.Err, t.Remedy)
+	}
+	return t.Sentence + " " + t.Remedy
+}
+
+func (t *Trouble) Unwrap() error { return t.Err }
