@@ -1,0 +1,174 @@
+package format
+
+import (
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"weighpost/gateway/record"
+)
+
+// BOM opens a CSV file for spreadsheets: without it they take UTF-8 for the code page of the system.
+const BOM = "\ufeff"
+
+// column is one column of the CSV form of a weighing or a result.
+type column struct {
+	name string
+	// own says that the value is made by weighpost in a fixed form. All others are text that people and devices send.
+	own   bool
+	value func(*record.Weighing) string
+}
+
+// columns is the CSV form. The last column is never empty and the same for all rows of a kind, so that a row that was cut off
+// shows. A new column changes the header: files that were begun with the old one are refused, not mixed.
+var columns = []column{
+	{"id", true, func(w *record.Weighing) string { return w.ID }},
+	{"seq", true, func(w *record.Weighing) string { return strconv.FormatUint(w.Seq, 10) }},
+	{"site", false, func(w *record.Weighing) string { return w.Site }},
+	{"balance", false, func(w *record.Weighing) string { return w.Balance.ID }},
+	{"serial", false, func(w *record.Weighing) string { return w.Balance.Serial }},
+	{"place", false, func(w *record.Weighing) string { return w.Balance.Place }},
+	{"readability", false, func(w *record.Weighing) string { return w.Balance.Readability }},
+	{"identity", false, func(w *record.Weighing) string { return w.Balance.Identity }},
+	{"digits", false, func(w *record.Weighing) string { return w.Value.Digits }},
+	{"unit", false, func(w *record.Weighing) string { return w.Value.Unit }},
+	{"printed_unit", false, func(w *record.Weighing) string { return w.Value.PrintedUnit }},
+	{"kind", false, func(w *record.Weighing) string { return w.Value.Kind }},
+	{"stability", false, func(w *record.Weighing) string { return w.Value.Stability }},
+	{"range", false, func(w *record.Weighing) string { return w.Value.Range }},
+	{"auxiliary_digits", true, func(w *record.Weighing) string { return strconv.Itoa(w.Value.AuxiliaryDigits) }},
+	{"utc", true, func(w *record.Weighing) string { return w.Stamp.UTC.String() }},
+	{"zone", true, func(w *record.Weighing) string { return w.Stamp.Zone }},
+	{"bound_s", true, bound},
+	{"clock", false, func(w *record.Weighing) string { return w.Stamp.Clock }},
+	{"balance_printed", false, func(w *record.Weighing) string { return w.Stamp.BalancePrinted }},
+	{"sample", false, func(w *record.Weighing) string { return learnt(w.Context.Sample) }},
+	{"person", false, func(w *record.Weighing) string { return learnt(w.Context.Person) }},
+	{"method", false, func(w *record.Weighing) string { return learnt(w.Context.Method) }},
+	{"run", false, func(w *record.Weighing) string { return learnt(w.Context.Run) }},
+	{"lot", false, func(w *record.Weighing) string { return learnt(w.Context.Lot) }},
+	{"fields", false, func(w *record.Weighing) string { return jsonUnlessEmpty(w.Context.Fields, len(w.Context.Fields)) }},
+	{"verdicts", false, func(w *record.Weighing) string { return jsonUnlessEmpty(w.Verdicts, len(w.Verdicts)) }},
+	{"fitness", false, func(w *record.Weighing) string { return w.Fitness.State }},
+	{"trigger", false, func(w *record.Weighing) string { return w.Trigger }},
+	{"port", false, func(w *record.Weighing) string { return w.Port }},
+	{"frame", true, func(w *record.Weighing) string { return base64.StdEncoding.EncodeToString(w.Frame) }},
+	{"layout", false, func(w *record.Weighing) string { return w.Layout }},
+	{"software", false, func(w *record.Weighing) string { return w.Software.Version }},
+	{"config", false, func(w *record.Weighing) string { return w.Software.Config }},
+	{"schema", true, func(w *record.Weighing) string { return w.Schema }},
+}
+
+// CSVHeader gives the names of the columns.
+func CSVHeader() []string {
+	names := make([]string, len(columns))
+	for i, c := range columns {
+		names[i] = c.name
+	}
+	return names
+}
+
+// CSVFields gives the values of the columns for a weighing or a result; entries of other kinds have no CSV form, which is an
+// error. Digits stand as they are in the record.
+//
+// For a spreadsheet, text that begins with = + - @, a tab or a line end would run as a formula: such text, and text that
+// begins with an apostrophe, gets an apostrophe in front, which takes one away again on the way back. Numbers and times in
+// weighpost's own form are left alone.
+func CSVFields(e record.Entry, spreadsheet bool) ([]string, error) {
+	if !HasCSV(e.Kind) {
+		return nil, fmt.Errorf("entry %s is of the kind %q, which has no CSV form: only weighings and results have", e.ID, e.Kind)
+	}
+	var w record.Weighing
+	if err := json.Unmarshal(e.JSON, &w); err != nil {
+		return nil, fmt.Errorf("entry %s cannot be read: %w", e.ID, err)
+	}
+	fields := make([]string, len(columns))
+	for i, c := range columns {
+		fields[i] = c.value(&w)
+		if spreadsheet && !(c.own && ownForm.MatchString(fields[i])) && !number.MatchString(fields[i]) {
+			fields[i] = neutral(fields[i])
+		}
+	}
+	return fields, nil
+}
+
+// HasCSV says whether entries of a kind have a CSV form.
+func HasCSV(k record.Kind) bool { return k == record.KindWeighing || k == record.KindResult }
+
+var (
+	number  = regexp.MustCompile(`^[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)$`)
+	ownForm = regexp.MustCompile(`^([+-][0-9]{2}:[0-9]{2}|[A-Za-z0-9][A-Za-z0-9+/=:.@-]*)?$`)
+)
+
+func neutral(text string) string {
+	if text != "" && strings.ContainsRune("=+-@\t\r\n'", rune(text[0])) {
+		return "'" + text
+	}
+	return text
+}
+
+// AppendCSV adds one record after RFC 4180 section 2: fields apart by commas, CRLF at the end, and fields that hold a comma, a
+// quote or a line end in double quotes, with quotes in them doubled. A field with a space at either end, or with another
+// control character, is quoted as well. Nothing in a field is changed (encoding/csv would rewrite line ends).
+func AppendCSV(dst []byte, fields []string) []byte {
+	for i, f := range fields {
+		if i > 0 {
+			dst = append(dst, ',')
+		}
+		if !quoted(f) {
+			dst = append(dst, f...)
+			continue
+		}
+		dst = append(dst, '"')
+		dst = append(dst, strings.ReplaceAll(f, `"`, `""`)...)
+		dst = append(dst, '"')
+	}
+	return append(dst, '\r', '\n')
+}
+
+func quoted(f string) bool {
+	if f == "" {
+		return false
+	}
+	if f[0] == ' ' || f[len(f)-1] == ' ' || strings.HasPrefix(f, BOM) {
+		return true
+	}
+	for i := range len(f) {
+		if c := f[i]; c < ' ' || c == ',' || c == '"' || c == 0x7f {
+			return true
+		}
+	}
+	return false
+}
+
+func bound(w *record.Weighing) string {
+	if w.Stamp.Bound == nil {
+		return ""
+	}
+	b, err := w.Stamp.Bound.MarshalJSON()
+	if err != nil {
+		return "" // a negative span cannot come out of JSON
+	}
+	return string(b)
+}
+
+func learnt(l *record.Learnt) string {
+	if l == nil {
+		return ""
+	}
+	return l.ID
+}
+
+func jsonUnlessEmpty(v any, n int) string {
+	if n == 0 {
+		return ""
+	}
+	b, err := json.Marshal(v)
+	if err != nil {
+		return "" // strings and booleans always encode
+	}
+	return string(b)
+}
