@@ -94,3 +94,7 @@ func cutName(name string, n int) string {
 	}
 	return name
 }
+
+// TopicLevel makes any text fit to be one level of an MQTT topic (MQTT 3.1.1 clause 4.7): one-to-one, never empty, without
+// / + # and without a $ in front. It is SafeName, so that a topic and a file name of the same text agree.
+func TopicLevel(text string) string { return SafeName(text) }
