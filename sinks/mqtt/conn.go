@@ -1,0 +1,155 @@
+package mqtt
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"sync/atomic"
+	"time"
+)
+
+// conn is the network connection under one MQTT client. It adds three things that the client library leaves out: every
+// write has a time limit, closing it from our side looks to the library like a lost connection (so that the library ends
+// its goroutines and fails its tokens), and packets that a broker has no business to send are refused before the library
+// allocates or indexes by what they claim.
+type conn struct {
+	net.Conn
+	writeLimit time.Duration
+	guard      guard
+	dropped    atomic.Pointer[error]
+	closing    sync.Once
+}
+
+func newConn(c net.Conn, writeLimit time.Duration) *conn {
+	return &conn{Conn: c, writeLimit: writeLimit}
+}
+
+// drop ends the connection without a DISCONNECT, so that the broker sends the last will. It may be called more than once
+// and from any goroutine; the first reason is kept.
+func (c *conn) drop(why error) {
+	c.dropped.CompareAndSwap(nil, &why)
+	c.Close()
+}
+
+// Close closes the connection once.
+func (c *conn) Close() (err error) {
+	c.closing.Do(func() { err = c.Conn.Close() })
+	return err
+}
+
+func (c *conn) Read(p []byte) (int, error) {
+	n, err := c.Conn.Read(p)
+	if n > 0 {
+		if bad := c.guard.inspect(p[:n]); bad != nil {
+			return 0, bad
+		}
+	}
+	return n, c.reason(err)
+}
+
+func (c *conn) Write(p []byte) (int, error) {
+	if err := c.Conn.SetWriteDeadline(time.Now().Add(c.writeLimit)); err != nil {
+		return 0, c.reason(err)
+	}
+	n, err := c.Conn.Write(p)
+	return n, c.reason(err)
+}
+
+// reason replaces the error of a connection that we dropped. The library takes "use of closed network connection" for an
+// end that it caused itself, and would then wait for its ping time limit before it noticed.
+func (c *conn) reason(err error) error {
+	if why := c.dropped.Load(); err != nil && why != nil {
+		return fmt.Errorf("given up: %v", *why)
+	}
+	return err
+}
+
+// maxPacket is the largest packet that we send or take, in bytes. Entries are far smaller.
+const maxPacket = 1 << 20
+
+// guard follows the packets of the incoming stream (MQTT 3.1.1 clause 2.2) and refuses what a broker must not send to a
+// client that subscribes to one topic at a time with QoS 1.
+type guard struct {
+	kind   byte // control packet type of the current packet, 0 between packets
+	shift  uint // bits of the remaining length read so far
+	length int
+	body   int // bytes of the current packet still to come
+}
+
+var errLength = errors.New("the broker sent a packet with a length that MQTT does not allow")
+
+func (g *guard) inspect(p []byte) error {
+	for len(p) > 0 {
+		switch {
+		case g.body > 0:
+			n := min(g.body, len(p))
+			g.body -= n
+			p = p[n:]
+		case g.kind == 0:
+			if err := allowed(p[0]); err != nil {
+				return err
+			}
+			g.kind, g.shift, g.length = p[0]>>4, 0, 0
+			p = p[1:]
+		default:
+			if g.shift > 21 {
+				return errLength
+			}
+			g.length |= int(p[0]&0x7f) << g.shift
+			g.shift += 7
+			if p[0]&0x80 == 0 {
+				if err := fits(g.kind, g.length); err != nil {
+					return err
+				}
+				g.body, g.kind = g.length, 0
+			}
+			p = p[1:]
+		}
+	}
+	return nil
+}
+
+// Control packet types that a broker sends (clause 2.2.1).
+const (
+	connack  = 2
+	publish  = 3
+	puback   = 4
+	suback   = 9
+	unsuback = 11
+	pingresp = 13
+)
+
+// allowed checks the first byte of a packet.
+func allowed(first byte) error {
+	switch kind, flags := first>>4, first&0x0f; kind {
+	case publish:
+		if flags&0x04 != 0 {
+			return errors.New("the broker sent a message with a QoS that was not asked for")
+		}
+		return nil
+	case connack, puback, suback, unsuback, pingresp:
+		return nil
+	default:
+		return fmt.Errorf("the broker sent a packet of type %d, which has no place in this conversation: is it an MQTT 3.1.1 broker?", kind)
+	}
+}
+
+// fits checks the remaining length of a packet against its type (clauses 3.2, 3.4, 3.9, 3.11, 3.13).
+func fits(kind byte, length int) error {
+	ok := false
+	switch kind {
+	case publish:
+		ok = length >= 2 && length <= 2*maxPacket
+	case connack, puback, unsuback:
+		ok = length == 2
+	case suback:
+		ok = length == 3
+	case pingresp:
+		ok = length == 0
+	}
+	if !ok {
+		return errLength
+	}
+	return nil
+}

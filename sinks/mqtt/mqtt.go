@@ -1,0 +1,196 @@
+// Package mqtt delivers entries to an MQTT 3.1.1 broker. It owns the connection, the names of the topics and what counts
+// as accepted there; what to send, when to try again and what to set aside is package deliver's business.
+//
+// Topics, with the site's and the balance's name as configured:
+//
+//	weighpost/<site>/<balance>/weighing   the exact bytes of an entry, QoS 1; likewise …/result, …/unread and so on
+//	weighpost/<site>/@/<kind>             entries that are about no balance
+//	weighpost/<site>/<balance>/live       the continuous stream, QoS 0, only if asked for; readings may be missing
+//	weighpost/<site>/status               retained: online with the conditions that hold, or offline with the reason;
+//	                                      also the last will
+//	weighpost/<site>/checkpoint           retained: the journal's latest signed checkpoint
+//
+// Promised: an entry counts as delivered only when its PUBACK was received, so nothing is lost when a link dies; after a
+// loss the same entries may arrive again, with the same id; the first arrivals of each balance are in order. Each
+// connection has a new client with a clean session, and the first message on each topic is read back (see Config.SelfTest).
+//
+// Not promised: a PUBACK is the broker's word. What it does not write to its disk before it acknowledges, or drops because
+// a subscriber's queue is full, is lost there.
+package mqtt
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"weighpost/gateway/record"
+	"weighpost/sinks"
+)
+
+// Sink is one connection to one broker. It implements sinks.Sink, and the optional sinks.Checkpointer,
+// sinks.Liver and sinks.Statuser.
+type Sink struct {
+	cfg      Config
+	id       string
+	site     string
+	clientID string
+	topics   topics
+	log      *slog.Logger
+
+	turn    chan struct{} // held while the session is used or replaced; a channel, so that waiting for it obeys ctx
+	session *session      // under turn
+
+	current atomic.Pointer[session] // the same session, for the live stream, which never waits
+	live    chan record.Live
+	dropped atomic.Uint64
+
+	conditions atomic.Pointer[[]byte] // latest, for the status topic
+	told       chan struct{}          // tells the keeper that they changed
+
+	pause func(failures int, unusable bool) time.Duration // before the keeper tries again
+	stop  context.CancelFunc
+	ended chan struct{} // closed by the keeper
+	woken chan struct{} // tells the keeper that the session changed
+}
+
+// New makes the sink and begins to connect in the background. A Config that has faults is refused; a broker that cannot
+// be reached is not an error here.
+func New(c Config, id string, env sinks.Env) (*Sink, error) {
+	if faults := faultsOf(&c); faults != nil {
+		return nil, fmt.Errorf("sink %s: %w", id, faults)
+	}
+	s := &Sink{
+		cfg: c, id: id, site: env.Site, clientID: c.ClientID, topics: newTopics(c.Prefix, env.Site), log: env.Logger(id),
+		turn: make(chan struct{}, 1), live: make(chan record.Live, liveRoom), pause: pause,
+		ended: make(chan struct{}), woken: make(chan struct{}, 1), told: make(chan struct{}, 1),
+	}
+	if s.clientID == "" {
+		s.clientID = "weighpost-" + env.Site + "-" + id
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	s.stop = cancel
+	go s.keep(ctx)
+	return s, nil
+}
+
+// Deliver publishes the entries and returns how many leading ones the broker acknowledged. An empty batch only makes sure
+// that there is a connection. Refused is returned for an entry that MQTT cannot carry, Unusable for credentials,
+// certificates and access lists that a person has to mend; everything else is worth another try.
+func (s *Sink) Deliver(ctx context.Context, entries []record.Entry) (int, error) {
+	messages, refused := s.messages(entries)
+	n, err := s.send(ctx, messages)
+	if err == nil {
+		err = refused
+	}
+	return n, err
+}
+
+// Checkpoint publishes the journal's signed checkpoint, retained.
+func (s *Sink) Checkpoint(ctx context.Context, signedNote []byte) error {
+	_, err := s.send(ctx, []message{{topic: s.topics.checkpoint(), payload: signedNote, retain: true}})
+	return err
+}
+
+// messages turns the leading entries that MQTT can carry into messages, and says what is wrong with the next one.
+func (s *Sink) messages(entries []record.Entry) ([]message, error) {
+	messages := make([]message, 0, len(entries))
+	for _, e := range entries {
+		m := message{topic: s.topics.entry(e), payload: e.JSON, retain: s.cfg.Retain}
+		if len(m.payload)+len(m.topic) > maxPacket-64 {
+			return messages, sinks.Refused{Err: fmt.Errorf("entry %s has %d bytes: at most 1 MiB is published over MQTT", e.ID, len(e.JSON))}
+		}
+		messages = append(messages, m)
+	}
+	return messages, nil
+}
+
+// send publishes in the current session, or in a new one if there is none.
+func (s *Sink) send(ctx context.Context, messages []message) (int, error) {
+	if err := s.take(ctx); err != nil {
+		return 0, err
+	}
+	defer s.give()
+	if err := s.ready(ctx); err != nil {
+		return 0, err
+	}
+	n, err := s.session.publish(ctx, messages)
+	if err != nil && ctx.Err() == nil {
+		s.replace(nil, err)
+	}
+	return n, err
+}
+
+// ready makes sure that there is a session that can be used. The caller holds the turn.
+func (s *Sink) ready(ctx context.Context) error {
+	if s.session != nil && s.session.alive() {
+		return nil
+	}
+	s.replace(nil, errors.New("replaced by a new connection"))
+	status := newStatus(s.site, s.id, time.Now())
+	status.say(s.conditions.Load())
+	fresh, err := begin(ctx, &s.cfg, s.clientID, s.topics, status)
+	if err != nil {
+		return err
+	}
+	s.replace(fresh, nil)
+	return nil
+}
+
+// replace puts another session, or none, in the place of the current one. The caller holds the turn.
+func (s *Sink) replace(next *session, why error) {
+	if s.session == next {
+		return
+	}
+	if s.session != nil {
+		s.session.discard(why)
+	}
+	s.session = next
+	s.current.Store(next)
+	select {
+	case s.woken <- struct{}{}:
+	default:
+	}
+}
+
+func (s *Sink) take(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	select {
+	case s.turn <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (s *Sink) give() { <-s.turn }
+
+// closeLimit bounds Close: the farewell is worth no longer wait.
+const closeLimit = 3 * time.Second
+
+// Close says farewell to the broker, if it can be reached, and ends all goroutines. It returns within about 10 s, and at
+// once with a broker that answers.
+func (s *Sink) Close() error {
+	s.stop()
+	<-s.ended
+	s.turn <- struct{}{} // no Deliver follows, so nobody holds it for long
+	defer s.give()
+	if s.session == nil {
+		return nil
+	}
+	last := s.session
+	if last.open() {
+		ctx, cancel := context.WithTimeout(context.Background(), closeLimit)
+		defer cancel()
+		if err := last.farewell(ctx, s.topics.status(), last.status.stopped(time.Now())); err != nil {
+			s.log.Warn("the MQTT broker could not be told that we stop; it will publish the last will", "cause", err)
+		}
+	}
+	s.replace(nil, errors.New("the sink was closed"))
+	last.feeders.Wait()
+	return nil
+}
