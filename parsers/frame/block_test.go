@@ -40,7 +40,7 @@ func TestBlocks(t *testing.T) {
 		{"a silence before the last line, where any line opens", frame.Rule{Terminators: lf, IdleGap: pause, Block: &frame.Block{Last: begins("==")}},
 			"G\n" + gap + "N\n==\nT\n==\n", []string{"0!G\nN\n==\n!the balance fell silent ", "7:T\n=="}},
 		{"a silence inside a line", frame.Rule{Terminators: lf, IdleGap: pause, Block: &frame.Block{BlankLines: 1}}, "G\nN 1" + gap + "2\n\nG\n\n",
-			[]string{"0!G\nN 12\n\n!a line of the print bloc", "9:G"}},
+			[]string{"0!G\nN 12\n\n!a line of the print bloc", "8:G"}},
 		{"the file ends inside", blankEnd, "G 3\nN 2\n", []string{"0!G 3\nN 2\n!the file ends before the"}},
 		{"the file ends inside a line", blankEnd, "G 3\nN", []string{"0!G 3\nN!a line of the print bloc"}},
 		{"the file ends inside the first line", blankEnd, "G", []string{"0!G!the file ends in the mid"}},
