@@ -1,0 +1,121 @@
+// Package console serves the web page of a running daemon and what machines ask it: liveness, readiness and metrics.
+//
+//	GET /         the live page: every balance's weight, what was recorded last, sinks, and what is wrong
+//	GET /live     the stream behind it, as Server-Sent Events
+//	GET /healthz  200 while the process lives
+//	GET /readyz   200 while recording works, 503 with the conditions while it does not
+//	GET /metrics  Prometheus
+//
+// It shows and changes nothing. It listens on loopback only, answers to loopback names only, and refuses every request
+// that another site's page makes; what it refuses is a problem document (RFC 9457). It owns no facts: it takes what it
+// shows from small interfaces, and a slow or stuck browser is dropped without delaying anybody.
+package console
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+
+	"golang.org/x/net/netutil"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/live"
+)
+
+// Limits against slow and many clients.
+const (
+	headerLimit     = 16 << 10 // bytes of a request's header
+	connectionLimit = 256
+	streamLimit     = 64
+	headerTime      = 5 * time.Second
+	requestTime     = 10 * time.Second
+	idleTime        = 60 * time.Second
+	stopTime        = 3 * time.Second
+)
+
+// Source gives the facts that the page shows. Its methods are called from any goroutine and must not block.
+type Source interface {
+	Balances() []Balance // in the order of the configuration
+	Sinks() []Sink
+	Journal() Journal
+}
+
+// Conditions lists what is wrong now.
+type Conditions interface{ List() []health.Condition }
+
+// Stream gives views of the continuous stream.
+type Stream interface{ Subscribe(room int) *live.Subscription }
+
+// Deps is what the console needs from the rest of the daemon.
+type Deps struct {
+	Site       string
+	Version    string
+	Source     Source
+	Conditions Conditions
+	Live       Stream
+	Log        *slog.Logger
+}
+
+// Server is the console.
+type Server struct {
+	deps    Deps
+	started time.Time
+	streams chan struct{} // one token for each open stream
+	state   stateCache
+	handler http.Handler
+}
+
+// New makes a console. It opens nothing.
+func New(deps Deps) *Server {
+	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit)}
+	s.handler = guard(s.routes())
+	return s
+}
+
+// Listen opens the address of the configuration. The caller hands the listener to Serve, or closes it.
+func Listen(ctx context.Context, cfg Config) (net.Listener, error) {
+	var lc net.ListenConfig
+	l, err := lc.Listen(ctx, "tcp", cfg.address())
+	if err != nil {
+		return nil, fmt.Errorf("the page cannot listen on %s: %w. Set another address under page: listen:", cfg.address(), err)
+	}
+	return l, nil
+}
+
+// Serve answers on l until ctx ends, then ends the open streams, finishes the other requests within three seconds, and
+// closes l.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	srv := &http.Server{
+		Handler:           s.handler,
+		BaseContext:       func(net.Listener) context.Context { return ctx },
+		ReadHeaderTimeout: headerTime,
+		ReadTimeout:       requestTime,
+		WriteTimeout:      requestTime,
+		IdleTimeout:       idleTime,
+		MaxHeaderBytes:    headerLimit,
+		ErrorLog:          slog.NewLogLogger(s.deps.Log.Handler(), slog.LevelDebug),
+	}
+	stopped := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		defer close(stopped)
+		limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime)
+		defer cancel()
+		if srv.Shutdown(limit) != nil {
+			srv.Close()
+		}
+	})
+	err := srv.Serve(netutil.LimitListener(l, connectionLimit))
+	if stop() { // ctx has not ended: the listener failed
+		srv.Close()
+		return fmt.Errorf("the page on %s stopped: %w", l.Addr(), err)
+	}
+	<-stopped
+	if errors.Is(err, http.ErrServerClosed) {
+		return nil
+	}
+	return err
+}

@@ -1,0 +1,94 @@
+package console
+
+import (
+	"encoding/json"
+	"sync"
+	"time"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+)
+
+// Balance is what the page shows of one balance.
+type Balance struct {
+	ID          string `json:"id"`
+	Serial      string `json:"serial,omitempty"`
+	Place       string `json:"place,omitempty"`
+	Readability string `json:"readability,omitempty"`
+	Identity    string `json:"identity"` // confirmed or unconfirmed
+	Rule        string `json:"rule"`     // what is recorded: printed, settled, every 5s, all
+	Port        string `json:"port"`
+	PortUp      bool   `json:"port_up"`
+
+	Frames   uint64 `json:"frames"`   // received since the start
+	Unread   uint64 `json:"unread"`   // of these, without a usable value
+	Recorded uint64 `json:"recorded"` // weighings and results acknowledged since the start
+	Waiting  int    `json:"waiting"`  // entries that wait for the journal
+	Unkept   uint64 `json:"unkept"`   // readings that could not be recorded
+
+	Live *record.Live `json:"live,omitempty"` // the latest reading; nil where none came yet
+	Last *Recorded    `json:"last,omitempty"` // the latest recorded one; nil where there is none
+}
+
+// Recorded is a weighing or result that is in the journal.
+type Recorded struct {
+	ID    string       `json:"id"`
+	UTC   record.UTC   `json:"utc"`
+	Value record.Value `json:"value"`
+}
+
+// Sink is what the page shows of one destination.
+type Sink struct {
+	ID        string `json:"id"`
+	Kind      string `json:"kind"`  // mqtt, files, http
+	State     string `json:"state"` // working, waiting, stopped
+	Why       string `json:"why,omitempty"`
+	Delivered uint64 `json:"delivered"` // entries since the start
+	Parked    uint64 `json:"parked"`    // entries set aside, waiting for a person
+	Lag       uint64 `json:"lag"`       // entries in the journal that it has not had
+}
+
+// Journal is what the page shows of the journal.
+type Journal struct {
+	Incarnation string `json:"incarnation"`
+	Head        uint64 `json:"head"` // sequence of the latest entry
+}
+
+// state is everything that the page shows.
+type state struct {
+	Site       string             `json:"site"`
+	Version    string             `json:"version"`
+	At         record.UTC         `json:"at"`
+	Balances   []Balance          `json:"balances"`
+	Sinks      []Sink             `json:"sinks"`
+	Conditions []health.Condition `json:"conditions"`
+	Journal    Journal            `json:"journal"`
+}
+
+// stateAge is how old the state may be that a page is given: many pages cost no more than one.
+const stateAge = 400 * time.Millisecond
+
+type stateCache struct {
+	mu   sync.Mutex
+	at   time.Time
+	json []byte
+}
+
+// stateJSON gives the present state, at most stateAge old.
+func (s *Server) stateJSON() ([]byte, error) {
+	s.state.mu.Lock()
+	defer s.state.mu.Unlock()
+	now := time.Now()
+	if s.state.json != nil && now.Sub(s.state.at) < stateAge {
+		return s.state.json, nil
+	}
+	b, err := json.Marshal(state{
+		Site: s.deps.Site, Version: s.deps.Version, At: record.UTC(now), Balances: s.deps.Source.Balances(),
+		Sinks: s.deps.Source.Sinks(), Conditions: s.deps.Conditions.List(), Journal: s.deps.Source.Journal(),
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.state.at, s.state.json = now, b
+	return b, nil
+}

@@ -1,0 +1,91 @@
+package console
+
+import (
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"weighpost/gateway/health"
+)
+
+// metrics answers with the Prometheus text format, from a registry of its own.
+func (s *Server) metrics() http.Handler {
+	reg := prometheus.NewRegistry()
+	reg.MustRegister(&facts{s: s}, collectors.NewGoCollector(),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{MaxRequestsInFlight: 4, Timeout: 5 * time.Second})
+}
+
+// facts collects the daemon's own numbers when it is asked for them.
+type facts struct{ s *Server }
+
+func describe(name, help string, labels ...string) *prometheus.Desc {
+	return prometheus.NewDesc("weighpost_"+name, help, labels, nil)
+}
+
+var (
+	recordedTotal = describe("recorded_total", "Weighings and results that the journal has acknowledged since the start.", "balance")
+	framesTotal   = describe("frames_total", "Frames received since the start.", "balance")
+	unreadTotal   = describe("unread_total", "Frames without a usable value since the start.", "balance")
+	unkeptTotal   = describe("unkept_total", "Readings since the start that could not be recorded because too many waited.", "balance")
+	waiting       = describe("waiting_entries", "Entries in memory that the journal has not acknowledged.", "balance")
+	portUp        = describe("port_up", "1 while the balance's port is open.", "balance")
+	delivered     = describe("sink_delivered_total", "Entries that the sink has accepted since the start.", "sink")
+	parked        = describe("sink_parked_entries", "Entries that the sink refused and that wait for a person.", "sink")
+	lag           = describe("sink_lag_entries", "Entries in the journal that the sink has not had.", "sink")
+	working       = describe("sink_working", "1 unless the sink is stopped.", "sink")
+	conditions    = describe("conditions", "Conditions that hold now.", "severity")
+	journalHead   = describe("journal_head", "Sequence of the latest entry in the journal.")
+	ready         = describe("ready", "1 while recording works.")
+)
+
+// Describe lists what Collect gives.
+func (f *facts) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{recordedTotal, framesTotal, unreadTotal, unkeptTotal, waiting, portUp,
+		delivered, parked, lag, working, conditions, journalHead, ready} {
+		ch <- d
+	}
+}
+
+// Collect gives the numbers of this moment.
+func (f *facts) Collect(ch chan<- prometheus.Metric) {
+	send := func(d *prometheus.Desc, t prometheus.ValueType, v float64, labels ...string) {
+		ch <- prometheus.MustNewConstMetric(d, t, v, labels...)
+	}
+	counter, gauge := prometheus.CounterValue, prometheus.GaugeValue
+	for _, b := range f.s.deps.Source.Balances() {
+		send(recordedTotal, counter, float64(b.Recorded), b.ID)
+		send(framesTotal, counter, float64(b.Frames), b.ID)
+		send(unreadTotal, counter, float64(b.Unread), b.ID)
+		send(unkeptTotal, counter, float64(b.Unkept), b.ID)
+		send(waiting, gauge, float64(b.Waiting), b.ID)
+		send(portUp, gauge, truth(b.PortUp), b.ID)
+	}
+	for _, k := range f.s.deps.Source.Sinks() {
+		send(delivered, counter, float64(k.Delivered), k.ID)
+		send(parked, gauge, float64(k.Parked), k.ID)
+		send(lag, gauge, float64(k.Lag), k.ID)
+		send(working, gauge, truth(k.State != "stopped"), k.ID)
+	}
+	holding := map[health.Severity]int{}
+	recording := true
+	for _, c := range f.s.deps.Conditions.List() {
+		holding[c.Severity]++
+		recording = recording && !StopsRecording(c)
+	}
+	for _, sev := range []health.Severity{health.Notice, health.Warning, health.Error} {
+		send(conditions, gauge, float64(holding[sev]), string(sev))
+	}
+	send(journalHead, gauge, float64(f.s.deps.Source.Journal().Head))
+	send(ready, gauge, truth(recording))
+}
+
+func truth(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}

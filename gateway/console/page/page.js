@@ -1,0 +1,247 @@
+"use strict";
+// The live page. Everything that comes from outside is set as text, never as markup.
+
+const OLD = 10_000; // ms after which a weight is called old
+const ANNOUNCE = 3_000; // ms between two spoken announcements
+const SILENT = 35_000; // ms without a word from weighpost after which the connection counts as lost
+
+const byId = (id) => document.getElementById(id);
+const cards = new Map(); // balance id -> its parts of the page
+let heardAt = 0; // when weighpost last said something
+let source = null;
+let again = 0;
+
+// make gives an element with a class, a text and children.
+function make(tag, cls, text, ...children) {
+  const e = document.createElement(tag);
+  if (cls) e.className = cls;
+  if (text) e.textContent = text;
+  e.append(...children);
+  return e;
+}
+
+function shape(name) {
+  const ns = "http://www.w3.org/2000/svg";
+  const svg = document.createElementNS(ns, "svg");
+  svg.setAttribute("class", "shape");
+  svg.setAttribute("aria-hidden", "true");
+  const use = document.createElementNS(ns, "use");
+  use.setAttribute("href", "#" + name);
+  svg.append(use);
+  return svg;
+}
+
+// say sets a text where it changed, so that nothing is painted or read again without need.
+function say(e, text) {
+  if (e.textContent !== text) e.textContent = text;
+}
+
+function clock(utc) {
+  const t = new Date(utc);
+  const today = new Date().toDateString() === t.toDateString();
+  return today ? t.toLocaleTimeString() : t.toLocaleString();
+}
+
+const number = new Intl.NumberFormat();
+
+// quantity is a value as one text: digits as printed, and the unit.
+function quantity(v) {
+  return v.range === "in" ? [v.digits, v.printed_unit || v.unit].filter(Boolean).join(" ") : v.range + " range";
+}
+
+function newCard(b) {
+  const c = { balance: b, live: null, seenAt: 0 };
+  c.name = make("h3", "", b.id);
+  c.place = make("span", "place");
+  c.digits = make("span", "digits");
+  c.unit = make("span", "unit");
+  c.weight = make("p", "weight words", "", c.digits, c.unit);
+  c.rest = make("span", "rest");
+  c.when = make("span", "when");
+  c.recorded = make("dd");
+  c.port = make("dd");
+  c.rule = make("dd");
+  c.item = make("li", "balance", "",
+    make("div", "who", "", c.name, c.place), c.weight, make("p", "how", "", c.rest, c.when),
+    make("dl", "facts", "", make("dt", "", "Recorded"), c.recorded, make("dt", "", "Port"), c.port, make("dt", "", "Records"), c.rule));
+  return c;
+}
+
+// showWeight writes the big number of a card.
+function showWeight(c) {
+  const l = c.live;
+  const v = l && l.value;
+  const plain = v && v.range === "in" && v.digits;
+  if (plain) {
+    say(c.digits, v.digits);
+    say(c.unit, v.printed_unit || v.unit || "");
+  } else {
+    say(c.digits, !l ? "Nothing received yet" : l.unread ? "A frame that cannot be read" : v.range === "in" ? "No weight in this frame" :
+      v.range === "over" ? "Over range" : "Under range");
+    say(c.unit, "");
+  }
+  c.weight.className = "weight" + (plain ? "" : " words") + (plain && v.digits.length > 9 ? " long" : "");
+  const stability = plain ? v.stability : "";
+  if (c.restShown !== stability + (plain ? v.kind : "")) {
+    c.restShown = stability + (plain ? v.kind : "");
+    const kind = plain && v.kind !== "unknown" ? ", " + v.kind : "";
+    const look = { stable: ["at-rest", "stable"], unstable: ["moving", "moving"], unknown: ["not-said", "stability not said"] }[stability];
+    c.rest.className = "rest " + stability;
+    c.rest.replaceChildren(...(look ? [shape(look[0]), make("span", "", look[1] + kind)] : []));
+  }
+  showAge(c);
+}
+
+// showAge says when the weight came, and takes the weight of an old or unconnected one away.
+function showAge(c) {
+  if (!c.live) return say(c.when, "");
+  const age = Date.now() - c.seenAt;
+  const old = age > OLD || !c.balance.port_up;
+  c.weight.classList.toggle("old", old);
+  say(c.when, (old ? "last sent " : "") + clock(c.live.utc));
+  c.when.title = c.live.unread || "";
+}
+
+function showCard(c, b) {
+  c.balance = b;
+  say(c.place, b.place || "");
+  c.item.className = "balance " + (b.port_up ? "connected" : "apart");
+  if (b.live && (!c.live || b.live.utc > c.live.utc)) {
+    c.live = b.live;
+    c.seenAt = Date.parse(b.live.utc);
+  }
+  showWeight(c);
+  if (b.last) showRecorded(c, b.last.id, b.last.utc, b.last.value);
+  else if (!c.lastID) say(c.recorded, "nothing since weighpost started");
+  say(c.port, b.port_up ? b.port : b.port + " is not connected");
+  c.port.className = b.port_up ? "" : "bad";
+  const doubts = [];
+  if (b.identity !== "confirmed") doubts.push("Which balance this is has not been confirmed since the port was lost.");
+  if (b.waiting > 20) doubts.push(number.format(b.waiting) + " readings wait for the journal.");
+  if (b.unkept) doubts.push(number.format(b.unkept) + " readings were not recorded.");
+  if (b.unread) doubts.push(number.format(b.unread) + (b.unread === 1 ? " frame" : " frames") + " could not be read.");
+  const text = b.rule + " · " + number.format(b.recorded) + " recorded";
+  const all = text + doubts.join();
+  if (c.ruleShown !== all) {
+    c.ruleShown = all;
+    c.rule.replaceChildren(text, ...doubts.map((d) => make("span", "doubt", " " + d)));
+  }
+}
+
+function showRecorded(c, id, utc, value) {
+  if (c.lastID === id) return;
+  c.lastID = id;
+  c.recorded.replaceChildren(quantity(value) + " at " + clock(utc), make("span", "id", id));
+}
+
+let waitingWords = [];
+let announcedAt = 0;
+
+// announce speaks of what was recorded to screen readers: at most one sentence in three seconds.
+function announce(words) {
+  waitingWords.push(words);
+}
+
+function speak() {
+  if (waitingWords.length === 0 || Date.now() - announcedAt < ANNOUNCE) return;
+  const more = waitingWords.length - 1;
+  say(byId("heard"), waitingWords.at(-1) + (more ? ", and " + more + " before it" : ""));
+  waitingWords = [];
+  announcedAt = Date.now();
+}
+
+function showReadings(list) {
+  for (const r of list) {
+    const c = cards.get(r.balance);
+    if (!c) continue;
+    if (r.recorded) {
+      if (r.recorded !== c.lastID) announce(r.balance + " recorded " + quantity(r.value));
+      showRecorded(c, r.recorded, r.utc, r.value);
+    } else {
+      c.live = r;
+      c.seenAt = Date.now();
+      showWeight(c);
+    }
+  }
+}
+
+function showConditions(list) {
+  byId("trouble").hidden = list.length === 0;
+  const text = JSON.stringify(list);
+  if (showConditions.shown === text) return;
+  showConditions.shown = text;
+  byId("conditions").replaceChildren(...list.map((k) => make("li", k.severity, "",
+    make("span", "severity", "", shape(k.severity), " " + k.severity),
+    make("div", "words", "", make("p", "", k.sentence), make("p", "", k.remedy), make("p", "since", "since " + clock(k.since))))));
+}
+
+function showSinks(list) {
+  byId("sinks-part").hidden = list.length === 0;
+  byId("sinks").replaceChildren(...list.map((k) => {
+    const id = make("th", "", k.id);
+    id.scope = "row";
+    const state = make("td", k.state, k.state);
+    if (k.why) state.append(make("span", "why", k.why));
+    return make("tr", "", "", id, make("td", "", k.kind), state,
+      ...[k.delivered, k.lag, k.parked].map((n) => make("td", "count", number.format(n))));
+  }));
+}
+
+function showState(s) {
+  say(byId("site"), s.site);
+  document.title = s.site + " – weighpost";
+  const list = byId("balances");
+  const balances = s.balances || [];
+  byId("none").hidden = balances.length > 0;
+  for (const b of balances) {
+    if (!cards.has(b.id)) {
+      const c = newCard(b);
+      cards.set(b.id, c);
+      list.append(c.item);
+    }
+    showCard(cards.get(b.id), b);
+  }
+  for (const [id, c] of cards) {
+    if (!balances.some((b) => b.id === id)) {
+      c.item.remove();
+      cards.delete(id);
+    }
+  }
+  showConditions(s.conditions || []);
+  showSinks(s.sinks || []);
+  const up = balances.filter((b) => b.port_up).length;
+  const recorded = balances.reduce((n, b) => n + b.recorded, 0);
+  say(byId("summary"), up + " of " + balances.length + " connected · " + number.format(recorded) + " recorded");
+  say(byId("journal"), "Journal " + s.journal.incarnation + ", entry " + number.format(s.journal.head) + " · weighpost " + s.version);
+}
+
+function adrift(yes) {
+  document.body.classList.toggle("adrift", yes);
+  const cut = byId("cut");
+  cut.hidden = !yes;
+  if (yes) say(cut, "No connection to weighpost. What is shown is from " + (heardAt ? clock(heardAt) : "no time yet") + ", and may be wrong by now.");
+}
+
+function connect() {
+  clearTimeout(again);
+  source = new EventSource("live");
+  const on = (name, f) => source.addEventListener(name, (e) => {
+    heardAt = Date.now();
+    adrift(false);
+    f(JSON.parse(e.data));
+  });
+  on("state", showState);
+  on("readings", showReadings);
+  source.onerror = () => {
+    adrift(true);
+    source.close();
+    again = setTimeout(connect, 3_000);
+  };
+}
+
+setInterval(() => {
+  for (const c of cards.values()) showAge(c);
+  speak();
+  if (heardAt && Date.now() - heardAt > SILENT) adrift(true);
+}, 1_000);
+connect();

@@ -1,0 +1,54 @@
+package intake
+
+import (
+	"fmt"
+	"unicode"
+
+	"weighpost/gateway/port"
+	"weighpost/gateway/record"
+	"weighpost/parsers/strict"
+)
+
+// Config is one balance: what it is, where its bytes come from, how they read, and what of them is recorded.
+type Config struct {
+	ID                   string      `yaml:"id" desc:"The balance's name in ids, topics and file names: a to z, 0 to 9 and -; never given to another balance later."`
+	Serial               string      `yaml:"serial" desc:"Serial number on the balance's plate."`
+	Place                string      `yaml:"place" desc:"Where the balance stands."`
+	Capacity             Quantity    `yaml:"capacity" desc:"The largest load, with unit: 220 g."`
+	Readability          Quantity    `yaml:"readability" desc:"The readability d, with unit: 0.0001 g. The rule settled needs it."`
+	VerificationInterval Quantity    `yaml:"verification_interval" desc:"The verification interval e, with unit, if the balance is verified: 0.001 g."`
+	PrintsAs             string      `yaml:"prints_as" desc:"What the balance prints as its own name, where the layout has the field balance; left out: the serial number."`
+	Port                 port.Config `yaml:"port" desc:"Where the balance's bytes come from."`
+	Layout               string      `yaml:"layout" desc:"The file that describes how the balance prints, relative to this file."`
+	Record               Rule        `yaml:"record" desc:"What is recorded: printed (each frame the balance sends on its print key), settled, every with a period, or all." default:"printed"`
+}
+
+// Check adds every fault that it sees to r, which stands at this balance.
+func (c *Config) Check(r *strict.Report) {
+	if err := record.CheckName(c.ID); err != nil {
+		r.At("id").Fault(err.Error(), "a to z, 0 to 9 and -, at most 63 characters, such as b-12")
+	}
+	for _, text := range []struct{ key, value string }{{"serial", c.Serial}, {"place", c.Place}, {"prints_as", c.PrintsAs}} {
+		if len(text.value) > 200 {
+			r.At(text.key).Fault(fmt.Sprintf("has %d bytes", len(text.value)), "at most 200")
+		}
+		for _, letter := range text.value {
+			if unicode.IsControl(letter) || letter == unicode.ReplacementChar {
+				r.At(text.key).Fault("holds a character that cannot be printed", "plain text on one line")
+				break
+			}
+		}
+	}
+	if c.Layout == "" {
+		r.At("layout").Fault("is missing: without it no line of the balance can be read", "the path of a layout file")
+	}
+	d := c.Readability
+	if !d.IsZero() && !c.Capacity.IsZero() && !d.less(c.Capacity) {
+		r.At("capacity").Fault(fmt.Sprintf("%s is not above the readability %s", c.Capacity, d), "the largest load that the balance weighs")
+	}
+	if e := c.VerificationInterval; !d.IsZero() && !e.IsZero() && e.less(d) {
+		r.At("verification_interval").Fault(fmt.Sprintf("%s is below the readability %s", e, d), "e is never smaller than d")
+	}
+	c.Port.Check(r.At("port"))
+	c.Record.check(r.At("record"), d)
+}

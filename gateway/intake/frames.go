@@ -1,0 +1,155 @@
+package intake
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+	"weighpost/parsers/frame"
+)
+
+const (
+	unreadFrames = "unread-frames" // codes of conditions
+	wrongBalance = "wrong-balance"
+)
+
+// frame takes one frame from the splitter. Its bytes are valid during the call only.
+func (in *Intake) frame(f frame.Frame) {
+	in.status.Frames++
+	at := in.firstByte(f)
+	stamp := in.stamp(at)
+	if why := in.read(f); why != "" {
+		in.misread++
+		in.raiseUnread(why)
+		in.refuse(f.Bytes, why, stamp, at)
+		return
+	}
+	if in.misread > 0 {
+		in.misread = 0
+		in.board.Clear(unreadFrames, in.cfg.ID)
+	}
+	wrongBefore := in.identity.wrong
+	if err := in.identity.see(in.reading.Balance()); err != nil {
+		in.raiseWrong(err)
+		in.refuse(f.Bytes, err.Error(), stamp, at)
+		return
+	}
+	if wrongBefore != "" {
+		in.board.Clear(wrongBalance, in.cfg.ID)
+	}
+	in.accept(f, stamp, at)
+}
+
+// firstByte is when the frame began to arrive: the arrival of its last byte less the time that its bytes take on the wire.
+// Bytes of the same read that follow the frame came after it.
+func (in *Intake) firstByte(f frame.Frame) time.Time {
+	after := max(in.received-f.End, 0)
+	return in.arrived.Add(-in.cfg.Port.WireTime(int(after) + len(f.Bytes)))
+}
+
+// read applies the layout and says why the frame is unread, or "".
+func (in *Intake) read(f frame.Frame) string {
+	if f.Fault != "" {
+		return f.Fault
+	}
+	if err := in.layout.Apply(f, &in.reading); err != nil {
+		return err.Error()
+	}
+	if in.doubtful(f) {
+		return beginningMissing
+	}
+	return ""
+}
+
+// accept publishes a reading and journals it where the capture rule says so.
+func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
+	r := &in.reading
+	value, printed := record.ValueOf(r), record.PrintedOf(r)
+	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed})
+	switch v, why := in.capture.decide(r, at); v {
+	case recorded:
+		in.out.put(in.body(f, value, printed, stamp), in.about, stamp)
+	case held:
+		if ended := in.capture.period.put(in.body(f, value, printed, stamp), at); ended != nil {
+			in.out.put(ended, in.about, stamp)
+		}
+	case unread:
+		in.putUnread(f.Bytes, why, stamp, at)
+	}
+}
+
+// body writes the reading as a weighing, or, where it is no mass, as a result.
+func (in *Intake) body(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp) record.Body {
+	w := record.Weighing{
+		Balance: in.balance(), Value: value, Printed: printed, Frame: slices.Clone(f.Bytes), Layout: in.hash,
+		Trigger: in.trigger, Port: in.cfg.Port.Address, Stamp: stamp,
+		Context:  record.Context{Fields: map[string]string{}},
+		Verdicts: []record.Verdict{}, Fitness: record.Fitness{State: "unknown"}, Software: in.software,
+	}
+	if printed != nil {
+		w.Stamp.BalancePrinted = strings.TrimSpace(printed.Date + " " + printed.Time)
+		if printed.Sample != "" {
+			w.Context.Sample = &record.Learnt{ID: printed.Sample, By: "printed"}
+		}
+	}
+	if isMass(&in.reading) {
+		return &w
+	}
+	return &record.Result{Weighing: w}
+}
+
+func (in *Intake) balance() record.Balance {
+	return record.Balance{
+		ID: in.cfg.ID, Serial: in.cfg.Serial, Place: in.cfg.Place, Capacity: in.cfg.Capacity.String(),
+		Readability: in.cfg.Readability.String(), VerificationInterval: in.cfg.VerificationInterval.String(),
+		Identity: in.identity.state,
+	}
+}
+
+// refuse handles a frame without a usable value.
+func (in *Intake) refuse(raw []byte, why string, stamp record.Stamp, at time.Time) {
+	in.capture.breakOff()
+	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Unread: why})
+	in.putUnread(raw, why, stamp, at)
+}
+
+func (in *Intake) putUnread(raw []byte, why string, stamp record.Stamp, at time.Time) {
+	in.status.Unread++
+	e := &record.Unread{
+		Balance: in.about, Frame: slices.Clone(raw), Reason: why, Layout: in.hash, Port: in.cfg.Port.Address,
+		Stamp: stamp, Software: in.software,
+	}
+	if b := in.unreads.put(e, at); b != nil {
+		in.out.put(b, in.about, stamp)
+	}
+}
+
+// raiseUnread makes a condition of frames that keep being unread. One that does not fit is an entry and no alarm.
+func (in *Intake) raiseUnread(why string) {
+	if in.misread != 5 && in.misread != 20 {
+		return
+	}
+	in.board.Raise(health.Condition{
+		Code: unreadFrames, Subject: in.cfg.ID, Severity: health.Warning,
+		Sentence: fmt.Sprintf("The last %d frames of balance %s do not fit the layout %s. The last: %s.",
+			in.misread, in.cfg.ID, in.layout.Name(), strings.TrimSuffix(why, ".")),
+		Remedy: fmt.Sprintf("Compare what the balance prints with what `weighpost read --layout %s FILE` makes of it, "+
+			"and see that speed and parity of the port are those of the balance.", in.cfg.Layout),
+	})
+}
+
+func (in *Intake) raiseWrong(err error) {
+	in.board.Raise(health.Condition{
+		Code: wrongBalance, Subject: in.cfg.ID, Severity: health.Error,
+		Sentence: fmt.Sprintf("Another balance is connected in place of %s: %s. Nothing is recorded under this name.", in.cfg.ID, err),
+		Remedy:   "Put the cables back, or correct `serial` or `prints_as` in the configuration.",
+	})
+}
+
+func (in *Intake) publish(l record.Live) {
+	in.status.Live = l
+	in.live.Publish(l)
+}

@@ -1,0 +1,155 @@
+// Package intake is the pipeline of one balance: bytes become frames, frames become readings, every reading goes to the
+// screens, and what the balance's capture rule chooses goes to the journal, in order of arrival.
+//
+// The goroutine that reads the port never waits for the disk. It leaves entries in an outbox, which a second goroutine
+// empties into the journal. While the journal does not record, up to 1,024 entries are kept and tried again; what comes
+// after them is counted and becomes one entry that says how many readings are missing, from when to when. Nothing is
+// shown as recorded before the journal has acknowledged it.
+//
+// What cannot be read is never a weight: it is journalled as it came, within limits that keep a faulty line from filling
+// the disk.
+package intake
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+	"sync"
+	"time"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/port"
+	"weighpost/gateway/record"
+	"weighpost/parsers/frame"
+	"weighpost/parsers/layout"
+)
+
+// drainLimit is how long the end of Run waits for the journal to take what was received.
+const drainLimit = 5 * time.Second
+
+// Line reads the port and calls h, from one goroutine, until ctx ends.
+type Line interface {
+	Run(ctx context.Context, h port.Handler) error
+}
+
+// Recorder makes entries durable: all of one call or none, in the order given. It blocks until then. After an error the
+// same bodies are offered again.
+type Recorder interface {
+	Append(ctx context.Context, bodies ...record.Body) ([]record.Entry, error)
+}
+
+// Publisher takes a reading for the screens and never blocks.
+type Publisher interface{ Publish(record.Live) }
+
+// Stamper writes an instant of this process's clock as a stamp.
+type Stamper interface{ Stamp(time.Time) record.Stamp }
+
+// Deps is what an intake needs from the rest of the daemon.
+type Deps struct {
+	Line     Line
+	Layout   *layout.Layout
+	Recorder Recorder
+	Live     Publisher
+	Clock    Stamper
+	Health   *health.Board
+	Software record.Software
+	Log      *slog.Logger
+	Now      func() time.Time // nil: time.Now
+}
+
+// Intake is the pipeline of one balance. It implements port.Handler.
+type Intake struct {
+	cfg      Config
+	line     Line
+	layout   *layout.Layout
+	hash     string
+	trigger  string // name of the capture rule
+	recorder Recorder
+	live     Publisher
+	clock    Stamper
+	board    *health.Board
+	software record.Software
+	log      *slog.Logger
+	now      func() time.Time
+	about    record.About
+	out      *outbox
+
+	mu       sync.Mutex // guards everything below
+	splitter *frame.Splitter
+	quiet    time.Duration
+	reading  layout.Reading
+	received int64     // bytes since the splitter began to count
+	arrived  time.Time // of the last byte
+	emit     func(frame.Frame)
+	opening  opening
+	capture  *capture
+	unreads  unreads
+	flaps    flaps
+	stamps   stamps
+	identity identity
+	misread  int // frames unread in a row
+	due      time.Time
+	ending   bool
+	status   Status
+}
+
+// New prepares the pipeline of one balance. It opens nothing.
+func New(cfg Config, deps Deps) (*Intake, error) {
+	switch {
+	case deps.Layout == nil:
+		return nil, fmt.Errorf("balance %s: no layout is loaded", cfg.ID)
+	case deps.Line == nil || deps.Recorder == nil || deps.Live == nil || deps.Clock == nil || deps.Health == nil || deps.Log == nil:
+		return nil, fmt.Errorf("balance %s: the intake lacks a part", cfg.ID)
+	}
+	in := &Intake{
+		cfg: cfg, line: deps.Line, layout: deps.Layout, hash: deps.Layout.Hash(), trigger: cfg.Record.String(),
+		recorder: deps.Recorder,
+		live:     deps.Live, clock: deps.Clock, board: deps.Health, software: deps.Software, log: deps.Log, now: deps.Now,
+		about: record.About{ID: cfg.ID}, out: newOutbox(),
+		splitter: deps.Layout.Splitter(), capture: newCapture(cfg.Record, cfg.Readability),
+		identity: newIdentity(cfg),
+	}
+	if in.now == nil {
+		in.now = time.Now
+	}
+	in.emit = in.frame
+	in.quiet = quietSerial
+	if strings.Contains(cfg.Port.Address, "://") {
+		in.quiet = quietTCP
+	}
+	return in, nil
+}
+
+// Run reads the balance until ctx ends, and then waits until the journal has everything that was received, for five
+// seconds at most. Its error says what was not recorded.
+func (in *Intake) Run(ctx context.Context) error {
+	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
+	defer stop()
+	ended, drained := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(drained)
+		in.recordAll(recording, ended)
+	}()
+	err := in.line.Run(ctx, in)
+	if errors.Is(err, ctx.Err()) {
+		err = nil
+	}
+	in.finish()
+	close(ended)
+	limit := time.NewTimer(drainLimit)
+	defer limit.Stop()
+	select {
+	case <-drained:
+	case <-limit.C:
+		stop()
+		<-drained
+	}
+	waiting, unkept := in.out.count()
+	if missing := uint64(waiting) + unkept; missing > 0 {
+		lost := fmt.Errorf("balance %s: %d entries were received and could not be recorded before the stop", in.cfg.ID, missing)
+		err = errors.Join(err, lost)
+	}
+	return err
+}

@@ -1,0 +1,91 @@
+package intake
+
+import (
+	"sync"
+
+	"weighpost/gateway/record"
+)
+
+// room is how many entries of one balance wait in memory for the journal.
+const room = 1024
+
+// maxBatch is how many entries go into one append.
+const maxBatch = 256
+
+// outbox holds what one balance has for the journal, in order of arrival. What is in it leaves only when the journal has
+// it. When it is full, later entries are counted, and the count takes its place in the order as soon as there is room.
+// Putting never waits.
+type outbox struct {
+	mu      sync.Mutex
+	waiting []record.Body
+	gap     *record.Gap // what did not fit since the box was last full
+	lost    uint64      // all that ever did not fit
+	wake    chan struct{}
+}
+
+func newOutbox() *outbox { return &outbox{wake: make(chan struct{}, 1)} }
+
+// put adds an entry. stamp and about are used where it does not fit and is counted instead.
+func (o *outbox) put(b record.Body, about record.About, stamp record.Stamp) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	defer o.poke()
+	if o.gap == nil && len(o.waiting) < room {
+		o.waiting = append(o.waiting, b)
+		return
+	}
+	o.lost++
+	if o.gap == nil {
+		o.gap = &record.Gap{Balance: about, From: stamp, Why: "recording did not keep up"}
+	}
+	o.gap.Readings++
+	o.gap.To = stamp
+}
+
+// poke wakes whoever empties the box.
+func (o *outbox) poke() {
+	select {
+	case o.wake <- struct{}{}:
+	default:
+	}
+}
+
+// first gives the oldest entries without taking them out.
+func (o *outbox) first() []record.Body {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return append([]record.Body(nil), o.waiting[:min(len(o.waiting), maxBatch)]...)
+}
+
+// done takes the n oldest entries out: the journal has them. why goes into the entry for what did not fit meanwhile.
+func (o *outbox) done(n int, why string) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	rest := copy(o.waiting, o.waiting[n:])
+	clear(o.waiting[rest:])
+	o.waiting = o.waiting[:rest]
+	if o.gap != nil {
+		if why != "" {
+			o.gap.Why = why
+		}
+		o.waiting = append(o.waiting, o.gap)
+		o.gap = nil
+	}
+}
+
+// count says how many entries wait, and how many did not fit since the box was last full.
+func (o *outbox) count() (waiting int, unkept uint64) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.gap != nil {
+		unkept = o.gap.Readings
+	}
+	return len(o.waiting), unkept
+}
+
+// totals says how many entries wait, and how many ever did not fit.
+func (o *outbox) totals() (waiting int, lost uint64) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return len(o.waiting), o.lost
+}

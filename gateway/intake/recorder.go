@@ -1,0 +1,124 @@
+package intake
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+)
+
+// The pauses between two tries to append what the journal did not take.
+const (
+	retryFirst = 100 * time.Millisecond
+	retryLast  = 2 * time.Second
+)
+
+const notRecorded = "readings-not-recorded" // code of the condition
+
+// recordAll empties the outbox into the journal until ended is closed and nothing is left, or ctx ends. It also ends the
+// periods and minutes that run out while the balance is silent.
+func (in *Intake) recordAll(ctx context.Context, ended <-chan struct{}) {
+	timer := time.NewTimer(time.Hour)
+	defer timer.Stop()
+	for {
+		if batch := in.out.first(); len(batch) > 0 {
+			if !in.appendUntilDone(ctx, batch) {
+				return
+			}
+			continue
+		}
+		select {
+		case <-ended:
+			if n, _ := in.out.count(); n == 0 {
+				return
+			}
+			continue
+		default:
+		}
+		timer.Reset(in.untilDue())
+		select {
+		case <-ctx.Done():
+			return
+		case <-ended:
+		case <-in.out.wake:
+		case <-timer.C:
+			in.endPeriods(in.now())
+		}
+	}
+}
+
+// untilDue is how long nothing needs to be done if the balance stays silent.
+func (in *Intake) untilDue() time.Duration {
+	in.mu.Lock()
+	due := in.nextDue()
+	in.mu.Unlock()
+	if due.IsZero() {
+		return time.Hour
+	}
+	return max(due.Sub(in.now()), 0)
+}
+
+// appendUntilDone appends one batch, trying again until the journal has it. It is false when ctx ended first.
+func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool {
+	pause, why := retryFirst, ""
+	for {
+		entries, err := in.recorder.Append(ctx, batch...)
+		if err == nil {
+			in.out.done(len(batch), why)
+			in.recordingResumed(why, entries, batch)
+			return true
+		}
+		if ctx.Err() != nil {
+			return false
+		}
+		why = err.Error()
+		in.raiseNotRecorded(why)
+		select {
+		case <-ctx.Done():
+			return false
+		case <-time.After(pause):
+		}
+		pause = min(2*pause, retryLast)
+	}
+}
+
+func (in *Intake) raiseNotRecorded(why string) {
+	waiting, unkept := in.out.count()
+	sentence := fmt.Sprintf("Readings of balance %s are not being recorded: %s. %d wait in memory", in.cfg.ID, why, waiting)
+	if unkept > 0 {
+		sentence += fmt.Sprintf(", and %d more could not be kept", unkept)
+	}
+	in.board.Raise(health.Condition{
+		Code: notRecorded, Subject: in.cfg.ID, Severity: health.Error, Sentence: sentence + ".",
+		Remedy: "See what stops the journal, most often a full disk. What waits is recorded by itself afterwards; " +
+			fmt.Sprintf("more than %d readings are counted and not kept, so weigh nothing that must be recorded.", room),
+	})
+}
+
+// recordingResumed tells the screens what is now durable, and nothing before it is.
+func (in *Intake) recordingResumed(why string, entries []record.Entry, batch []record.Body) {
+	if why != "" {
+		in.log.Info("recording again", "balance", in.cfg.ID, "entries", len(batch))
+	}
+	if _, unkept := in.out.count(); why != "" && unkept == 0 {
+		in.board.Clear(notRecorded, in.cfg.ID)
+	}
+	for i, b := range batch {
+		var w *record.Weighing
+		switch b := b.(type) {
+		case *record.Weighing:
+			w = b
+		case *record.Result:
+			w = &b.Weighing
+		default:
+			continue
+		}
+		id := entries[i].ID
+		in.noteRecorded(id, w)
+		in.live.Publish(record.Live{
+			Balance: in.cfg.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id,
+		})
+	}
+}

@@ -1,0 +1,39 @@
+package intake
+
+import "weighpost/gateway/record"
+
+// Status is what a balance's pipeline shows of itself.
+type Status struct {
+	PortUp   bool
+	Identity string // confirmed or unconfirmed
+	Frames   uint64 // received since the start
+	Unread   uint64 // of these, without a usable value
+	Recorded uint64 // weighings and results that the journal has acknowledged since the start
+	Waiting  int    // entries that wait for the journal
+	Unkept   uint64 // readings since the start that were not recorded because too many waited
+
+	Live      record.Live // the latest reading
+	LastID    string      // of the latest recorded weighing or result, "" where none was
+	LastValue record.Value
+	LastUTC   record.UTC
+}
+
+// Status gives the present state. It may be called from any goroutine.
+func (in *Intake) Status() Status {
+	waiting, unkept := in.out.totals()
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	s := in.status
+	s.Identity, s.Waiting, s.Unkept = in.identity.state, waiting, unkept
+	return s
+}
+
+// Config gives the configuration that the pipeline was made with.
+func (in *Intake) Config() Config { return in.cfg }
+
+func (in *Intake) noteRecorded(id string, w *record.Weighing) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	in.status.Recorded++
+	in.status.LastID, in.status.LastValue, in.status.LastUTC = id, w.Value, w.Stamp.UTC
+}
