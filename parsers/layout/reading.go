@@ -1,5 +1,12 @@
 package layout
 
+import (
+	"bytes"
+
+	"weighpost/parsers/decimal"
+	"weighpost/parsers/unit"
+)
+
 // Kind says which of a balance's weights a reading is.
 type Kind uint8
 
@@ -53,13 +60,19 @@ type Reading struct {
 	Kind            Kind
 	Stability       Stability
 	Range           Range
-	AuxiliaryDigits int // how many of the last digits are printed in brackets
-	checked         bool
+	AuxiliaryDigits int             // how many of the last digits are printed in brackets
+	Number          decimal.Decimal // the digits; only with HasNumber
+	HasNumber       bool            // false where the range is over or under
+	Unit            unit.Unit       // the zero Unit where the range is over or under and no unit is printed
+	Quantity        unit.Quantity   // what Unit measures: Mass, Count or Percent
+
+	checkOK bool
 
 	printedUnit, sample, balance, count, date, time, rangeNumber span
 
-	used uint16
-	text [textLimit]byte // what the spans point into, as UTF-8
+	used    uint16
+	scratch [numberLimit]byte
+	text    [textLimit]byte // what the spans point into, as UTF-8
 }
 
 // textLimit bounds the text of one reading, in bytes.
@@ -67,39 +80,93 @@ const textLimit = 384
 
 type span struct{ from, to uint16 }
 
-func (r *Reading) at(s span) string { return string(r.text[s.from:s.to]) }
+func (r *Reading) bytes(s span) []byte { return r.text[s.from:s.to] }
 
 // Digits is the number as printed, normalised only in decimal sign, grouping and place of the sign; "" out of range.
-func (r *Reading) Digits() string { return "" }
+func (r *Reading) Digits() string {
+	if !r.HasNumber {
+		return ""
+	}
+	return r.Number.String()
+}
 
 // UnitCode is the UCUM code of the unit, or "" where UCUM has none.
-func (r *Reading) UnitCode() string { return "" }
+func (r *Reading) UnitCode() string { return r.Unit.Code }
 
 // PrintedUnit is the unit as the balance printed it, or "" where it printed none.
-func (r *Reading) PrintedUnit() string { return r.at(r.printedUnit) }
+func (r *Reading) PrintedUnit() string { return string(r.bytes(r.printedUnit)) }
 
 // Sample is the sample's name as printed.
-func (r *Reading) Sample() string { return r.at(r.sample) }
+func (r *Reading) Sample() string { return string(r.bytes(r.sample)) }
 
 // Balance is what the balance printed as its own name or number.
-func (r *Reading) Balance() string { return r.at(r.balance) }
+func (r *Reading) Balance() string { return string(r.bytes(r.balance)) }
 
-// Count is the number of pieces as printed.
-func (r *Reading) Count() string { return r.at(r.count) }
+// Count is the number of pieces: what the count field holds, else the digits of a reading whose unit is pieces, else "".
+func (r *Reading) Count() string {
+	if r.count == (span{}) && r.Quantity == unit.Count {
+		return r.Digits()
+	}
+	return string(r.bytes(r.count))
+}
 
 // Date is the printed date: ISO 8601 where the layout knows the order, else as printed.
-func (r *Reading) Date() string { return r.at(r.date) }
+func (r *Reading) Date() string { return string(r.bytes(r.date)) }
 
-// Time is the printed time of day, as printed.
-func (r *Reading) Time() string { return r.at(r.time) }
+// Time is the time of day as printed.
+func (r *Reading) Time() string { return string(r.bytes(r.time)) }
 
 // RangeNumber is the number of the weighing range, for a balance with several.
-func (r *Reading) RangeNumber() string { return r.at(r.rangeNumber) }
+func (r *Reading) RangeNumber() string { return string(r.bytes(r.rangeNumber)) }
 
 // CheckState is "ok" where the frame carried check characters (a frame whose check fails is not read), else "".
 func (r *Reading) CheckState() string {
-	if r.checked {
+	if r.checkOK {
 		return "ok"
 	}
 	return ""
+}
+
+// span is where the text of a field is noted.
+func (r *Reading) span(f fieldName) *span {
+	switch f {
+	case fieldSample:
+		return &r.sample
+	case fieldBalance:
+		return &r.balance
+	case fieldTime:
+		return &r.time
+	case fieldRangeNumber:
+		return &r.rangeNumber
+	case fieldCount:
+		return &r.count
+	}
+	return &r.date
+}
+
+// put keeps b as text and notes where.
+func (r *Reading) put(s *span, page codePage, b []byte) whyCode {
+	out, fault := page.appendText(r.text[:r.used:textLimit], b)
+	if fault != whyNone {
+		return fault
+	}
+	*s = span{r.used, uint16(len(out))}
+	r.used = uint16(len(out))
+	return whyNone
+}
+
+// same says whether two readings tell the same. Readings of one frame that differ are an ambiguity.
+func (r *Reading) same(o *Reading) bool {
+	if r.Kind != o.Kind || r.Stability != o.Stability || r.Range != o.Range || r.AuxiliaryDigits != o.AuxiliaryDigits ||
+		r.Number != o.Number || r.HasNumber != o.HasNumber || r.Unit != o.Unit || r.checkOK != o.checkOK {
+		return false
+	}
+	a := [...]span{r.printedUnit, r.sample, r.balance, r.count, r.date, r.time, r.rangeNumber}
+	b := [...]span{o.printedUnit, o.sample, o.balance, o.count, o.date, o.time, o.rangeNumber}
+	for i := range a {
+		if !bytes.Equal(r.bytes(a[i]), o.bytes(b[i])) {
+			return false
+		}
+	}
+	return true
 }

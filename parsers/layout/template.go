@@ -1,0 +1,203 @@
+package layout
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+)
+
+// fieldName is what a field of a template holds.
+type fieldName uint8
+
+const (
+	noField fieldName = iota
+	fieldWeight
+	fieldUnit
+	fieldStability
+	fieldKind
+	fieldRange
+	fieldRangeNumber
+	fieldCount
+	fieldSample
+	fieldBalance
+	fieldDate
+	fieldTime
+	fieldCheck
+	fieldIgnore
+	markFrom // where the bytes begin that the check covers
+	markTo   // where they end
+)
+
+var fieldNames = [...]string{"", "weight", "unit", "stability", "kind", "range", "range_number", "count", "sample", "balance", "date",
+	"time", "check", "ignore", "from", "to"}
+
+// fieldWords is how a sentence speaks of a field.
+var fieldWords = [...]string{"", "the weight", "the unit", "the stability", "the kind", "the range", "the range number", "the count",
+	"the sample", "the balance", "the date", "the time", "the check", "what is ignored", "", ""}
+
+const fieldList = "weight, unit, stability, kind, range, range_number, count, sample, balance, date, time, check, ignore, and the marks from and to"
+
+func fieldByName(name string) (fieldName, bool) {
+	for f, n := range fieldNames {
+		if n == name && f != 0 {
+			return fieldName(f), true
+		}
+	}
+	return noField, false
+}
+
+// words says that the field's values are the words of a table.
+func (f fieldName) words() bool { return f == fieldStability || f == fieldKind || f == fieldRange }
+
+// text says that the field holds free text.
+func (f fieldName) text() bool {
+	switch f {
+	case fieldSample, fieldBalance, fieldDate, fieldTime, fieldRangeNumber, fieldIgnore:
+		return true
+	}
+	return false
+}
+
+// digits says that a field without width is delimited by its own digits.
+func (f fieldName) digits() bool { return f == fieldWeight || f == fieldCount }
+
+type pieceKind uint8
+
+const (
+	pieceLiteral pieceKind = iota
+	pieceGap
+	pieceField
+	pieceMark
+)
+
+// piece is one part of a compiled template.
+type piece struct {
+	kind    pieceKind
+	field   fieldName
+	width   int    // bytes; 0 where the field ends by itself
+	literal []byte // in the layout's code page
+	blanks  int    // of a gap: as many as the template has
+	exact   bool   // of a gap: not more than blanks, since a field with a width follows
+	column  int    // in the template, in characters from 1
+
+	// What ends a field without width: the literal that follows it, or blanks, or (toEnd) the end of the line.
+	stop  []byte
+	toEnd bool
+}
+
+const mostWidth = 128
+
+// splitTemplate cuts a template into its pieces. A fault is a sentence about the template.
+func splitTemplate(template string, page codePage) (pieces []piece, fault, allowed string) {
+	var literal strings.Builder
+	started := 0
+	flush := func() bool {
+		if literal.Len() == 0 {
+			return true
+		}
+		b, missing, ok := page.encode(literal.String())
+		if !ok {
+			fault, allowed = fmt.Sprintf("%q is no character of the layout's code page", missing), codePageNames
+			return false
+		}
+		pieces = append(pieces, piece{kind: pieceLiteral, literal: b, column: started})
+		literal.Reset()
+		return true
+	}
+	runes := []rune(template)
+	for i := 0; i < len(runes); i++ {
+		c := runes[i]
+		doubled := i+1 < len(runes) && runes[i+1] == c
+		switch {
+		case (c == '{' || c == '}') && doubled:
+			i++
+		case c == '}':
+			return nil, fmt.Sprintf("a } at column %d closes nothing", i+1), "}} for a printed }"
+		case c == '{':
+			if !flush() {
+				return nil, fault, allowed
+			}
+			end := i + 1
+			for end < len(runes) && runes[end] != '}' && runes[end] != '{' {
+				end++
+			}
+			if end == len(runes) || runes[end] == '{' {
+				return nil, fmt.Sprintf("the { at column %d is never closed", i+1), "{field} or {field width}; {{ for a printed {"
+			}
+			p, fault, allowed := parseField(string(runes[i+1:end]), i+1)
+			if fault != "" {
+				return nil, fault, allowed
+			}
+			pieces, i = append(pieces, p), end
+			continue
+		case c == ' ':
+			if !flush() {
+				return nil, fault, allowed
+			}
+			if last := len(pieces) - 1; last >= 0 && pieces[last].kind == pieceGap {
+				pieces[last].blanks++
+			} else {
+				pieces = append(pieces, piece{kind: pieceGap, blanks: 1, column: i + 1})
+			}
+			continue
+		}
+		if literal.Len() == 0 {
+			started = i + 1
+		}
+		literal.WriteRune(c)
+	}
+	if !flush() {
+		return nil, fault, allowed
+	}
+	return pieces, "", ""
+}
+
+// parseField reads what stands between braces: a name and perhaps a width.
+func parseField(text string, column int) (p piece, fault, allowed string) {
+	name, width, hasWidth := strings.Cut(text, " ")
+	f, known := fieldByName(name)
+	if !known {
+		return p, fmt.Sprintf("{%s} at column %d is no field", text, column), fieldList
+	}
+	p = piece{kind: pieceField, field: f, column: column}
+	if f == markFrom || f == markTo {
+		p.kind = pieceMark
+	}
+	if !hasWidth {
+		return p, "", ""
+	}
+	n, err := strconv.Atoi(width)
+	if err != nil || n < 1 || n > mostWidth || strconv.Itoa(n) != width || p.kind == pieceMark {
+		return p, fmt.Sprintf("{%s} at column %d has no proper width", text, column),
+			fmt.Sprintf("one whole number of characters from 1 to %d, as in {weight 10}; the marks from and to have none", mostWidth)
+	}
+	p.width = n
+	return p, "", ""
+}
+
+// linkPieces tells each gap and each open field what follows it.
+func linkPieces(pieces []piece) {
+	for i := range pieces {
+		p := &pieces[i]
+		next := following(pieces, i)
+		switch {
+		case p.kind == pieceGap:
+			p.exact = next != nil && next.kind == pieceField && next.width > 0
+		case p.kind == pieceField && p.width == 0:
+			p.toEnd = next == nil
+			if next != nil && next.kind == pieceLiteral {
+				p.stop = next.literal
+			}
+		}
+	}
+}
+
+// following is the piece after number i, marks passed over, or nil at the end of the line.
+func following(pieces []piece, i int) *piece {
+	for i++; i < len(pieces); i++ {
+		if pieces[i].kind != pieceMark {
+			return &pieces[i]
+		}
+	}
+	return nil
+}
