@@ -28,7 +28,8 @@ func parse(name string, src []byte) (root *node, faults Faults) {
 			faults = Faults{{File: name, Line: 1, Column: 1, What: fmt.Sprintf("cannot be read as YAML: the parser gave up (%v)", r)}}
 		}
 	}()
-	tokens := lexer.Tokenize(string(src))
+	// A block of text in the last line loses its trailing spaces in the lexer where the file's last line end is missing.
+	tokens := lexer.Tokenize(strings.TrimSuffix(string(src), "\n") + "\n")
 	// Before the parser sees them: its time grows with the square of the depth.
 	if tk := tooDeep(tokens); tk != nil {
 		line, col := place(tk)
@@ -126,6 +127,12 @@ func tree(name string, file *ast.File, tokens token.Tokens) (*node, Faults) {
 	}
 	root := b.build(body, "", 0)
 	for _, tk := range tokens {
+		if shared(tk) {
+			b.fault(tk, "", "a document mark (--- or ...) stands in a line of its own", "")
+		}
+		if tightColon(tk) {
+			b.fault(tk, "", "after the colon between a key and its value there is a space; a text that holds a colon is put in quotes here", "")
+		}
 		if carriesText(tk) && !b.used[tk] && len(b.faults) == 0 {
 			b.fault(tk, "", fmt.Sprintf("%s belongs to nothing here: look at the indentation and the punctuation around it", show(tk.Value)), "")
 		}

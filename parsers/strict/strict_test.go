@@ -107,6 +107,23 @@ func TestFaults(t *testing.T) {
 		{"control character", "site: a\x00\n", []string{
 			"f:1:8: the control character U+0000 cannot stand in a file: write it as an escape in double quotes"}},
 		{"too large a file", "#" + strings.Repeat("x", 1<<20), []string{"f:1:1: has 1048577 bytes; allowed: at most 1 MiB"}},
+		{"text over two lines", "site: a\n  b\nport: {}\n", []string{
+			"f:1:7: site: the text goes on in the next line: keep it in one, or write a block (| after the colon)"}},
+		{"quoted text over two lines", "site: 'a\n  b'\n", []string{
+			"f:1:7: site: the text goes on in the next line: keep it in one, or write a block (| after the colon)"}},
+		{"folded block", "site: >\n  a\n", []string{
+			"f:1:7: site: folded text (>) is not used here: write it in one line, or as a block with |"}},
+		{"block with spaces at its end", "site: |-\n  a  \nport: {}\n", []string{
+			"f:1:7: site: the block ends with spaces, which would be lost: put the text in quotes"}},
+		{"tab in a text", "site: a\tb\n", []string{
+			`f:1:7: site: a tab in a text without quotes would be lost: put the text in double quotes and write \t`}},
+		{"key under an empty dash", "names:\n-\nsite: a\n", []string{
+			"f:3:1: names[0]: stands too far left to belong to line 2: indent it, or give that line a value of its own"}},
+		{"colon without a space", "fields: {a:b}\n", []string{
+			"f:1:11: after the colon between a key and its value there is a space; a text that holds a colon is put in quotes here"}},
+		{"colon in the next line", "\"site\"\n: a\n", []string{"f:1:1: site: the key and its colon stand in different lines"}},
+		{"mark within a line", "...site: a\n", []string{
+			"f:1:1: a document mark (--- or ...) stands in a line of its own"}},
 		{"all at once", "sitee: a\nport:\n  speed: fast\n  parity: evn\ncount: -1\n", []string{
 			`f:1:1: sitee: unknown key "sitee": did you mean "site"?; allowed: site, port, extra, names, fields, count, secret, sinks`,
 			`f:3:10: port.speed: "fast" is no whole number; allowed: a whole number from -9223372036854775808 to 9223372036854775807`,

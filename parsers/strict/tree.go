@@ -85,7 +85,12 @@ func (b *builder) build(n ast.Node, path string, depth int) *node {
 	case *ast.SequenceNode:
 		out := &node{kind: list, line: line, col: col}
 		for i, item := range v.Values {
-			out.items = append(out.items, b.build(item, fmt.Sprintf("%s[%d]", path, i), depth+1))
+			at := fmt.Sprintf("%s[%d]", path, i)
+			one := b.build(item, at, depth+1)
+			if !v.IsFlowStyle && i < len(v.Entries) {
+				b.inside(v.Entries[i].Start, one, at, true)
+			}
+			out.items = append(out.items, one)
 		}
 		return out
 	case *ast.AnchorNode:
@@ -107,10 +112,12 @@ func (b *builder) build(n ast.Node, path string, depth int) *node {
 		if v.Value != nil {
 			b.used[v.Value.GetToken()] = true
 			out.text = v.Value.Value
+			b.block(v, path)
 		}
 		return out
 	case ast.ScalarNode:
 		b.used[tk] = true
+		b.plain(tk, path)
 		return &node{kind: scalar, line: line, col: col, text: tk.Value, quoted: quoted(tk)}
 	}
 	b.fault(tk, path, "this kind of YAML is not used here", "")
@@ -131,10 +138,11 @@ func (b *builder) useAll(n ast.Node) {
 func (b *builder) mapping(values []*ast.MappingValueNode, n ast.Node, path string, depth int) *node {
 	line, col := place(n.GetToken())
 	out := &node{kind: mapping, line: line, col: col}
+	flow := n.GetToken() != nil && n.GetToken().Type == token.MappingStartType
 	first := map[string]int{}
 	for i, v := range values {
 		key, tk, ok := b.key(v.Key, path)
-		if i == 0 && n.GetToken() != nil && n.GetToken().Type != token.MappingStartType {
+		if i == 0 && !flow {
 			out.line, out.col = place(tk) // a block mapping begins at its first key, not at its first colon
 		}
 		at := join(path, key)
@@ -143,6 +151,13 @@ func (b *builder) mapping(values []*ast.MappingValueNode, n ast.Node, path strin
 			continue
 		}
 		kl, kc := place(tk)
+		if colon, _ := place(v.Start); colon != kl {
+			b.fault(tk, at, "the key and its colon stand in different lines", "")
+			continue
+		}
+		if !flow {
+			b.inside(tk, value, at, false)
+		}
 		if before, twice := first[key]; twice {
 			b.fault(tk, at, fmt.Sprintf("the key %s is already given in line %d", show(key), before), "")
 			continue
@@ -178,6 +193,7 @@ func (b *builder) key(n ast.MapKeyNode, path string) (text string, tk *token.Tok
 	case ast.ScalarNode:
 		if _, block := n.(*ast.LiteralNode); !block {
 			b.used[tk] = true
+			b.plain(tk, path)
 			return tk.Value, tk, true
 		}
 	}
