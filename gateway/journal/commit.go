@@ -1,0 +1,118 @@
+package journal
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+)
+
+// commit makes everything that is asked one transaction, then the head, then answers. If any of it fails, nothing of it
+// counts, and recording is stopped.
+func (w *writer) commit(reqs []*request) {
+	d := newDraft(&w.state, w.j.o.Site)
+	answers := make([]answer, len(reqs))
+	sign := false
+	for i, r := range reqs {
+		answers[i] = d.request(r)
+		sign = sign || r.sign
+	}
+	moved := w.j.takeMoved()
+	var signed []byte
+	var err error
+	if sign && (d.edge.size > w.state.signed || w.state.note == nil) {
+		signed, err = signHead(w.j.signer, w.state.origin, &d.edge)
+	}
+	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || signed != nil) {
+		if err = w.write(d, moved, signed); err == nil {
+			w.take(d, signed)
+		}
+	}
+	if err != nil {
+		w.j.giveBack(moved)
+		w.stop(err)
+		for _, r := range reqs {
+			forget(r)
+			r.done <- answer{err: fmt.Errorf("%w: %w", ErrStopped, err)}
+		}
+		return
+	}
+	for i, r := range reqs {
+		if r.sign {
+			answers[i].seq, answers[i].note = w.state.signed, w.state.note
+		}
+		r.done <- answers[i]
+	}
+}
+
+// request puts one request into the draft.
+func (d *draft) request(r *request) answer {
+	entries, err := d.add(r.bodies)
+	if err == nil && r.park != nil {
+		d.parked = append(d.parked, parkOrder{r.park.cursor, r.park.seq, entries[0].Seq})
+	}
+	return answer{entries: entries, err: err}
+}
+
+// write makes a draft durable.
+func (w *writer) write(d *draft, moved map[string]uint64, signed []byte) error {
+	err := transact(w.store.db, func() error {
+		for _, r := range d.rows {
+			if err := w.store.putEntry(r.entry.Seq, r.entry.JSON, r.hashes); err != nil {
+				return err
+			}
+		}
+		for _, balance := range slices.Sorted(maps.Keys(d.numbers)) {
+			if err := w.store.putNumber(balance, d.numbers[balance]); err != nil {
+				return err
+			}
+		}
+		for _, p := range d.parked {
+			if err := w.store.putParked(p.cursor, p.seq, p.notice); err != nil {
+				return err
+			}
+			moved[p.cursor] = max(moved[p.cursor], p.seq, w.j.cursor(p.cursor))
+		}
+		for _, name := range slices.Sorted(maps.Keys(moved)) {
+			if err := w.store.putCursor(name, moved[name]); err != nil {
+				return err
+			}
+		}
+		if signed != nil {
+			return w.store.putCheckpoint(d.edge.size, signed)
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("writing journal.db: %w", err)
+	}
+	if len(d.rows) == 0 {
+		return nil
+	}
+	root, err := d.edge.root()
+	if err != nil {
+		return err
+	}
+	if err := w.head.write(d.edge.size, root); err != nil {
+		w.reopen = true // the entries are in journal.db, and nobody was told
+		return err
+	}
+	return nil
+}
+
+// take makes a durable draft the state, and shows it to readers.
+func (w *writer) take(d *draft, signed []byte) {
+	w.state.edge = d.edge
+	maps.Copy(w.state.numbers, d.numbers)
+	if signed != nil {
+		w.state.signed, w.state.note = d.edge.size, signed
+	}
+	for _, p := range d.parked {
+		w.j.passed(p.cursor, p.seq)
+	}
+	w.j.tail.publish(d.rows)
+	w.due[choreFold] = time.Now().Add(w.j.o.idleAfter)
+	if w.state.signed < w.state.edge.size {
+		w.schedule(choreSign, w.j.o.signEvery)
+	}
+}

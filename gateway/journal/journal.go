@@ -1,0 +1,224 @@
+package journal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"sync"
+	"time"
+
+	"golang.org/x/mod/sumdb/note"
+
+	"weighpost/gateway/record"
+)
+
+// ErrStopped is wrapped by what Append returns while nothing can be recorded: the disk is full, or refuses to write. The
+// cause is wrapped too. What such an Append was given is not in the journal. Recording resumes by itself.
+var ErrStopped = errors.New("recording is stopped")
+
+// ErrClosed is what every method returns after Close.
+var ErrClosed = errors.New("the journal is closed")
+
+// Options says which journal, and how.
+type Options struct {
+	// Dir is the journal's folder. It is made, with a new journal in it, when it holds nothing of a journal.
+	Dir string
+	// Site is the site's name as it goes into new entries and their ids (see record.CheckName).
+	Site string
+	// OnState is told when recording stops, with the cause, and when it works again, with nil. It must not block.
+	OnState func(stopped bool, cause error)
+	// Log may be nil.
+	Log *slog.Logger
+
+	disk        disk          // nil: the real one
+	synchronous string        // "": FULL. The power-cut test shows what less would lose
+	steps       []string      // nil: the schema's
+	signEvery   time.Duration // 0: a minute
+	idleAfter   time.Duration // 0: two seconds
+	foldAt      int           // bytes of WAL, 0: 64 MB
+	retryMin    time.Duration // 0: 100 ms
+	retryMax    time.Duration // 0: 5 s
+}
+
+// A Journal is open for one process. Its methods may be called from any goroutine.
+type Journal struct {
+	o      Options
+	lock   *hold
+	signer note.Signer
+	inc    string
+	read   *readers
+	tail   tail
+
+	gate    sync.RWMutex // held for reading while a request is queued; closed is written under it
+	closed  bool
+	queue   chan *request
+	nudge   chan struct{} // a cursor moved
+	closing chan struct{}
+	done    chan struct{}
+	ended   error
+
+	mu      sync.Mutex
+	cursors map[string]uint64 // as set; those in moved are not yet written
+	moved   map[string]bool
+	stopped error
+}
+
+const (
+	queueLength  = 256 // Appends that wait for the writer before the next one waits for the queue
+	foldPatience = 20 * time.Millisecond
+)
+
+func (o *Options) fill() {
+	def := func(d *time.Duration, v time.Duration) {
+		if *d == 0 {
+			*d = v
+		}
+	}
+	def(&o.signEvery, time.Minute)
+	def(&o.idleAfter, 2*time.Second)
+	def(&o.retryMin, 100*time.Millisecond)
+	def(&o.retryMax, 5*time.Second)
+	if o.disk == nil {
+		o.disk = osDisk{}
+	}
+	if o.synchronous == "" {
+		o.synchronous = "FULL"
+	}
+	if o.steps == nil {
+		o.steps = steps
+	}
+	if o.foldAt == 0 {
+		o.foldAt = 64 << 20
+	}
+	if o.OnState == nil {
+		o.OnState = func(bool, error) {}
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.NewTextHandler(io.Discard, nil))
+	}
+}
+
+// Open opens the journal in a folder and checks it against its head and its last 1,000 entries. Where the folder holds
+// nothing of a journal, a new one is made. A damaged journal is refused with *Damaged, a newer or a locked one with a
+// sentence, and in all these cases the files stay as they are. ctx bounds the opening only.
+func Open(ctx context.Context, o Options) (*Journal, error) {
+	o.fill()
+	if err := record.CheckName(o.Site); err != nil {
+		return nil, fmt.Errorf("the site's name %w", err)
+	}
+	if err := (osDisk{}).Mkdir(o.Dir); err != nil {
+		return nil, fmt.Errorf("the journal's folder cannot be made: %w", err)
+	}
+	lock, err := takeLock(o.Dir)
+	if err != nil {
+		return nil, err
+	}
+	j := &Journal{
+		o: o, lock: lock, moved: map[string]bool{},
+		queue: make(chan *request, queueLength), nudge: make(chan struct{}, 1),
+		closing: make(chan struct{}), done: make(chan struct{}),
+	}
+	w, err := j.open(ctx)
+	if err != nil {
+		return nil, errors.Join(err, lock.release())
+	}
+	go w.run()
+	return j, nil
+}
+
+func (j *Journal) open(ctx context.Context) (*writer, error) {
+	if err := prepare(j.o.disk, j.o.Dir, j.o.Site, j.o.synchronous); err != nil {
+		return nil, err
+	}
+	signer, err := readKey(j.o.disk, j.o.Dir)
+	if err != nil {
+		return nil, err
+	}
+	j.signer = signer
+	w := &writer{j: j}
+	if err := w.open(ctx); err != nil {
+		return nil, err
+	}
+	j.inc = w.state.incarnation
+	j.cursors = make(map[string]uint64, len(w.state.cursors))
+	for name, seq := range w.state.cursors {
+		j.cursors[name] = min(seq, w.state.edge.size)
+	}
+	j.read = newReaders(j.o.disk, in(j.o.Dir, dbName))
+	j.tail.start(w.state.edge.size)
+	return w, nil
+}
+
+// Close writes what is queued and the cursors, signs a last checkpoint and lets go of the folder.
+func (j *Journal) Close() error {
+	j.gate.Lock()
+	first := !j.closed
+	j.closed = true
+	j.gate.Unlock()
+	if first {
+		close(j.closing)
+	}
+	<-j.done
+	if !first {
+		return nil
+	}
+	j.tail.close()
+	return errors.Join(j.ended, j.lock.release())
+}
+
+// Append records bodies in the order given, all of them or none, and returns when they are durable. It fills the Head of
+// each body, which must not be touched meanwhile. Errors: ErrStopped (nothing was recorded), ErrClosed, a body that cannot
+// be recorded at all, or ctx's: then the bodies had been handed over, and may be in the journal or not.
+func (j *Journal) Append(ctx context.Context, bodies ...record.Body) ([]record.Entry, error) {
+	if len(bodies) == 0 {
+		return nil, nil
+	}
+	r, err := j.ask(ctx, &request{bodies: bodies})
+	return r.entries, err
+}
+
+// Incarnation names this life of the journal. It is part of every id.
+func (j *Journal) Incarnation() string { return j.inc }
+
+// Head is the sequence of the last entry that is recorded.
+func (j *Journal) Head() uint64 { return j.tail.head() }
+
+// Wait returns when Head is above after, or ctx ends, or the journal is closed.
+func (j *Journal) Wait(ctx context.Context, after uint64) error { return j.tail.wait(ctx, after) }
+
+// Stopped gives the cause for which nothing can be recorded now, or nil.
+func (j *Journal) Stopped() error {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.stopped
+}
+
+// ask hands a request to the writer and waits for its answer.
+func (j *Journal) ask(ctx context.Context, r *request) (answer, error) {
+	r.done = make(chan answer, 1)
+	if err := j.enqueue(ctx, r); err != nil {
+		return answer{}, err
+	}
+	select {
+	case a := <-r.done:
+		return a, a.err
+	case <-ctx.Done():
+		return answer{}, fmt.Errorf("handed to the journal, but not known to be recorded: %w", ctx.Err())
+	}
+}
+
+func (j *Journal) enqueue(ctx context.Context, r *request) error {
+	j.gate.RLock()
+	defer j.gate.RUnlock()
+	if j.closed {
+		return ErrClosed
+	}
+	select {
+	case j.queue <- r:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}

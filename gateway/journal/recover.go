@@ -1,0 +1,151 @@
+package journal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"github.com/ncruces/go-sqlite3"
+
+	"weighpost/gateway/record"
+)
+
+// harmless says whether SQLite undid what failed and can go on with the files as they are: no space, or a lock. After any
+// other error, above all a failed sync, nobody knows what is on the disk: a sync that is tried again "succeeds" although
+// the system has thrown away what it could not write.
+func harmless(err error) bool {
+	return errors.Is(err, sqlite3.FULL) || errors.Is(err, sqlite3.BUSY) || errors.Is(err, sqlite3.LOCKED)
+}
+
+// stop says that nothing can be recorded, and plans the next try.
+func (w *writer) stop(cause error) {
+	w.reopen = w.reopen || !harmless(cause)
+	w.backoff = max(w.j.o.retryMin, min(2*w.backoff, w.j.o.retryMax))
+	w.due[choreRetry] = time.Now().Add(w.backoff)
+	first := w.stopped == nil
+	w.stopped = cause
+	w.j.setStopped(cause)
+	if first {
+		w.j.o.Log.Error("recording is stopped", "dir", w.j.o.Dir, "error", cause)
+	}
+	w.j.o.OnState(true, cause)
+}
+
+// retry tries to record again.
+func (w *writer) retry() {
+	var err error
+	if w.reopen {
+		err = w.startOver()
+	}
+	if err == nil {
+		w.reopen = false
+		err = w.probe()
+	}
+	if err != nil {
+		w.stop(err)
+		return
+	}
+	w.stopped, w.backoff = nil, 0
+	w.j.setStopped(nil)
+	w.j.o.Log.Info("recording works again", "dir", w.j.o.Dir)
+	w.j.o.OnState(false, nil)
+	w.schedule(choreCursors, 0)
+}
+
+// probe writes and removes as much as a few dozen weighings take, so that recording is not resumed for one commit only.
+func (w *writer) probe() error {
+	const bytes = 64 << 10
+	put := fmt.Sprintf("INSERT OR REPLACE INTO meta(name, value) VALUES('probe', zeroblob(%d))", bytes)
+	for _, sql := range []string{put, "DELETE FROM meta WHERE name = 'probe'"} {
+		if err := transact(w.store.db, func() error { return w.store.db.Exec(sql) }); err != nil {
+			return fmt.Errorf("writing journal.db: %w", err)
+		}
+	}
+	return nil
+}
+
+// startOver opens the files again, checks them, and undoes what was never acknowledged.
+func (w *writer) startOver() error {
+	o := &w.j.o
+	if _, _, _, err := inspect(context.Background(), o.disk, o.Dir, len(o.steps)); err != nil {
+		return err
+	}
+	if err := w.closeFiles(); err != nil {
+		o.Log.Warn("closing the journal's files after an error", "dir", o.Dir, "error", err)
+	}
+	if err := w.openFiles(len(o.steps)); err != nil {
+		return err
+	}
+	at, err := loadEdge(w.store.db, w.state.edge.size)
+	if err != nil {
+		return err
+	}
+	if at != w.state.edge {
+		return &Damaged{o.Dir, "journal.db no longer holds what was acknowledged"}
+	}
+	// Copying the WAL back writes and syncs all of it anew, whatever became of earlier writes.
+	done, err := w.store.fold(true)
+	if err == nil && !done {
+		err = fmt.Errorf("another process is reading journal.db, so that it cannot be written anew")
+	}
+	if err != nil {
+		return err
+	}
+	root, err := at.root()
+	if err != nil {
+		return err
+	}
+	// The head first: it must never be ahead of journal.db.
+	if err := w.head.settle(at.size, root); err != nil {
+		return err
+	}
+	return w.undo()
+}
+
+// undo removes entries that were written and never acknowledged: those who asked were told that they are not recorded.
+// No reader has seen them.
+func (w *writer) undo() error {
+	w.j.mu.Lock()
+	cursors := maps.Clone(w.j.cursors)
+	w.j.mu.Unlock()
+	db := w.store.db
+	return transact(db, func() error {
+		for _, sql := range []string{
+			"DELETE FROM entries WHERE seq > %d", "DELETE FROM checkpoints WHERE seq > %d", "DELETE FROM parked WHERE notice > %d",
+		} {
+			if err := db.Exec(fmt.Sprintf(sql, w.state.edge.size)); err != nil {
+				return err
+			}
+		}
+		if err := db.Exec("DELETE FROM numbers; DELETE FROM cursors"); err != nil {
+			return err
+		}
+		for _, balance := range slices.Sorted(maps.Keys(w.state.numbers)) {
+			if err := w.store.putNumber(balance, w.state.numbers[balance]); err != nil {
+				return err
+			}
+		}
+		for _, name := range slices.Sorted(maps.Keys(cursors)) {
+			if err := w.store.putCursor(name, cursors[name]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// forget takes back the identities that a failed commit had given.
+func forget(r *request) {
+	for _, body := range r.bodies {
+		*body.Identity() = record.Head{}
+	}
+}
+
+func (j *Journal) setStopped(cause error) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.stopped = cause
+}

@@ -1,0 +1,5 @@
+package journal
+
+const standInEnv = "WEIGHPOST_JOURNAL_STANDIN"
+
+func standIn() int { return 0 }

@@ -1,0 +1,104 @@
+package journal
+
+import (
+	"errors"
+
+	"github.com/ncruces/go-sqlite3"
+)
+
+// store is the writing connection with its statements. Only the writer's goroutine uses it.
+type store struct {
+	db                                 *sqlite3.Conn
+	insert, number, cursor, park, sign *sqlite3.Stmt
+	walPages                           int // in the WAL since it was last emptied
+}
+
+func openStore(d disk, name, synchronous string) (*store, error) {
+	db, err := openWriter(d, name, synchronous)
+	if err != nil {
+		return nil, err
+	}
+	s := &store{db: db}
+	db.WALHook(func(_ *sqlite3.Conn, _ string, pages int) error {
+		s.walPages = pages
+		return nil
+	})
+	return s, nil
+}
+
+// prepare compiles the statements, once the tables are there.
+func (s *store) prepare() error {
+	for _, x := range []struct {
+		stmt **sqlite3.Stmt
+		sql  string
+	}{
+		{&s.insert, "INSERT INTO entries(seq, json, hashes) VALUES(?, ?, ?)"},
+		{&s.number, "INSERT OR REPLACE INTO numbers(balance, last) VALUES(?, ?)"},
+		{&s.cursor, "INSERT OR REPLACE INTO cursors(name, seq) VALUES(?, ?)"},
+		{&s.park, "INSERT OR REPLACE INTO parked(cursor, seq, notice) VALUES(?, ?, ?)"},
+		{&s.sign, "INSERT OR REPLACE INTO checkpoints(seq, note) VALUES(?, ?)"},
+	} {
+		stmt, _, err := s.db.PrepareFlags(x.sql, sqlite3.PREPARE_PERSISTENT)
+		if err != nil {
+			return err
+		}
+		*x.stmt = stmt
+	}
+	return nil
+}
+
+func (s *store) putEntry(seq uint64, json, hashes []byte) error {
+	return errors.Join(s.insert.BindInt64(1, int64(seq)), s.insert.BindBlob(2, json), s.insert.BindBlob(3, hashes), s.insert.Exec())
+}
+
+func (s *store) putNumber(balance string, last uint64) error {
+	return errors.Join(s.number.BindText(1, balance), s.number.BindInt64(2, int64(last)), s.number.Exec())
+}
+
+func (s *store) putCursor(name string, seq uint64) error {
+	return errors.Join(s.cursor.BindText(1, name), s.cursor.BindInt64(2, int64(seq)), s.cursor.Exec())
+}
+
+func (s *store) putParked(cursor string, seq, notice uint64) error {
+	return errors.Join(s.park.BindText(1, cursor), s.park.BindInt64(2, int64(seq)), s.park.BindInt64(3, int64(notice)), s.park.Exec())
+}
+
+func (s *store) putCheckpoint(seq uint64, note []byte) error {
+	return errors.Join(s.sign.BindInt64(1, int64(seq)), s.sign.BindBlob(2, note), s.sign.Exec())
+}
+
+// fold copies the WAL back into journal.db. When idle it also empties the WAL, for which it waits a moment for readers and
+// no longer: done says that nothing is left, and what is left is taken up at the next fold.
+func (s *store) fold(idle bool) (done bool, err error) {
+	mode := sqlite3.CHECKPOINT_PASSIVE
+	if idle {
+		mode = sqlite3.CHECKPOINT_TRUNCATE
+		if err := s.db.BusyTimeout(foldPatience); err != nil {
+			return false, err
+		}
+		defer s.db.BusyTimeout(busyTimeout)
+	}
+	pages, copied, err := s.db.WALCheckpoint("", mode)
+	if errors.Is(err, sqlite3.BUSY) {
+		return false, nil
+	}
+	if err == nil && idle {
+		s.walPages = 0
+	}
+	return err == nil && copied == pages, err
+}
+
+func (s *store) close() error {
+	if s == nil || s.db == nil {
+		return nil
+	}
+	var errs []error
+	for _, stmt := range []*sqlite3.Stmt{s.insert, s.number, s.cursor, s.park, s.sign} {
+		if stmt != nil {
+			_ = stmt.Close() // repeats the error of its last run, which was handled then
+		}
+	}
+	errs = append(errs, s.db.Close())
+	s.db = nil
+	return errors.Join(errs...)
+}
