@@ -96,7 +96,7 @@ func checkFrames(t interface {
 		return
 	}
 	// Nothing that says anything disappears without a frame that shows it.
-	silent := append([]byte(" \r\n"), bytes.Join(r.Terminators, nil)...)
+	silent := append([]byte(" \t\r\n\v\f"), bytes.Join(r.Terminators, nil)...)
 	silent = append(append(silent, r.Start...), r.End...)
 	for i, c := range stream {
 		if !covered[i] && !bytes.Contains(silent, []byte{c}) {

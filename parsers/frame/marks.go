@@ -85,7 +85,7 @@ func (m *marks) extension(ended int, held []byte, c byte) (longer int, complete 
 func (m *marks) split(b []byte, from, to int, lines []Span) []Span {
 	start := from
 	for i := from; i < to; i++ {
-		if len(m.terminators) == 0 || !m.last[b[i]] {
+		if !m.last[b[i]] {
 			continue
 		}
 		var ended []byte

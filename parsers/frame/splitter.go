@@ -176,11 +176,22 @@ func (s *Splitter) finish(trim int, emit func(Frame)) {
 	case f.Fault == "" && s.rule.Trailer == 0 && blank(f.Body):
 	default:
 		if f.Fault == "" {
-			s.lines = s.marks.split(f.Bytes, len(s.rule.Start), len(s.rule.Start)+len(f.Body), s.lines[:0])
-			f.Lines = s.lines
+			f.Lines = s.linesOf(f)
 		}
 		emit(f)
 	}
+}
+
+// linesOf finds the lines of a frame that is no block. Only end bytes leave terminators inside it.
+func (s *Splitter) linesOf(f Frame) []Span {
+	from := len(s.rule.Start)
+	to := from + len(f.Body)
+	if len(s.rule.End) == 0 || len(s.rule.Terminators) == 0 {
+		s.lines = append(s.lines[:0], Span{from, to})
+	} else {
+		s.lines = s.marks.split(f.Bytes, from, to, s.lines[:0])
+	}
+	return s.lines
 }
 
 // cut hands over the collection without its last n bytes as a faulty frame, unless nothing or only blanks are left. The
