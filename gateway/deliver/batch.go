@@ -1,0 +1,169 @@
+package deliver
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"sync"
+	"time"
+
+	"weighpost/gateway/record"
+	"weighpost/sinks"
+)
+
+// fill reads on until the batch is full or the journal ends. Entries that the sink does not want are passed over; the cursor
+// goes with them when nothing waits in front.
+func (r *Runner) fill(ctx context.Context) error {
+	before := r.cursor
+	for len(r.pending) < r.cfg.BatchSize && r.read < r.log.Head() {
+		entries, err := r.log.Read(ctx, r.read, r.cfg.BatchSize-len(r.pending))
+		if err != nil {
+			return err
+		}
+		if len(entries) == 0 {
+			break
+		}
+		for _, e := range entries {
+			r.read = e.Seq
+			switch {
+			case r.wants(e):
+				if len(r.pending) == 0 {
+					r.since = time.Now()
+				}
+				r.pending = append(r.pending, e)
+			case len(r.pending) == 0:
+				r.cursor = e.Seq
+			}
+		}
+	}
+	if r.cursor != before {
+		r.keepCursor()
+	}
+	return nil
+}
+
+// wants leaves out what the sink did not ask for, and the news that this very sink refused something: refusing that as well
+// would make an entry out of every refusal, without end.
+func (r *Runner) wants(e record.Entry) bool {
+	if !r.want[e.Kind] || e.Kind != record.KindParked {
+		return r.want[e.Kind]
+	}
+	var p struct{ Sink string }
+	return json.Unmarshal(e.JSON, &p) == nil && p.Sink != r.cfg.ID
+}
+
+// unripe is how long the batch should still wait for more entries.
+func (r *Runner) unripe() time.Duration {
+	if len(r.pending) == 0 || len(r.pending) >= r.cfg.BatchSize || r.tries > 0 || r.stopped {
+		return 0
+	}
+	return r.cfg.BatchAge.D() - time.Since(r.since)
+}
+
+// idle waits for the journal to grow, at most for wait unless that is 0, and no longer than until a checkpoint is due.
+func (r *Runner) idle(ctx context.Context, wait time.Duration) error {
+	if due := r.checkpointDue(); due > 0 && (wait <= 0 || due < wait) {
+		wait = due
+	}
+	if len(r.owed) > 0 && (wait <= 0 || r.cfg.RetryMax.D() < wait) {
+		wait = r.cfg.RetryMax.D()
+	}
+	wctx := ctx
+	if wait > 0 {
+		var cancel context.CancelFunc
+		wctx, cancel = context.WithTimeout(ctx, wait)
+		defer cancel()
+	}
+	if err := r.log.Wait(wctx, r.read); err != nil && wctx.Err() == nil {
+		return err
+	}
+	return nil
+}
+
+// checkpointDue is how long it is until a checkpoint may be handed over, or 0 when none is needed.
+func (r *Runner) checkpointDue() time.Duration {
+	if _, ok := r.sink.(sinks.Checkpointer); !ok || r.log.Head() == r.told {
+		return 0
+	}
+	return max(time.Until(r.nextTell), time.Millisecond)
+}
+
+// checkpoint hands over the journal's signed head, if it moved and the last one was a minute ago. A failure is tried again in a
+// minute and is not held against the sink: entries do not wait for it.
+func (r *Runner) checkpoint(ctx context.Context) {
+	c, ok := r.sink.(sinks.Checkpointer)
+	if !ok || r.log.Head() == r.told || time.Now().Before(r.nextTell) {
+		return
+	}
+	r.nextTell = time.Now().Add(checkpointEvery)
+	if err := r.tell(ctx, c); err != nil && ctx.Err() == nil {
+		r.deps.Log.Warn("the checkpoint was not handed over; the next attempt is in a minute", "error", err)
+	}
+}
+
+// lastCheckpoint hands over the head once more at the end, to a sink that works.
+func (r *Runner) lastCheckpoint(ctx context.Context) {
+	c, ok := r.sink.(sinks.Checkpointer)
+	if !ok || r.log.Head() == r.told || r.tries > 0 || r.stopped {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), grace)
+	defer cancel()
+	if err := r.tell(ctx, c); err != nil {
+		r.deps.Log.Warn("the last checkpoint was not handed over", "error", err)
+	}
+}
+
+func (r *Runner) tell(ctx context.Context, c sinks.Checkpointer) error {
+	ctx, cancel := context.WithTimeout(ctx, r.cfg.Deadline.D())
+	defer cancel()
+	seq, note, err := r.log.Checkpoint(ctx)
+	if err != nil {
+		return err
+	}
+	if seq == r.told || len(note) == 0 {
+		return nil
+	}
+	if err := c.Checkpoint(ctx, note); err != nil {
+		return err
+	}
+	r.told = seq
+	r.show(func(s *Status) { s.Checkpoint = seq })
+	return nil
+}
+
+// stream hands the live stream to a sink that carries it, until ctx or the stream ends.
+func (r *Runner) stream(ctx context.Context) *sync.WaitGroup {
+	var wg sync.WaitGroup
+	l, ok := r.sink.(sinks.Liver)
+	if !ok || r.deps.Live == nil {
+		return &wg
+	}
+	wg.Go(func() {
+		for {
+			select {
+			case reading, open := <-r.deps.Live:
+				if !open {
+					return
+				}
+				l.Live(reading)
+			case <-ctx.Done():
+				return
+			}
+		}
+	})
+	return &wg
+}
+
+// recordOwed writes down what happened to the sink. While the journal cannot record, it stays owed.
+func (r *Runner) recordOwed(ctx context.Context) {
+	for len(r.owed) > 0 {
+		if _, err := r.log.Append(ctx, r.owed[0]); err != nil {
+			if ctx.Err() == nil && !errors.Is(err, context.Canceled) {
+				r.deps.Log.Warn("the state of the sink is not recorded yet", "error", err)
+			}
+			return
+		}
+		r.owed = r.owed[1:]
+	}
+}

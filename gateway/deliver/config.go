@@ -1,0 +1,103 @@
+package deliver
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"weighpost/gateway/record"
+	"weighpost/parsers/strict"
+)
+
+// Config is what every sink has, whatever its kind.
+type Config struct {
+	ID        string          `yaml:"id" desc:"Name of the sink; its place in the journal is kept under it."`
+	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed" default:"[weighing, result]"`
+	BatchSize int             `yaml:"batch_size" desc:"Most entries handed over at once, 1 to 1000." default:"256"`
+	BatchAge  strict.Duration `yaml:"batch_age" desc:"How long an entry may wait for others to go with it, up to 1h; 0s sends at once." default:"0s"`
+	Deadline  strict.Duration `yaml:"deadline" desc:"How long one delivery may take, 1s to 10m." default:"30s"`
+	RetryMin  strict.Duration `yaml:"retry_min" desc:"First wait after a failure, 10ms to 1h; it doubles with each further one." default:"1s"`
+	RetryMax  strict.Duration `yaml:"retry_max" desc:"Longest wait between attempts, up to 24h." default:"1m"`
+	Probe     strict.Duration `yaml:"probe" desc:"How often a stopped sink is tried again with its next entry, 1s to 24h." default:"5m"`
+}
+
+const everything = "all"
+
+// Default is a Config with what applies where the file says nothing.
+func Default() *Config {
+	return &Config{
+		Entries:   []string{string(record.KindWeighing), string(record.KindResult)},
+		BatchSize: 256,
+		Deadline:  strict.Duration(30 * time.Second),
+		RetryMin:  strict.Duration(time.Second),
+		RetryMax:  strict.Duration(time.Minute),
+		Probe:     strict.Duration(5 * time.Minute),
+	}
+}
+
+// Check adds every fault of the configuration to r.
+func (c *Config) Check(r *strict.Report) {
+	if err := record.CheckName(c.ID); err != nil {
+		r.At("id").Fault("the name of the sink "+err.Error(), "a name of a to z, 0 to 9 and -, such as lab-broker")
+	}
+	c.checkEntries(r.At("entries"))
+	if c.BatchSize < 1 || c.BatchSize > 1000 {
+		r.At("batch_size").Fault(fmt.Sprintf("%d entries at once is out of range", c.BatchSize), "1 to 1000")
+	}
+	between(r.At("batch_age"), c.BatchAge, 0, time.Hour)
+	between(r.At("deadline"), c.Deadline, time.Second, 10*time.Minute)
+	between(r.At("retry_min"), c.RetryMin, 10*time.Millisecond, time.Hour)
+	between(r.At("retry_max"), c.RetryMax, 10*time.Millisecond, 24*time.Hour)
+	between(r.At("probe"), c.Probe, time.Second, 24*time.Hour)
+	if c.RetryMax < c.RetryMin {
+		r.At("retry_max").Fault("is shorter than retry_min ("+c.RetryMin.String()+")", "at least retry_min")
+	}
+}
+
+func (c *Config) checkEntries(r *strict.Report) {
+	if len(c.Entries) == 0 {
+		r.Fault("names no kind of entry: the sink would never get anything", "[weighing, result], other kinds, or [all]")
+	}
+	for i, k := range c.Entries {
+		if k != everything && !slices.Contains(kinds, record.Kind(k)) {
+			r.Index(i).Fault(fmt.Sprintf("%q is no kind of entry", k), fmt.Sprint("all, ", list(kinds)))
+		}
+		if slices.Index(c.Entries, k) < i {
+			r.Index(i).Fault(fmt.Sprintf("%q stands here twice", k), "each kind once")
+		}
+	}
+}
+
+var kinds = []record.Kind{
+	record.KindWeighing, record.KindResult, record.KindUnread, record.KindUnreadSummary, record.KindPortUp, record.KindPortDown,
+	record.KindGap, record.KindStart, record.KindStop, record.KindParked, record.KindSinkStopped, record.KindSinkResumed,
+}
+
+// Wants lists the kinds of entry that the sink is to get.
+func (c *Config) Wants() []record.Kind {
+	if slices.Contains(c.Entries, everything) {
+		return slices.Clone(kinds)
+	}
+	var wants []record.Kind
+	for _, k := range c.Entries {
+		wants = append(wants, record.Kind(k))
+	}
+	return wants
+}
+
+func between(r *strict.Report, d strict.Duration, least, most time.Duration) {
+	if d.D() < least || d.D() > most {
+		r.Fault(d.String()+" is out of range", least.String()+" to "+most.String())
+	}
+}
+
+func list(kinds []record.Kind) string {
+	text := ""
+	for i, k := range kinds {
+		if i > 0 {
+			text += ", "
+		}
+		text += string(k)
+	}
+	return text
+}

@@ -1,0 +1,226 @@
+// Package deliver brings entries from the journal to one sink: it reads after the sink's cursor, cuts batches, tries again,
+// parks what is refused for good, and stops a sink that cannot be used. Sinks classify what went wrong; nothing else here or
+// there retries.
+//
+// What is promised for each sink, as long as the journal is whole:
+//
+//   - every entry of a wanted kind is delivered at least once, with the same id and bytes each time, or parked;
+//   - first attempts are in the order of the journal, so in order for each balance; a parked entry arrives later or never;
+//   - nothing here can slow or stop recording, and one sink cannot slow another.
+//
+// A cursor moves only past entries that the sink has accepted, that are parked, or that are of no wanted kind. It is written
+// lazily: after a crash some entries come again, with the same id.
+package deliver
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+	"weighpost/sinks"
+)
+
+// Log is what a Runner needs of the journal. Its methods may be called by several Runners at once.
+type Log interface {
+	Head() uint64
+	// Read gives up to max entries after a sequence, in order; none when there are none yet.
+	Read(ctx context.Context, after uint64, max int) ([]record.Entry, error)
+	// Wait returns nil once Head is above after.
+	Wait(ctx context.Context, after uint64) error
+	// Cursor is the last sequence that is done with for a name, 0 for a name never seen.
+	Cursor(name string) (uint64, error)
+	SetCursor(name string, seq uint64) error
+	// Park records that an entry was refused, remembers it, and moves the cursor past it, all in one commit.
+	Park(ctx context.Context, name string, e record.Entry, body *record.Parked) error
+	Append(ctx context.Context, bodies ...record.Body) ([]record.Entry, error)
+	// Checkpoint gives the newest signed note of the journal's head, and the sequence that it covers.
+	Checkpoint(ctx context.Context) (seq uint64, signedNote []byte, err error)
+}
+
+// Deps is what a Runner takes from the daemon.
+type Deps struct {
+	Board *health.Board
+	Stamp func() record.Stamp // stamps what the Runner itself records
+	// Live is the continuous stream, for a sink that carries it; nil for none. The Runner reads it until it ends.
+	Live <-chan record.Live
+	Log  *slog.Logger // nil: nothing is logged
+}
+
+const (
+	// refusalsToStop in a row say that the fault is the sink's rather than the entries'.
+	refusalsToStop  = 5
+	checkpointEvery = time.Minute
+	// grace is how long a delivery under way may go on after the Runner is told to end.
+	grace = 2 * time.Second
+)
+
+// Runner delivers to one sink.
+type Runner struct {
+	log  Log
+	sink sinks.Sink
+	cfg  Config
+	deps Deps
+	want map[record.Kind]bool
+
+	// These belong to the goroutine in Run.
+	cursor   uint64         // done with, up to here
+	read     uint64         // looked at, up to here
+	pending  []record.Entry // wanted, after cursor, up to read
+	since    time.Time      // when pending[0] was read
+	tries    int            // failures in a row
+	refusals int            // entries refused in a row
+	misread  int            // failures in a row to read the journal
+	stopped  bool
+	owed     []record.Body // what happened to the sink and is not yet recorded
+	told     uint64        // sequence of the last checkpoint handed over
+	nextTell time.Time
+
+	mu     sync.Mutex
+	status Status
+}
+
+// New makes a Runner. The configuration has been checked; the sink belongs to the Runner from now on.
+func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
+	if deps.Log == nil {
+		deps.Log = slog.New(slog.DiscardHandler)
+	}
+	deps.Log = deps.Log.With("sink", cfg.ID)
+	r := &Runner{log: log, sink: sink, cfg: cfg, deps: deps, want: make(map[record.Kind]bool)}
+	for _, k := range cfg.Wants() {
+		r.want[k] = true
+	}
+	r.status = Status{Sink: cfg.ID, State: Working}
+	return r
+}
+
+// Run delivers until ctx ends, and then closes the sink; that is no error. It returns early, with an error, only when the
+// journal can no longer be used: it was closed, or it ends before the sink's cursor.
+func (r *Runner) Run(ctx context.Context) (err error) {
+	defer func() {
+		if cerr := r.sink.Close(); cerr != nil {
+			r.deps.Log.Warn("the sink did not close in good order", "error", cerr)
+		}
+	}()
+	if r.cursor, err = r.log.Cursor(r.cfg.ID); err != nil {
+		return fmt.Errorf("sink %s: its place in the journal cannot be read: %w", r.cfg.ID, err)
+	}
+	if head := r.log.Head(); r.cursor > head {
+		return fmt.Errorf("sink %s is at entry %d of a journal that ends at %d: entries are missing. "+
+			"Run weighpost journal verify before anything else", r.cfg.ID, r.cursor, head)
+	}
+	r.read = r.cursor
+	r.show(func(s *Status) { s.Cursor = r.cursor })
+
+	streaming := r.stream(ctx)
+	defer streaming.Wait()
+	for ctx.Err() == nil {
+		if err := r.round(ctx); err != nil && ctx.Err() == nil {
+			return fmt.Errorf("sink %s: %w", r.cfg.ID, err)
+		}
+	}
+	r.lastCheckpoint(ctx)
+	return nil
+}
+
+// round does one thing: it waits for entries, or delivers a batch and waits as long as its outcome asks for. An error means
+// that the journal is closed.
+func (r *Runner) round(ctx context.Context) error {
+	r.recordOwed(ctx)
+	if err := r.fill(ctx); err != nil {
+		return r.unreadable(ctx, err)
+	}
+	r.misread = 0
+	r.deps.Board.Clear(CodeUnreadable, r.cfg.ID)
+	if r.tries == 0 && !r.stopped {
+		r.checkpoint(ctx)
+	}
+	if wait := r.unripe(); wait > 0 || len(r.pending) == 0 {
+		return r.idle(ctx, wait)
+	}
+	pause(ctx, r.attempt(ctx))
+	return nil
+}
+
+// attempt makes one delivery and returns how long to wait before the next.
+func (r *Runner) attempt(ctx context.Context) time.Duration {
+	batch := r.pending
+	if r.stopped {
+		batch = batch[:1]
+	}
+	// The delivery has a deadline of its own, and a moment to end well when the daemon stops.
+	dctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), r.cfg.Deadline.D())
+	defer cancel()
+	defer context.AfterFunc(ctx, func() {
+		timer := time.AfterFunc(grace, cancel)
+		context.AfterFunc(dctx, func() { timer.Stop() })
+	})()
+	n, err := r.hand(dctx, batch)
+	r.advance(n)
+	if err != nil && ctx.Err() != nil {
+		return 0 // ending is no failure of the sink
+	}
+	if n > 0 && errors.Is(err, context.DeadlineExceeded) && dctx.Err() != nil {
+		err = nil // slow, but it gets on
+	}
+	return r.judge(ctx, err)
+}
+
+// hand calls the sink and makes sure that what it says can be used.
+func (r *Runner) hand(ctx context.Context, batch []record.Entry) (n int, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			n, err = 0, fmt.Errorf("the sink failed inside (please report this): %v", p)
+			r.deps.Log.Error("the sink panicked", "panic", p)
+		}
+	}()
+	n, err = r.sink.Deliver(ctx, batch)
+	switch {
+	case n < 0 || n > len(batch):
+		return 0, fmt.Errorf("the sink says that it accepted %d of %d entries (please report this)", n, len(batch))
+	case n == len(batch):
+		return n, nil
+	case err == nil:
+		return n, fmt.Errorf("the sink accepted %d of %d entries and does not say why", n, len(batch))
+	}
+	return n, err
+}
+
+// advance moves the cursor past the first n pending entries.
+func (r *Runner) advance(n int) {
+	if n == 0 {
+		return
+	}
+	r.cursor = r.pending[n-1].Seq
+	r.pending = r.pending[n:]
+	if len(r.pending) == 0 {
+		r.cursor = r.read // what follows is of no wanted kind
+	}
+	r.tries, r.refusals, r.since = 0, 0, time.Now()
+	r.keepCursor()
+	r.show(func(s *Status) { s.Delivered += uint64(n); s.LastSuccess = time.Now() })
+}
+
+// keepCursor hands the cursor to the journal. A failure costs only that entries come again after a restart.
+func (r *Runner) keepCursor() {
+	r.show(func(s *Status) { s.Cursor = r.cursor })
+	if err := r.log.SetCursor(r.cfg.ID, r.cursor); err != nil {
+		r.deps.Log.Warn("the place in the journal was not kept; after a restart some entries come again", "error", err)
+	}
+}
+
+func pause(ctx context.Context, d time.Duration) {
+	if d <= 0 {
+		return
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-ctx.Done():
+	}
+}

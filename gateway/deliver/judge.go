@@ -1,0 +1,194 @@
+package deliver
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"time"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+	"weighpost/sinks"
+)
+
+// Codes of the conditions that a Runner raises; their subject is the sink's id.
+const (
+	CodeUnreachable = "sink-unreachable"   // tried again by itself
+	CodeBusy        = "sink-busy"          // the destination asked for a wait
+	CodeStopped     = "sink-stopped"       // a person is needed; probed now and then
+	CodeParked      = "sink-parked"        // entries were set aside
+	CodeUnreadable  = "journal-unreadable" // the journal cannot be read for the sink
+)
+
+// judge takes the outcome of one attempt and returns how long to wait before the next.
+func (r *Runner) judge(ctx context.Context, err error) time.Duration {
+	var unusable sinks.Unusable
+	var refused sinks.Refused
+	var busy sinks.Busy
+	switch {
+	case err == nil:
+		r.worked()
+		return 0
+	case errors.As(err, &unusable):
+		return r.stop(unusable.Err)
+	case errors.As(err, &refused):
+		return r.refuse(ctx, refused.Err)
+	case errors.As(err, &busy):
+		return r.busy(busy)
+	}
+	return r.failed(err)
+}
+
+// worked clears what was wrong.
+func (r *Runner) worked() {
+	r.tries = 0
+	r.deps.Board.Clear(CodeUnreachable, r.cfg.ID)
+	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
+	if r.stopped {
+		r.stopped = false
+		r.deps.Board.Clear(CodeStopped, r.cfg.ID)
+		r.owe(false, "")
+	}
+	r.show(func(s *Status) { s.State, s.Why = Working, "" })
+}
+
+// failed waits longer with each failure in a row. A stopped sink stays stopped and keeps to its probes.
+func (r *Runner) failed(err error) time.Duration {
+	if r.stopped {
+		return r.cfg.Probe.D()
+	}
+	wait := r.backOff(&r.tries)
+	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
+	r.deps.Board.Raise(health.Condition{
+		Code: CodeUnreachable, Subject: r.cfg.ID, Severity: health.Warning,
+		Sentence: fmt.Sprintf("Sink %s does not take entries: %s.", r.cfg.ID, short(err)),
+		Remedy:   "Nothing is lost: entries wait in the journal and go out by themselves. Look at the network and the destination.",
+	})
+	r.show(func(s *Status) { s.State, s.Why = Retrying, short(err) })
+	return wait
+}
+
+// busy keeps the wait that the destination asked for.
+func (r *Runner) busy(b sinks.Busy) time.Duration {
+	if r.stopped {
+		return max(b.After, r.cfg.Probe.D())
+	}
+	wait := max(b.After, r.backOff(&r.tries))
+	r.deps.Board.Clear(CodeUnreachable, r.cfg.ID)
+	r.deps.Board.Raise(health.Condition{
+		Code: CodeBusy, Subject: r.cfg.ID, Severity: health.Notice,
+		Sentence: fmt.Sprintf("Sink %s asks not to be tried again for %s: %s.", r.cfg.ID, b.After, short(b.Err)),
+		Remedy:   "Nothing to do: delivery goes on by itself.",
+	})
+	r.show(func(s *Status) { s.State, s.Why = Waiting, short(b.Err) })
+	return wait
+}
+
+// refuse sets the first pending entry aside, or stops the sink when it refuses one entry after the other.
+func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
+	if r.stopped {
+		return r.cfg.Probe.D()
+	}
+	if r.refusals++; r.refusals >= refusalsToStop {
+		return r.stop(fmt.Errorf("it refused %d entries in a row, the last because: %w", r.refusals, err))
+	}
+	e := r.pending[0]
+	body := &record.Parked{Sink: r.cfg.ID, Entry: e.Seq, EntryID: e.ID, Why: short(err), Stamp: r.deps.Stamp()}
+	if perr := r.log.Park(ctx, r.cfg.ID, e, body); perr != nil {
+		r.refusals-- // it will be refused again
+		if ctx.Err() != nil {
+			return 0
+		}
+		return r.failed(fmt.Errorf("entry %s was refused (%s) and cannot be set aside: %w", e.ID, short(err), perr))
+	}
+	r.worked() // it answers: only this entry is wrong
+	r.deps.Log.Warn("an entry was refused for good and is parked", "entry", e.ID, "why", short(err))
+	r.pending = r.pending[1:]
+	r.cursor = e.Seq
+	if len(r.pending) == 0 && r.read > e.Seq {
+		r.cursor = r.read
+		r.keepCursor()
+	}
+	r.show(func(s *Status) { s.Parked++; s.Cursor = r.cursor })
+	r.raiseParked(e.ID, err)
+	return 0
+}
+
+func (r *Runner) raiseParked(id string, err error) {
+	r.deps.Board.Raise(health.Condition{
+		Code: CodeParked, Subject: r.cfg.ID, Severity: health.Warning,
+		Sentence: fmt.Sprintf("Sink %s refused %d entries since the start, the last one %s: %s.", r.cfg.ID, r.Status().Parked, id, short(err)),
+		Remedy:   "The entries are in the journal and set aside for this sink. Find out why the destination does not want them.",
+	})
+}
+
+// stop ends deliveries until a probe gets through.
+func (r *Runner) stop(err error) time.Duration {
+	if !r.stopped {
+		r.stopped = true
+		r.owe(true, short(err))
+		r.deps.Log.Error("the sink is stopped", "why", short(err))
+	}
+	r.refusals = 0
+	r.deps.Board.Clear(CodeUnreachable, r.cfg.ID)
+	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
+	r.deps.Board.Raise(health.Condition{
+		Code: CodeStopped, Subject: r.cfg.ID, Severity: health.Error,
+		Sentence: fmt.Sprintf("Sink %s is stopped: %s.", r.cfg.ID, short(err)),
+		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Mend the cause; the sink is tried every %s and goes on by itself.",
+			r.cfg.Probe),
+	})
+	r.show(func(s *Status) { s.State, s.Why = Stopped, short(err) })
+	return r.cfg.Probe.D()
+}
+
+func (r *Runner) owe(stopped bool, why string) {
+	r.owed = append(r.owed, &record.SinkState{Sink: r.cfg.ID, Stopped: stopped, Why: why, Stamp: r.deps.Stamp()})
+}
+
+// backOff doubles from retry_min to retry_max and takes between half and all of that, so that sinks that failed together do
+// not come back together.
+func (r *Runner) backOff(tries *int) time.Duration {
+	d, most := r.cfg.RetryMin.D(), r.cfg.RetryMax.D()
+	for range *tries {
+		if d >= most/2 {
+			d = most
+			break
+		}
+		d *= 2
+	}
+	*tries++
+	return d/2 + rand.N(d/2+1)
+}
+
+// unreadable waits and lets the journal be read again: it may come back, as after a full disk.
+func (r *Runner) unreadable(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return nil
+	}
+	if werr := r.log.Wait(ctx, 0); werr != nil && ctx.Err() == nil {
+		return werr // closed
+	}
+	r.deps.Board.Raise(health.Condition{
+		Code: CodeUnreadable, Subject: r.cfg.ID, Severity: health.Error,
+		Sentence: fmt.Sprintf("The journal cannot be read for sink %s: %s.", r.cfg.ID, short(err)),
+		Remedy:   "Run weighpost journal verify on the journal's folder and look at its disk.",
+	})
+	pause(ctx, r.backOff(&r.misread))
+	return nil
+}
+
+// short keeps what a far side said to a length that fits a page and an entry.
+func short(err error) string {
+	const most = 500
+	s := err.Error()
+	if len(s) <= most {
+		return s
+	}
+	cut := most
+	for cut > 0 && s[cut]&0xc0 == 0x80 {
+		cut--
+	}
+	return s[:cut] + "…"
+}

@@ -1,0 +1,46 @@
+package deliver
+
+import "time"
+
+// States of a sink.
+const (
+	Working  = "working"
+	Retrying = "retrying" // the last attempt failed; it is tried again by itself
+	Waiting  = "waiting"  // the destination asked for time
+	Stopped  = "stopped"  // a person is needed; probed now and then
+)
+
+// Status is how one sink is doing, for the page and the metrics. Counts are since the start of the daemon.
+type Status struct {
+	Sink  string `json:"sink"`
+	State string `json:"state"`
+	Why   string `json:"why,omitempty"` // what the last failure said
+	// Delivered counts entries that the sink accepted. An entry that was delivered again after a failure that only looked
+	// like one counts once; how often it arrived, only the destination knows.
+	Delivered   uint64    `json:"delivered"`
+	Parked      uint64    `json:"parked"`
+	Cursor      uint64    `json:"cursor"` // entries up to this sequence are done with
+	Head        uint64    `json:"head"`   // of the journal, at the time of the call
+	Lag         uint64    `json:"lag"`    // entries between cursor and head, wanted or not
+	LastSuccess time.Time `json:"last_success,omitzero"`
+	Checkpoint  uint64    `json:"checkpoint,omitempty"` // sequence of the last checkpoint that the destination took
+}
+
+// Status may be called from any goroutine.
+func (r *Runner) Status() Status {
+	head := r.log.Head()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	s := r.status
+	s.Head = head
+	if head > s.Cursor {
+		s.Lag = head - s.Cursor
+	}
+	return s
+}
+
+func (r *Runner) show(change func(*Status)) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	change(&r.status)
+}
