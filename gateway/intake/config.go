@@ -52,3 +52,11 @@ func (c *Config) Check(r *strict.Report) {
 	c.Port.Check(r.At("port"))
 	c.Record.check(r.At("record"), d)
 }
+
+// Describe writes the balance as records name it. Identity is confirmed, unconfirmed, or "" outside a reading.
+func (c *Config) Describe(identity string) record.Balance {
+	return record.Balance{
+		ID: c.ID, Serial: c.Serial, Place: c.Place, Capacity: c.Capacity.String(), Readability: c.Readability.String(),
+		VerificationInterval: c.VerificationInterval.String(), Identity: identity,
+	}
+}

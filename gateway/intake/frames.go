@@ -84,7 +84,7 @@ func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 // body writes the reading as a weighing, or, where it is no mass, as a result.
 func (in *Intake) body(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp) record.Body {
 	w := record.Weighing{
-		Balance: in.balance(), Value: value, Printed: printed, Frame: slices.Clone(f.Bytes), Layout: in.hash,
+		Balance: in.cfg.Describe(in.identity.state), Value: value, Printed: printed, Frame: slices.Clone(f.Bytes), Layout: in.hash,
 		Trigger: in.trigger, Port: in.cfg.Port.Address, Stamp: stamp,
 		Context:  record.Context{Fields: map[string]string{}},
 		Verdicts: []record.Verdict{}, Fitness: record.Fitness{State: "unknown"}, Software: in.software,
@@ -99,14 +99,6 @@ func (in *Intake) body(f frame.Frame, value record.Value, printed *record.Printe
 		return &w
 	}
 	return &record.Result{Weighing: w}
-}
-
-func (in *Intake) balance() record.Balance {
-	return record.Balance{
-		ID: in.cfg.ID, Serial: in.cfg.Serial, Place: in.cfg.Place, Capacity: in.cfg.Capacity.String(),
-		Readability: in.cfg.Readability.String(), VerificationInterval: in.cfg.VerificationInterval.String(),
-		Identity: in.identity.state,
-	}
 }
 
 // refuse handles a frame without a usable value.

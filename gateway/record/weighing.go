@@ -46,7 +46,7 @@ type Balance struct {
 	Capacity             string `json:"capacity,omitempty"`
 	Readability          string `json:"readability,omitempty"`           // d, with unit: "0.0001 g"
 	VerificationInterval string `json:"verification_interval,omitempty"` // e, with unit, if verified
-	Identity             string `json:"identity"`                        // confirmed or unconfirmed
+	Identity             string `json:"identity,omitempty"`              // confirmed or unconfirmed; absent where no reading is at hand
 }
 
 // Value is what the frame says of the quantity. When Range is over or under there are no digits.
