@@ -30,18 +30,19 @@ func randomRun(t *testing.T, seed uint64) {
 		poison[entries[rng.IntN(200)].ID] = true
 	}
 	s := &fakeSink{}
+	far := rand.New(rand.NewPCG(seed, 8)) // the sink's own: it runs beside the test
 	s.takes(func(ctx context.Context, batch []record.Entry) (int, error) {
-		n := rng.IntN(len(batch) + 1)
+		n := far.IntN(len(batch) + 1)
 		for i, e := range batch[:n] {
 			if poison[e.ID] {
 				return i, sinks.Refused{Err: errors.New("unknown lot")}
 			}
 		}
-		switch k := rng.IntN(10); {
+		switch k := far.IntN(10); {
 		case n == len(batch):
 			return n, nil
 		case k == 0:
-			return n, sinks.Busy{Err: errors.New("later"), After: time.Duration(rng.IntN(300)) * time.Second}
+			return n, sinks.Busy{Err: errors.New("later"), After: time.Duration(far.IntN(300)) * time.Second}
 		case k == 1:
 			return n, sinks.Unusable{Err: errors.New("who are you")}
 		case k == 2:
