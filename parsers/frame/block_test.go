@@ -46,6 +46,8 @@ func TestBlocks(t *testing.T) {
 		{"the file ends inside the first line", blankEnd, "G", []string{"0!G!the file ends in the mid"}},
 		{"too many lines", frame.Rule{Terminators: lf, Block: &frame.Block{BlankLines: 1, MaxLines: 2}}, "1\n2\n3\n4\n\n5\n6\n\n7\n\n",
 			[]string{"0!1\n2\n!the print block has more", "9:5\n6", "14:7"}},
+		{"too many lines, and line ends that come late", frame.Rule{Terminators: marks("\r", "\r\n"), Block: &frame.Block{BlankLines: 1, MaxLines: 2}},
+			"1\r\n2\r\n3\r\n4\r\n\r\n5\r\r", []string{"0!1\r\n2\r\n!the print block has more", "14:5"}},
 		{"too long", frame.Rule{Terminators: lf, MaxLength: 8, Block: &frame.Block{BlankLines: 1}}, "1234\n1234\n\n123\n45\n\n",
 			[]string{"0!1234\n123!the frame is longer than", "11:123\n45"}},
 		{"one line too long", frame.Rule{Terminators: lf, MaxLength: 8, Block: &frame.Block{BlankLines: 1}}, "1234567890\n1\n\n5\n\n",

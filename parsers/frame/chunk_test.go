@@ -167,6 +167,7 @@ func TestMixedEndsAgreeWithAPattern(t *testing.T) {
 		{marks("\r\n"), "\r\n"},
 		{marks("\r", "\r\n"), "\r\n?"},
 		{marks("\r\n", "\n"), "\r?\n"},
+		{marks("\n", "\r\n"), "\r?\n"},
 		{marks("\r", "\r\r\n"), "\r\r\n|\r"},
 	} {
 		pattern := regexp.MustCompile(c.pattern)
