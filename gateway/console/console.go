@@ -48,7 +48,9 @@ type Source interface {
 type Conditions interface{ List() []health.Condition }
 
 // Stream gives views of the continuous stream.
-type Stream interface{ Subscribe(room int) *live.Subscription }
+type Stream interface {
+	Subscribe(room int) *live.Subscription
+}
 
 // Deps is what the console needs from the rest of the daemon.
 type Deps struct {
@@ -81,7 +83,7 @@ func Listen(ctx context.Context, cfg Config) (net.Listener, error) {
 	var lc net.ListenConfig
 	l, err := lc.Listen(ctx, "tcp", cfg.address())
 	if err != nil {
-		return nil, fmt.Errorf("the page cannot listen on %s: %w. Set another address under page: listen:", cfg.address(), err)
+		return nil, fmt.Errorf("the page cannot listen on %s, so set another address under page, listen: %w", cfg.address(), err)
 	}
 	return l, nil
 }

@@ -91,7 +91,6 @@ type Intake struct {
 	identity identity
 	misread  int // frames unread in a row
 	due      time.Time
-	ending   bool
 	status   Status
 }
 

@@ -39,7 +39,7 @@ function say(e, text) {
 function clock(utc) {
   const t = new Date(utc);
   const today = new Date().toDateString() === t.toDateString();
-  return today ? t.toLocaleTimeString() : t.toLocaleString();
+  return (today ? "" : t.toLocaleDateString() + " ") + t.toLocaleTimeString([], { hourCycle: "h23" });
 }
 
 const number = new Intl.NumberFormat();
@@ -57,13 +57,14 @@ function newCard(b) {
   c.unit = make("span", "unit");
   c.weight = make("p", "weight words", "", c.digits, c.unit);
   c.rest = make("span", "rest");
+  c.why = make("p", "why");
   c.when = make("span", "when");
   c.recorded = make("dd");
   c.port = make("dd");
   c.rule = make("dd");
   c.item = make("li", "balance", "",
-    make("div", "who", "", c.name, c.place), c.weight, make("p", "how", "", c.rest, c.when),
-    make("dl", "facts", "", make("dt", "", "Recorded"), c.recorded, make("dt", "", "Port"), c.port, make("dt", "", "Records"), c.rule));
+    make("div", "who", "", c.name, c.place), c.weight, make("p", "how", "", c.rest, c.when), c.why,
+    make("dl", "facts", "", make("dt", "", "Recorded"), c.recorded, make("dt", "", "Port"), c.port, make("dt", "", "Rule"), c.rule));
   return c;
 }
 
@@ -81,11 +82,12 @@ function showWeight(c) {
     say(c.unit, "");
   }
   c.weight.className = "weight" + (plain ? "" : " words") + (plain && v.digits.length > 9 ? " long" : "");
+  say(c.why, l && l.unread ? l.unread : "");
   const stability = plain ? v.stability : "";
   if (c.restShown !== stability + (plain ? v.kind : "")) {
     c.restShown = stability + (plain ? v.kind : "");
     const kind = plain && v.kind !== "unknown" ? ", " + v.kind : "";
-    const look = { stable: ["at-rest", "stable"], unstable: ["moving", "moving"], unknown: ["not-said", "stability not said"] }[stability];
+    const look = { stable: ["at-rest", "stable"], unstable: ["moving", "unstable"], unknown: ["not-said", "stability not said"] }[stability];
     c.rest.className = "rest " + stability;
     c.rest.replaceChildren(...(look ? [shape(look[0]), make("span", "", look[1] + kind)] : []));
   }
@@ -98,8 +100,8 @@ function showAge(c) {
   const age = Date.now() - c.seenAt;
   const old = age > OLD || !c.balance.port_up;
   c.weight.classList.toggle("old", old);
+  c.rest.classList.toggle("old", old);
   say(c.when, (old ? "last sent " : "") + clock(c.live.utc));
-  c.when.title = c.live.unread || "";
 }
 
 function showCard(c, b) {
@@ -124,7 +126,7 @@ function showCard(c, b) {
   const all = text + doubts.join();
   if (c.ruleShown !== all) {
     c.ruleShown = all;
-    c.rule.replaceChildren(text, ...doubts.map((d) => make("span", "doubt", " " + d)));
+    c.rule.replaceChildren(text, ...doubts.map((d) => make("span", "doubt", d)));
   }
 }
 
@@ -165,6 +167,11 @@ function showReadings(list) {
   }
 }
 
+// prose gives a sentence as text and, between backquotes, commands.
+function prose(sentence) {
+  return sentence.split("`").map((part, i) => i % 2 ? make("code", "", part) : part);
+}
+
 function showConditions(list) {
   byId("trouble").hidden = list.length === 0;
   const text = JSON.stringify(list);
@@ -172,7 +179,7 @@ function showConditions(list) {
   showConditions.shown = text;
   byId("conditions").replaceChildren(...list.map((k) => make("li", k.severity, "",
     make("span", "severity", "", shape(k.severity), " " + k.severity),
-    make("div", "words", "", make("p", "", k.sentence), make("p", "", k.remedy), make("p", "since", "since " + clock(k.since))))));
+    make("div", "words", "", make("p", "", "", ...prose(k.sentence)), make("p", "", "", ...prose(k.remedy)), make("p", "since", "since " + clock(k.since))))));
 }
 
 function showSinks(list) {

@@ -1,0 +1,349 @@
+package console
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"go.uber.org/goleak"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/live"
+	"weighpost/gateway/record"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// lab is a source with two balances and a sink that never change.
+type lab struct{}
+
+func (lab) Balances() []Balance {
+	return []Balance{
+		{ID: "b-12", Identity: "confirmed", Rule: "settled", Port: "/dev/ttyUSB0", PortUp: true, Frames: 30, Recorded: 7, Unread: 2, Waiting: 1},
+		{ID: "b-13", Identity: "unconfirmed", Rule: "printed", Port: "tcp://192.0.2.7:4001", Unkept: 4},
+	}
+}
+func (lab) Sinks() []Sink {
+	return []Sink{{ID: "share", Kind: "files", State: "stopped", Why: "<b>no</b>", Delivered: 5, Parked: 1, Lag: 3}}
+}
+func (lab) Journal() Journal { return Journal{Incarnation: "7qx3", Head: 90211} }
+
+// house is a running console.
+type house struct {
+	*Server
+	base, port string
+	hub        *live.Hub
+	board      *health.Board
+	stop       func() error // ends the console and waits for it
+}
+
+func open(t *testing.T) *house {
+	t.Helper()
+	h := &house{hub: &live.Hub{}, board: health.New(time.Now)}
+	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Live: h.hub, Log: slog.New(slog.DiscardHandler)})
+	h.Server = s
+	l, err := Listen(t.Context(), Config{Listen: "127.0.0.1:0"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, h.port, _ = net.SplitHostPort(l.Addr().String())
+	h.base = "http://" + l.Addr().String()
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- s.Serve(ctx, l) }()
+	h.stop = func() error { cancel(); err := <-done; done <- nil; return err }
+	t.Cleanup(func() {
+		if err := h.stop(); err != nil {
+			t.Error(err)
+		}
+		http.DefaultClient.CloseIdleConnections()
+	})
+	return h
+}
+
+func ask(t *testing.T, method, url string, change func(*http.Request)) (*http.Response, string) {
+	t.Helper()
+	req, err := http.NewRequestWithContext(t.Context(), method, url, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if change != nil {
+		change(req)
+	}
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return resp, string(b)
+}
+
+func TestOnlyThisComputersOwnPagesAreAnswered(t *testing.T) {
+	h := open(t)
+	other := "1" + h.port
+	for _, c := range []struct {
+		host, header, value string
+		want                int
+	}{
+		{host: "127.0.0.1:" + h.port, want: 200},
+		{host: "localhost:" + h.port, want: 200},
+		{host: "LOCALHOST:" + h.port, want: 200},
+		{host: "127.8.8.8:" + h.port, want: 200},
+		{host: "[::1]:" + h.port, want: 200},
+		{host: "127.0.0.1:" + other, want: 403},
+		{host: "127.0.0.1", want: 403},
+		{host: "localhost", want: 403},
+		{host: "rebound.example:" + h.port, want: 403},
+		{host: "localhost.rebound.example:" + h.port, want: 403},
+		{host: "192.0.2.7:" + h.port, want: 403},
+		{host: "localhost:" + h.port, header: "Origin", value: "http://localhost:" + h.port, want: 200},
+		{host: "localhost:" + h.port, header: "Origin", value: "http://127.0.0.1:" + h.port, want: 403},
+		{host: "localhost:" + h.port, header: "Origin", value: "http://localhost:" + other, want: 403},
+		{host: "localhost:" + h.port, header: "Origin", value: "https://localhost:" + h.port, want: 403},
+		{host: "localhost:" + h.port, header: "Origin", value: "http://rebound.example", want: 403},
+		{host: "localhost:" + h.port, header: "Origin", value: "null", want: 403},
+		{host: "localhost:" + h.port, header: "Origin", value: "", want: 403},
+		{host: "localhost:" + h.port, header: "Sec-Fetch-Site", value: "cross-site", want: 403},
+		{host: "localhost:" + h.port, header: "Sec-Fetch-Site", value: "same-origin", want: 200},
+	} {
+		for _, path := range []string{"/", "/healthz", "/metrics", "/nothing"} {
+			resp, body := ask(t, "GET", h.base+path, func(r *http.Request) {
+				r.Host = c.host
+				if c.header != "" {
+					r.Header.Set(c.header, c.value)
+				}
+			})
+			want := c.want
+			if path == "/nothing" && want == 200 {
+				want = 404
+			}
+			if resp.StatusCode != want {
+				t.Errorf("%s, Host %s, %s %q: %d, want %d", path, c.host, c.header, c.value, resp.StatusCode, want)
+			}
+			if want == 403 || want == 404 {
+				checkProblem(t, resp, body)
+			}
+		}
+	}
+}
+
+// checkProblem holds a refusal to RFC 9457: the media type of section 3, the members of section 3.1, status as in HTTP.
+func checkProblem(t *testing.T, resp *http.Response, body string) {
+	t.Helper()
+	var p struct {
+		Type, Title, Detail string
+		Status              int
+	}
+	if err := json.Unmarshal([]byte(body), &p); err != nil || resp.Header.Get("Content-Type") != "application/problem+json" ||
+		p.Status != resp.StatusCode || p.Title == "" || p.Type != "about:blank" {
+		t.Errorf("no problem document: %s %q (%v)", resp.Header.Get("Content-Type"), body, err)
+	}
+}
+
+func TestNothingCanBeChanged(t *testing.T) {
+	h := open(t)
+	for _, path := range []string{"/", "/live", "/readyz"} {
+		for _, method := range []string{"POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"} {
+			resp, body := ask(t, method, h.base+path, nil)
+			if resp.StatusCode != http.StatusMethodNotAllowed || resp.Header.Get("Allow") != "GET, HEAD" {
+				t.Errorf("%s %s: %d", method, path, resp.StatusCode)
+			}
+			checkProblem(t, resp, body)
+		}
+	}
+}
+
+func TestThePageNeedsNothingFromOutside(t *testing.T) {
+	h := open(t)
+	for path, kind := range map[string]string{"/": "text/html; charset=utf-8", "/page.js": "text/javascript; charset=utf-8",
+		"/page.css": "text/css; charset=utf-8", "/icon.svg": "image/svg+xml"} {
+		resp, body := ask(t, "GET", h.base+path, nil)
+		if resp.StatusCode != 200 || resp.Header.Get("Content-Type") != kind {
+			t.Errorf("%s: %d %s", path, resp.StatusCode, resp.Header.Get("Content-Type"))
+		}
+		csp := resp.Header.Get("Content-Security-Policy")
+		if !strings.Contains(csp, "default-src 'none'") || strings.Contains(csp, "unsafe") {
+			t.Errorf("%s: policy %q", path, csp)
+		}
+		body = strings.ReplaceAll(body, "http://www.w3.org/2000/svg", "") // a name, never fetched
+		for _, word := range []string{"http:", "https:", "//cdn", "@import", "innerHTML", "insertAdjacentHTML", "document.write", "eval(", "style=", "onclick"} {
+			if strings.Contains(body, word) {
+				t.Errorf("%s holds %q", path, word)
+			}
+		}
+		again, _ := ask(t, "GET", h.base+path, func(r *http.Request) { r.Header.Set("If-None-Match", resp.Header.Get("ETag")) })
+		if again.StatusCode != http.StatusNotModified {
+			t.Errorf("%s again: %d", path, again.StatusCode)
+		}
+	}
+}
+
+func TestReadyFollowsRecording(t *testing.T) {
+	h := open(t)
+	ready := func(want int) {
+		t.Helper()
+		resp, body := ask(t, "GET", h.base+"/readyz", nil)
+		var answer struct {
+			Ready      bool
+			Conditions []health.Condition
+		}
+		if err := json.Unmarshal([]byte(body), &answer); err != nil || resp.StatusCode != want || answer.Ready != (want == 200) ||
+			len(answer.Conditions) != len(h.board.List()) {
+			t.Errorf("%d %s (%v), want %d", resp.StatusCode, body, err, want)
+		}
+	}
+	ready(200)
+	h.board.Raise(health.Condition{Code: "port-missing", Subject: "b-13", Severity: health.Error})
+	ready(200)
+	h.board.Raise(health.Condition{Code: "recording-stopped", Severity: health.Warning})
+	ready(200)
+	h.board.Raise(health.Condition{Code: "recording-stopped", Severity: health.Error})
+	ready(503)
+	h.board.Clear("recording-stopped", "")
+	h.board.Raise(health.Condition{Code: "readings-not-recorded", Subject: "b-12", Severity: health.Error})
+	ready(503)
+	h.board.Clear("readings-not-recorded", "b-12")
+	ready(200)
+	if resp, body := ask(t, "GET", h.base+"/healthz", nil); resp.StatusCode != 200 || !strings.Contains(body, `"alive":true`) {
+		t.Errorf("healthz: %d %s", resp.StatusCode, body)
+	}
+}
+
+func TestMetrics(t *testing.T) {
+	h := open(t)
+	h.board.Raise(health.Condition{Code: "readings-not-recorded", Subject: "b-12", Severity: health.Error})
+	_, body := ask(t, "GET", h.base+"/metrics", nil)
+	for _, line := range []string{
+		`weighpost_recorded_total{balance="b-12"} 7`, `weighpost_frames_total{balance="b-12"} 30`,
+		`weighpost_unread_total{balance="b-12"} 2`, `weighpost_waiting_entries{balance="b-12"} 1`,
+		`weighpost_unkept_total{balance="b-13"} 4`, `weighpost_port_up{balance="b-12"} 1`, `weighpost_port_up{balance="b-13"} 0`,
+		`weighpost_sink_delivered_total{sink="share"} 5`, `weighpost_sink_parked_entries{sink="share"} 1`,
+		`weighpost_sink_lag_entries{sink="share"} 3`, `weighpost_sink_working{sink="share"} 0`,
+		`weighpost_conditions{severity="error"} 1`, `weighpost_conditions{severity="notice"} 0`,
+		`weighpost_journal_head 90211`, `weighpost_ready 0`,
+	} {
+		if !strings.Contains(body, "\n"+line+"\n") {
+			t.Errorf("missing: %s", line)
+		}
+	}
+	if !strings.Contains(body, "go_goroutines") {
+		t.Error("the process says nothing of itself")
+	}
+}
+
+// follow opens the stream and gives its events, name and data, until the stream ends.
+func follow(t *testing.T, h *house) <-chan [2]string {
+	t.Helper()
+	req, _ := http.NewRequestWithContext(t.Context(), "GET", h.base+"/live", nil)
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if resp.StatusCode != 200 || resp.Header.Get("Content-Type") != "text/event-stream" || resp.Header.Get("Cache-Control") != "no-store" {
+		t.Fatalf("%d %v", resp.StatusCode, resp.Header)
+	}
+	events := make(chan [2]string, 64)
+	go func() {
+		defer close(events)
+		defer resp.Body.Close()
+		lines := bufio.NewScanner(resp.Body)
+		lines.Buffer(nil, 1<<20)
+		name := ""
+		for lines.Scan() {
+			if n, ok := strings.CutPrefix(lines.Text(), "event: "); ok {
+				name = n
+			}
+			if data, ok := strings.CutPrefix(lines.Text(), "data: "); ok {
+				events <- [2]string{name, data}
+			}
+		}
+	}()
+	return events
+}
+
+func TestTheStreamGivesTheLatestAndWhatWasRecorded(t *testing.T) {
+	h := open(t)
+	events := follow(t, h)
+	first := <-events
+	var s state
+	if err := json.Unmarshal([]byte(first[1]), &s); first[0] != "state" || err != nil || len(s.Balances) != 2 || s.Site != "north-lab" || len(s.Sinks) != 1 {
+		t.Fatalf("%v, %v", first, err)
+	}
+	for i := range 500 {
+		h.hub.Publish(record.Live{Balance: "b-12", Value: &record.Value{Digits: fmt.Sprint(i), Range: "in"}})
+	}
+	h.hub.Publish(record.Live{Balance: "b-12", Value: &record.Value{Digits: "499"}, Recorded: "an-id"})
+	var last, recorded string
+	seen := 0
+	for last != "499" || recorded == "" {
+		e := <-events
+		if e[0] != "readings" {
+			continue
+		}
+		var list []record.Live
+		if err := json.Unmarshal([]byte(e[1]), &list); err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range list {
+			seen++
+			if r.Recorded != "" {
+				recorded = r.Recorded
+			} else {
+				last = r.Value.Digits
+			}
+		}
+	}
+	if recorded != "an-id" || seen > 20 {
+		t.Errorf("recorded %q, %d readings sent for 500", recorded, seen)
+	}
+}
+
+func TestTheStopEndsOpenStreams(t *testing.T) {
+	h := open(t)
+	a, b := follow(t, h), follow(t, h)
+	<-a
+	<-b
+	began := time.Now()
+	if err := h.stop(); err != nil {
+		t.Error(err)
+	}
+	if took := time.Since(began); took > stopTime {
+		t.Errorf("the stop took %s", took)
+	}
+	for range a {
+	}
+	for range b {
+	}
+	if l, err := net.Listen("tcp", "127.0.0.1:"+h.port); err != nil {
+		t.Errorf("the port is still taken: %v", err)
+	} else {
+		l.Close()
+	}
+}
+
+func TestTooManyStreamsAreRefused(t *testing.T) {
+	h := open(t)
+	for range streamLimit {
+		<-follow(t, h)
+	}
+	resp, body := ask(t, "GET", h.base+"/live", nil)
+	if resp.StatusCode != 503 || resp.Header.Get("Retry-After") == "" {
+		t.Errorf("%d", resp.StatusCode)
+	}
+	checkProblem(t, resp, body)
+	if resp, _ := ask(t, "GET", h.base+"/healthz", nil); resp.StatusCode != 200 {
+		t.Errorf("healthz beside full streams: %d", resp.StatusCode)
+	}
+}
