@@ -76,6 +76,7 @@ type Runner struct {
 	refusals int            // entries refused in a row
 	misread  int            // failures in a row to read the journal
 	stopped  bool
+	rejected bool          // stopped for refusals in a row: only an accepted entry ends that
 	owed     []record.Body // what happened to the sink and is not yet recorded
 	told     uint64        // sequence of the last checkpoint handed over
 	nextTell time.Time

@@ -46,7 +46,7 @@ func (r *Runner) worked() {
 	r.deps.Board.Clear(CodeUnreachable, r.cfg.ID)
 	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
 	if r.stopped {
-		r.stopped = false
+		r.stopped, r.rejected = false, false
 		r.deps.Board.Clear(CodeStopped, r.cfg.ID)
 		r.owe(false, "")
 	}
@@ -85,12 +85,14 @@ func (r *Runner) busy(b sinks.Busy) time.Duration {
 	return wait
 }
 
-// refuse sets the first pending entry aside, or stops the sink when it refuses one entry after the other.
+// refuse sets the first pending entry aside, or stops the sink when it refuses one entry after the other. A sink that was
+// stopped for another cause and now refuses an entry is usable again.
 func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
-	if r.stopped {
+	if r.stopped && r.rejected {
 		return r.cfg.Probe.D()
 	}
 	if r.refusals++; r.refusals >= refusalsToStop {
+		r.rejected = true
 		return r.stop(fmt.Errorf("it refused %d entries in a row, the last because: %w", r.refusals, err))
 	}
 	e := r.pending[0]

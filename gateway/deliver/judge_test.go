@@ -154,6 +154,24 @@ func TestAnUnusableSinkStopsAtOnceAndParksNothing(t *testing.T) {
 	})
 }
 
+func TestAStoppedSinkThatThenRefusesAnEntryIsUsableAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		entries := sinktest.Weighings(3, 1)
+		s := &fakeSink{}
+		s.takes(denies)
+		r := start(t, newLog(entries...), s)
+		synctest.Wait()
+		s.takes(refuses(entries[0].ID))
+		time.Sleep(6 * time.Minute)
+		synctest.Wait()
+		want := []record.Kind{record.KindSinkStopped, record.KindParked, record.KindSinkResumed}
+		if got := r.log.kinds(3); !slices.Equal(got, want) || !slices.Equal(s.got(), ids(entries[1:])) {
+			t.Errorf("recorded %v, delivered %v", got, s.got())
+		}
+		r.stop(t)
+	})
+}
+
 // TestNothingIsParkedThatIsNotRecorded: while the disk is full, a refused entry waits rather than getting lost.
 func TestNothingIsParkedThatIsNotRecorded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -26,7 +26,7 @@ func randomRun(t *testing.T, seed uint64) {
 	rng := rand.New(rand.NewPCG(seed, 7))
 	entries := sinktest.Weighings(200, seed)
 	poison := make(map[string]bool)
-	for range rng.IntN(8) {
+	for range rng.IntN(refusalsToStop) {
 		poison[entries[rng.IntN(200)].ID] = true
 	}
 	s := &fakeSink{}
