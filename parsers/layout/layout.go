@@ -183,6 +183,7 @@ func (l *Layout) readBlock(f frame.Frame, r *Reading) miss {
 // blockLine finds the template of one line of a block, from number next on, and returns the number after it.
 func (l *Layout) blockLine(m *matcher, next int, f frame.Frame, s frame.Span) (after int, fault miss) {
 	b := f.Bytes[s.From:s.To]
+	var furthest miss // of the optional lines passed over: the likelier reason, where one got further
 	for ; next < len(l.lines); next++ {
 		ln := &l.lines[next]
 		var before Reading
@@ -195,9 +196,18 @@ func (l *Layout) blockLine(m *matcher, next int, f frame.Frame, s frame.Span) (a
 			return next + 1, fault
 		}
 		if !ln.optional || fault.why == whyTwice {
+			if furthest.at > fault.at {
+				fault = furthest
+			}
 			return next, fault
 		}
+		if fault.at > furthest.at {
+			furthest = fault
+		}
 		*m.r, m.seen, m.unitMissing = before, seen, unitMissing
+	}
+	if furthest.at > 0 {
+		return next, furthest
 	}
 	return next, miss{why: whyLineLeftOver, line: b, to: len(b)}
 }

@@ -48,7 +48,7 @@ func (m *matcher) fail(why whyCode, p *piece, at, to int) miss {
 func (m *matcher) line(pieces []piece, b []byte) miss {
 	m.b, m.pos, m.from, m.to, m.check = b, 0, -1, -1, checked{}
 	m.noGap, m.wasGap, m.missing = false, false, false
-	if first := following(pieces, -1); first == nil || first.width == 0 && first.kind != pieceGap {
+	if first := &pieces[0]; first.width == 0 && (first.kind == pieceLiteral || first.kind == pieceField) {
 		m.pos = len(b) - len(trimLeft(b))
 	}
 	for i := range pieces {
@@ -149,7 +149,7 @@ func (m *matcher) field(p *piece) miss {
 			length = m.l.number.extent(rest, stop)
 		}
 	case p.field == fieldCount:
-		for length < len(rest) && m.l.number.numeric(rest[length]) {
+		for length < len(rest) && m.l.number.numeric(rest[length]) && !(len(p.stop) > 0 && rest[length] == p.stop[0]) {
 			length++
 		}
 	default:

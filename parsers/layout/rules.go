@@ -89,6 +89,10 @@ func (c *compiler) line(r *strict.Report, s lineSource) {
 		if p.field == noField {
 			continue
 		}
+		if (p.field == markFrom || p.field == markTo) && seen&(1<<fieldCheck|1<<markTo) != 0 {
+			r.Fault(fmt.Sprintf("{%s} at column %d comes too late: a check covers what stands before it", fieldNames[p.field], p.column),
+				"{from}, what is covered, {to}, and then {check}")
+		}
 		if seen&(1<<p.field) != 0 && p.field != fieldIgnore {
 			r.Fault(fmt.Sprintf("{%s} stands twice in one line", fieldNames[p.field]), "each once; only {ignore} may be repeated")
 		}
@@ -157,7 +161,7 @@ func (c *compiler) neighbours(r *strict.Report, p, next *piece, i int, pieces []
 func (c *compiler) partOfNumber(p *piece, b byte) bool {
 	n := &c.l.number
 	if p.field == fieldCount {
-		return n.numeric(b)
+		return isDigit(b) || isSign(b) || b == '.'
 	}
 	return isDigit(b) || isSign(b) || b == n.decimal || n.group != 0 && b == n.group || n.open != 0 && (b == n.open || b == n.shut)
 }

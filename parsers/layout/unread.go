@@ -79,8 +79,15 @@ func (l *Layout) explain(m miss) string {
 }
 
 func (l *Layout) sentence(m miss) string {
-	shown := l.page.show(m.line[m.at:m.to])
-	column := m.at + 1
+	at, to := m.at, m.to
+	for at < to && isBlank(m.line[at]) && m.why != whyShort {
+		at++
+	}
+	if at == to {
+		at = m.at
+	}
+	shown := l.page.show(trimRight(m.line[at:to]))
+	column := at + 1
 	what := ""
 	if m.piece != nil {
 		what = l.pieceWords(m.piece)
@@ -91,14 +98,21 @@ func (l *Layout) sentence(m miss) string {
 			return fmt.Sprintf("“%s” is left over at column %d", shown, column)
 		}
 		return fmt.Sprintf("after %s, “%s” is left over at column %d", what, shown, column)
-	case whyNoLiteral:
+	case whyNoLiteral, whyNoGap:
+		if shown == "" {
+			return fmt.Sprintf("%s is expected at column %d, where the line ends", what, column)
+		}
+		if m.why == whyNoGap {
+			what = "a blank"
+		}
 		return fmt.Sprintf("%s is expected at column %d, not “%s”", what, column, shown)
-	case whyNoGap:
-		return fmt.Sprintf("a blank is expected at column %d, not “%s”", column, shown)
+	case whyNotWord:
+		if shown == "" {
+			return fmt.Sprintf("%s is missing at column %d, and the layout does not say what that means", what, column)
+		}
+		return fmt.Sprintf("“%s” at column %d is none of the layout's words for %s", shown, column, what)
 	case whyShort:
 		return fmt.Sprintf("the line ends too early: %s takes %d characters from column %d, and there are %d", what, m.piece.width, column, m.to-m.at)
-	case whyNotWord:
-		return fmt.Sprintf("“%s” at column %d is none of the layout's words for %s", shown, column, what)
 	case whyNoDigits:
 		return fmt.Sprintf("there are no digits at column %d, where %s is expected", column, what)
 	case whyUnknownUnit:
@@ -111,13 +125,20 @@ func (l *Layout) sentence(m miss) string {
 	}
 	switch m.why {
 	case whyLength:
-		return fmt.Sprintf("the line has %d characters, and the layout says %d: it may be half a line", len(m.line), l.lineLength)
+		return fmt.Sprintf("the line is %d characters long, and the layout says %d: it may be half a line", len(m.line), l.lineLength)
 	case whyLineMissing:
 		return fmt.Sprintf("the block ends without its line “%s”", m.note)
 	case whyLineLeftOver:
 		return fmt.Sprintf("“%s” is left over after the last line that the layout names", shown)
 	case whyFrame:
 		return m.note
+	case whyCheck, whyNotCheck:
+		if l.check.written == writtenRaw {
+			shown = fmt.Sprintf("% X", m.line[m.at:m.to])
+		}
+	}
+	if shown == "" {
+		return fmt.Sprintf("%s at column %d is blank", what, m.at+1)
 	}
 	return fmt.Sprintf("%s, “%s” at column %d, %s", what, shown, column, numberFaults[m.why])
 }
