@@ -71,6 +71,11 @@ func inspect(ctx context.Context, d disk, dir string, newest int) (state, headSt
 	}
 	s, err := load(db)
 	if err == nil {
+		err = query(db, foreignObjects, nil, func(row *sqlite3.Stmt) error {
+			return fmt.Errorf("journal.db holds a %s %q that weighpost did not make", row.ColumnText(0), row.ColumnText(1))
+		})
+	}
+	if err == nil {
 		err = checkHead(db, s, head)
 	}
 	if err == nil {
@@ -97,9 +102,11 @@ func load(db *sqlite3.Conn) (state, error) {
 		return nil
 	}
 	var last uint64
+	first := int64(1)
 	err := errors.Join(
 		read("SELECT name, value FROM meta", func(row *sqlite3.Stmt) { meta[row.ColumnText(0)] = row.ColumnText(1) }),
 		read("SELECT coalesce(max(seq), 0) FROM entries", func(row *sqlite3.Stmt) { last = uint64(row.ColumnInt64(0)) }),
+		read("SELECT coalesce(min(seq), 1) FROM entries", func(row *sqlite3.Stmt) { first = row.ColumnInt64(0) }),
 		read("SELECT balance, last FROM numbers", func(row *sqlite3.Stmt) {
 			s.numbers[row.ColumnText(0)] = uint64(row.ColumnInt64(1))
 		}),
@@ -112,6 +119,9 @@ func load(db *sqlite3.Conn) (state, error) {
 	)
 	if err != nil {
 		return state{}, err
+	}
+	if first != 1 {
+		return state{}, fmt.Errorf("journal.db begins with entry %d, not 1", first)
 	}
 	s.incarnation, s.origin = meta["incarnation"], meta["origin"]
 	if s.incarnation == "" || s.origin == "" {

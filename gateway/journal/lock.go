@@ -6,11 +6,14 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // lockName is the file that the one writer of a folder holds locked. It holds the writer's process id, for people: what
 // counts is the lock, which the system drops when the process ends, however it ends.
 const lockName = "lock"
+
+const lockTries, lockPause = 5, 20 * time.Millisecond
 
 var errLocked = errors.New("locked by another process")
 
@@ -24,7 +27,15 @@ func takeLock(dir string) (*hold, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the journal in %s cannot be locked: %w. Give weighpost's user the right to write there", dir, err)
 	}
-	if err := lockFile(f); err != nil {
+	err = lockFile(f)
+	for range lockTries { // someone who asks whether the journal is in use holds the lock for a moment
+		if !errors.Is(err, errLocked) {
+			break
+		}
+		time.Sleep(lockPause)
+		err = lockFile(f)
+	}
+	if err != nil {
 		defer f.Close()
 		if !errors.Is(err, errLocked) {
 			return nil, fmt.Errorf("the journal in %s cannot be locked: %w. Keep it on a local disk", dir, err)

@@ -43,6 +43,9 @@ CREATE TABLE meta(
 `,
 }
 
+// foreignObjects finds triggers, views and indexes: weighpost makes none, and a trigger could change what is recorded.
+const foreignObjects = "SELECT type, name FROM sqlite_schema WHERE type IN ('trigger', 'view') OR type = 'index' AND sql IS NOT NULL"
+
 // version reads what a journal.db is. It fails on a file that is none of ours.
 func version(db *sqlite3.Conn) (int, error) {
 	id, err := pragmaInt(db, "application_id")

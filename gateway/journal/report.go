@@ -1,0 +1,91 @@
+package journal
+
+import (
+	"fmt"
+	"strings"
+)
+
+// maxFaults is how many faults a report spells out.
+const maxFaults = 20
+
+// The kinds of fault that a report names.
+const (
+	FaultFile       = "file"       // a file is missing, foreign or cannot be read
+	FaultMissing    = "missing"    // an entry is not there
+	FaultEdited     = "edited"     // an entry's bytes are not those that were recorded
+	FaultTree       = "tree"       // a tree hash does not follow from the entries before it
+	FaultIdentity   = "identity"   // an id, sequence or number is out of line
+	FaultHead       = "head"       // the journal and its head file do not agree
+	FaultCheckpoint = "checkpoint" // a checkpoint is not signed, or the journal does not agree with it
+	FaultState      = "state"      // cursors, numbers or parked entries do not agree with the entries
+)
+
+// Fault is one thing that is wrong.
+type Fault struct {
+	Seq  uint64 `json:"seq,omitempty"` // entry, or number of entries; 0 where it is about no entry
+	Kind string `json:"kind"`
+	What string `json:"what"`
+}
+
+// Report is what Verify found.
+type Report struct {
+	Verified    bool    `json:"verified"` // no fault
+	Version     int     `json:"version"`  // of journal.db
+	Origin      string  `json:"origin"`   // name of the tree in its checkpoints
+	Incarnation string  `json:"incarnation"`
+	Entries     uint64  `json:"entries"`
+	Root        string  `json:"root,omitempty"` // tree hash of all entries, base64
+	Head        uint64  `json:"head"`           // entries that the head file vouches for
+	Key         string  `json:"key"`            // id of the key that checkpoints were checked with: name+hash
+	Checkpoints uint64  `json:"checkpoints"`
+	Signed      uint64  `json:"signed"` // entries covered by the last good checkpoint
+	Elsewhere   string  `json:"held_elsewhere"`
+	Live        bool    `json:"live"` // a daemon was writing meanwhile
+	Faults      []Fault `json:"faults"`
+	More        uint64  `json:"more_faults"` // beyond those in Faults
+}
+
+func (r *Report) fault(seq uint64, kind, format string, args ...any) {
+	if len(r.Faults) == maxFaults {
+		r.More++
+		return
+	}
+	r.Faults = append(r.Faults, Fault{seq, kind, fmt.Sprintf(format, args...)})
+}
+
+// Text is the report for people.
+func (r *Report) Text() string {
+	var b strings.Builder
+	line := func(name, format string, args ...any) {
+		fmt.Fprintf(&b, "%-16s"+format+"\n", append([]any{name}, args...)...)
+	}
+	line("journal", "%s (version %d)", r.Origin, r.Version)
+	line("entries", "%d", r.Entries)
+	if r.Root != "" {
+		line("root", "%s", r.Root)
+	}
+	line("head file", "%d entries", r.Head)
+	line("checkpoints", "%d; the last covers %d of %d entries", r.Checkpoints, r.Signed, r.Entries)
+	line("key", "%s", r.Key)
+	line("held elsewhere", "%s", r.Elsewhere)
+	if r.Live {
+		line("note", "a daemon is writing this journal; entries that came after the start of this check are included as far as they were there")
+	}
+	if r.Verified {
+		line("result", "no fault found. This shows that nothing was changed by someone without the key and the head file;")
+		line("", "against someone with both, only a checkpoint that is held elsewhere can show it.")
+		return b.String()
+	}
+	line("result", "%d faults", uint64(len(r.Faults))+r.More)
+	for _, f := range r.Faults {
+		if f.Seq > 0 {
+			fmt.Fprintf(&b, "  entry %d: %s: %s\n", f.Seq, f.Kind, f.What)
+		} else {
+			fmt.Fprintf(&b, "  %s: %s\n", f.Kind, f.What)
+		}
+	}
+	if r.More > 0 {
+		fmt.Fprintf(&b, "  and %d more\n", r.More)
+	}
+	return b.String()
+}

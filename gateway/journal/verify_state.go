@@ -1,0 +1,114 @@
+package journal
+
+import (
+	"github.com/ncruces/go-sqlite3"
+	"golang.org/x/mod/sumdb/note"
+)
+
+// loadNotes reads the checkpoints that cover more than from and up to to entries, so that passed can hold each against the
+// tree when it has grown that far.
+func (v *verifier) loadNotes(from, to int64) {
+	v.notes = map[uint64][]byte{}
+	err := query(v.db, "SELECT seq, note FROM checkpoints WHERE seq > ? AND seq <= ?", []int64{from, to}, func(row *sqlite3.Stmt) error {
+		v.report.Checkpoints++
+		v.notes[uint64(row.ColumnInt64(0))] = row.ColumnBlob(1, nil)
+		return nil
+	})
+	if err != nil {
+		v.report.fault(0, FaultFile, "the checkpoints cannot be read: %v", err)
+	}
+}
+
+// checkpoint checks one checkpoint, filed under the present size of the tree.
+func (v *verifier) checkpoint(signed []byte) {
+	r, at := &v.report, v.tree.size
+	n, err := note.Open(signed, v.known)
+	if err != nil {
+		r.fault(at, FaultCheckpoint, "the checkpoint is not signed by %s: %v", r.Key, err)
+		return
+	}
+	origin, size, root, err := parseCheckpoint(n.Text)
+	have, whole := v.tree.root()
+	switch {
+	case err != nil:
+		r.fault(at, FaultCheckpoint, "%v", err)
+	case size != at:
+		r.fault(at, FaultCheckpoint, "the checkpoint of %d entries is filed under %d", size, at)
+	case origin != r.Origin:
+		r.fault(at, FaultCheckpoint, "the checkpoint is of %q, not of this journal", origin)
+	case whole && have != root:
+		r.fault(at, FaultCheckpoint, "the first %d entries are not those that were signed (tree hash differs)", at)
+	case whole:
+		r.Signed = at
+	}
+}
+
+// finish checks what can only be checked at the end.
+func (v *verifier) finish() {
+	r := &v.report
+	r.Entries = v.tree.size
+	root, whole := v.tree.root()
+	if whole && !v.lost {
+		r.Root = root.String()
+	}
+	if v.lost {
+		return
+	}
+	if v.head.incarnation != "" {
+		if v.tree.size < v.head.seq {
+			r.fault(v.tree.size+1, FaultMissing, "%d entries were acknowledged (file head), and journal.db ends with entry %d",
+				v.head.seq, v.tree.size)
+		}
+		if v.head.incarnation != r.Incarnation {
+			r.fault(0, FaultHead, "the file head is of incarnation %s, and journal.db of %s", v.head.incarnation, r.Incarnation)
+		}
+	}
+	if r.Incarnation == "" || r.Origin == "" {
+		r.fault(0, FaultState, "journal.db does not say which incarnation it is")
+	}
+	v.ahead()
+	v.tables()
+}
+
+// ahead finds checkpoints that cover more than there is.
+func (v *verifier) ahead() {
+	err := query(v.db, "SELECT seq FROM checkpoints WHERE seq > ? OR seq < 0", []int64{int64(v.tree.size)}, func(row *sqlite3.Stmt) error {
+		v.report.Checkpoints++
+		v.report.fault(0, FaultCheckpoint, "a checkpoint covers %d entries, and journal.db ends with entry %d", row.ColumnInt64(0), v.tree.size)
+		return nil
+	})
+	if err != nil {
+		v.report.fault(0, FaultFile, "the checkpoints cannot be read: %v", err)
+	}
+}
+
+// tables holds numbers, cursors and parked entries against the entries, and looks for what does not belong there.
+func (v *verifier) tables() {
+	r := &v.report
+	numbers := map[string]uint64{}
+	each := func(sql string, f func(row *sqlite3.Stmt)) {
+		err := query(v.db, sql, nil, func(row *sqlite3.Stmt) error { f(row); return nil })
+		if err != nil {
+			r.fault(0, FaultFile, "journal.db cannot be read: %v", err)
+		}
+	}
+	each("SELECT balance, last FROM numbers", func(row *sqlite3.Stmt) {
+		numbers[row.ColumnText(0)] = uint64(row.ColumnInt64(1))
+	})
+	if err := v.ids.checkNumbers(r.Incarnation, numbers, !v.ids.full); err != nil {
+		r.fault(0, FaultState, "%v", err)
+	}
+	each("SELECT name, seq FROM cursors", func(row *sqlite3.Stmt) {
+		if seq := row.ColumnInt64(1); seq < 0 || uint64(seq) > v.tree.size {
+			r.fault(0, FaultState, "the cursor of %q is at %d, and journal.db ends with entry %d", row.ColumnText(0), seq, v.tree.size)
+		}
+	})
+	each("SELECT cursor, seq, notice FROM parked", func(row *sqlite3.Stmt) {
+		if seq, notice := row.ColumnInt64(1), row.ColumnInt64(2); seq < 1 || notice <= seq || uint64(notice) > v.tree.size {
+			r.fault(0, FaultState, "an entry %d is parked for %q by entry %d, which cannot be", seq, row.ColumnText(0), notice)
+		}
+	})
+	each(foreignObjects, func(row *sqlite3.Stmt) {
+		r.fault(0, FaultState, "journal.db holds a %s %q that weighpost did not make", row.ColumnText(0), row.ColumnText(1))
+	})
+}
