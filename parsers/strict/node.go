@@ -23,3 +23,18 @@ func (n Node) Fault(what, allowed string) Faults {
 	w.fault(n.n.line, n.n.col, n.path, what, allowed)
 	return w.faults
 }
+
+// IsMapping says whether the part is made of keys and values.
+func (n Node) IsMapping() bool { return n.n != nil && n.n.kind == mapping }
+
+// At gives the part at a key, or one that is empty.
+func (n Node) At(key string) Node {
+	if !n.IsMapping() {
+		return Node{}
+	}
+	v := n.n.get(key)
+	if v == nil {
+		return Node{}
+	}
+	return Node{doc: n.doc, n: v, path: join(n.path, key)}
+}

@@ -41,6 +41,9 @@ func expects(t reflect.Type, enum []string) string {
 			return "a mapping (key: value)"
 		}
 	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
+		if t.Bits() == 64 {
+			return "a whole number"
+		}
 		half := uint64(1) << (t.Bits() - 1)
 		return fmt.Sprintf("a whole number from -%d to %d", half, half-1)
 	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:

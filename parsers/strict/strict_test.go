@@ -72,7 +72,7 @@ func TestFaults(t *testing.T) {
 		{"field without tag", "Ignored: x\n", []string{
 			`f:1:1: Ignored: unknown key "Ignored"; allowed: site, port, extra, names, fields, count, secret, sinks`}},
 		{"leading zero", "port: {speed: 09600}\n", []string{
-			`f:1:15: port.speed: "09600" is an odd way to write a number: write 9600; allowed: a whole number from -9223372036854775808 to 9223372036854775807`}},
+			`f:1:15: port.speed: "09600" is an odd way to write a number: write 9600; allowed: a whole number`}},
 		{"hexadecimal", "count: 0x1F\n", []string{`f:1:8: count: "0x1F" is no whole number; allowed: a whole number from 0 to 255`}},
 		{"octal", "count: 0o17\n", []string{`f:1:8: count: "0o17" is no whole number; allowed: a whole number from 0 to 255`}},
 		{"underscore", "count: 1_0\n", []string{`f:1:8: count: "1_0" is no whole number; allowed: a whole number from 0 to 255`}},
@@ -126,7 +126,7 @@ func TestFaults(t *testing.T) {
 			"f:1:1: a document mark (--- or ...) stands in a line of its own"}},
 		{"all at once", "sitee: a\nport:\n  speed: fast\n  parity: evn\ncount: -1\n", []string{
 			`f:1:1: sitee: unknown key "sitee": did you mean "site"?; allowed: site, port, extra, names, fields, count, secret, sinks`,
-			`f:3:10: port.speed: "fast" is no whole number; allowed: a whole number from -9223372036854775808 to 9223372036854775807`,
+			`f:3:10: port.speed: "fast" is no whole number; allowed: a whole number`,
 			`f:4:11: port.parity: "evn" is not known: did you mean "even"?; allowed: none, even, odd`,
 			`f:5:8: count: "-1" is out of range; allowed: a whole number from 0 to 255`}},
 	} {
