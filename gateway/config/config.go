@@ -1,0 +1,123 @@
+// Package config reads the one YAML file that a daemon runs by. It owns how the file is put together out of the Config that
+// each room declares and checks for itself, what only the whole can tell (two balances on one port, a name given twice, a
+// layout that is missing or wrong), the JSON Schema of the file, and the form of a configuration whose hash stands in
+// every record. What the keys of a room mean is that room's business, and nothing below this package imports it.
+//
+//	site: north-lab
+//	journal: {folder: /var/lib/weighpost}
+//	balances:
+//	- id: b-12
+//	  port: {address: /dev/ttyUSB0, parity: even}
+//	  layout: layouts/plain.yaml
+//	sinks:
+//	- id: broker
+//	  kind: mqtt
+//	  broker: mqtts://broker.example:8883
+//
+// All mistakes come in one go, those of the layouts among them, each with file, line and column.
+package config
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"weighpost/gateway/console"
+	"weighpost/gateway/intake"
+	"weighpost/gateway/record"
+	"weighpost/parsers/layout"
+	"weighpost/parsers/strict"
+)
+
+// Config is everything that a daemon is told.
+type Config struct {
+	Site     string          `yaml:"site" desc:"The site's name, which begins every id and topic: a to z, 0 to 9 and -. It stays as it is for as long as the journal lives."`
+	Journal  Journal         `yaml:"journal" desc:"Where entries are recorded."`
+	Page     console.Config  `yaml:"page" desc:"Where the page is found."`
+	Balances []intake.Config `yaml:"balances" desc:"The balances, each with its port and its layout."`
+	Sinks    []Sink          `yaml:"sinks" desc:"Where entries are delivered to."`
+
+	layouts map[string]*layout.Layout // by id of balance
+	notes   strict.Faults
+}
+
+// Journal says where the journal is kept.
+type Journal struct {
+	Folder string `yaml:"folder" desc:"The journal's folder, on a disk of this computer; made if it is not there. A relative path starts at the folder of this file."`
+}
+
+// LoadFile reads a configuration from a file. The error is a strict.Faults, or says why the file cannot be read.
+func LoadFile(path string) (*Config, error) {
+	src, err := ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("the configuration cannot be read: %w", err)
+	}
+	c, faults := Load(path, src)
+	return c, faults.Err()
+}
+
+// Load reads a configuration. The name is the file's path: layouts and the journal's folder are found relative to its
+// folder. Layouts are read too, and their faults carry their own file's name. With faults there is no Config.
+func Load(name string, src []byte) (*Config, strict.Faults) {
+	c := &Config{}
+	doc, faults := strict.Load(name, src, c)
+	r := doc.Report()
+	c.check(r)
+	within := c.loadLayouts(r, filepath.Dir(name))
+	faults = append(faults, r.Faults()...)
+	faults.Sort()
+	faults = append(faults, within...)
+	if len(faults) > 0 {
+		return nil, faults
+	}
+	c.Journal.Folder = beside(filepath.Dir(name), c.Journal.Folder)
+	c.notes = r.Notes()
+	return c, nil
+}
+
+// Layout gives the layout of a balance, or nil if there is no such balance.
+func (c *Config) Layout(balance string) *layout.Layout { return c.layouts[balance] }
+
+// Notes are remarks about a configuration that is valid: what works and is still worth knowing.
+func (c *Config) Notes() strict.Faults { return c.notes }
+
+// check adds every fault that the file shows by itself.
+func (c *Config) check(r *strict.Report) {
+	if err := record.CheckName(c.Site); err != nil {
+		r.At("site").Fault("the name of the site "+err.Error(), "a name of a to z, 0 to 9 and -, such as north-lab")
+	}
+	if c.Journal.Folder == "" {
+		r.At("journal").At("folder").Fault("is missing: nothing can be recorded without it", "the path of a folder, such as /var/lib/weighpost")
+	}
+	c.Page.Check(r.At("page"))
+	if len(c.Balances) == 0 {
+		r.At("balances").Note("no balance is configured: nothing will be recorded")
+	}
+	if len(c.Sinks) == 0 {
+		r.At("sinks").Note("no sink is configured: weighings stay in the journal")
+	}
+	c.checkBalances(r.At("balances"))
+	c.checkSinks(r.At("sinks"))
+}
+
+// beside gives a path that starts at a folder, unless it is absolute.
+func beside(folder, path string) string {
+	if path == "" || filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(folder, path)
+}
+
+// ReadFile reads a file that a person wrote. It reads no further than it takes to see that a file is too large.
+func ReadFile(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return nil, fmt.Errorf("%s is a folder", path)
+	}
+	return io.ReadAll(io.LimitReader(f, 1<<20+1))
+}

@@ -1,0 +1,75 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+
+	"weighpost/gateway/deliver"
+	"weighpost/parsers/strict"
+	"weighpost/sinks"
+	"weighpost/sinks/all"
+)
+
+// Sink is one configured destination: what every sink has, and the settings of its kind beside it in the same mapping.
+type Sink struct {
+	Kind     string `yaml:"kind" desc:"What kind of destination it is."`
+	Delivery deliver.Config
+	Settings all.Config
+}
+
+// Open makes the sink.
+func (s *Sink) Open(env sinks.Env) (sinks.Sink, error) { return s.Settings.Open(s.Delivery.ID, env) }
+
+// NewSink is a sink of a kind with what applies where a file says nothing, or false if there is no such kind.
+func NewSink(kind string) (Sink, bool) {
+	for _, k := range all.Kinds {
+		if k.Name == kind {
+			return Sink{Kind: kind, Delivery: *deliver.Default(), Settings: k.NewConfig()}, true
+		}
+	}
+	return Sink{}, false
+}
+
+// UnmarshalNode reads a sink from a file: the kind tells which keys there are beside the common ones.
+func (s *Sink) UnmarshalNode(n strict.Node) strict.Faults {
+	kind, written := n.Key("kind")
+	fresh, known := NewSink(kind)
+	if known {
+		*s = fresh
+		return n.Load(s, &s.Delivery, s.Settings)
+	}
+	if !n.IsMapping() {
+		return n.Load(s) // says what is wrong
+	}
+	names := strings.Join(kinds(), ", ")
+	if !written {
+		return n.Fault("the kind of the sink is missing", "kind: "+strings.Join(kinds(), ", kind: "))
+	}
+	return n.At("kind").Fault(fmt.Sprintf("%.40q is no kind of sink", kind), names)
+}
+
+func kinds() []string {
+	var names []string
+	for _, k := range all.Kinds {
+		names = append(names, k.Name)
+	}
+	return names
+}
+
+func (c *Config) checkSinks(r *strict.Report) {
+	ids := map[string]int{}
+	for i := range c.Sinks {
+		s := &c.Sinks[i]
+		if s.Settings == nil {
+			continue // of no known kind: that is said already
+		}
+		at := r.Index(i)
+		s.Delivery.Check(at)
+		s.Settings.Check(at)
+		if first, taken := ids[s.Delivery.ID]; taken && s.Delivery.ID != "" {
+			at.At("id").Fault(fmt.Sprintf("%q is the id of sinks[%d] already", s.Delivery.ID, first), "an id of its own for each sink")
+		} else {
+			ids[s.Delivery.ID] = i
+		}
+	}
+}
