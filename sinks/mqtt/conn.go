@@ -53,6 +53,9 @@ func (c *conn) Write(p []byte) (int, error) {
 		return 0, c.reason(err)
 	}
 	n, err := c.Conn.Write(p)
+	if err != nil {
+		c.drop(err) // part of a packet may have gone out: nothing may follow it
+	}
 	return n, c.reason(err)
 }
 
@@ -60,10 +63,15 @@ func (c *conn) Write(p []byte) (int, error) {
 // end that it caused itself, and would then wait for its ping time limit before it noticed.
 func (c *conn) reason(err error) error {
 	if why := c.dropped.Load(); err != nil && why != nil {
-		return fmt.Errorf("given up: %v", *why)
+		return gone{*why}
 	}
 	return err
 }
+
+// gone is why we dropped a connection. It wraps the reason without words of its own.
+type gone struct{ error }
+
+func (g gone) Unwrap() error { return g.error }
 
 // maxPacket is the largest packet that we send or take, in bytes. Entries are far smaller.
 const maxPacket = 1 << 20

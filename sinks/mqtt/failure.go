@@ -8,6 +8,8 @@ import (
 	"io"
 	"net"
 	"strings"
+	"sync/atomic"
+	"syscall"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
@@ -15,7 +17,8 @@ import (
 )
 
 // explain turns what went wrong while connecting into a sentence, and tells what a person must mend from what passes.
-func explain(broker string, err error) error {
+// uncertified says that the broker asked for a client certificate and got none.
+func explain(broker string, err error, uncertified bool) error {
 	unusable := func(what string) error {
 		return sinks.Unusable{Err: fmt.Errorf("the MQTT broker %s %s", broker, what)}
 	}
@@ -32,10 +35,34 @@ func explain(broker string, err error) error {
 		return unusable(fmt.Sprintf("shows a certificate that is not trusted: %v: check ca and the host name in broker", cause(err)))
 	case refusesCertificate(err):
 		return unusable(fmt.Sprintf("refuses our certificate: %v: check certificate and key of this sink", cause(err)))
-	case errors.Is(err, io.EOF):
-		return fmt.Errorf("the MQTT broker %s closed the connection before it answered: does it speak MQTT there, and with or without TLS as configured?", broker)
+	case uncertified && hungUp(err):
+		// The alert that says so is often lost: in TLS 1.3 we have written by then, and are answered with a reset.
+		return unusable("asks for a client certificate, and this sink has none: set certificate and key")
+	case hungUp(err):
+		return fmt.Errorf("the MQTT broker %s closed the connection before it answered: does it speak MQTT there, with or without TLS as configured, and does it take our certificate if we show one?", broker)
 	}
 	return fmt.Errorf("no connection to the MQTT broker %s: %w", broker, cause(err))
+}
+
+// hungUp says whether the other side closed a connection that had been made.
+func hungUp(err error) bool {
+	return errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE)
+}
+
+// noticeRequest has the result tell, once a handshake was made, whether the server asked for a client certificate.
+func noticeRequest(t *tls.Config) *atomic.Bool {
+	asked := new(atomic.Bool)
+	if t != nil {
+		own := t.Certificates
+		t.GetClientCertificate = func(*tls.CertificateRequestInfo) (*tls.Certificate, error) {
+			asked.Store(true)
+			if len(own) == 0 {
+				return new(tls.Certificate), nil // none, as without this function
+			}
+			return &own[0], nil
+		}
+	}
+	return asked
 }
 
 // untrusted says whether the broker's certificate did not stand our check. It will not until someone acts.

@@ -23,6 +23,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -40,6 +41,7 @@ type Sink struct {
 	topics   topics
 	log      *slog.Logger
 
+	feeders sync.WaitGroup
 	turn    chan struct{} // held while the session is used or replaced; a channel, so that waiting for it obeys ctx
 	session *session      // under turn
 
@@ -131,7 +133,7 @@ func (s *Sink) ready(ctx context.Context) error {
 	s.replace(nil, errors.New("replaced by a new connection"))
 	status := newStatus(s.site, s.id, time.Now())
 	status.say(s.conditions.Load())
-	fresh, err := begin(ctx, &s.cfg, s.clientID, s.topics, status)
+	fresh, err := begin(ctx, &s.cfg, s.clientID, s.topics, status, &s.feeders)
 	if err != nil {
 		return err
 	}
@@ -170,15 +172,16 @@ func (s *Sink) take(ctx context.Context) error {
 func (s *Sink) give() { <-s.turn }
 
 // closeLimit bounds Close: the farewell is worth no longer wait.
-const closeLimit = 3 * time.Second
+const closeLimit = 2 * time.Second
 
-// Close says farewell to the broker, if it can be reached, and ends all goroutines. It returns within about 10 s, and at
-// once with a broker that answers.
+// Close says farewell to the broker, if it can be reached, and ends all goroutines: at once with a broker that answers, and
+// within about 5 s otherwise.
 func (s *Sink) Close() error {
 	s.stop()
 	<-s.ended
 	s.turn <- struct{}{} // no Deliver follows, so nobody holds it for long
 	defer s.give()
+	defer s.feeders.Wait()
 	if s.session == nil {
 		return nil
 	}
@@ -191,6 +194,5 @@ func (s *Sink) Close() error {
 		}
 	}
 	s.replace(nil, errors.New("the sink was closed"))
-	last.feeders.Wait()
 	return nil
 }

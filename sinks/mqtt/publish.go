@@ -127,6 +127,9 @@ func (f *feed) run() {
 		fl := flight{echo: f.s.watch(m)}
 		fl.token = f.s.client.Publish(m.topic, 1, m.retain, m.payload)
 		f.flights <- fl // has room: a slot is held
+		if fl.token.Error() != nil {
+			break // it was not sent, so none behind it may be: they would arrive before it
+		}
 	}
 	f.tidy()
 }

@@ -5,6 +5,7 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/url"
 	"sync"
@@ -31,8 +32,8 @@ type session struct {
 	conn *conn
 
 	limit   limits
-	echoes  *echoes        // nil without a self-test
-	feeders sync.WaitGroup // goroutines that hand messages to the client
+	echoes  *echoes         // nil without a self-test
+	feeders *sync.WaitGroup // goroutines that hand messages to the client; the sink waits for those of all its sessions
 	// abandoned says that a Deliver was called off while messages were in flight: their tokens are forgotten, so the next
 	// Deliver begins a new session. The connection still serves for an orderly end.
 	abandoned bool
@@ -44,17 +45,18 @@ type limits struct {
 	stall   time.Duration // without any acknowledgement while some are due
 	echo    time.Duration // between the acknowledgement and the message coming back
 	write   time.Duration // one write to the network
+	handoff time.Duration // for the client to take a message; the client sticks to it also after a loss
 	ping    time.Duration // between two pings, and for their answer
 }
 
 func limitsOf(keepAlive time.Duration) limits {
 	half := keepAlive / 2
 	return limits{connect: min(10*time.Second, max(keepAlive, 5*time.Second)), stall: keepAlive,
-		echo: min(10*time.Second, keepAlive), write: min(half, 5*time.Second), ping: half}
+		echo: min(10*time.Second, keepAlive), write: min(half, 5*time.Second), handoff: 2 * time.Second, ping: half}
 }
 
 // begin connects, publishes that we are online and, unless switched off, reads that back.
-func begin(ctx context.Context, c *Config, clientID string, t topics, status Status) (*session, error) {
+func begin(ctx context.Context, c *Config, clientID string, t topics, status Status, feeders *sync.WaitGroup) (*session, error) {
 	address, tlsConfig, err := c.endpoint()
 	if err != nil {
 		return nil, sinks.Unusable{Err: err}
@@ -65,10 +67,11 @@ func begin(ctx context.Context, c *Config, clientID string, t topics, status Sta
 			return nil, sinks.Unusable{Err: fmt.Errorf("password of the MQTT broker: %w", err)}
 		}
 	}
-	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D())}
+	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D()), feeders: feeders}
 	if c.SelfTest {
 		s.echoes = newEchoes()
 	}
+	asked := noticeRequest(tlsConfig)
 	connecting, cancel := context.WithTimeout(ctx, s.limit.connect)
 	defer cancel()
 	o := s.options(c, clientID, string(password), address, t)
@@ -77,7 +80,7 @@ func begin(ctx context.Context, c *Config, clientID string, t topics, status Sta
 	})
 	s.client = paho.NewClient(o)
 	if err := s.connect(connecting); err != nil {
-		return nil, explain(address, err)
+		return nil, explain(address, err, tlsConfig != nil && asked.Load() && c.Certificate == "")
 	}
 	hello := message{topic: t.status(), payload: status.online(), retain: true}
 	if _, err := s.publish(ctx, []message{hello}); err != nil {
@@ -101,7 +104,7 @@ func (s *session) options(c *Config, clientID, password, address string, t topic
 	o.SetOrderMatters(true)
 	o.SetKeepAlive(s.limit.ping)
 	o.SetPingTimeout(s.limit.ping)
-	o.SetWriteTimeout(s.limit.write)
+	o.SetWriteTimeout(s.limit.handoff)
 	o.SetConnectTimeout(s.limit.connect)
 	o.SetBinaryWill(t.status(), s.status.will(), 1, true)
 	o.SetConnectionLostHandler(func(_ paho.Client, err error) { s.end(err) })
@@ -196,7 +199,7 @@ func (s *session) discard(why error) {
 func (s *session) farewell(ctx context.Context, topic string, payload []byte) error {
 	_, err := s.publish(ctx, []message{{topic: topic, payload: payload, retain: true, last: true}})
 	if err == nil {
-		s.client.Disconnect(uint(s.limit.write / time.Millisecond))
+		s.client.Disconnect(uint(s.limit.handoff / time.Millisecond))
 	}
 	s.discard(errors.New("the sink was closed"))
 	return err
@@ -205,8 +208,12 @@ func (s *session) farewell(ctx context.Context, topic string, payload []byte) er
 // lostError words the loss of the connection.
 func (s *session) lostError() error {
 	<-s.lost
-	if s.why == nil {
+	switch {
+	case s.why == nil:
 		return errors.New("the connection to the MQTT broker was lost")
+	case errors.Is(s.why, io.EOF):
+		return errors.New("the MQTT broker closed the connection: it may have stopped, or another client uses the same client_id, " +
+			"or its access list forbids what was just published")
 	}
 	return fmt.Errorf("the connection to the MQTT broker was lost: %w", s.why)
 }

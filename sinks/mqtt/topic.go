@@ -51,4 +51,4 @@ func checkPrefix(s string) string {
 }
 
 // level writes an id as one topic level: one-to-one, never empty, without /, +, # and NUL.
-func level(id string) string { return format.SafeName(id) }
+func level(id string) string { return format.TopicLevel(id) }

@@ -51,7 +51,7 @@ const limit = 15 * time.Second
 func Start(t testing.TB, o Options) *Broker {
 	t.Helper()
 	b := &Broker{binary: find(t), dir: t.TempDir(), port: freePort(t), secure: o.TLS != nil}
-	b.configure(t, o)
+	b.Configure(t, o)
 	t.Cleanup(b.cleanUp)
 	b.Start(t)
 	return b
@@ -83,8 +83,9 @@ func freePort(t testing.TB) int {
 	return l.Addr().(*net.TCPAddr).Port
 }
 
-// configure writes mosquitto.conf(5) and what it refers to.
-func (b *Broker) configure(t testing.TB, o Options) {
+// Configure writes mosquitto.conf(5) and what it refers to. It takes effect at the next Start; port and data stay, and so
+// does whether the listener speaks TLS.
+func (b *Broker) Configure(t testing.TB, o Options) {
 	t.Helper()
 	var c strings.Builder
 	line := func(format string, a ...any) { fmt.Fprintf(&c, format+"\n", a...) }
@@ -93,7 +94,9 @@ func (b *Broker) configure(t testing.TB, o Options) {
 	line("persistence true")
 	line("persistence_location %s/", b.dir)
 	line("log_dest stderr")
-	line("max_queued_messages 0") // unlimited: a subscriber that is away loses nothing
+	// A subscriber that is away loses nothing. Not 0 for unlimited: mosquitto 2.0.11 then closes the connection of whoever
+	// publishes what the access list forbids.
+	line("max_queued_messages 10000000")
 	if os.Geteuid() == 0 {
 		line("user root") // or it gives up its rights and cannot read the folder
 	}

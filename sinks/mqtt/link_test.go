@@ -1,0 +1,221 @@
+package mqtt
+
+import (
+	"context"
+	"errors"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"weighpost/parsers/strict"
+	"weighpost/sinks"
+	"weighpost/sinks/mqtt/mosquitto"
+	"weighpost/sinks/sinktest"
+)
+
+// TestLinkDiesBeforePuback closes the link once the weighings went up and before any acknowledgement of them comes down:
+// none may count as accepted, although each token of the client has ended.
+func TestLinkDiesBeforePuback(t *testing.T) {
+	broker := mosquitto.Start(t, mosquitto.Options{})
+	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
+	between := startProxy(t, broker.Addr())
+	entries := sinktest.Weighings(30, 3)
+	s := openSink(t, config(between.url()))
+	if _, err := s.Deliver(within(t, 10*time.Second), nil); err != nil {
+		t.Fatal(err)
+	}
+	for range 5 {
+		armed := false
+		between.set(func(_ *link, up bool, p *[]byte) verdict {
+			switch {
+			case up && !armed && (*p)[0] != 0xc0: // not a ping
+				armed = true
+				return pass
+			case !up && armed:
+				between.behave = nil
+				return cutEmpty(p)
+			}
+			return pass
+		})
+		n, err := s.Deliver(within(t, 10*time.Second), entries)
+		if n != 0 || err == nil || errors.As(err, new(sinks.Unusable)) {
+			t.Fatalf("accepted %d and said %v; want 0 and try again", n, err)
+		}
+		if _, err := s.Deliver(within(t, 10*time.Second), nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	deliverAll(within(t, 10*time.Second), t, s, entries)
+	if lost, duplicates, disorder := far.verdict(entries); lost != 0 || disorder != 0 || duplicates == 0 {
+		t.Errorf("lost %d, out of order %d, duplicates %d (some were to be expected)", lost, disorder, duplicates)
+	}
+}
+
+// cutEmpty closes the link and passes nothing of p.
+func cutEmpty(p *[]byte) verdict {
+	*p = nil
+	return cut
+}
+
+// TestBadLinks delivers through links that die in many ways and places; what arrived is judged on the far side.
+func TestBadLinks(t *testing.T) {
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 0))
+	for _, x := range []struct {
+		name   string
+		behave func(*proxy) behaviour
+	}{
+		{"reset", func(*proxy) behaviour {
+			return func(*link, bool, *[]byte) verdict { return pick(random, 6, reset) }
+		}},
+		{"closed", func(*proxy) behaviour {
+			return func(*link, bool, *[]byte) verdict { return pick(random, 6, cut) }
+		}},
+		{"answers lost", func(*proxy) behaviour {
+			return func(_ *link, up bool, p *[]byte) verdict {
+				if !up && random.IntN(6) == 0 {
+					return cutEmpty(p)
+				}
+				return pass
+			}
+		}},
+		{"cut after 9 bytes", func(*proxy) behaviour {
+			return func(l *link, up bool, p *[]byte) verdict {
+				if up && l.up > 400 && len(*p) > 9 && random.IntN(4) == 0 {
+					*p = (*p)[:9]
+					return cut
+				}
+				return pass
+			}
+		}},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			broker := mosquitto.Start(t, mosquitto.Options{})
+			far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
+			between := startProxy(t, broker.Addr())
+			between.set(x.behave(between))
+			entries := sinktest.Weighings(600, seed)
+			s := openSink(t, config(between.url()))
+			ctx := within(t, 50*time.Second)
+			for rest := entries; len(rest) > 0 && ctx.Err() == nil; {
+				n, _ := s.Deliver(ctx, rest[:min(len(rest), 40)])
+				rest = rest[n:]
+			}
+			between.set(nil)
+			lost, duplicates, disorder := far.verdict(entries)
+			t.Logf("%d connections, %d duplicates", between.connections(), duplicates)
+			if lost != 0 || disorder != 0 {
+				t.Errorf("lost %d, out of order %d", lost, disorder)
+			}
+			if between.connections() < 5 {
+				t.Errorf("only %d connections: the link was not bad", between.connections())
+			}
+		})
+	}
+}
+
+func pick(r *rand.Rand, n int, v verdict) verdict {
+	if r.IntN(n) == 0 {
+		return v
+	}
+	return pass
+}
+
+const shortKeepAlive = 2 * time.Second
+
+// TestFrozenBrokerIsNoticed freezes the broker while weighings are on their way, and while nothing is.
+func TestFrozenBrokerIsNoticed(t *testing.T) {
+	broker := mosquitto.Start(t, mosquitto.Options{})
+	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
+	c := config(broker.URL())
+	c.KeepAlive = strict.Duration(shortKeepAlive)
+	s := openSink(t, c)
+	entries := sinktest.Weighings(10, 3)
+	deliverAll(within(t, 10*time.Second), t, s, entries[:5])
+
+	broker.Freeze(t)
+	noticed(t, "while delivering", func() {
+		if n, err := s.Deliver(within(t, 30*time.Second), entries[5:]); n != 0 || err == nil {
+			t.Errorf("a frozen broker accepted %d: %v", n, err)
+		}
+	})
+	broker.Thaw(t)
+	deliverAll(within(t, 20*time.Second), t, s, entries[5:])
+
+	idle := s.current.Load()
+	broker.Freeze(t)
+	noticed(t, "while idle", func() {
+		select {
+		case <-idle.lost:
+		case <-time.After(30 * time.Second):
+			t.Error("never noticed")
+		}
+	})
+	broker.Thaw(t)
+	if lost, _, disorder := far.verdict(entries); lost != 0 || disorder != 0 {
+		t.Errorf("lost %d, out of order %d", lost, disorder)
+	}
+}
+
+// TestHalfOpenLinkIsNoticed has a link that carries nothing and closes nothing.
+func TestHalfOpenLinkIsNoticed(t *testing.T) {
+	broker := mosquitto.Start(t, mosquitto.Options{})
+	between := startProxy(t, broker.Addr())
+	c := config(between.url())
+	c.KeepAlive = strict.Duration(shortKeepAlive)
+	s := openSink(t, c)
+	entries := sinktest.Weighings(10, 3)
+	deliverAll(within(t, 10*time.Second), t, s, entries[:5])
+	between.set(func(*link, bool, *[]byte) verdict { return swallow })
+	noticed(t, "half-open", func() {
+		if n, err := s.Deliver(within(t, 30*time.Second), entries[5:]); n != 0 || err == nil {
+			t.Errorf("accepted %d: %v", n, err)
+		}
+	})
+	between.set(nil)
+	deliverAll(within(t, 20*time.Second), t, s, entries[5:])
+}
+
+// noticed checks the promise of 1.5 times the keep-alive, with half a second for a busy machine.
+func noticed(t *testing.T, what string, wait func()) {
+	t.Helper()
+	began := time.Now()
+	wait()
+	took := time.Since(began)
+	t.Logf("%s: noticed after %s, keep-alive %s", what, took.Round(time.Millisecond), shortKeepAlive)
+	if took > shortKeepAlive*3/2+500*time.Millisecond {
+		t.Errorf("%s: noticed only after %s", what, took)
+	}
+}
+
+// TestDeliverEndsWithFullPipe fills the link to a frozen broker, so that writes block, and ends the context: neither
+// Deliver nor Close may hang in a write.
+func TestDeliverEndsWithFullPipe(t *testing.T) {
+	broker := mosquitto.Start(t, mosquitto.Options{})
+	s := openSink(t, config(broker.URL()))
+	if _, err := s.Deliver(within(t, 10*time.Second), nil); err != nil {
+		t.Fatal(err)
+	}
+	broker.Freeze(t)
+	big := sinktest.Weighings(200, 3)
+	for i := range big {
+		big[i].JSON = append(append([]byte(`{"frame":"`), make([]byte, 200_000)...), `"}`...)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 500*time.Millisecond)
+	defer cancel()
+	began := time.Now()
+	if n, err := s.Deliver(ctx, big); n != 0 || !errors.Is(err, context.DeadlineExceeded) {
+		t.Errorf("accepted %d: %v", n, err)
+	}
+	if took := time.Since(began); took > 2*time.Second {
+		t.Errorf("Deliver ended after %s", took)
+	}
+	began = time.Now()
+	_ = s.Close()
+	if took := time.Since(began); took > 10*time.Second {
+		t.Errorf("Close ended after %s", took)
+	} else {
+		t.Logf("Close ended after %s", took.Round(time.Millisecond))
+	}
+}
