@@ -1,0 +1,164 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"text/tabwriter"
+	"unicode"
+
+	"golang.org/x/term"
+
+	"weighpost/gateway/journal"
+	"weighpost/gateway/record"
+)
+
+type journalCommand struct {
+	Verify journalVerify `cmd:"" help:"Find every alteration and damage in a journal."`
+	List   journalList   `cmd:"" help:"Print entries of a journal."`
+}
+
+type journalVerify struct {
+	Dir  string `arg:"" help:"The journal's folder, or its journal.db."`
+	Key  string `placeholder:"FILE" help:"The public key to check signatures with, kept elsewhere. By default the one beside the journal."`
+	JSON bool   `help:"Print the report as one JSON object."`
+}
+
+// Help is what the command tells beyond its one line.
+func (journalVerify) Help() string {
+	return `Reads the whole journal, also while a daemon writes it, and changes nothing. Names the first 20 faults, each with its
+entry and kind: file, missing, edited, tree, identity, head, checkpoint or state. Exit status 1 if there is one.
+
+Who can write the folder can replace the key in it as well: keep a copy of key.pub and of checkpoints elsewhere.`
+}
+
+func (c journalVerify) Run(ctx context.Context, s streams) error {
+	report, err := journal.Verify(ctx, c.Dir, c.Key, progress(s))
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		err = json.NewEncoder(s.out).Encode(report)
+	} else {
+		_, err = fmt.Fprint(s.out, report.Text())
+	}
+	if err != nil {
+		return err
+	}
+	if !report.Verified {
+		return fmt.Errorf("the journal in %s has faults: keep it as it is, and restore the newest backup into another folder", c.Dir)
+	}
+	return nil
+}
+
+// progress shows how far long work is, when a person is looking.
+func progress(s streams) func(done, total uint64) {
+	f, ok := s.err.(*os.File)
+	if !ok || !term.IsTerminal(int(f.Fd())) {
+		return nil
+	}
+	return func(done, total uint64) {
+		fmt.Fprintf(f, "\r%d of %d entries", done, total)
+		if done == total {
+			fmt.Fprint(f, "\r\033[K")
+		}
+	}
+}
+
+type journalList struct {
+	Dir     string `arg:"" help:"The journal's folder, or its journal.db."`
+	After   uint64 `placeholder:"SEQ" help:"Begin after this entry."`
+	Kind    string `help:"Only entries of this kind: weighing, result, unread …"`
+	Balance string `placeholder:"ID" help:"Only entries about this balance."`
+	Limit   uint64 `placeholder:"N" help:"Stop after so many entries."`
+	JSON    bool   `help:"Print the exact bytes of each entry, one a line."`
+}
+
+var errEnough = errors.New("enough entries")
+
+func (c journalList) Run(ctx context.Context, s streams) error {
+	table := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	if !c.JSON {
+		fmt.Fprintln(table, "SEQ\tUTC\tKIND\tBALANCE\tWHAT")
+	}
+	printed := uint64(0)
+	err := journal.Scan(ctx, c.Dir, c.After, func(e record.Entry) (err error) {
+		if c.Kind != "" && string(e.Kind) != c.Kind || c.Balance != "" && e.Balance != c.Balance {
+			return nil
+		}
+		if c.JSON {
+			_, err = fmt.Fprintf(s.out, "%s\n", e.JSON)
+		} else {
+			utc, what := summary(e)
+			_, err = fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\n", e.Seq, utc, e.Kind, e.Balance, what)
+		}
+		if printed++; err == nil && printed == c.Limit {
+			err = errEnough
+		}
+		return err
+	})
+	if err != nil && !errors.Is(err, errEnough) {
+		return err
+	}
+	return table.Flush()
+}
+
+// summary gives the time of an entry and one line of what it says, as far as a person needs it to find an entry.
+func summary(e record.Entry) (utc, what string) {
+	var x struct {
+		Stamp, To *struct{ UTC string }
+		Value     *record.Value
+		Context   *record.Context
+		Reason    string
+		Why       string
+		Port      string
+		Sink      string
+		EntryID   string `json:"entry_id"`
+		Frames    uint64
+		Readings  uint64
+	}
+	if err := json.Unmarshal(e.JSON, &x); err != nil {
+		return "", "cannot be read: " + plain(err.Error())
+	}
+	switch {
+	case x.Stamp != nil:
+		utc = x.Stamp.UTC
+	case x.To != nil:
+		utc = x.To.UTC
+	}
+	var parts []string
+	add := func(format string, given bool, args ...any) {
+		if given {
+			parts = append(parts, plain(fmt.Sprintf(format, args...)))
+		}
+	}
+	if v := x.Value; v != nil {
+		add("%s %s", v.Digits != "", v.Digits, v.PrintedUnit)
+		add("%s range", v.Range != "in", v.Range)
+		add("%s", v.Kind != "unknown", v.Kind)
+		add("%s", v.Stability != "unknown", v.Stability)
+	}
+	if x.Context != nil && x.Context.Sample != nil {
+		add("sample %s", true, x.Context.Sample.ID)
+	}
+	add("sink %s", x.Sink != "", x.Sink)
+	add("%s", x.EntryID != "", x.EntryID)
+	add("%d frames", x.Frames > 0, x.Frames)
+	add("%d readings", x.Readings > 0, x.Readings)
+	add("%s", x.Reason+x.Why != "", x.Reason+x.Why)
+	add("%s", x.Value == nil && x.Port != "", x.Port)
+	return plain(utc), strings.Join(parts, ", ")
+}
+
+// plain keeps what a balance or a scan sent from steering the terminal.
+func plain(s string) string {
+	return strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return '\uFFFD'
+		}
+		return r
+	}, s)
+}
