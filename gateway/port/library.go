@@ -86,10 +86,10 @@ func (l *library) Read(p []byte) (int, error) {
 		}
 		n, err := l.readOnce(p, timeout)
 		switch {
-		case l.closed.Load():
-			return 0, os.ErrClosed
 		case n > 0:
 			return n, nil
+		case l.closed.Load():
+			return 0, os.ErrClosed
 		case err != nil:
 			return 0, err
 		}

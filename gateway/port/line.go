@@ -84,7 +84,7 @@ func (l *Line) Write(p []byte) (int, error) {
 // Run opens the port, reads it, and opens it again whenever it went, until ctx ends; then it returns nil with the port
 // closed and its condition cleared. It returns an error at once only if the configuration can never be opened.
 func (l *Line) Run(ctx context.Context, h Handler) error {
-	if err := l.cfg.withDefaults().refuse(); err != nil {
+	if err := l.cfg.refuse(); err != nil {
 		return err
 	}
 	defer l.settle(nil)
@@ -112,7 +112,7 @@ func (l *Line) once(ctx context.Context, h Handler) *Trouble {
 	if err != nil {
 		var trouble *Trouble
 		if !errors.As(err, &trouble) {
-			trouble = explain(l.cfg, err)
+			trouble = explain(l.cfg.withDefaults(), err)
 		}
 		if ctx.Err() == nil {
 			l.settle(trouble)

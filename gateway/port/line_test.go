@@ -1,104 +1,207 @@
-//go:build linux
-
 package port
 
 import (
-	"bytes"
 	"context"
 	"fmt"
+	"io"
+	"io/fs"
+	"net"
 	"os"
-	"path/filepath"
-	"sync"
+	"strings"
+	"sync/atomic"
+	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
-
-	"go.uber.org/goleak"
-
-	"weighpost/gateway/health"
-	"weighpost/gateway/port/pty"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
-
-// log is a Handler that writes down what it is told, one line a call.
-type story struct {
-	mu     sync.Mutex
-	lines  []string
-	text   bytes.Buffer
-	last   Arrival
-	change chan struct{}
-}
-
-func newStory() *story { return &story{change: make(chan struct{}, 1)} }
-
-func (s *story) add(line string) {
-	s.lines = append(s.lines, line)
-	select {
-	case s.change <- struct{}{}:
-	default:
-	}
-}
-
-func (s *story) Up(time.Time)   { s.mu.Lock(); defer s.mu.Unlock(); s.add("up") }
-func (s *story) Idle(time.Time) { s.mu.Lock(); defer s.mu.Unlock(); s.add("idle") }
-func (s *story) Down(_ time.Time, why error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.add("down: " + why.Error())
-}
-func (s *story) Bytes(p []byte, a Arrival) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.text.Write(p)
-	s.last = a
-	s.add(fmt.Sprintf("%q", p))
-}
-
-// until waits for a state of the story, or fails the test.
-func (s *story) until(t *testing.T, what string, holds func(s *story) bool) {
+// attempts makes a line whose port can never be opened, and says when it was tried, from its start.
+func attempts(t *testing.T, address string, err error, during time.Duration) (times []time.Duration) {
 	t.Helper()
-	limit := time.After(10 * time.Second)
-	for {
-		s.mu.Lock()
-		ok := holds(s)
-		s.mu.Unlock()
-		if ok {
-			return
+	synctest.Test(t, func(t *testing.T) {
+		line := NewLine(Config{Address: address}, "b-1", nil, nil)
+		begin := time.Now()
+		line.open = func(context.Context) (Port, error) {
+			times = append(times, time.Since(begin))
+			return nil, explain(line.cfg.withDefaults(), err)
 		}
-		select {
-		case <-s.change:
-		case <-limit:
-			s.mu.Lock()
-			defer s.mu.Unlock()
-			t.Fatalf("waited 10 s for %s; so far: %q", what, s.lines)
-		}
+		stop := running(t, line, newStory())
+		time.Sleep(during)
+		stop()
+	})
+	return times
+}
+
+func TestWaitingForAPortCostsNextToNothing(t *testing.T) {
+	for _, c := range []struct {
+		name, address string
+		err           error
+		longest       time.Duration
+		most          int // attempts in an hour
+	}{
+		{"missing", "/dev/ttyUSB0", fs.ErrNotExist, 4 * time.Second, 3600/3 + 8},
+		{"busy", "/dev/ttyUSB0", syscall.EBUSY, 4 * time.Second, 3600/3 + 8},
+		{"not permitted", "/dev/ttyUSB0", fs.ErrPermission, 30 * time.Second, 3600/22 + 10},
+		{"no answer", "tcp://192.0.2.7:4001", syscall.ECONNREFUSED, 30 * time.Second, 3600/22 + 10},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			times := attempts(t, c.address, c.err, time.Hour)
+			if len(times) > c.most || len(times) < 3600/int(c.longest.Seconds()) {
+				t.Errorf("%d attempts in an hour", len(times))
+			}
+			if times[0] != 0 || times[1] > 250*time.Millisecond {
+				t.Errorf("the first attempts come at %v and %v", times[0], times[1])
+			}
+			even := true
+			for i := 1; i < len(times); i++ {
+				wait := times[i] - times[i-1]
+				if wait > c.longest {
+					t.Fatalf("waited %v before attempt %d", wait, i)
+				}
+				if i > 12 && wait != times[i-1]-times[i-2] {
+					even = false
+				}
+			}
+			if even {
+				t.Error("the waits have no jitter")
+			}
+		})
 	}
 }
 
-func TestLineFirst(t *testing.T) {
-	for _, driver := range []string{DriverNative, DriverLibrary} {
-		cord := pty.NewCord(filepath.Join(t.TempDir(), "bal"))
-		board := health.New(time.Now)
-		line := NewLine(Config{Address: cord.Path(), Driver: driver}, "b-1", board, nil)
-		ctx, cancel := context.WithCancel(t.Context())
-		s := newStory()
-		done := make(chan error)
-		go func() { done <- line.Run(ctx, s) }()
-		time.Sleep(100 * time.Millisecond)
-		t.Log(board.List())
-		if err := cord.Plug(); err != nil {
-			t.Fatal(err)
+// TestAPortIsBackWithinFiveSeconds: however long it was away.
+func TestAPortIsBackWithinFiveSeconds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		line := NewLine(Config{Address: "/dev/ttyUSB0"}, "b-1", nil, nil)
+		var there atomic.Bool
+		line.open = func(context.Context) (Port, error) {
+			if !there.Load() {
+				return nil, explain(line.cfg.withDefaults(), fs.ErrNotExist)
+			}
+			near, _ := net.Pipe()
+			return near, nil
 		}
-		s.until(t, "up", func(s *story) bool { return len(s.lines) == 1 })
-		cord.Write([]byte("  12.345 g\r\n"))
-		s.until(t, "bytes", func(s *story) bool { return s.text.Len() == 12 })
-		t.Log(s.last.At.Sub(s.last.Emptied))
-		cord.Pull()
-		s.until(t, "down", func(s *story) bool { return len(s.lines) == 3 })
-		time.Sleep(100 * time.Millisecond)
-		t.Log(board.List())
-		cancel()
-		t.Log(<-done, s.lines, line.Counts())
+		s := newStory()
+		running(t, line, s)
+		time.Sleep(9*time.Hour + 1234*time.Millisecond)
+		there.Store(true)
+		time.Sleep(5 * time.Second)
+		synctest.Wait()
+		if s.count("up") != 1 {
+			t.Errorf("after 5 s: %v", s.calls)
+		}
+	})
+}
+
+// TestAServerThatHangsUpAtOnceIsNotHammered: each life is short, so the waits grow although every attempt succeeds.
+func TestAServerThatHangsUpAtOnceIsNotHammered(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		board := newBoard()
+		line := NewLine(Config{Address: "tcp://192.0.2.7:4001"}, "b-1", board.Board, nil)
+		line.open = func(context.Context) (Port, error) {
+			near, far := net.Pipe()
+			far.Close()
+			return near, nil
+		}
+		s := newStory()
+		stop := running(t, line, s)
+		time.Sleep(10 * time.Minute)
+		synctest.Wait()
+		if list := board.List(); len(list) != 1 || list[0].Code != CodeLost {
+			t.Errorf("conditions %+v", list)
+		}
+		stop()
+		s.alternates(t)
+		if n := s.count("up"); n > 600/22+10 || n < 20 {
+			t.Errorf("%d connections in 10 minutes", n)
+		}
+	})
+}
+
+// TestALongLifeStartsTheWaitsAnew: after an hour of service the first attempt comes within 0.25 s of the loss.
+func TestALongLifeStartsTheWaitsAnew(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		line := NewLine(Config{Address: "tcp://192.0.2.7:4001"}, "b-1", nil, nil)
+		fails, ends := 20, make(chan net.Conn, 2)
+		line.open = func(context.Context) (Port, error) {
+			if fails > 0 {
+				fails--
+				return nil, explain(line.cfg, syscall.ECONNREFUSED)
+			}
+			near, far := net.Pipe()
+			ends <- far
+			return near, nil
+		}
+		s := newStory()
+		running(t, line, s)
+		time.Sleep(2 * time.Hour)
+		(<-ends).Close()
+		time.Sleep(250 * time.Millisecond)
+		synctest.Wait()
+		if s.count("up") != 2 || s.at[len(s.at)-1].Sub(s.at[len(s.at)-2]) > 250*time.Millisecond {
+			t.Errorf("%v at %v", s.calls, s.at)
+		}
+	})
+}
+
+func TestIdleIsToldOnceForEachPause(t *testing.T) {
+	for _, gap := range []time.Duration{0, 300 * time.Millisecond} {
+		t.Run(fmt.Sprint(gap), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				near, far := net.Pipe()
+				line := NewLine(Config{Address: "/dev/ttyUSB0"}, "b-1", nil, nil)
+				line.IdleGap = gap
+				line.open = func(context.Context) (Port, error) { return near, nil }
+				s := newStory()
+				stop := running(t, line, s)
+				say := func(text string, then time.Duration) { _, _ = io.WriteString(far, text); time.Sleep(then) }
+				time.Sleep(time.Hour) // nothing said yet: no pause
+				say("1.2", 200*time.Millisecond)
+				say("3", time.Minute)
+				say("4.5", time.Minute)
+				stop()
+				want := "[up bytes bytes idle bytes idle down]"
+				if gap == 0 {
+					want = "[up bytes bytes bytes down]"
+				}
+				if got := fmt.Sprint(s.calls); got != want {
+					t.Fatalf("told %s, want %s", got, want)
+				}
+				if gap > 0 {
+					if pause := s.at[3].Sub(s.at[2]); pause != gap {
+						t.Errorf("idle came %v after the last bytes", pause)
+					}
+				}
+				if line.Counts().Reads > 8 {
+					t.Errorf("%d reads", line.Counts().Reads)
+				}
+			})
+		})
 	}
-	_ = os.ErrClosed
+}
+
+// TestErrorsAreSorted: what the system says at opening, and what the person reads.
+func TestErrorsAreSorted(t *testing.T) {
+	tty := Config{Address: "/dev/ttyUSB0"}.withDefaults()
+	for _, c := range []struct {
+		err        error
+		code, says string
+	}{
+		{&os.PathError{Op: "open", Path: "/dev/ttyUSB0", Err: syscall.ENOENT}, CodeMissing, "There is no serial port /dev/ttyUSB0 (no such file or directory). Plug in"},
+		{syscall.ENXIO, CodeMissing, "There is no serial port"},
+		{syscall.ENODEV, CodeMissing, "There is no serial port"},
+		{syscall.EIO, CodeMissing, "There is no serial port"},
+		{syscall.EBUSY, CodeBusy, "in use by another program"},
+		{errHeld, CodeBusy, "in use by another program"},
+		{&os.PathError{Op: "open", Path: "/dev/ttyUSB0", Err: syscall.EACCES}, CodeRefused, "group dialout"},
+		{syscall.EPERM, CodeRefused, "group dialout"},
+		{syscall.EMFILE, CodeRefused, "too many open files"},
+		{errNotSerial, CodeRefused, "is not a serial port"},
+		{&settingsError{syscall.EINVAL}, CodeRefused, "does not take the settings 9600 8N1"},
+	} {
+		trouble := explain(tty, c.err)
+		if trouble.Code != c.code || !strings.Contains(trouble.Error(), c.says) || trouble.Remedy == "" {
+			t.Errorf("%v: %s, %q", c.err, trouble.Code, trouble.Error())
+		}
+	}
 }

@@ -94,6 +94,9 @@ func isPseudo(fd int) bool {
 func (n *native) SetReadDeadline(t time.Time) error { return n.file.SetReadDeadline(t) }
 
 func (n *native) Write(p []byte) (int, error) {
+	if n.closed.Load() {
+		return 0, os.ErrClosed
+	}
 	if err := n.file.SetWriteDeadline(time.Now().Add(n.writeLimit)); err != nil {
 		return 0, err
 	}

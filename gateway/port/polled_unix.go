@@ -51,16 +51,16 @@ func (r *polled) Read(p []byte) (int, error) {
 	waited := r.raw.Read(r.try)
 	r.into = nil
 	switch {
+	case waited == nil && r.n > 0:
+		return r.n, nil
 	case r.closed.Load():
 		return 0, os.ErrClosed
 	case waited != nil:
-		return 0, waited // os.ErrDeadlineExceeded, or closed under us
+		return 0, waited // os.ErrDeadlineExceeded
 	case r.err != nil:
 		return 0, os.NewSyscallError("read", r.err)
-	case r.n <= 0:
-		return 0, io.EOF
 	}
-	return r.n, nil
+	return 0, io.EOF
 }
 
 // Emptied is when the reader last found the port empty.

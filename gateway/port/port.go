@@ -31,10 +31,10 @@ type emptier interface{ Emptied() time.Time }
 
 // Open opens the port once, with the defaults filled in where the configuration says nothing. The error is a *[Trouble].
 func (c Config) Open(ctx context.Context) (Port, error) {
-	c = c.withDefaults()
 	if err := c.refuse(); err != nil {
 		return nil, err
 	}
+	c = c.withDefaults()
 	switch {
 	case c.isTCP():
 		return openTCP(ctx, c)
@@ -44,8 +44,6 @@ func (c Config) Open(ctx context.Context) (Port, error) {
 		return openLibrary(c)
 	}
 }
-
-func (c Config) isTCP() bool { return strings.HasPrefix(c.Address, tcpScheme) }
 
 // Codes of the conditions that a port can be in. At most one holds for a port.
 const (

@@ -26,7 +26,7 @@ func open() (*os.File, string, error) {
 		if _, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), unix.TIOCPTYGNAME, uintptr(unsafe.Pointer(&name[0]))); errno != 0 {
 			return errno
 		}
-		_ = setRaw(fd, unix.TIOCGETA, unix.TIOCSETA) // holds only once the slave is open; package port sets it again
+		_ = setRaw(fd) // holds only once the slave is open; package port sets it again
 		return nil
 	})
 	if err != nil {

@@ -24,7 +24,7 @@ func open() (*os.File, string, error) {
 			return err
 		}
 		number = n
-		return setRaw(fd, unix.TCGETS, unix.TCSETS)
+		return setRaw(fd)
 	})
 	if err != nil {
 		master.Close()

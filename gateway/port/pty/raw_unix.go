@@ -9,14 +9,14 @@ import (
 )
 
 // setRaw turns off everything that a terminal does to bytes: echo, line editing, signals, translation of line ends.
-func setRaw(fd int, get, set uint) error {
-	t, err := unix.IoctlGetTermios(fd, get)
+func setRaw(fd int) error {
+	t, err := unix.IoctlGetTermios(fd, getTermios)
 	if err != nil {
 		return err
 	}
 	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
 	t.Cc[unix.VMIN], t.Cc[unix.VTIME] = 1, 0
-	return unix.IoctlSetTermios(fd, set, t)
+	return unix.IoctlSetTermios(fd, setTermios, t)
 }
 
 // control runs an operation on the descriptor without taking it out of the poller, which File.Fd would do.

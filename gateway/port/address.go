@@ -1,0 +1,68 @@
+package port
+
+import (
+	"fmt"
+	"net"
+	"net/url"
+	"strconv"
+	"strings"
+)
+
+const addressAllowed = "a serial device such as /dev/serial/by-id/… or COM3, or tcp://host:port"
+
+func (c Config) addressFaults() []fault {
+	bad := func(what string) []fault { return []fault{{"address", what, addressAllowed}} }
+	switch {
+	case c.Address == "":
+		return bad("the address of the port is missing")
+	case strings.ContainsFunc(c.Address, func(r rune) bool { return r < ' ' || r == 0x7f }):
+		return bad(fmt.Sprintf("the address %q has a control character in it", c.Address))
+	case c.Address != strings.TrimSpace(c.Address):
+		return bad(fmt.Sprintf("the address %q begins or ends with a space", c.Address))
+	}
+	scheme, _, isURL := strings.Cut(c.Address, "://")
+	if !isURL {
+		return nil
+	}
+	if scheme != "tcp" {
+		return bad(fmt.Sprintf("%q is no kind of port", scheme+"://"))
+	}
+	u, err := url.Parse(c.Address)
+	if err != nil {
+		return bad("the address cannot be read as tcp://host:port")
+	}
+	if u.User != nil { // not shown: it may hold a password
+		return bad("a raw device server takes no user or password, and the address has one")
+	}
+	if u.Path != "" || u.RawQuery != "" || u.Fragment != "" || u.ForceQuery {
+		return bad(fmt.Sprintf("there is something after the port number in %q", c.shown()))
+	}
+	if n, err := strconv.Atoi(u.Port()); u.Hostname() == "" || err != nil || n < 1 || n > 65535 {
+		return bad(fmt.Sprintf("%q lacks a host or a port number from 1 to 65535", c.shown()))
+	}
+	return nil
+}
+
+// isURL says whether the address names a kind of port other than a serial device, known or not.
+func (c Config) isURL() bool { return strings.Contains(c.Address, "://") }
+
+func (c Config) isTCP() bool { return strings.HasPrefix(c.Address, tcpScheme) }
+
+// shown is the address for a person to read, without what somebody may have put before an @.
+func (c Config) shown() string {
+	if scheme, rest, ok := strings.Cut(c.Address, "://"); ok {
+		if at := strings.LastIndex(rest, "@"); at >= 0 {
+			return scheme + "://…@" + rest[at+1:]
+		}
+	}
+	return c.Address
+}
+
+// hostPort is the part of a checked tcp address that a dialler takes.
+func (c Config) hostPort() string {
+	u, err := url.Parse(c.Address)
+	if err != nil {
+		return ""
+	}
+	return net.JoinHostPort(u.Hostname(), u.Port())
+}
