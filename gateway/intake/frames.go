@@ -111,10 +111,11 @@ func (in *Intake) refuse(raw []byte, why string, stamp record.Stamp, at time.Tim
 func (in *Intake) putUnread(raw []byte, why string, stamp record.Stamp, at time.Time) {
 	in.status.Unread++
 	e := &record.Unread{
-		Balance: in.about, Frame: slices.Clone(raw), Reason: why, Layout: in.hash, Port: in.cfg.Port.Address,
+		Balance: in.about, Frame: raw, Reason: why, Layout: in.hash, Port: in.cfg.Port.Address,
 		Stamp: stamp, Software: in.software,
 	}
 	if b := in.unreads.put(e, at); b != nil {
+		e.Frame = slices.Clone(raw)
 		in.out.put(b, in.about, stamp)
 	}
 }

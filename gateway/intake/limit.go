@@ -50,7 +50,8 @@ type unreads struct {
 	digest hash.Hash
 }
 
-// put takes an unread frame and gives the entry to write now, or nil. The caller has called due first.
+// put takes an unread frame and gives the entry to write now, or nil; then it has kept nothing of the frame's bytes but a
+// sample. The caller has called due first.
 func (u *unreads) put(e *record.Unread, now time.Time) record.Body {
 	if u.take(now) {
 		return e
