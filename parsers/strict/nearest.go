@@ -1,6 +1,9 @@
 package strict
 
-import "strings"
+import (
+	"cmp"
+	"strings"
+)
 
 // nearest gives the allowed word that a mistyped one most likely stands for, or "" if none is close.
 func nearest(word string, allowed []string) string {
@@ -11,15 +14,19 @@ func nearest(word string, allowed []string) string {
 		return strings.ToLower(strings.NewReplacer("-", "", "_", "", " ", "").Replace(s))
 	}
 	best, least := "", 3
+	beginning := ""
 	for _, a := range allowed {
 		if same(a) == same(word) {
 			return a
+		}
+		if beginning == "" && len(word) >= 3 && strings.HasPrefix(a, word) {
+			beginning = a
 		}
 		if d := distance(word, a); d < least && d*2 < len(a)+1 {
 			best, least = a, d
 		}
 	}
-	return best
+	return cmp.Or(best, beginning)
 }
 
 // distance counts the letters to add, drop, change or swap with a neighbour to get from a to b (Damerau 1964, in the

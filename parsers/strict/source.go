@@ -2,12 +2,10 @@ package strict
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"strings"
 	"unicode/utf8"
 
-	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
@@ -149,25 +147,4 @@ func carriesText(tk *token.Token) bool {
 		return true
 	}
 	return false
-}
-
-// syntax puts the parser's complaint into our form.
-func syntax(name string, err error) Fault {
-	f := Fault{File: name, Line: 1, Column: 1, What: "is not well-formed YAML: " + firstLine(err.Error())}
-	var e yaml.Error
-	if errors.As(err, &e) {
-		f.Line, f.Column = place(e.GetToken())
-		f.What = "is not well-formed YAML: " + firstLine(e.GetMessage())
-	}
-	return f
-}
-
-func firstLine(s string) string {
-	s, _, _ = strings.Cut(s, "\n")
-	return strings.Map(func(r rune) rune {
-		if r < 0x20 || r == 0x7F {
-			return ' '
-		}
-		return r
-	}, s)
 }

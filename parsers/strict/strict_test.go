@@ -124,6 +124,18 @@ func TestFaults(t *testing.T) {
 		{"colon in the next line", "\"site\"\n: a\n", []string{"f:1:1: site: the key and its colon stand in different lines"}},
 		{"mark within a line", "...site: a\n", []string{
 			"f:1:1: a document mark (--- or ...) stands in a line of its own"}},
+		{"tab as indentation", "port:\n\tspeed: 1\n", []string{"f:2:1: a tab stands where only spaces can: indent with spaces"}},
+		{"open quotes", "site: \"a\n", []string{"f:1:7: the quotes that open here are never closed"}},
+		{"open list", "names: [a\n", []string{"f:1:8: the [ that opens a list here is never closed"}},
+		{"open mapping", "port: {speed: 1\n", []string{"f:1:7: the { that opens a mapping here is never closed"}},
+		{"two keys in a line", "site: a: b\n", []string{
+			"f:1:7: a second key cannot stand in this line: begin a new line, or put a text that holds \": \" in quotes"}},
+		{"wrong indentation", "port:\n  speed: 1\n   parity: none\n", []string{
+			"f:2:10: this text and the next line run together: look at the next line's indentation and at the colons of both"}},
+		{"missing space after a colon", "site: a\nport:speed\nnames: []\n", []string{
+			"f:2:1: a key without a colon and a space after it"}},
+		{"beginning of a key", "port: {par: none}\n", []string{
+			`f:1:8: port.par: unknown key "par": did you mean "parity"?; allowed: address, speed, data_bits, parity, idle_gap, dtr`}},
 		{"all at once", "sitee: a\nport:\n  speed: fast\n  parity: evn\ncount: -1\n", []string{
 			`f:1:1: sitee: unknown key "sitee": did you mean "site"?; allowed: site, port, extra, names, fields, count, secret, sinks`,
 			`f:3:10: port.speed: "fast" is no whole number; allowed: a whole number`,
