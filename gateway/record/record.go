@@ -8,7 +8,6 @@ package record
 import (
 	"encoding/json"
 	"fmt"
-	"strings"
 	"time"
 )
 
@@ -71,36 +70,6 @@ type Entry struct {
 	ID      string
 	Balance string          // id of the balance it is about, or ""
 	JSON    json.RawMessage // the exact bytes that were hashed: never re-encoded, never changed by a reader
-}
-
-// ParseEntry reads the head of an entry from its exact bytes. It keeps, and does not copy, the bytes.
-func ParseEntry(raw []byte) (Entry, error) {
-	var h struct {
-		Head
-		About json.RawMessage `json:"balance"`
-	}
-	if err := json.Unmarshal(raw, &h); err != nil {
-		return Entry{}, fmt.Errorf("an entry is not JSON: %w", err)
-	}
-	kind, found := strings.CutPrefix(h.Schema, schemaPrefix)
-	kind, version, versioned := strings.Cut(kind, "/")
-	if !found || !versioned || kind == "" {
-		return Entry{}, fmt.Errorf("an entry has the schema %q, which is none of weighpost's", h.Schema)
-	}
-	if "/"+version != schemaVersion {
-		return Entry{}, fmt.Errorf("entry %d has the schema %q: this weighpost is too old to read it", h.Seq, h.Schema)
-	}
-	e := Entry{Seq: h.Seq, Kind: Kind(kind), ID: h.ID, JSON: raw}
-	if len(h.About) > 0 {
-		var b struct {
-			ID string `json:"id"`
-		}
-		if err := json.Unmarshal(h.About, &b); err != nil {
-			return Entry{}, fmt.Errorf("entry %d: balance: %w", h.Seq, err)
-		}
-		e.Balance = b.ID
-	}
-	return e, nil
 }
 
 // EntryID writes the id of an entry. For a numbered entry of a balance, n is the balance's number; for all others the

@@ -37,21 +37,33 @@ func (u UTC) Time() time.Time { return time.Time(u) }
 
 func (u UTC) String() string { return time.Time(u).UTC().Format(utcForm) }
 
-// MarshalJSON writes "2026-11-25T10:04:05.123456Z".
-func (u UTC) MarshalJSON() ([]byte, error) { return []byte(`"` + u.String() + `"`), nil }
+// MarshalJSON writes "2026-11-25T10:04:05.123456Z". What is finer than a microsecond is cut off. A year that has not four
+// digits is an error.
+func (u UTC) MarshalJSON() ([]byte, error) {
+	if y := time.Time(u).UTC().Year(); y < 0 || y > 9999 {
+		return nil, fmt.Errorf("an instant in the year %d cannot be written: RFC 3339 has four digits for the year", y)
+	}
+	return []byte(`"` + u.String() + `"`), nil
+}
 
-// UnmarshalJSON reads what MarshalJSON writes, and any other RFC 3339 instant.
+// UnmarshalJSON reads what MarshalJSON writes, and any other RFC 3339 instant in upper case but for leap seconds, which a
+// time.Time cannot hold.
 func (u *UTC) UnmarshalJSON(b []byte) error {
 	var s string
 	if err := json.Unmarshal(b, &s); err != nil {
 		return err
 	}
 	t, err := time.Parse(time.RFC3339Nano, s)
-	if err != nil {
-		return fmt.Errorf("%q is no RFC 3339 instant", s)
+	if err != nil || strings.Contains(s, ",") || offsetTooFar(s) {
+		return fmt.Errorf("%q is no RFC 3339 instant: write it as 2026-11-25T10:04:05.123456Z", s)
 	}
 	*u = UTC(t.UTC())
 	return nil
+}
+
+// offsetTooFar finds offsets such as +24:00, which time.Parse lets pass and RFC 3339 section 5.6 (time-hour) does not.
+func offsetTooFar(s string) bool {
+	return !strings.HasSuffix(s, "Z") && s[len(s)-5:len(s)-3] > "23"
 }
 
 // Span is a length of time, written in JSON as a decimal number of seconds with microseconds, and never through a float.
