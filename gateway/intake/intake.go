@@ -94,7 +94,7 @@ type Intake struct {
 	status   Status
 }
 
-// New prepares the pipeline of one balance. It opens nothing.
+// New prepares the pipeline of one balance, and has a *port.Line watch for the layout's idle gap. It opens nothing.
 func New(cfg Config, deps Deps) (*Intake, error) {
 	switch {
 	case deps.Layout == nil:
@@ -114,6 +114,9 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 		in.now = time.Now
 	}
 	in.emit = in.frame
+	if l, ok := deps.Line.(*port.Line); ok {
+		l.IdleGap = deps.Layout.IdleGap() // silence is part of how the balance prints
+	}
 	in.quiet = quietSerial
 	if strings.Contains(cfg.Port.Address, "://") {
 		in.quiet = quietTCP
