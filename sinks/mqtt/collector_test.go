@@ -75,7 +75,7 @@ func (c *collector) barrier() {
 		select {
 		case <-done:
 			return
-		case <-time.After(2 * time.Second): // the broker was away: ask again
+		case <-time.After(250 * time.Millisecond): // the broker was away, or the subscription not yet made: ask again
 		}
 		if time.Now().After(end) {
 			c.t.Error("the collector hears nothing of the broker")

@@ -15,14 +15,16 @@ import (
 // allocates or indexes by what they claim.
 type conn struct {
 	net.Conn
+	tcp        *net.TCPConn // under TLS or the same; nil if it is something else
 	writeLimit time.Duration
 	guard      guard
 	dropped    atomic.Pointer[error]
 	closing    sync.Once
 }
 
-func newConn(c net.Conn, writeLimit time.Duration) *conn {
-	return &conn{Conn: c, writeLimit: writeLimit}
+func newConn(c, raw net.Conn, writeLimit time.Duration) *conn {
+	tcp, _ := raw.(*net.TCPConn)
+	return &conn{Conn: c, tcp: tcp, writeLimit: writeLimit}
 }
 
 // drop ends the connection without a DISCONNECT, so that the broker sends the last will. It may be called more than once
@@ -41,6 +43,9 @@ func (c *conn) Close() (err error) {
 func (c *conn) Read(p []byte) (int, error) {
 	n, err := c.Conn.Read(p)
 	if n > 0 {
+		if c.tcp != nil {
+			acknowledgeSoon(c.tcp)
+		}
 		if bad := c.guard.inspect(p[:n]); bad != nil {
 			return 0, bad
 		}

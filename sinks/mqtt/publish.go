@@ -83,7 +83,7 @@ func (s *session) settled(ctx context.Context, f *feed, stall *time.Timer) error
 		return s.stalled()
 	}
 	if err := f.head.token.Error(); err != nil {
-		return fmt.Errorf("the MQTT broker did not acknowledge: %w", err)
+		return s.unacknowledged(ctx, err)
 	}
 	if e := f.head.echo; e != nil {
 		stall.Reset(s.limit.echo)
@@ -101,6 +101,17 @@ func (s *session) settled(ctx context.Context, f *feed, stall *time.Timer) error
 	}
 	f.head = nil
 	return nil
+}
+
+// unacknowledged words the error of a token. The client ends its tokens shortly before it tells why the connection was lost.
+func (s *session) unacknowledged(ctx context.Context, err error) error {
+	select {
+	case <-s.lost:
+		return s.lostError()
+	case <-ctx.Done():
+	case <-time.After(s.limit.handoff):
+	}
+	return fmt.Errorf("the MQTT broker did not acknowledge: %w", err)
 }
 
 func (s *session) stalled() error {

@@ -123,15 +123,16 @@ func (s *session) dial(ctx context.Context, address string, t *tls.Config) (net.
 	if err != nil {
 		return nil, err
 	}
+	line := raw
 	if t != nil {
 		secured := tls.Client(raw, t)
 		if err := secured.HandshakeContext(ctx); err != nil {
 			raw.Close()
 			return nil, err
 		}
-		raw = secured
+		line = secured
 	}
-	c := newConn(raw, s.limit.write)
+	c := newConn(line, raw, s.limit.write)
 	s.mu.Lock()
 	s.conn = c
 	s.mu.Unlock()

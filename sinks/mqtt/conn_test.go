@@ -1,0 +1,145 @@
+package mqtt
+
+import (
+	"bytes"
+	"io"
+	"net"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
+
+	"weighpost/parsers/strict"
+	"weighpost/sinks/sinktest"
+)
+
+func TestGuardPassesWhatABrokerSends(t *testing.T) {
+	var stream bytes.Buffer
+	for _, p := range []packets.ControlPacket{
+		packets.NewControlPacket(packets.Connack), packets.NewControlPacket(packets.Puback),
+		packets.NewControlPacket(packets.Unsuback), packets.NewControlPacket(packets.Pingresp),
+		&packets.SubackPacket{FixedHeader: packets.FixedHeader{MessageType: packets.Suback}, ReturnCodes: []byte{1}},
+		&packets.PublishPacket{FixedHeader: packets.FixedHeader{MessageType: packets.Publish, Qos: 1, Retain: true},
+			TopicName: "weighpost/x/status", Payload: make([]byte, 300_000)},
+	} {
+		for range 2 {
+			if err := p.Write(&stream); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	for _, size := range []int{1, 2, 7, 4096, stream.Len()} {
+		var g guard
+		for rest := stream.Bytes(); len(rest) > 0; {
+			n := min(size, len(rest))
+			if err := g.inspect(rest[:n]); err != nil {
+				t.Fatalf("in pieces of %d: %v", size, err)
+			}
+			rest = rest[n:]
+		}
+		if g.kind != 0 || g.body != 0 {
+			t.Errorf("in pieces of %d: not at the end of a packet", size)
+		}
+	}
+}
+
+// hostile are first bytes after the CONNACK that a broker must not send. The clause is of MQTT 3.1.1.
+var hostile = []struct {
+	name, words string
+	bytes       []byte
+}{
+	{"SUBACK for more topics than were asked for (3.9.3)", "length", []byte{0x90, 4, 0, 1, 1, 1}},
+	{"SUBACK without a code", "length", []byte{0x90, 2, 0, 1}},
+	{"PUBACK of the wrong length (3.4.1)", "length", []byte{0x40, 3, 0, 1, 0}},
+	{"remaining length of five bytes (2.2.3)", "length", []byte{0x30, 0xff, 0xff, 0xff, 0xff, 1}},
+	{"PUBLISH of 256 MB", "length", []byte{0x30, 0xff, 0xff, 0xff, 0x7f}},
+	{"PUBLISH at QoS 2 though QoS 1 was asked for", "QoS", []byte{0x34, 5, 0, 1, 'a', 0, 1}},
+	{"CONNECT, which only clients send", "type 1", []byte{0x10, 2, 0, 0}},
+	{"type 15, which is reserved (2.2.1)", "type 15", []byte{0xf0, 0}},
+	{"PUBREL out of the blue", "type 6", []byte{0x62, 2, 0, 1}},
+	{"text", "length", []byte("HTTP/1.1 400 Bad Request\r\n\r\n")},
+}
+
+func TestGuardRefuses(t *testing.T) {
+	for _, x := range hostile {
+		var g guard
+		err := g.inspect(x.bytes)
+		if err == nil || !strings.Contains(err.Error(), x.words) {
+			t.Errorf("%s: got %v", x.name, err)
+		}
+	}
+}
+
+// TestHostileBroker speaks to the whole sink: it must come out with an error, neither crash nor hang.
+func TestHostileBroker(t *testing.T) {
+	for _, x := range hostile {
+		t.Run(x.name, func(t *testing.T) {
+			l, err := net.Listen("tcp", "127.0.0.1:0")
+			if err != nil {
+				t.Fatal(err)
+			}
+			served := make(chan struct{})
+			go func() {
+				defer close(served)
+				for {
+					c, err := l.Accept()
+					if err != nil {
+						return
+					}
+					answer(c, x.bytes)
+				}
+			}()
+			defer func() {
+				l.Close()
+				<-served
+			}()
+			c := config("mqtt://" + l.Addr().String())
+			c.KeepAlive = strict.Duration(2 * time.Second)
+			s := openSink(t, c)
+			n, err := s.Deliver(within(t, 20*time.Second), sinktest.Weighings(3, 1))
+			if n != 0 || err == nil || !strings.Contains(err.Error(), x.words) {
+				t.Errorf("accepted %d and said %v; want 0 and something of %q", n, err, x.words)
+			}
+			s.Close()
+		})
+	}
+}
+
+// answer takes a CONNECT, accepts it, waits for the next packet and sends something bad.
+func answer(c net.Conn, bad []byte) {
+	defer c.Close()
+	_ = c.SetDeadline(time.Now().Add(5 * time.Second))
+	if _, err := packets.ReadPacket(c); err != nil {
+		return
+	}
+	if err := packets.NewControlPacket(packets.Connack).Write(c); err != nil {
+		return
+	}
+	if _, err := packets.ReadPacket(c); err != nil {
+		return
+	}
+	if _, err := c.Write(bad); err != nil {
+		return
+	}
+	_, _ = io.Copy(io.Discard, c)
+}
+
+// FuzzGuard: whatever a broker sends, what the guard lets pass does not crash the client library's parser.
+func FuzzGuard(f *testing.F) {
+	for _, x := range hostile {
+		f.Add(x.bytes)
+	}
+	f.Add([]byte{0x20, 2, 0, 0, 0x90, 3, 0, 1, 1, 0x40, 2, 0, 1, 0xd0, 0})
+	f.Fuzz(func(t *testing.T, stream []byte) {
+		var g guard
+		if g.inspect(stream) != nil {
+			return
+		}
+		for r := bytes.NewReader(stream); r.Len() > 0; {
+			if _, err := packets.ReadPacket(r); err != nil {
+				return
+			}
+		}
+	})
+}
