@@ -1,10 +1,16 @@
 package layout_test
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"slices"
 	"testing"
+	"time"
 
 	"weighpost/parsers/frame"
 	"weighpost/parsers/layout"
+	"weighpost/parsers/unit"
 )
 
 // parse reads a layout that is right.
@@ -17,7 +23,7 @@ func parse(t testing.TB, src string) *layout.Layout {
 	return l
 }
 
-// apply sends bytes through the layout's own splitter and gives what each frame says: "12.3450 g net stable", or why not.
+// apply sends bytes through the layout's own splitter and gives what each frame says.
 func apply(l *layout.Layout, bytes string) (said []string) {
 	s := l.Splitter()
 	emit := func(f frame.Frame) {
@@ -26,34 +32,100 @@ func apply(l *layout.Layout, bytes string) (said []string) {
 			said = append(said, "unread: "+err.Error())
 			return
 		}
-		said = append(said, say(&r))
+		said = append(said, fmt.Sprintf("%s %s, %s, %s, %s", r.Digits(), r.Unit.Key(), r.Kind, r.Stability, r.Range))
 	}
 	s.Push([]byte(bytes), emit)
+	s.Idle(emit)
 	s.Flush(emit)
 	return said
 }
 
-func say(r *layout.Reading) string {
-	out := r.Digits() + "|" + r.Unit.Key() + "|" + r.PrintedUnit() + "|" + r.Kind.String() + "|" + r.Stability.String() + "|" + r.Range.String()
-	for _, extra := range [][2]string{{"sample", r.Sample()}, {"balance", r.Balance()}, {"count", r.Count()}, {"date", r.Date()},
-		{"time", r.Time()}, {"range", r.RangeNumber()}, {"check", r.CheckState()}} {
-		if extra[1] != "" {
-			out += "|" + extra[0] + "=" + extra[1]
-		}
+func Example() {
+	l, err := layout.Parse("bench.yaml", []byte(`
+about: Bench balance of the germination room, print key, 9600 baud
+frame:
+  ends: ["\r\n"]
+line: "{kind 2} {weight 10} {unit 3}{stability}"
+kind: {N: net, G: gross}
+stability: {"": unstable, "*": stable}
+weight:
+  decimal: comma
+`))
+	if err != nil {
+		fmt.Println(err)
+		return
 	}
-	if r.AuxiliaryDigits > 0 {
-		out += "|auxiliary=" + string(rune('0'+r.AuxiliaryDigits))
+	for _, said := range apply(l, "N     12,3450 g  *\r\nN     12,3x50 g  *\r\n") {
+		fmt.Println(said)
 	}
-	return out
+	// Output:
+	// 12.3450 g, net, stable, in
+	// unread: the weight, “12,3x50” at column 7, is no number as this layout writes them
 }
 
-func TestFirst(t *testing.T) {
-	l := parse(t, `
-line: "{kind 2} {weight 10} {unit 3}{stability}"
-kind: {"N": net, "G": gross}
-stability: {"": unstable, "*": stable}
-`)
-	for _, s := range apply(l, "N     12.3450 g  *\r\nG    +0.5000 mg \r\nN    12.34x0 g  *\r\nN    12.3450 oz *\r\nN    12.3450 g  *xyz\r\n12.3 g\r\n") {
-		t.Log(s)
+// TestApply holds what no recorded stream shows.
+func TestApply(t *testing.T) {
+	for _, c := range []struct {
+		name, layout, bytes string
+		want                []string
+	}{
+		{"a mark for over range needs no unit", "line: \"{weight} {unit} {stability}\"\nstability: {S: stable, \"\": unstable}\nweight: {over: [OL], under: [\"-\"]}",
+			"OL\nOL S\nOL g S\n- g\n-1 g S\nOL X\nOLd g\n", []string{" , unknown, unstable, over", " , unknown, stable, over", " g, unknown, stable, over",
+				" g, unknown, unstable, under", "-1 g, unknown, stable, in", "unread: after the stability, “X” is left over at column 4",
+				"unread: after the stability, “d g” is left over at column 3"}},
+		{"over and under at once", "line: \"{weight} {unit} {range}\"\nweight: {over: [OL]}\nrange: {U: under, O: over}", "OL g O\nOL g U\n",
+			[]string{" g, unknown, unknown, over", "unread: the range, “U” at column 6, says over where the frame also says under"}},
+		{"a stable weight without its unit", "line: \"{weight} {unit} {stability}\"\nstability: {S: stable, U: unstable}\nunit: {missing: unstable, missing_unit: g}",
+			"1.5 U\n1.5 S\n1.5 mg S\n", []string{"1.5 g, unknown, unstable, in",
+				"unread: the line calls the weight stable and leaves out the unit, which in this layout means not stable", "1.5 mg, unknown, stable, in"}},
+		{"a field that may be missing at the start", "line: \"{kind} {weight} {unit}\"\nkind: {N: net, \"\": gross}", "N 1 g\n1 g\n  1 g\nN1 g\n",
+			[]string{"1 g, net, unknown, in", "1 g, gross, unknown, in", "1 g, gross, unknown, in", "unread: a blank is expected at column 2, not “1 g”"}},
+		{"exactly one blank before a width", "line: \"N {weight 6} {unit}\"", "N   12.5 g\nN 12.5 g\nN    12.5 g\n",
+			[]string{"12.5 g, unknown, unknown, in", "unread: the weight, “12.5 g” at column 3, is no number as this layout writes them",
+				"unread: a blank is expected at column 9, not “5 g”"}},
+		{"silence ends a frame", "frame: {idle_gap: 50ms}\nline: \"{weight} {unit}\"", "12.5 g", []string{"12.5 g, unknown, unknown, in"}},
+		{"trailing blanks and tabs", "line: \"{weight}\\t{unit}\"", "12.5\tg \t \n", []string{"12.5 g, unknown, unknown, in"}},
+		{"long text", "line: \"{weight} {unit} {sample}\"\nframe: {max_length: 1000}", "1 g " + string(slices.Repeat([]byte("x"), 500)) + "\n",
+			[]string{"unread: the sample, “xxxxxxxxxxxxxxxxxxxxxxxx…” at column 5, is too long to keep"}},
+		{"means of a line before that of the layout", "lines: [{line: \"A {weight} {unit}\", means: {kind: tare}}, {line: \"B {weight} {unit}\"}]\nmeans: {kind: net, stability: stable}",
+			"A 1 g\nB 1 g\n", []string{"1 g, tare, stable, in", "1 g, net, stable, in"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			if got := apply(parse(t, c.layout), c.bytes); !slices.Equal(got, c.want) {
+				t.Errorf("\n got %q\nwant %q", got, c.want)
+			}
+		})
+	}
+}
+
+func TestAccessors(t *testing.T) {
+	src := "frame: {idle_gap: 50ms, start: \"\\x02\", end: \"\\x03\"}\nline: \"{weight} {unit}\"\ncheck: {sum: xor, after_end: true}\n"
+	l := parse(t, src)
+	digest := sha256.Sum256([]byte(src))
+	if l.Name() != "test.yaml" || l.Hash() != "sha256:"+hex.EncodeToString(digest[:]) || !l.HasCheck() || l.IdleGap() != 50*time.Millisecond {
+		t.Errorf("%s, %s, %v, %v", l.Name(), l.Hash(), l.HasCheck(), l.IdleGap())
+	}
+	if parse(t, "line: \"{weight} {unit}\"").HasCheck() {
+		t.Error("a layout without check says that it has one")
+	}
+}
+
+// TestReadingIsAValue copies a reading and reads the next frame into the original: the copy keeps what it said.
+func TestReadingIsAValue(t *testing.T) {
+	l := parse(t, "line: \"{weight} {unit} {sample}\"")
+	var r, kept layout.Reading
+	l.Splitter().Push([]byte("1.50 g OAT\n7 pcs RYE\n"), func(f frame.Frame) {
+		if err := l.Apply(f, &r); err != nil {
+			t.Fatal(err)
+		}
+		if kept.Digits() == "" {
+			kept = r
+		}
+	})
+	if kept.Digits() != "1.50" || kept.Sample() != "OAT" || kept.Quantity != unit.Mass || kept.UnitCode() != "g" {
+		t.Errorf("the copy says %s %s of %s", kept.Digits(), kept.UnitCode(), kept.Sample())
+	}
+	if r.Count() != "7" || r.Quantity != unit.Count || r.Sample() != "RYE" || r.UnitCode() != "" {
+		t.Errorf("the second reading says %s pieces of %s", r.Count(), r.Sample())
 	}
 }

@@ -17,7 +17,7 @@ type matcher struct {
 	gapFrom int  // where the blanks of the gap just passed began
 	noGap   bool // the gap just passed was empty: only a field that may be missing can follow
 	wasGap  bool // the piece before is a gap
-	missing bool // the field before was not printed, and its gap with it
+	start   int  // where the line begins, blanks before it passed over
 
 	seen        uint32 // fields found so far in this frame
 	unitMissing bool
@@ -47,9 +47,10 @@ func (m *matcher) fail(why whyCode, p *piece, at, to int) miss {
 // line matches b against the pieces. Spans of b are kept in m until the next line.
 func (m *matcher) line(pieces []piece, b []byte) miss {
 	m.b, m.pos, m.from, m.to, m.check = b, 0, -1, -1, checked{}
-	m.noGap, m.wasGap, m.missing = false, false, false
+	m.noGap, m.wasGap, m.start = false, false, 0
 	if first := &pieces[0]; first.width == 0 && (first.kind == pieceLiteral || first.kind == pieceField) {
-		m.pos = len(b) - len(trimLeft(b))
+		m.start = len(b) - len(trimLeft(b))
+		m.pos = m.start
 	}
 	for i := range pieces {
 		p := &pieces[i]
@@ -101,14 +102,12 @@ func (m *matcher) gap(p *piece) miss {
 		return m.fail(whyNoGap, p, m.pos, len(m.b))
 	}
 	m.gapFrom, m.wasGap = m.pos, true
-	m.noGap = n == 0 && m.pos > 0 && !m.missing
+	m.noGap = n == 0 && m.pos > m.start
 	m.pos += n
-	m.missing = false
 	return miss{}
 }
 
 func (m *matcher) literal(p *piece) miss {
-	m.missing = false
 	if m.noGap || !bytes.HasPrefix(m.b[m.pos:], p.literal) {
 		return m.fail(whyNoLiteral, p, m.pos, len(m.b))
 	}
@@ -118,7 +117,6 @@ func (m *matcher) literal(p *piece) miss {
 
 // field takes the bytes of a field, by its width or by what ends it, and reads them.
 func (m *matcher) field(p *piece) miss {
-	m.missing = false
 	if p.width > 0 {
 		if len(m.b)-m.pos < p.width {
 			return m.fail(whyShort, p, m.pos, len(m.b))
@@ -137,7 +135,7 @@ func (m *matcher) field(p *piece) miss {
 		}
 	case p.field == fieldUnit:
 		length = m.l.unitExtent(p, rest)
-		if m.l.unit.missing && (length == 0 || !m.l.unitKnown(rest[:length])) {
+		if (m.l.unit.missing || m.r.Range != InRange) && (length == 0 || !m.l.unitKnown(rest[:length])) {
 			return m.leaveOut(p)
 		}
 	case p.field == fieldWeight:
@@ -165,9 +163,6 @@ func (m *matcher) field(p *piece) miss {
 // leaveOut passes over a field that is not printed, if the layout gives that a meaning, and gives back the gap before it.
 func (m *matcher) leaveOut(p *piece) miss {
 	if p.field == fieldUnit {
-		if !m.l.unit.missing && m.r.Range == InRange {
-			return m.fail(whyNoUnit, p, m.pos, len(m.b))
-		}
 		m.unitMissing = true
 	} else if fault := m.setWord(p, nil, m.pos, len(m.b)); fault.why != whyNone {
 		return fault
@@ -175,7 +170,6 @@ func (m *matcher) leaveOut(p *piece) miss {
 	if m.wasGap {
 		m.pos = m.gapFrom
 	}
-	m.missing = true
 	m.seen |= 1 << p.field
 	return miss{}
 }

@@ -34,16 +34,14 @@ type compiler struct {
 	source *source
 	l      *Layout
 	used   uint32 // the fields and marks that any line has
+	broken bool   // a template cannot be read
 }
 
 func (c *compiler) uses(f fieldName) bool { return c.used&(1<<f) != 0 }
 
 func (c *compiler) compile(r *strict.Report) {
-	page, known := codePages[c.source.CodePage]
-	if !known {
-		r.At("code_page").Fault(fmt.Sprintf("%q is no code page that layouts know", c.source.CodePage), codePageNames)
-	}
-	c.l.page = page
+	// The keys with few choices (enum in source) are held to them by package strict: no look-up here can miss.
+	c.l.page = codePages[c.source.CodePage]
 	c.weight(r.At("weight"))
 	c.l.stability = c.table(r.At("stability"), c.source.Stability, stabilityNames[:])
 	c.l.kinds = c.table(r.At("kind"), c.source.Kind, kindNames[:])
@@ -91,24 +89,16 @@ func (c *compiler) table(r *strict.Report, words map[string]string, names []stri
 
 var groupings = map[string]byte{"": 0, "none": 0, "space": ' ', "apostrophe": '\'', "point": '.', "comma": ','}
 var decimals = map[string]byte{"": '.', "point": '.', "comma": ','}
+var checkForms = map[string]checkForm{"": writtenHex, "hex": writtenHex, "raw": writtenRaw, "decimal": writtenDecimal}
 var signs = map[string]signPlace{"": signAttached, "attached": signAttached, "detached": signDetached, "trailing": signTrailing}
 var brackets = map[string][2]byte{"": {}, "none": {}, "square": {'[', ']'}, "round": {'(', ')'}, "angle": {'<', '>'}}
 
-// choose finds a written choice in its table.
-func choose[T any](r *strict.Report, table map[string]T, written, allowed string) T {
-	value, ok := table[written]
-	if !ok {
-		r.Fault(fmt.Sprintf("%q is not among the choices", written), allowed)
-	}
-	return value
-}
-
 func (c *compiler) weight(r *strict.Report) {
 	s, n := &c.source.Weight, &c.l.number
-	n.decimal = choose(r.At("decimal"), decimals, s.Decimal, "point, comma")
-	n.group = choose(r.At("grouping"), groupings, s.Grouping, "none, space, apostrophe, point, comma")
-	n.sign = choose(r.At("sign"), signs, s.Sign, "attached, detached, trailing")
-	pair := choose(r.At("brackets"), brackets, s.Brackets, "none, square, round, angle")
+	n.decimal = decimals[s.Decimal]
+	n.group = groupings[s.Grouping]
+	n.sign = signs[s.Sign]
+	pair := brackets[s.Brackets]
 	n.open, n.shut = pair[0], pair[1]
 	if n.group != 0 && n.group == n.decimal {
 		r.At("grouping").Fault("the same character would group digits and begin the decimals", "another grouping or another decimal sign")
@@ -133,15 +123,8 @@ func (c *compiler) units(r *strict.Report) {
 	s, u := &c.source.Unit, &c.l.unit
 	u.always = c.namedUnit(r.At("always"), s.Always)
 	u.fallback = c.namedUnit(r.At("missing_unit"), s.MissingUnit)
-	switch s.Missing {
-	case "":
-		if s.MissingUnit != "" {
-			r.At("missing_unit").Fault("a unit is given for a weight without unit, and such a weight is refused", "missing: unstable beside it")
-		}
-	case "unstable":
-		u.missing = true
-	default:
-		r.At("missing").Fault(fmt.Sprintf("%q is not among the choices", s.Missing), "unstable")
+	if u.missing = s.Missing == "unstable"; !u.missing && s.MissingUnit != "" {
+		r.At("missing_unit").Fault("a unit is given for a weight without unit, and such a weight is refused", "missing: unstable beside it")
 	}
 	for text, key := range s.Words {
 		at := r.At("words").At(text)
@@ -208,9 +191,8 @@ func (c *compiler) check(r *strict.Report) {
 		r.At("sum").Fault(fmt.Sprintf("%q is no kind of check", s.Sum), strings.Join(sum.Names(), ", "))
 	}
 	c.l.check = &checkRule{kind: kind, start: s.CoversStart, end: s.CoversEnd, after: s.AfterEnd}
-	forms := map[string]checkForm{"": writtenHex, "hex": writtenHex, "raw": writtenRaw, "decimal": writtenDecimal}
-	c.l.check.written = choose(r.At("written"), forms, s.Written, "hex, raw, decimal")
-	c.l.check.lowFirst = choose(r.At("first"), map[string]bool{"": false, "high": false, "low": true}, s.First, "high, low")
+	c.l.check.written = checkForms[s.Written]
+	c.l.check.lowFirst = s.First == "low"
 	if s.CoversStart && c.source.Frame.Start == "" {
 		r.At("covers_start").Fault("the frame has no start bytes", "frame: start")
 	}

@@ -30,13 +30,10 @@ func (c *compiler) lines(r *strict.Report) {
 			r.At("lines").Index(i).At("optional").Fault("one of several lines cannot be optional: one of them is printed", "optional lines are for block")
 		}
 		c.line(r.At("lines").Index(i).At("line"), ln)
-		c.means(r.At("lines").Index(i).At("means"), ln.Means)
 	}
 	for i, ln := range s.Block {
 		c.line(r.At("block").Index(i).At("line"), ln)
-		c.means(r.At("block").Index(i).At("means"), ln.Means)
 	}
-	c.means(r.At("means"), s.Means)
 	for i := range c.l.lines {
 		ln := &c.l.lines[i]
 		own := s.Means
@@ -61,21 +58,13 @@ func meaning(names []string, given ...string) uint8 {
 	return 0
 }
 
-func (c *compiler) means(r *strict.Report, m meansSource) {
-	if m.Kind != "" && !slices.Contains(kindNames[:], m.Kind) {
-		r.At("kind").Fault(fmt.Sprintf("%q is no kind of weight", m.Kind), strings.Join(kindNames[:], ", "))
-	}
-	if m.Stability != "" && !slices.Contains(stabilityNames[:], m.Stability) {
-		r.At("stability").Fault(fmt.Sprintf("%q is no state of stability", m.Stability), strings.Join(stabilityNames[:], ", "))
-	}
-}
-
 // line compiles one template.
 func (c *compiler) line(r *strict.Report, s lineSource) {
 	ln := line{template: s.Line, optional: s.Optional}
 	pieces, fault, allowed := splitTemplate(s.Line, c.l.page)
 	if fault != "" {
 		r.Fault(fault, allowed)
+		c.broken = true
 		c.l.lines = append(c.l.lines, ln)
 		return
 	}
@@ -206,6 +195,9 @@ func (c *compiler) cleanEnd(r *strict.Report, at string, p, next *piece) {
 // whole checks what the parts of a layout say of each other.
 func (c *compiler) whole(r *strict.Report) {
 	s := c.source
+	if c.broken || len(c.l.lines) == 0 {
+		return // what is missing may stand in the template that cannot be read
+	}
 	for _, t := range []struct {
 		field fieldName
 		words int

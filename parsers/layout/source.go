@@ -28,14 +28,14 @@ type lineSource struct {
 }
 
 type meansSource struct {
-	Kind      string `yaml:"kind" enum:"gross,net,tare,preset tare,unknown"`
-	Stability string `yaml:"stability" enum:"stable,unstable,unknown"`
+	Kind      string `yaml:"kind" enum:"gross,net,tare,preset tare,unknown" desc:"What the weight is of."`
+	Stability string `yaml:"stability" enum:"stable,unstable,unknown" desc:"Whether the balance had settled."`
 }
 
 type weightSource struct {
-	Decimal  string   `yaml:"decimal" enum:"point,comma" default:"point"`
-	Grouping string   `yaml:"grouping" enum:"none,space,apostrophe,point,comma" default:"none"`
-	Sign     string   `yaml:"sign" enum:"attached,detached,trailing" default:"attached"`
+	Decimal  string   `yaml:"decimal" enum:"point,comma" default:"point" desc:"What stands before the decimals."`
+	Grouping string   `yaml:"grouping" enum:"none,space,apostrophe,point,comma" default:"none" desc:"What parts whole digits by threes."`
+	Sign     string   `yaml:"sign" enum:"attached,detached,trailing" default:"attached" desc:"Where the sign stands: right before the digits, before blanks, or behind."`
 	Brackets string   `yaml:"brackets" enum:"none,square,round,angle" default:"none" desc:"Brackets about the last, auxiliary digits."`
 	Over     []string `yaml:"over" desc:"What is printed in place of the weight when there is too much on the pan."`
 	Under    []string `yaml:"under" desc:"What is printed in place of the weight when there is too little."`
@@ -56,7 +56,7 @@ type dateSource struct {
 
 type checkSource struct {
 	Sum         string `yaml:"sum" desc:"The kind of check, such as xor, sum8 or crc16-modbus."`
-	Written     string `yaml:"written" enum:"hex,raw,decimal" default:"hex"`
+	Written     string `yaml:"written" enum:"hex,raw,decimal" default:"hex" desc:"How the check is printed: hexadecimal digits, bytes as they are, or decimal digits."`
 	First       string `yaml:"first" enum:"high,low" default:"high" desc:"Which byte of a check of two comes first."`
 	CoversStart bool   `yaml:"covers_start" desc:"The frame's start bytes are covered too."`
 	CoversEnd   bool   `yaml:"covers_end" desc:"The frame's end bytes are covered too."`
