@@ -251,6 +251,23 @@ func TestXOFFStopsWritingAndXONFreesIt(t *testing.T) {
 	}
 }
 
+// TestHalfACommandIsNotSentLater: what the port took before the limit and the balance has not got is thrown away. The
+// terminal's far side may hold one buffer of 4 kB that nobody can take back.
+func TestHalfACommandIsNotSentLater(t *testing.T) {
+	master, slave := newPTY(t)
+	p := opened(t, Config{Address: slave, WriteTimeout: strict.Duration(150 * time.Millisecond)})
+	taken, err := p.Write(make([]byte, 1<<20))
+	if !errors.Is(err, os.ErrDeadlineExceeded) || taken <= 4096 {
+		t.Fatalf("Write: %d, %v", taken, err)
+	}
+	_ = master.SetReadDeadline(time.Now().Add(200 * time.Millisecond))
+	arrived, _ := io.Copy(io.Discard, struct{ io.Reader }{master})
+	t.Logf("%d bytes taken, %d arrived", taken, arrived)
+	if arrived > 4096 {
+		t.Errorf("of %d bytes that were taken %d arrived after the write was given up", taken, arrived)
+	}
+}
+
 func TestASecondOwnerIsTurnedAway(t *testing.T) {
 	for _, pair := range [][2]string{{DriverNative, DriverNative}, {DriverNative, DriverLibrary}, {DriverLibrary, DriverNative}, {DriverLibrary, DriverLibrary}} {
 		t.Run(pair[0]+" then "+pair[1], func(t *testing.T) {
@@ -410,6 +427,31 @@ func openReadAndEnd(t *testing.T, driver string, how int, settled bool) {
 	}
 	<-ended
 	p.Close()
+}
+
+// TestTooManyFilesForTheLibraryIsAnError: the library panics with a descriptor past 1,023; that must not end the daemon.
+func TestTooManyFilesForTheLibraryIsAnError(t *testing.T) {
+	var files []*os.File
+	defer func() {
+		for _, f := range files {
+			f.Close()
+		}
+	}()
+	for range 1024 {
+		f, err := os.Open("/dev/null")
+		if err != nil {
+			skip(t, "so many files cannot be opened here: "+err.Error())
+		}
+		files = append(files, f)
+	}
+	_, slave := newPTY(t)
+	p := opened(t, Config{Address: slave, Driver: DriverLibrary})
+	if _, err := p.Read(make([]byte, 8)); err == nil || !strings.Contains(err.Error(), "driver native") {
+		t.Errorf("Read says %v", err)
+	}
+	within(t, 5*time.Second, "Close", func() { p.Close() })
+	// The other driver does not mind.
+	opened(t, Config{Address: slave})
 }
 
 func BenchmarkReadALine(b *testing.B) {
