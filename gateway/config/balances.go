@@ -112,7 +112,7 @@ func checkTogether(r *strict.Report, b *intake.Config, l *layout.Layout) {
 	if gap := l.IdleGap(); gap > 0 {
 		switch {
 		case onWire > 0 && gap < 2*onWire:
-			r.At("layout").Fault(fmt.Sprintf("the layout ends a frame after %s of silence, and at the port's speed two characters take %s", gap, 2*onWire),
+			r.At("layout").Fault(fmt.Sprintf("the layout ends a frame after %s of silence, and at the port's speed two characters take %s", gap, (2*onWire).Round(10*time.Microsecond)),
 				"an idle_gap of several characters' time")
 		case gap < usbLatency:
 			r.At("layout").Note(fmt.Sprintf("the layout ends a frame after %s of silence; a USB adapter or a device server may pause for %s within a line and cut it",

@@ -200,11 +200,13 @@ func readsItself(t reflect.Type) bool {
 
 // ruleSchema is the schema of intake.Rule, which is a word or a mapping.
 func ruleSchema() keys {
-	one := func(key string, t reflect.Type) keys { return objectOf(keys{{key, schemaOf(t, "")}}, []string{key}) }
+	one := func(key, desc string, t reflect.Type) keys {
+		return objectOf(keys{{key, append(keys{{"description", desc}}, schemaOf(t, "")...)}}, []string{key})
+	}
 	return keys{{"oneOf", []any{
 		keys{{"enum", []string{intake.Printed, intake.Settling, intake.All}}},
-		one("every", reflect.TypeFor[strict.Duration]()),
-		one("settled", reflect.TypeFor[intake.Settled]()),
+		one("every", "The latest reading of each period; 100ms to 24h.", reflect.TypeFor[strict.Duration]()),
+		one("settled", "Once, when a load has come to rest, with numbers of one's own.", reflect.TypeFor[intake.Settled]()),
 	}}}
 }
 

@@ -66,10 +66,26 @@ func (c *Config) checkSinks(r *strict.Report) {
 		at := r.Index(i)
 		s.Delivery.Check(at)
 		s.Settings.Check(at)
+		s.checkEntries(at.At("entries"))
 		if first, taken := ids[s.Delivery.ID]; taken && s.Delivery.ID != "" {
 			at.At("id").Fault(fmt.Sprintf("%q is the id of sinks[%d] already", s.Delivery.ID, first), "an id of its own for each sink")
 		} else {
 			ids[s.Delivery.ID] = i
+		}
+	}
+}
+
+// checkEntries refuses entries that the sink cannot carry.
+func (s *Sink) checkEntries(r *strict.Report) {
+	limited, ok := s.Settings.(all.Limited)
+	if !ok {
+		return
+	}
+	for _, kind := range s.Delivery.Wants() {
+		if !limited.Carries(kind) {
+			r.Fault(fmt.Sprintf("the sink is to get entries of the kind %s and cannot carry them as it is set", kind),
+				"entries: [weighing, result], or other settings of the sink")
+			return
 		}
 	}
 }

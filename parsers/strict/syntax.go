@@ -38,7 +38,7 @@ func syntax(name string, err error) Fault {
 	if errors.As(err, &e) {
 		f.Line, f.Column = place(e.GetToken())
 		theirs = e.GetMessage()
-		if tk := e.GetToken(); tk != nil && !quoted(tk) && strings.Contains(strings.TrimSpace(tk.Origin), "\n") {
+		if tk := e.GetToken(); tk != nil && strings.HasPrefix(theirs, "mapping value is not") && strings.Contains(strings.TrimSpace(tk.Origin), "\n") {
 			f.What = "this text and the next line run together: look at the next line's indentation and at the colons of both"
 			return f
 		}

@@ -1,0 +1,231 @@
+package config
+
+import (
+	"bytes"
+	"encoding/json"
+	"flag"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"weighpost/gateway/record"
+)
+
+var update = flag.Bool("update", false, "rewrite the expected messages and the schemas")
+
+// TestBadFiles holds the exact message for each mistake. A file holds one mistake and is named after it.
+func TestBadFiles(t *testing.T) {
+	t.Chdir("testdata/bad")
+	files, err := filepath.Glob("*.yaml")
+	if err != nil || len(files) < 30 {
+		t.Fatalf("%d files, %v", len(files), err)
+	}
+	for _, file := range files {
+		t.Run(strings.TrimSuffix(file, ".yaml"), func(t *testing.T) {
+			src, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			cfg, faults := Load(file, src)
+			if len(faults) == 0 || cfg != nil {
+				t.Fatalf("the file is taken: %v", faults)
+			}
+			got := faults.Error() + "\n"
+			wantFile := strings.TrimSuffix(file, ".yaml") + ".want"
+			if *update {
+				if err := os.WriteFile(wantFile, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(wantFile)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != string(want) {
+				t.Errorf("got:\n%swant:\n%s", got, want)
+			}
+		})
+	}
+}
+
+// TestNoMessageRepeatsASecret looks for the made-up passwords of the bad files in what is printed.
+func TestNoMessageRepeatsASecret(t *testing.T) {
+	t.Chdir("testdata/bad")
+	for _, name := range []string{"password-written-out", "broker-with-password", "address-with-password"} {
+		src, err := os.ReadFile(name + ".yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, faults := Load(name, src)
+		said, err := json.Marshal(faults)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, secret := range []string{"hunter2", ":word", "word@"} {
+			if strings.Contains(string(said), secret) {
+				t.Errorf("%s: %s is repeated in %s", name, secret, said)
+			}
+		}
+	}
+}
+
+func good(t *testing.T, change ...string) *Config {
+	t.Helper()
+	src, err := os.ReadFile("testdata/good.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := strings.NewReplacer(change...).Replace(string(src))
+	cfg, faults := Load("testdata/good.yaml", []byte(text))
+	if faults != nil {
+		t.Fatal(faults)
+	}
+	return cfg
+}
+
+func TestGoodFile(t *testing.T) {
+	c := good(t)
+	if c.Site != "north-lab" || len(c.Balances) != 1 || len(c.Sinks) != 1 || c.Sinks[0].Delivery.ID != "broker" || c.Sinks[0].Kind != "mqtt" {
+		t.Errorf("read %+v", c)
+	}
+	if c.Sinks[0].Delivery.BatchSize != 256 || len(c.Sinks[0].Delivery.Entries) != 2 {
+		t.Errorf("defaults of a sink are not set: %+v", c.Sinks[0].Delivery)
+	}
+	if c.Journal.Folder != filepath.Join("testdata", "journal") {
+		t.Errorf("the journal's folder is %s, not beside the file", c.Journal.Folder)
+	}
+	if c.Layout("b-12") == nil || c.Layout("b-13") != nil {
+		t.Error("layouts are not found by the balance's id")
+	}
+	if c.Notes() != nil {
+		t.Errorf("notes: %v", c.Notes())
+	}
+}
+
+func TestNotes(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change []string
+		want   string
+	}{
+		{"no parity", []string{"parity: even", "parity: none"}, "testdata/good.yaml:11:3: balances[0].port: neither parity nor a check byte"},
+		{"parity left out", []string{"    parity: even\n", ""}, "testdata/good.yaml:11:3: balances[0].port: neither parity nor a check byte"},
+		{"a hasty gap", []string{"speed: 9600", "speed: 115200", "plain.yaml", "hasty.yaml"}, "balances[0].layout: the layout ends a frame after 1ms"},
+	} {
+		notes := good(t, c.change...).Notes()
+		if len(notes) != 1 || !strings.Contains(notes[0].Error(), c.want) {
+			t.Errorf("%s: notes are %v", c.name, notes)
+		}
+	}
+	cfg, faults := Load("x.yaml", []byte("site: a\njournal: {folder: /j}\n"))
+	if faults != nil || len(cfg.Notes()) != 2 {
+		t.Errorf("a configuration without balances and sinks: %v, notes %v", faults, cfg.Notes())
+	}
+}
+
+func TestHashTellsSettingsAndNotSpelling(t *testing.T) {
+	same := good(t).Hash()
+	if !strings.HasPrefix(same, "sha256:") || len(same) != len("sha256:")+64 {
+		t.Errorf("the hash is %s", same)
+	}
+	for _, change := range [][]string{
+		{"site: north-lab", "# a comment\nsite:   \"north-lab\""},
+		{"page:\n  listen: 127.0.0.1:8467", "page: {listen: \"127.0.0.1:8467\"}"},
+		{"  username: weighpost\n", "", "  password", "  username: weighpost\n  password"},
+	} {
+		if got := good(t, change...).Hash(); got != same {
+			t.Errorf("%q changes the hash", change)
+		}
+	}
+	for _, change := range [][]string{
+		{"north-lab", "south-lab"}, {"9600", "4800"}, {"record: printed", "record: {every: 5s}"}, {"/etc/weighpost/broker", "/etc/weighpost/other"},
+		{"username: weighpost", "username: other"}, {"220 g", "210 g"}, {"  kind: mqtt\n", "  kind: mqtt\n  deadline: 10s\n"},
+	} {
+		if got := good(t, change...).Hash(); got == same {
+			t.Errorf("%q does not change the hash", change)
+		}
+	}
+}
+
+func TestRedactedIsJSON(t *testing.T) {
+	t.Setenv("WEIGHPOST_TEST_SECRET", "hunter2")
+	c := good(t, "file:/etc/weighpost/broker", "env:WEIGHPOST_TEST_SECRET")
+	text := c.Redacted()
+	if !json.Valid(text) || bytes.Contains(text, []byte("hunter2")) || !bytes.Contains(text, []byte("env:WEIGHPOST_TEST_SECRET")) {
+		t.Errorf("redacted: %s", text)
+	}
+	if (&Config{}).Hash() == c.Hash() {
+		t.Error("an empty configuration has the same hash")
+	}
+}
+
+func TestTheKeysOfASinkDoNotMeetTheCommonOnes(t *testing.T) {
+	for _, kind := range kinds() {
+		s, _ := NewSink(kind)
+		seen := map[string]bool{"kind": true}
+		for _, from := range []any{s.Delivery, s.Settings} {
+			for _, key := range keysOf(from) {
+				if seen[key] {
+					t.Errorf("%s: the key %s is there twice", kind, key)
+				}
+				seen[key] = true
+			}
+		}
+	}
+}
+
+// FuzzLoad holds that no configuration makes the loader panic, and that a configuration comes without faults or not at all.
+func FuzzLoad(f *testing.F) {
+	files, err := filepath.Glob("testdata/bad/*.yaml")
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, file := range append(files, "testdata/good.yaml", "../../configs/minimal.yaml", "../../configs/commented.yaml") {
+		src, err := os.ReadFile(file)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(src)
+	}
+	f.Fuzz(func(t *testing.T, src []byte) {
+		if bytes.Contains(src, []byte("layout")) && bytes.ContainsAny(src, "/\\") && !bytes.Contains(src, []byte("layouts/plain.yaml")) {
+			t.Skip("would read a file of this computer")
+		}
+		cfg, faults := Load("testdata/bad/fuzz.yaml", src)
+		if (cfg == nil) != (len(faults) > 0) {
+			t.Fatalf("configuration %v with faults %v", cfg, faults)
+		}
+		if cfg == nil {
+			return
+		}
+		if !json.Valid(cfg.Redacted()) || record.CheckName(cfg.Site) != nil {
+			t.Fatalf("%q is taken: %s", src, cfg.Redacted())
+		}
+		for _, b := range cfg.Balances {
+			l := cfg.Layout(b.ID)
+			if l == nil {
+				t.Fatalf("balance %s has no layout", b.ID)
+			}
+		}
+	})
+}
+
+func keysOf(v any) []string {
+	var names []string
+	for _, m := range properties(structType(v)) {
+		names = append(names, m.key)
+	}
+	slices.Sort(names)
+	return names
+}
+
+func structType(v any) reflect.Type {
+	t := reflect.TypeOf(v)
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	return t
+}
