@@ -43,7 +43,7 @@ func TestTLSWithClientCertificate(t *testing.T) {
 	t.Run("none", func(t *testing.T) {
 		c := good
 		c.Certificate, c.Key = "", ""
-		mustBeUnusable(t, openSink(t, c), "client certificate")
+		mustBeUnusable(t, openSink(t, c), "asks for a client certificate")
 	})
 	t.Run("of a strange authority", func(t *testing.T) {
 		c := good
@@ -133,6 +133,7 @@ func TestDroppingAccessListIsFound(t *testing.T) {
 		{"one balance may not be written", "user bank\ntopic readwrite #\ntopic deny weighpost/north-seed-bank/store-3/#\n", "store-3/weighing", -1},
 	} {
 		t.Run(x.name, func(t *testing.T) {
+			t.Parallel() // most of it is waiting
 			broker := mosquitto.Start(t, mosquitto.Options{ACL: x.acl + collector,
 				Users: map[string]string{"bank": "poppy seed", "collector": "far side"}})
 			far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")

@@ -33,11 +33,11 @@ func explain(broker string, err error, uncertified bool) error {
 		return unusable("does not speak MQTT 3.1.1")
 	case untrusted(err):
 		return unusable(fmt.Sprintf("shows a certificate that is not trusted: %v: check ca and the host name in broker", cause(err)))
-	case refusesCertificate(err):
-		return unusable(fmt.Sprintf("refuses our certificate: %v: check certificate and key of this sink", cause(err)))
-	case uncertified && hungUp(err):
+	case uncertified && (hungUp(err) || refusesCertificate(err)):
 		// The alert that says so is often lost: in TLS 1.3 we have written by then, and are answered with a reset.
 		return unusable("asks for a client certificate, and this sink has none: set certificate and key")
+	case refusesCertificate(err):
+		return unusable(fmt.Sprintf("refuses our certificate: %v: check certificate and key of this sink", cause(err)))
 	case hungUp(err):
 		return fmt.Errorf("the MQTT broker %s closed the connection before it answered: does it speak MQTT there, with or without TLS as configured, and does it take our certificate if we show one?", broker)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math/rand/v2"
+	"os"
 	"testing"
 	"time"
 
@@ -62,6 +63,10 @@ func TestBadLinks(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
+	count := 300
+	if os.Getenv("WEIGHPOST_LONG") == "1" {
+		count = 3000
+	}
 	for _, x := range []struct {
 		name   string
 		behave func(*proxy) behaviour
@@ -95,9 +100,9 @@ func TestBadLinks(t *testing.T) {
 			far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 			between := startProxy(t, broker.Addr())
 			between.set(x.behave(between))
-			entries := sinktest.Weighings(600, seed)
+			entries := sinktest.Weighings(count, seed)
 			s := openSink(t, config(between.url()))
-			ctx := within(t, 50*time.Second)
+			ctx := within(t, 100*time.Second)
 			for rest := entries; len(rest) > 0 && ctx.Err() == nil; {
 				n, _ := s.Deliver(ctx, rest[:min(len(rest), 40)])
 				rest = rest[n:]
@@ -126,6 +131,7 @@ const shortKeepAlive = 2 * time.Second
 
 // TestFrozenBrokerIsNoticed freezes the broker while weighings are on their way, and while nothing is.
 func TestFrozenBrokerIsNoticed(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	c := config(broker.URL())
@@ -160,6 +166,7 @@ func TestFrozenBrokerIsNoticed(t *testing.T) {
 
 // TestHalfOpenLinkIsNoticed has a link that carries nothing and closes nothing.
 func TestHalfOpenLinkIsNoticed(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	between := startProxy(t, broker.Addr())
 	c := config(between.url())
@@ -192,6 +199,7 @@ func noticed(t *testing.T, what string, wait func()) {
 // TestDeliverEndsWithFullPipe fills the link to a frozen broker, so that writes block, and ends the context: neither
 // Deliver nor Close may hang in a write.
 func TestDeliverEndsWithFullPipe(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	s := openSink(t, config(broker.URL()))
 	if _, err := s.Deliver(within(t, 10*time.Second), nil); err != nil {

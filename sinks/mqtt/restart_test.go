@@ -12,7 +12,7 @@ import (
 
 // TestBrokerRestarts stops and starts the broker 20 times under traffic. A subscriber of its own stays there throughout.
 func TestBrokerRestarts(t *testing.T) {
-	restarts, size := 20, 4000
+	restarts, size := 20, 2100
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		restarts, size = 100, 40_000
 	}
