@@ -71,6 +71,8 @@ func TestFaults(t *testing.T) {
 		{"frame block, one line", "line: \"{weight} {unit}\"\nframe: {block: {last: [x]}}\n", "the frame is a print block, and the layout gives no lines for one"},
 		{"frame length", "line: \"{weight} {unit}\"\nframe: {length: 12}\n", "frame.length: nothing shows where the first frame begins"},
 		{"line length", "line: \"{weight} {unit}\"\nline_length: 5000\n", "line_length: is no length of a line"},
+		{"kind printed and stated", "lines: [{line: \"{kind} {weight} {unit}\", means: {kind: net}}]\nkind: {N: net}\n", "f:1:56: lines[0].means.kind: the frame prints its kind, and the layout states another"},
+		{"stability printed and stated", "line: \"{stability} {weight} {unit}\"\nstability: {N: stable}\nmeans: {stability: stable}\n", "means.stability: the frame prints its stability"},
 		{"empty template", "lines: [{line: \"\"}]\n", "a template is empty"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

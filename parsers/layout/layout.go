@@ -16,6 +16,8 @@ type Layout struct {
 	block      bool   // lines is a print block in order; else alternatives for one line
 	lines      []line // at least one
 	lineLength int    // 0 where any length will do
+	kind       Kind   // what a frame means that does not say, and no line of it
+	still      Stability
 	number     number
 	unit       unitRule
 	stability  wordTable
@@ -130,7 +132,7 @@ func (l *Layout) readLine(ln *line, f frame.Frame, r *Reading) miss {
 			return fault
 		}
 	}
-	return miss{why: l.settle(r, m.unitMissing), line: f.Body}
+	return miss{why: m.settle(), line: f.Body}
 }
 
 // matchLine matches one line, checks it, and takes what the line means by itself.
@@ -144,9 +146,15 @@ func (l *Layout) matchLine(m *matcher, ln *line, f frame.Frame, b []byte, at int
 		}
 	}
 	if ln.kind != KindUnknown {
+		if m.r.Kind != KindUnknown && m.r.Kind != ln.kind {
+			return miss{why: whyTwoMeanings, line: b}
+		}
 		m.r.Kind = ln.kind
 	}
 	if ln.stability != StabilityUnknown {
+		if m.r.Stability != StabilityUnknown && m.r.Stability != ln.stability {
+			return miss{why: whyTwoMeanings, line: b}
+		}
 		m.r.Stability = ln.stability
 	}
 	return miss{}
@@ -177,7 +185,7 @@ func (l *Layout) readBlock(f frame.Frame, r *Reading) miss {
 			return fault
 		}
 	}
-	return miss{why: l.settle(r, m.unitMissing), line: f.Body}
+	return miss{why: m.settle(), line: f.Body}
 }
 
 // blockLine finds the template of one line of a block, from number next on, and returns the number after it.
@@ -195,7 +203,7 @@ func (l *Layout) blockLine(m *matcher, next int, f frame.Frame, s frame.Span) (a
 		if fault.why == whyNone {
 			return next + 1, fault
 		}
-		if !ln.optional || fault.why == whyTwice {
+		if !ln.optional || fault.why == whyTwice || fault.why == whyTwoMeanings {
 			if furthest.at > fault.at {
 				fault = furthest
 			}

@@ -87,6 +87,10 @@ func TestApply(t *testing.T) {
 		{"trailing blanks and tabs", "line: \"{weight}\\t{unit}\"", "12.5\tg \t \n", []string{"12.5 g, unknown, unknown, in"}},
 		{"long text", "line: \"{weight} {unit} {sample}\"\nframe: {max_length: 1000}", "1 g " + string(slices.Repeat([]byte("x"), 500)) + "\n",
 			[]string{"unread: the sample, “xxxxxxxxxxxxxxxxxxxxxxxx…” at column 5, is too long to keep"}},
+		{"two lines that mean different kinds", "frame: {block: {blank_lines: 1}}\nblock: [{line: \"Gross {ignore}\", optional: true, means: {kind: gross}}, {line: \"Net {weight} {unit}\", means: {kind: net}}]\nmeans: {stability: stable}",
+			"Gross 12 g\nNet 7 g\n\nNet 7 g\n\n", []string{"unread: line 2 of the block: two lines of the frame mean different things: see means in the layout", "7 g, net, stable, in"}},
+		{"a mark for over range where a missing unit means unstable", "line: \"{weight} {unit} {stability}\"\nstability: {S: stable, U: unstable}\nweight: {over: [OL]}\nunit: {missing: unstable}",
+			"OL S\n", []string{" , unknown, stable, over"}},
 		{"means of a line before that of the layout", "lines: [{line: \"A {weight} {unit}\", means: {kind: tare}}, {line: \"B {weight} {unit}\"}]\nmeans: {kind: net, stability: stable}",
 			"A 1 g\nB 1 g\n", []string{"1 g, tare, stable, in", "1 g, net, stable, in"}},
 	} {

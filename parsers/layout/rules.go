@@ -34,29 +34,45 @@ func (c *compiler) lines(r *strict.Report) {
 	for i, ln := range s.Block {
 		c.line(r.At("block").Index(i).At("line"), ln)
 	}
+	c.l.kind, c.l.still = s.Means.kind(), s.Means.stability()
+	c.means(r.At("means"), s.Means, fieldsOf(c.l.lines))
 	for i := range c.l.lines {
-		ln := &c.l.lines[i]
-		own := s.Means
+		at, own, fields := r.At("lines").Index(i), meansSource{}, fieldsOf(c.l.lines[i:i+1])
 		switch {
 		case i < len(s.Lines):
 			own = s.Lines[i].Means
 		case i < len(s.Block):
-			own = s.Block[i].Means
+			at, own, fields = r.At("block").Index(i), s.Block[i].Means, fieldsOf(c.l.lines)
 		}
-		ln.kind = Kind(meaning(kindNames[:], own.Kind, s.Means.Kind))
-		ln.stability = Stability(meaning(stabilityNames[:], own.Stability, s.Means.Stability))
+		c.means(at.At("means"), own, fields)
+		c.l.lines[i].kind, c.l.lines[i].stability = own.kind(), own.stability()
 	}
 }
 
-// meaning is the number of the first name that is given.
-func meaning(names []string, given ...string) uint8 {
-	for _, name := range given {
-		if i := slices.Index(names, name); i > 0 {
-			return uint8(i)
+// means refuses a stated meaning beside a printed one. fields are those that a frame may have.
+func (c *compiler) means(r *strict.Report, m meansSource, fields uint32) {
+	if m.Kind != "" && fields&(1<<fieldKind) != 0 {
+		r.At("kind").Fault("the frame prints its kind, and the layout states another", "{kind}, or means: kind")
+	}
+	if m.Stability != "" && fields&(1<<fieldStability) != 0 {
+		r.At("stability").Fault("the frame prints its stability, and the layout states another", "{stability}, or means: stability")
+	}
+}
+
+func fieldsOf(lines []line) (fields uint32) {
+	for _, ln := range lines {
+		for _, p := range ln.pieces {
+			fields |= 1 << p.field
 		}
 	}
-	return 0
+	return fields
 }
+
+func (m meansSource) kind() Kind           { return Kind(meaning(kindNames[:], m.Kind)) }
+func (m meansSource) stability() Stability { return Stability(meaning(stabilityNames[:], m.Stability)) }
+
+// meaning is the number of a name, 0 where none is given.
+func meaning(names []string, name string) uint8 { return uint8(max(0, slices.Index(names, name))) }
 
 // line compiles one template.
 func (c *compiler) line(r *strict.Report, s lineSource) {

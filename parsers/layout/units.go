@@ -78,26 +78,31 @@ func (m *matcher) unit(v []byte) whyCode {
 
 // settle completes a reading once all of its lines are matched: what the layout states where the balance prints nothing.
 // It returns why the reading is none.
-func (l *Layout) settle(r *Reading, unitMissing bool) whyCode {
+func (m *matcher) settle() whyCode {
+	l, r := m.l, m.r
 	if r.Range != InRange {
 		r.Number, r.HasNumber, r.AuxiliaryDigits = zeroNumber, false, 0
 	} else if !r.HasNumber {
 		return whyNoWeight
 	}
+	if r.Kind == KindUnknown && !m.has(fieldKind) {
+		r.Kind = l.kind
+	}
+	if r.Stability == StabilityUnknown && !m.has(fieldStability) {
+		r.Stability = l.still
+	}
 	switch {
 	case r.Unit.Quantity != unit.Unknown:
 	case l.unit.always != nil:
 		r.Unit = *l.unit.always
-	case unitMissing && l.unit.missing:
+	case m.unitMissing && l.unit.missing && r.HasNumber:
 		if r.Stability == Stable {
 			return whyStableWithoutUnit
 		}
-		r.Stability = Unstable
-		if l.unit.fallback != nil {
-			r.Unit = *l.unit.fallback
-		} else if r.HasNumber {
+		if l.unit.fallback == nil {
 			return whyUnstableWithoutUnit
 		}
+		r.Stability, r.Unit = Unstable, *l.unit.fallback
 	case r.HasNumber:
 		return whyNoUnit
 	}

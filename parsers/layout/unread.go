@@ -40,6 +40,7 @@ const (
 	whyUnstableWithoutUnit
 	whyTwice
 	whyContradiction
+	whyTwoMeanings
 	whyNoWeight
 	whyNotCheck
 	whyCheck
@@ -148,6 +149,7 @@ var frameFaults = map[whyCode]string{
 	whyNoUnit:              "the weight has no unit, and the layout states none: a number without a unit is not a weighing",
 	whyStableWithoutUnit:   "the line calls the weight stable and leaves out the unit, which in this layout means not stable",
 	whyUnstableWithoutUnit: "the weight is not stable (its unit is missing), and the layout does not say which unit is then meant",
+	whyTwoMeanings:         "two lines of the frame mean different things: see means in the layout",
 	whyNoWeight:            "the frame holds no weight",
 	whyAmbiguous:           "the frame fits two lines of the layout, which read it differently",
 	whyCheckSpan:           "the bytes that the check covers end before they begin",

@@ -152,7 +152,7 @@ def micro_comma_milligrams():
         line = sign_apart(comma(grouped(digits, " ")), 12) + ("mg " if stable else "   ")
         c.frame(line.encode() + (b"\r\n", b"\n")[i % 2],
                 value=value(digits, "mg", "mg" if stable else "", "unknown", "unknown" if stable else "unstable"))
-    c.frame("TROP".rjust(12).encode() + b"   \r\n", value=value("", "mg", "", "unknown", "unstable", "over"))
+    c.frame("TROP".rjust(12).encode() + b"   \r\n", value=value("", "", "", range="over"))
     c.frame("------".rjust(12).encode() + b"mg \r\n", value=value("", "mg", "mg", "unknown", "unknown", "under"))
     for bad in ["1 23,45", "12 34,56", "1234 567,00", "1.234,56", "12,34,56", "12.34", "1  234,56", "+ -1,00"]:
         c.refused(bad.rjust(12).encode() + b"mg \r\n")
