@@ -164,3 +164,32 @@ func printAgain(t *testing.T, l *layout.Layout, r *layout.Reading) {
 		t.Fatalf("%q was printed for %+v and reads as %+v", out, want, got)
 	}
 }
+
+// FuzzParse sends any text as a layout. Nothing may panic, and a layout that is accepted has a splitter, can be applied to
+// anything, and has a printer that is its inverse.
+func FuzzParse(f *testing.F) {
+	for _, j := range judgedLayouts {
+		f.Add(j.layout, []byte("N     12.3450 g  *\r\n"))
+	}
+	for _, c := range speedCases {
+		f.Add(c.layout, []byte(c.bytes))
+	}
+	f.Fuzz(func(t *testing.T, src string, stream []byte) {
+		l, err := layout.Parse("f", []byte(src))
+		if err != nil {
+			if err.Error() == "" {
+				t.Fatal("a fault without a word")
+			}
+			return
+		}
+		var r layout.Reading
+		emit := func(f frame.Frame) {
+			if l.Apply(f, &r) == nil {
+				printAgain(t, l, &r)
+			}
+		}
+		s := l.Splitter()
+		s.Push(stream, emit)
+		s.Flush(emit)
+	})
+}
