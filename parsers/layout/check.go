@@ -102,10 +102,7 @@ func (m *matcher) verifyLine(f frame.Frame, at int, p *piece) miss {
 	if to < 0 {
 		to = m.check.from
 	}
-	if to < from {
-		return m.fail(whyCheckSpan, p, m.check.from, m.check.to)
-	}
-	covered := m.b[from:to]
+	covered := m.b[from:to] // the marks stand in this order and before the check: Parse sees to it
 	if c.start && m.from < 0 {
 		covered = f.Bytes[:at+to] // the line is the first after the start bytes: Parse allows covers_start in no other
 	}

@@ -21,8 +21,6 @@ var codePages = map[string]codePage{
 	"cp850":   {charmap.CodePage850},
 }
 
-const codePageNames = "utf-8, latin-1, cp437, cp850"
-
 // encode writes text in the code page. It returns the first character that the page does not have.
 func (p codePage) encode(text string) (b []byte, missing rune, ok bool) {
 	if p.table == nil {

@@ -63,6 +63,7 @@ func TestFaults(t *testing.T) {
 		{"check in one of two", "lines: [{line: \"{weight} {unit};{check}\"}, {line: \"{weight} {unit}\"}]\ncheck: {sum: xor}\n", "a damaged frame could pass as this one"},
 		{"check in an optional line", "block: [{line: \"{weight} {unit};{check}\", optional: true}]\nframe: {block: {last: [x]}}\ncheck: {sum: xor}\n", "a line with {check} cannot be optional"},
 		{"marks without check", "line: \"{from}{weight} {unit}{to}\"\n", "{from} and {to} say what a check covers, and there is no check"},
+		{"marks in the wrong order", "line: \"{to}{weight} {unit}{from};{check}\"\ncheck: {sum: xor}\n", "{from} at column 20 comes too late"},
 		{"mark after the check", "line: \"{weight} {unit};{check}{to}\"\ncheck: {sum: xor}\n", "{to} at column 24 comes too late"},
 		{"check start without start", "line: \"{weight} {unit};{check}\"\ncheck: {sum: xor, covers_start: true}\n", "check.covers_start: the frame has no start bytes"},
 		{"check after no end", "line: \"{weight} {unit}\"\ncheck: {sum: xor, after_end: true}\n", "check.after_end: the frame has no end bytes"},

@@ -61,6 +61,7 @@ func (m *matcher) line(pieces []piece, b []byte) miss {
 			} else {
 				m.to = m.pos
 			}
+			m.wasGap = false // a field that is missing never gives back what stands before a mark
 			continue
 		case pieceGap:
 			if fault := m.gap(p); fault.why != whyNone {

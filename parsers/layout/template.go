@@ -2,6 +2,7 @@ package layout
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -87,69 +88,84 @@ type piece struct {
 
 const mostWidth = 128
 
+// splitter cuts one template into its pieces.
+type splitter struct {
+	page    codePage
+	pieces  []piece
+	literal []rune // not yet a piece
+	started int    // the column of its first character
+
+	fault, allowed string // the first thing wrong, as a sentence about the template
+}
+
 // splitTemplate cuts a template into its pieces. A fault is a sentence about the template.
 func splitTemplate(template string, page codePage) (pieces []piece, fault, allowed string) {
-	var literal strings.Builder
-	started := 0
-	flush := func() bool {
-		if literal.Len() == 0 {
-			return true
-		}
-		b, missing, ok := page.encode(literal.String())
-		if !ok {
-			fault, allowed = fmt.Sprintf("%q is no character of the layout's code page", missing), codePageNames
-			return false
-		}
-		pieces = append(pieces, piece{kind: pieceLiteral, literal: b, column: started})
-		literal.Reset()
-		return true
-	}
+	s := splitter{page: page}
 	runes := []rune(template)
-	for i := 0; i < len(runes); i++ {
+	for i := 0; i < len(runes) && s.fault == ""; i++ {
 		c := runes[i]
 		doubled := i+1 < len(runes) && runes[i+1] == c
 		switch {
 		case (c == '{' || c == '}') && doubled:
+			s.add(c, i+1)
 			i++
 		case c == '}':
-			return nil, fmt.Sprintf("a } at column %d closes nothing", i+1), "}} for a printed }"
+			s.fault, s.allowed = fmt.Sprintf("a } at column %d closes nothing", i+1), "}} for a printed }"
 		case c == '{':
-			if !flush() {
-				return nil, fault, allowed
-			}
-			end := i + 1
-			for end < len(runes) && runes[end] != '}' && runes[end] != '{' {
-				end++
-			}
-			if end == len(runes) || runes[end] == '{' {
-				return nil, fmt.Sprintf("the { at column %d is never closed", i+1), "{field} or {field width}; {{ for a printed {"
-			}
-			p, fault, allowed := parseField(string(runes[i+1:end]), i+1)
-			if fault != "" {
-				return nil, fault, allowed
-			}
-			pieces, i = append(pieces, p), end
-			continue
+			i += s.field(runes[i+1:], i+1)
 		case c == ' ':
-			if !flush() {
-				return nil, fault, allowed
-			}
-			if last := len(pieces) - 1; last >= 0 && pieces[last].kind == pieceGap {
-				pieces[last].blanks++
-			} else {
-				pieces = append(pieces, piece{kind: pieceGap, blanks: 1, column: i + 1})
-			}
-			continue
+			s.gap(i + 1)
+		default:
+			s.add(c, i+1)
 		}
-		if literal.Len() == 0 {
-			started = i + 1
-		}
-		literal.WriteRune(c)
 	}
-	if !flush() {
-		return nil, fault, allowed
+	s.flush()
+	return s.pieces, s.fault, s.allowed
+}
+
+func (s *splitter) add(c rune, column int) {
+	if len(s.literal) == 0 {
+		s.started = column
 	}
-	return pieces, "", ""
+	s.literal = append(s.literal, c)
+}
+
+// flush makes a piece of the literal before.
+func (s *splitter) flush() {
+	if len(s.literal) == 0 || s.fault != "" {
+		return
+	}
+	b, missing, ok := s.page.encode(string(s.literal))
+	if !ok {
+		s.fault, s.allowed = fmt.Sprintf("%q is no character of the layout's code page", missing), "characters of that page, or another code_page"
+	}
+	s.pieces = append(s.pieces, piece{kind: pieceLiteral, literal: b, column: s.started})
+	s.literal = s.literal[:0]
+}
+
+func (s *splitter) gap(column int) {
+	s.flush()
+	if last := len(s.pieces) - 1; last >= 0 && s.pieces[last].kind == pieceGap {
+		s.pieces[last].blanks++
+		return
+	}
+	s.pieces = append(s.pieces, piece{kind: pieceGap, blanks: 1, column: column})
+}
+
+// field reads a field, after its {, and returns how many characters it takes from there on.
+func (s *splitter) field(rest []rune, column int) int {
+	s.flush()
+	end := slices.IndexFunc(rest, func(c rune) bool { return c == '{' || c == '}' })
+	if end < 0 || rest[end] == '{' {
+		s.fault, s.allowed = fmt.Sprintf("the { at column %d is never closed", column), "{field} or {field width}; {{ for a printed {"
+		return 0
+	}
+	p, fault, allowed := parseField(string(rest[:end]), column)
+	if fault != "" && s.fault == "" {
+		s.fault, s.allowed = fault, allowed
+	}
+	s.pieces = append(s.pieces, p)
+	return end + 1
 }
 
 // parseField reads what stands between braces: a name and perhaps a width.

@@ -44,7 +44,6 @@ const (
 	whyNoWeight
 	whyNotCheck
 	whyCheck
-	whyCheckSpan
 	whyLength
 	whyAmbiguous
 	whyLineMissing
@@ -79,7 +78,25 @@ func (l *Layout) explain(m miss) string {
 	return s
 }
 
+// frameSentence is the sentence of a reason that is about no place in a line, or "".
+func (l *Layout) frameSentence(m miss) string {
+	switch m.why {
+	case whyLength:
+		return fmt.Sprintf("the line is %d characters long, and the layout says %d: it may be half a line", len(m.line), l.lineLength)
+	case whyLineMissing:
+		return fmt.Sprintf("the block ends without its line “%s”", m.note)
+	case whyLineLeftOver:
+		return fmt.Sprintf("“%s” is left over after the last line that the layout names", l.page.show(trim(m.line)))
+	case whyFrame:
+		return m.note
+	}
+	return frameFaults[m.why]
+}
+
 func (l *Layout) sentence(m miss) string {
+	if s := l.frameSentence(m); s != "" {
+		return s
+	}
 	at, to := m.at, m.to
 	for at < to && isBlank(m.line[at]) && m.why != whyShort {
 		at++
@@ -121,22 +138,8 @@ func (l *Layout) sentence(m miss) string {
 	case whyAmbiguousUnit:
 		return fmt.Sprintf("the unit “%s” at column %d may mean %s: say which in the layout's table of units", shown, column, l.meanings(m))
 	}
-	if text, ok := frameFaults[m.why]; ok {
-		return text
-	}
-	switch m.why {
-	case whyLength:
-		return fmt.Sprintf("the line is %d characters long, and the layout says %d: it may be half a line", len(m.line), l.lineLength)
-	case whyLineMissing:
-		return fmt.Sprintf("the block ends without its line “%s”", m.note)
-	case whyLineLeftOver:
-		return fmt.Sprintf("“%s” is left over after the last line that the layout names", shown)
-	case whyFrame:
-		return m.note
-	case whyCheck, whyNotCheck:
-		if l.check.written == writtenRaw {
-			shown = fmt.Sprintf("% X", m.line[m.at:m.to])
-		}
+	if (m.why == whyCheck || m.why == whyNotCheck) && l.check.written == writtenRaw {
+		shown = fmt.Sprintf("% X", m.line[m.at:m.to])
 	}
 	if shown == "" {
 		return fmt.Sprintf("%s at column %d is blank", what, m.at+1)
@@ -152,7 +155,6 @@ var frameFaults = map[whyCode]string{
 	whyTwoMeanings:         "two lines of the frame mean different things: see means in the layout",
 	whyNoWeight:            "the frame holds no weight",
 	whyAmbiguous:           "the frame fits two lines of the layout, which read it differently",
-	whyCheckSpan:           "the bytes that the check covers end before they begin",
 }
 
 func (l *Layout) pieceWords(p *piece) string {
