@@ -71,6 +71,20 @@ func (b *builder) inside(owner *token.Token, value *node, path string, dash bool
 	}
 }
 
+// closed says whether nothing stands between a key in quotes and its colon. The parser drops a lone ! there.
+func (b *builder) closed(colon *token.Token) bool {
+	line, col := place(colon)
+	if line > len(b.lines) {
+		return true
+	}
+	text := []rune(b.lines[line-1])
+	if col-1 > len(text) {
+		return true
+	}
+	before := strings.TrimRight(string(text[:col-1]), " \t")
+	return strings.HasSuffix(before, "\"") || strings.HasSuffix(before, "'")
+}
+
 // shared finds a document mark (--- or ...) that does not have its line for itself.
 func shared(tk *token.Token) bool {
 	mark := tk.Type == token.DocumentHeaderType || tk.Type == token.DocumentEndType

@@ -37,7 +37,7 @@ func parse(name string, src []byte) (root *node, faults Faults) {
 	if err != nil {
 		return nil, Faults{syntax(name, err)}
 	}
-	return tree(name, file, tokens)
+	return tree(name, strings.Split(string(src), "\n"), file, tokens)
 }
 
 // checkText refuses what is no text, with the place of the first such byte.
@@ -98,8 +98,8 @@ func tooDeep(tokens token.Tokens) *token.Token {
 }
 
 // tree builds our tree from the one document that a file may hold.
-func tree(name string, file *ast.File, tokens token.Tokens) (*node, Faults) {
-	b := &builder{name: name, used: map[*token.Token]bool{}}
+func tree(name string, lines []string, file *ast.File, tokens token.Tokens) (*node, Faults) {
+	b := &builder{name: name, lines: lines, used: map[*token.Token]bool{}}
 	var body ast.Node
 	for _, doc := range file.Docs {
 		if d, ok := doc.Body.(*ast.DirectiveNode); ok {
@@ -143,7 +143,7 @@ func carriesText(tk *token.Token) bool {
 	switch tk.Type {
 	case token.StringType, token.SingleQuoteType, token.DoubleQuoteType, token.IntegerType, token.FloatType,
 		token.BinaryIntegerType, token.OctetIntegerType, token.HexIntegerType, token.InfinityType, token.NanType,
-		token.NullType, token.BoolType, token.MergeKeyType:
+		token.NullType, token.BoolType, token.MergeKeyType, token.TagType, token.AnchorType, token.AliasType:
 		return true
 	}
 	return false

@@ -50,6 +50,7 @@ func (n *node) get(key string) *node {
 // builder makes our tree out of the parser's. It notes each token that it used.
 type builder struct {
 	name   string
+	lines  []string
 	faults Faults
 	used   map[*token.Token]bool
 }
@@ -154,6 +155,9 @@ func (b *builder) mapping(values []*ast.MappingValueNode, n ast.Node, path strin
 		if colon, _ := place(v.Start); colon != kl {
 			b.fault(tk, at, "the key and its colon stand in different lines", "")
 			continue
+		}
+		if quoted(tk) && !b.closed(v.Start) {
+			b.fault(tk, at, "there is something between the quotes of the key and its colon", "")
 		}
 		if !flow {
 			b.inside(tk, value, at, false)
