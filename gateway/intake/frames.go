@@ -71,10 +71,10 @@ func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed})
 	switch v, why := in.capture.decide(r, at); v {
 	case recorded:
-		in.out.put(in.body(f, value, printed, stamp), in.about, stamp)
+		in.put(in.body(f, value, printed, stamp), stamp)
 	case held:
 		if ended := in.capture.period.put(in.body(f, value, printed, stamp), at); ended != nil {
-			in.out.put(ended, in.about, stamp)
+			in.put(ended, stamp)
 		}
 	case unread:
 		in.putUnread(f.Bytes, why, stamp, at)
@@ -116,7 +116,7 @@ func (in *Intake) putUnread(raw []byte, why string, stamp record.Stamp, at time.
 	}
 	if b := in.unreads.put(e, at); b != nil {
 		e.Frame = slices.Clone(raw)
-		in.out.put(b, in.about, stamp)
+		in.put(b, stamp)
 	}
 }
 

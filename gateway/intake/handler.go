@@ -41,7 +41,7 @@ func (in *Intake) portChanged(e *record.PortChange, at time.Time) {
 	in.dueAt(at)
 	e.Balance, e.Port, e.Times, e.Stamp = in.about, in.cfg.Port.Address, 1, in.stamp(at)
 	if b := in.flaps.put(e, at); b != nil {
-		in.out.put(b, in.about, e.Stamp)
+		in.put(b, e.Stamp)
 	}
 	in.reckonDue()
 }
@@ -100,7 +100,7 @@ func (in *Intake) dueAt(now time.Time) {
 func (in *Intake) putAll(bodies []record.Body, stamp record.Stamp) {
 	for _, b := range bodies {
 		if b != nil {
-			in.out.put(b, in.about, stamp)
+			in.put(b, stamp)
 		}
 	}
 }

@@ -17,6 +17,7 @@ import (
 	"log/slog"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"weighpost/gateway/health"
@@ -53,7 +54,7 @@ type Deps struct {
 	Recorder Recorder
 	Live     Publisher
 	Clock    Stamper
-	Health   *health.Board
+	Health   *health.Board // its listeners must not call the intake
 	Software record.Software
 	Log      *slog.Logger
 	Now      func() time.Time // nil: time.Now
@@ -75,6 +76,7 @@ type Intake struct {
 	now      func() time.Time
 	about    record.About
 	out      *outbox
+	troubled atomic.Bool // the condition readings-not-recorded holds
 
 	mu       sync.Mutex // guards everything below
 	splitter *frame.Splitter

@@ -355,3 +355,32 @@ func TestTheReaderNeverWaitsForTheDisk(t *testing.T) {
 		}
 	})
 }
+
+// A journal that hangs without an error is said as well, and what did not fit is an entry in its place.
+func TestAHangingJournalIsSaid(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, anchored, nil, nil)
+		b.journal.hold = make(chan struct{})
+		if err := during(t, b, func(h port.Handler) {
+			quietly(h)
+			for i := range room + 9 { // the entry of the port is the first that waits
+				sent(h, fmt.Sprintf("W %d.000 g S\n", i))
+			}
+			if l := b.board.List(); len(l) != 1 || l[0].Code != notRecorded || !strings.Contains(l[0].Sentence, "does not keep up. 1024 wait in memory") {
+				t.Errorf("conditions %+v", l)
+			}
+			close(b.journal.hold)
+			synctest.Wait()
+			if l := b.board.List(); len(l) != 0 {
+				t.Errorf("conditions %+v", l)
+			}
+		}); err != nil {
+			t.Fatal(err)
+		}
+		bodies := b.journal.bodies()
+		g, ok := bodies[len(bodies)-1].(*record.Gap)
+		if !ok || g.Readings != 10 || g.Why != "recording did not keep up" || len(bodies) != room+1 {
+			t.Errorf("%d entries, the last %+v", len(bodies), bodies[len(bodies)-1])
+		}
+	})
+}

@@ -25,21 +25,23 @@ type outbox struct {
 
 func newOutbox() *outbox { return &outbox{wake: make(chan struct{}, 1)} }
 
-// put adds an entry. stamp and about are used where it does not fit and is counted instead.
-func (o *outbox) put(b record.Body, about record.About, stamp record.Stamp) {
+// put adds an entry. stamp and about are used where it does not fit and is counted instead; overflows says that it is the
+// first that does not.
+func (o *outbox) put(b record.Body, about record.About, stamp record.Stamp) (overflows bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	defer o.poke()
-	if o.gap == nil && len(o.waiting) < room {
+	if len(o.waiting) < room {
 		o.waiting = append(o.waiting, b)
-		return
+		return false
 	}
 	o.lost++
-	if o.gap == nil {
+	if overflows = o.gap == nil; overflows {
 		o.gap = &record.Gap{Balance: about, From: stamp, Why: "recording did not keep up"}
 	}
 	o.gap.Readings++
 	o.gap.To = stamp
+	return overflows
 }
 
 // poke wakes whoever empties the box.

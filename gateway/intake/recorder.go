@@ -66,8 +66,12 @@ func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool
 	for {
 		entries, err := in.recorder.Append(ctx, batch...)
 		if err == nil {
+			if in.troubled.Swap(false) {
+				in.board.Clear(notRecorded, in.cfg.ID)
+				in.log.Info("recording again", "balance", in.cfg.ID, "entries", len(batch))
+			}
 			in.out.done(len(batch), why)
-			in.recordingResumed(why, entries, batch)
+			in.tellRecorded(entries, batch)
 			return true
 		}
 		if ctx.Err() != nil {
@@ -84,7 +88,15 @@ func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool
 	}
 }
 
+// put leaves an entry for the journal. It never waits.
+func (in *Intake) put(b record.Body, stamp record.Stamp) {
+	if in.out.put(b, in.about, stamp) {
+		in.raiseNotRecorded("the journal does not keep up")
+	}
+}
+
 func (in *Intake) raiseNotRecorded(why string) {
+	in.troubled.Store(true)
 	waiting, unkept := in.out.count()
 	sentence := fmt.Sprintf("Readings of balance %s are not being recorded: %s. %d wait in memory", in.cfg.ID, why, waiting)
 	if unkept > 0 {
@@ -97,14 +109,8 @@ func (in *Intake) raiseNotRecorded(why string) {
 	})
 }
 
-// recordingResumed tells the screens what is now durable, and nothing before it is.
-func (in *Intake) recordingResumed(why string, entries []record.Entry, batch []record.Body) {
-	if why != "" {
-		in.log.Info("recording again", "balance", in.cfg.ID, "entries", len(batch))
-	}
-	if _, unkept := in.out.count(); why != "" && unkept == 0 {
-		in.board.Clear(notRecorded, in.cfg.ID)
-	}
+// tellRecorded tells the screens what is now durable, and nothing before it is.
+func (in *Intake) tellRecorded(entries []record.Entry, batch []record.Body) {
 	for i, b := range batch {
 		var w *record.Weighing
 		switch b := b.(type) {
