@@ -15,6 +15,7 @@ import (
 	"gopkg.in/yaml.v3"
 
 	"weighpost/gateway/record"
+	"weighpost/parsers/strict"
 )
 
 const configs = "../../configs"
@@ -326,4 +327,40 @@ func jsonFields(typ reflect.Type) map[string]reflect.Type {
 		}
 	}
 	return fields
+}
+
+// TestDefaultsAreWhatTheSchemaSays compares each default of a sink with what applies where a file says nothing.
+func TestDefaultsAreWhatTheSchemaSays(t *testing.T) {
+	for _, kind := range kinds() {
+		s, _ := NewSink(kind)
+		for _, settings := range []any{s.Delivery, s.Settings} {
+			v := reflect.Indirect(reflect.ValueOf(settings))
+			for i := range v.NumField() {
+				f := v.Type().Field(i)
+				said, told := f.Tag.Lookup("default")
+				if f.Tag.Get("yaml") == "" || !told && v.Field(i).IsZero() {
+					continue
+				}
+				if want, got := asJSON(t, valueOf(f.Type, said)), asJSON(t, v.Field(i).Interface()); want != got {
+					t.Errorf("%s: the schema says that the default of %s is %s, and %s applies", kind, f.Name, want, got)
+				}
+			}
+		}
+	}
+}
+
+// asJSON writes a setting; lengths of time in one spelling.
+func asJSON(t *testing.T, v any) string {
+	t.Helper()
+	if text, ok := v.(string); ok {
+		var d strict.Duration
+		if d.UnmarshalText([]byte(text)) == nil {
+			v = d
+		}
+	}
+	text, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
 }

@@ -32,11 +32,15 @@ func (b *builder) plain(tk *token.Token, path string) {
 	}
 }
 
-// block refuses a folded block, whose lines are joined wrongly in places, and a block whose trailing spaces the parser
-// drops: one that is written with |-.
+// block refuses a folded block, whose lines are joined wrongly in places, an empty one, and a block whose trailing spaces
+// the parser drops: one that is written with |-.
 func (b *builder) block(v *ast.LiteralNode, path string) {
 	if strings.HasPrefix(v.GetToken().Value, ">") {
 		b.fault(v.GetToken(), path, "folded text (>) is not used here: write it in one line, or as a block with |", "")
+		return
+	}
+	if strings.Trim(v.Value.Value, "\r\n") == "" {
+		b.fault(v.GetToken(), path, "the block of text that begins here is empty or not indented", "")
 		return
 	}
 	if !strings.Contains(v.GetToken().Value, "-") {

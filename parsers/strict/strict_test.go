@@ -115,6 +115,7 @@ func TestFaults(t *testing.T) {
 			"f:1:7: site: folded text (>) is not used here: write it in one line, or as a block with |"}},
 		{"block with spaces at its end", "site: |-\n  a  \nport: {}\n", []string{
 			"f:1:7: site: the block ends with spaces, which would be lost: put the text in quotes"}},
+		{"empty block", "site: |+\n", []string{"f:1:7: site: the block of text that begins here is empty or not indented"}},
 		{"tab in a text", "site: a\tb\n", []string{
 			`f:1:7: site: a tab in a text without quotes would be lost: put the text in double quotes and write \t`}},
 		{"key under an empty dash", "names:\n-\nsite: a\n", []string{
