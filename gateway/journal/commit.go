@@ -84,7 +84,7 @@ func (w *writer) write(d *draft, moved map[string]uint64, signed []byte) error {
 		return nil
 	})
 	if err != nil {
-		return fmt.Errorf("writing journal.db: %w", err)
+		return explain(err)
 	}
 	if len(d.rows) == 0 {
 		return nil

@@ -66,7 +66,10 @@ const lookLayer = "weighpost-look"
 
 var registerLook = sync.OnceFunc(func() { vfs.Register(lookLayer, look{vfs.Find("")}) })
 
-func (osDisk) Layer() string { return "" }
+func (osDisk) Layer() string {
+	registerSpace()
+	return spaceLayer
+}
 
 func (osDisk) Look() string {
 	registerLook()

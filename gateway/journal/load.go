@@ -1,17 +1,13 @@
 package journal
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io/fs"
-	"strings"
 
 	"github.com/ncruces/go-sqlite3"
 	"golang.org/x/mod/sumdb/tlog"
-
-	"weighpost/gateway/record"
 )
 
 // checkedAtStart is how many of the last entries a start reads and hashes again. The older ones are Verify's.
@@ -150,135 +146,4 @@ func loadEdge(db *sqlite3.Conn, size uint64) (edge, error) {
 		return err
 	})
 	return e, err
-}
-
-// checkHead holds the journal against what was last acknowledged.
-func checkHead(db *sqlite3.Conn, s state, head headState) error {
-	switch {
-	case head.incarnation != s.incarnation:
-		return fmt.Errorf("its file head belongs to another journal (incarnation %s, journal.db is %s)", head.incarnation, s.incarnation)
-	case s.edge.size < head.seq:
-		return fmt.Errorf("entries are missing: %d were acknowledged, and journal.db ends with entry %d. Its end was cut off, "+
-			"its WAL (journal.db-wal) was lost or damaged, or an older copy was put back", head.seq, s.edge.size)
-	}
-	at, err := loadEdge(db, head.seq)
-	if err != nil {
-		return err
-	}
-	root, err := at.root()
-	if err != nil {
-		return err
-	}
-	if root != head.root {
-		return fmt.Errorf("the first %d entries are not those that were acknowledged: their tree hash is %v, and the file head "+
-			"says %v", head.seq, root, head.root)
-	}
-	return nil
-}
-
-// checkLast hashes the last entries again, from the edge before them, and holds their identities against each other.
-func checkLast(ctx context.Context, db *sqlite3.Conn, s state) error {
-	last := s.edge.size
-	first := uint64(1)
-	if last > checkedAtStart {
-		first = last - checkedAtStart + 1
-	}
-	at, err := loadEdge(db, first-1)
-	if err != nil {
-		return err
-	}
-	seq, ids := first, newIdentities()
-	err = query(db, "SELECT seq, json, hashes FROM entries WHERE seq >= ? ORDER BY seq", []int64{int64(first)}, func(row *sqlite3.Stmt) error {
-		if got := uint64(row.ColumnInt64(0)); got != seq {
-			return fmt.Errorf("entry %d is missing", seq)
-		}
-		if err := checkRow(&at, row.ColumnRawBlob(1), row.ColumnRawBlob(2)); err != nil {
-			return fmt.Errorf("entry %d: %w", seq, err)
-		}
-		if fault := ids.check(seq, row.ColumnBlob(1, nil)); fault != "" {
-			return fmt.Errorf("entry %d: %s", seq, fault)
-		}
-		seq++
-		return ctx.Err()
-	})
-	switch {
-	case err != nil:
-		return err
-	case seq != last+1:
-		return fmt.Errorf("entries after %d are missing", seq-1)
-	case at != s.edge:
-		return fmt.Errorf("the hashes stored with entries before %d were altered", first)
-	}
-	return ids.checkNumbers(s.incarnation, s.numbers, first > 1)
-}
-
-// checkRow hashes one entry again and compares with what is stored beside it.
-func checkRow(at *edge, raw, stored []byte) error {
-	hashes, err := at.add(tlog.RecordHash(raw))
-	if err != nil {
-		return err
-	}
-	switch want := joinHashes(nil, hashes); {
-	case len(stored) < tlog.HashSize || !bytes.Equal(stored[:tlog.HashSize], want[:tlog.HashSize]):
-		return fmt.Errorf("its bytes are not those that were recorded (leaf hash differs)")
-	case !bytes.Equal(stored, want):
-		return fmt.Errorf("the tree hashes stored with it were altered")
-	}
-	return nil
-}
-
-// identities holds ids and numbers of consecutive entries against each other.
-type identities struct {
-	last map[[2]string]uint64 // incarnation, balance → number
-	full bool                 // from the first entry on: numbers begin with 1
-}
-
-func newIdentities() *identities { return &identities{last: map[[2]string]uint64{}} }
-
-// check says what is wrong with the identity of an entry, or "".
-func (x *identities) check(seq uint64, raw []byte) string {
-	e, err := record.ParseEntry(raw)
-	if err != nil {
-		return err.Error()
-	}
-	if e.Seq != seq {
-		return fmt.Sprintf("it says that it is entry %d", e.Seq)
-	}
-	part := strings.Split(e.ID, "/")
-	if len(part) != 4 {
-		return fmt.Sprintf("its id %q has not the form site/incarnation/balance/number", e.ID)
-	}
-	if !e.Kind.Numbered() {
-		if e.ID != record.EntryID(part[0], part[1], "", seq) {
-			return fmt.Sprintf("its id %q does not belong to this position", e.ID)
-		}
-		return ""
-	}
-	k := [2]string{part[1], part[2]}
-	before, known := x.last[k]
-	var n uint64
-	if _, err := fmt.Sscanf(part[3], "%d", &n); err != nil || n == 0 || part[2] != e.Balance ||
-		e.ID != record.EntryID(part[0], part[1], part[2], n) {
-		return fmt.Sprintf("its id %q is not that of a weighing of balance %q", e.ID, e.Balance)
-	}
-	x.last[k] = n
-	if known && n != before+1 || !known && x.full && n != 1 {
-		return fmt.Sprintf("number %d of balance %s follows %d", n, k[1], before)
-	}
-	return ""
-}
-
-// checkNumbers holds the table of numbers against the entries. After a partial reading there may be balances unseen.
-func (x *identities) checkNumbers(incarnation string, table map[string]uint64, partial bool) error {
-	for k, n := range x.last {
-		if k[0] == incarnation && table[k[1]] != n {
-			return fmt.Errorf("the table of numbers says %d for balance %s, and its last entry has %d", table[k[1]], k[1], n)
-		}
-	}
-	for balance, n := range table {
-		if _, seen := x.last[[2]string{incarnation, balance}]; !seen && !partial {
-			return fmt.Errorf("the table of numbers says %d for balance %s, which has no entry", n, balance)
-		}
-	}
-	return nil
 }

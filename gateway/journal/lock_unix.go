@@ -25,6 +25,11 @@ func lockFile(f *os.File) error {
 	}
 }
 
+// noSpace says whether a write failed for want of space: a full disk, a quota, a limit on the size of files.
+func noSpace(err error) bool {
+	return errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT) || errors.Is(err, unix.EFBIG)
+}
+
 // syncDir makes the names in a folder durable.
 func syncDir(name string) error {
 	d, err := os.Open(name)

@@ -18,5 +18,10 @@ func lockFile(f *os.File) error {
 	return err
 }
 
+// noSpace says whether a write failed for want of space.
+func noSpace(err error) bool {
+	return errors.Is(err, windows.ERROR_DISK_FULL) || errors.Is(err, windows.ERROR_HANDLE_DISK_FULL)
+}
+
 // syncDir has nothing to do: Windows has no sync of a folder, and NTFS logs its names.
 func syncDir(string) error { return nil }

@@ -20,6 +20,30 @@ func harmless(err error) bool {
 	return errors.Is(err, sqlite3.FULL) || errors.Is(err, sqlite3.BUSY) || errors.Is(err, sqlite3.LOCKED)
 }
 
+// explain says in words what SQLite has only a code for.
+func explain(err error) error {
+	what := "writing journal.db"
+	var code sqlite3.ErrorCode
+	if !errors.As(err, &code) {
+		return err
+	}
+	switch {
+	case errors.Is(err, sqlite3.FULL):
+		what = "the disk is full, or a quota or limit is reached"
+	case errors.Is(err, sqlite3.IOERR_FSYNC), errors.Is(err, sqlite3.IOERR_DIR_FSYNC):
+		what = "the disk failed to keep what was written (sync of journal.db)"
+	case errors.Is(err, sqlite3.READONLY):
+		what = "the disk does not allow writing"
+	case errors.Is(err, sqlite3.IOERR), errors.Is(err, sqlite3.CANTOPEN):
+		what = "the disk failed (journal.db)"
+	case errors.Is(err, sqlite3.BUSY):
+		what = "another program keeps journal.db locked"
+	case errors.Is(err, sqlite3.CORRUPT), errors.Is(err, sqlite3.NOTADB):
+		what = "journal.db is damaged"
+	}
+	return fmt.Errorf("%s: %w", what, err)
+}
+
 // stop says that nothing can be recorded, and plans the next try.
 func (w *writer) stop(cause error) {
 	w.reopen = w.reopen || !harmless(cause)
@@ -38,7 +62,9 @@ func (w *writer) stop(cause error) {
 func (w *writer) retry() {
 	var err error
 	if w.reopen {
-		err = w.startOver()
+		if err = w.startOver(); err != nil {
+			err = explain(err)
+		}
 	}
 	if err == nil {
 		w.reopen = false
@@ -61,7 +87,7 @@ func (w *writer) probe() error {
 	put := fmt.Sprintf("INSERT OR REPLACE INTO meta(name, value) VALUES('probe', zeroblob(%d))", bytes)
 	for _, sql := range []string{put, "DELETE FROM meta WHERE name = 'probe'"} {
 		if err := transact(w.store.db, func() error { return w.store.db.Exec(sql) }); err != nil {
-			return fmt.Errorf("writing journal.db: %w", err)
+			return explain(err)
 		}
 	}
 	return nil

@@ -150,7 +150,7 @@ func (w *writer) fold(idle bool) {
 	if err != nil {
 		w.j.o.Log.Warn("the journal's WAL could not be copied back", "dir", w.j.o.Dir, "error", err)
 		if !harmless(err) {
-			w.stop(err)
+			w.stop(explain(err))
 			return
 		}
 		w.schedule(choreFold, w.j.o.retryMax)

@@ -1,0 +1,85 @@
+package journal
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+
+	"github.com/ncruces/go-sqlite3"
+	"golang.org/x/mod/sumdb/tlog"
+)
+
+// checkHead holds the journal against what was last acknowledged.
+func checkHead(db *sqlite3.Conn, s state, head headState) error {
+	switch {
+	case head.incarnation != s.incarnation:
+		return fmt.Errorf("its file head belongs to another journal (incarnation %s, journal.db is %s)", head.incarnation, s.incarnation)
+	case s.edge.size < head.seq:
+		return fmt.Errorf("entries are missing: %d were acknowledged, and journal.db ends with entry %d. Its end was cut off, "+
+			"its WAL (journal.db-wal) was lost or damaged, or an older copy was put back", head.seq, s.edge.size)
+	}
+	at, err := loadEdge(db, head.seq)
+	if err != nil {
+		return err
+	}
+	root, err := at.root()
+	if err != nil {
+		return err
+	}
+	if root != head.root {
+		return fmt.Errorf("the first %d entries are not those that were acknowledged: their tree hash is %v, and the file head "+
+			"says %v", head.seq, root, head.root)
+	}
+	return nil
+}
+
+// checkLast hashes the last entries again, from the edge before them, and holds their identities against each other.
+func checkLast(ctx context.Context, db *sqlite3.Conn, s state) error {
+	last := s.edge.size
+	first := uint64(1)
+	if last > checkedAtStart {
+		first = last - checkedAtStart + 1
+	}
+	at, err := loadEdge(db, first-1)
+	if err != nil {
+		return err
+	}
+	seq, ids := first, newIdentities()
+	err = query(db, "SELECT seq, json, hashes FROM entries WHERE seq >= ? ORDER BY seq", []int64{int64(first)}, func(row *sqlite3.Stmt) error {
+		if got := uint64(row.ColumnInt64(0)); got != seq {
+			return fmt.Errorf("entry %d is missing", seq)
+		}
+		if err := checkRow(&at, row.ColumnRawBlob(1), row.ColumnRawBlob(2)); err != nil {
+			return fmt.Errorf("entry %d: %w", seq, err)
+		}
+		if fault := ids.check(seq, row.ColumnBlob(1, nil)); fault != "" {
+			return fmt.Errorf("entry %d: %s", seq, fault)
+		}
+		seq++
+		return ctx.Err()
+	})
+	switch {
+	case err != nil:
+		return err
+	case seq != last+1:
+		return fmt.Errorf("entries after %d are missing", seq-1)
+	case at != s.edge:
+		return fmt.Errorf("the hashes stored with entries before %d were altered", first)
+	}
+	return ids.checkNumbers(s.incarnation, s.numbers, first > 1)
+}
+
+// checkRow hashes one entry again and compares with what is stored beside it.
+func checkRow(at *edge, raw, stored []byte) error {
+	hashes, err := at.add(tlog.RecordHash(raw))
+	if err != nil {
+		return err
+	}
+	switch want := joinHashes(nil, hashes); {
+	case len(stored) < tlog.HashSize || !bytes.Equal(stored[:tlog.HashSize], want[:tlog.HashSize]):
+		return fmt.Errorf("its bytes are not those that were recorded (leaf hash differs)")
+	case !bytes.Equal(stored, want):
+		return fmt.Errorf("the tree hashes stored with it were altered")
+	}
+	return nil
+}
