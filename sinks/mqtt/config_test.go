@@ -98,3 +98,23 @@ func TestNewRefusesFaults(t *testing.T) {
 		}
 	}
 }
+
+func TestEndpoint(t *testing.T) {
+	for broker, want := range map[string]string{
+		"mqtt://localhost": "localhost:1883", "tcp://127.0.0.1:7": "127.0.0.1:7", "tcp://[::1]": "[::1]:1883",
+		"mqtts://broker.example": "broker.example:8883", "ssl://broker.example:443": "broker.example:443", "tls://[2001:db8::1]": "[2001:db8::1]:8883",
+	} {
+		c := config(broker)
+		address, secured, err := c.endpoint()
+		if err != nil || address != want {
+			t.Errorf("%s: %s, %v; want %s", broker, address, err, want)
+		}
+		plain := strings.HasPrefix(broker, "mqtt:") || strings.HasPrefix(broker, "tcp:")
+		if plain != (secured == nil) {
+			t.Errorf("%s: TLS %v", broker, secured)
+		}
+		if secured != nil && (secured.InsecureSkipVerify || secured.ServerName == "" || strings.Contains(secured.ServerName, ":443")) {
+			t.Errorf("%s: %+v", broker, secured)
+		}
+	}
+}

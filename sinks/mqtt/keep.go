@@ -35,7 +35,7 @@ func (s *Sink) Live(r record.Live) {
 // LiveDropped is how many readings of the continuous stream were dropped since the start.
 func (s *Sink) LiveDropped() uint64 { return s.dropped.Load() }
 
-// keep is the sink's one goroutine. It carries the live stream, and it holds the connection while nothing is delivered, so
+// keep is the goroutine that lives as long as the sink. It carries the live stream, and it holds the connection while nothing is delivered, so
 // that the status topic tells the truth and the live stream goes on. Entries are published by Deliver alone.
 func (s *Sink) keep(ctx context.Context) {
 	defer close(s.ended)

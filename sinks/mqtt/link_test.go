@@ -63,9 +63,9 @@ func TestBadLinks(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
-	count := 300
+	count, limit := 300, 100*time.Second
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
-		count = 3000
+		count, limit = 3000, 10*time.Minute
 	}
 	for _, x := range []struct {
 		name   string
@@ -102,7 +102,7 @@ func TestBadLinks(t *testing.T) {
 			between.set(x.behave(between))
 			entries := sinktest.Weighings(count, seed)
 			s := openSink(t, config(between.url()))
-			ctx := within(t, 100*time.Second)
+			ctx := within(t, limit)
 			for rest := entries; len(rest) > 0 && ctx.Err() == nil; {
 				n, _ := s.Deliver(ctx, rest[:min(len(rest), 40)])
 				rest = rest[n:]

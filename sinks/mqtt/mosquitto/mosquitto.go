@@ -50,17 +50,20 @@ const limit = 15 * time.Second
 // Start starts a broker and has it stopped when the test ends.
 func Start(t testing.TB, o Options) *Broker {
 	t.Helper()
-	b := &Broker{binary: find(t), dir: t.TempDir(), port: freePort(t), secure: o.TLS != nil}
+	b := &Broker{binary: find(t, places), dir: t.TempDir(), port: freePort(t), secure: o.TLS != nil}
 	b.Configure(t, o)
 	t.Cleanup(b.cleanUp)
 	b.Start(t)
 	return b
 }
 
+// places are where the program is looked for: distributions put it where only root has a PATH to.
+var places = []string{"mosquitto", "/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"}
+
 // find gives the path of the program, or skips or fails the test.
-func find(t testing.TB) string {
+func find(t testing.TB, places []string) string {
 	t.Helper()
-	for _, name := range []string{"mosquitto", "/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"} {
+	for _, name := range places {
 		if path, err := exec.LookPath(name); err == nil {
 			return path
 		}

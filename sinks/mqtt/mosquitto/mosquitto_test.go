@@ -1,0 +1,80 @@
+package mosquitto
+
+import (
+	"net"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
+)
+
+// greeted says whether the broker answers a CONNECT within the limit.
+func greeted(t *testing.T, b *Broker, limit time.Duration) bool {
+	t.Helper()
+	c, err := net.DialTimeout("tcp", b.Addr(), limit)
+	if err != nil {
+		return false
+	}
+	defer c.Close()
+	_ = c.SetDeadline(time.Now().Add(limit))
+	hello := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
+	hello.ProtocolName, hello.ProtocolVersion, hello.CleanSession, hello.ClientIdentifier = "MQTT", 4, true, "probe"
+	if err := hello.Write(c); err != nil {
+		return false
+	}
+	answer, err := packets.ReadPacket(c)
+	if err != nil {
+		return false
+	}
+	ack, ok := answer.(*packets.ConnackPacket)
+	return ok && ack.ReturnCode == packets.Accepted
+}
+
+func TestLives(t *testing.T) {
+	b := Start(t, Options{})
+	for _, step := range []struct {
+		name    string
+		do      func(testing.TB)
+		answers bool
+	}{
+		{"start", func(testing.TB) {}, true}, {"freeze", b.Freeze, false}, {"thaw", b.Thaw, true},
+		{"stop", b.Stop, false}, {"start again", b.Start, true}, {"kill", b.Kill, false}, {"start after kill", b.Start, true},
+	} {
+		step.do(t)
+		limit := 5 * time.Second
+		if !step.answers {
+			limit = 300 * time.Millisecond
+		}
+		if got := greeted(t, b, limit); got != step.answers {
+			t.Fatalf("after %s: answers %t, want %t\n%s", step.name, got, step.answers, b.Log())
+		}
+	}
+	if !strings.Contains(b.Log(), "running") {
+		t.Errorf("the log says %q", b.Log())
+	}
+}
+
+// Without the program a test is skipped, and with WEIGHPOST_SERVERS=all it fails.
+func TestMissingProgram(t *testing.T) {
+	for _, all := range []string{"", "all"} {
+		t.Setenv("WEIGHPOST_SERVERS", all)
+		r := &outcome{TB: t}
+		func() {
+			defer func() { _ = recover() }()
+			find(r, []string{"no-such-broker", "/no/such/broker"})
+		}()
+		if r.skipped != (all == "") || r.failed != (all == "all") {
+			t.Errorf("with WEIGHPOST_SERVERS=%q: skipped %t, failed %t", all, r.skipped, r.failed)
+		}
+	}
+}
+
+// outcome notes how a test would have ended.
+type outcome struct {
+	testing.TB
+	skipped, failed bool
+}
+
+func (o *outcome) Skip(...any)  { o.skipped = true; panic("skip") }
+func (o *outcome) Fatal(...any) { o.failed = true; panic("fatal") }
