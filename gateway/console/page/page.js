@@ -226,7 +226,8 @@ function adrift(yes) {
   document.body.classList.toggle("adrift", yes);
   const cut = byId("cut");
   cut.hidden = !yes;
-  if (yes) say(cut, "No connection to weighpost. What is shown is from " + (heardAt ? clock(heardAt) : "no time yet") + ", and may be wrong by now.");
+  if (yes) say(cut, "No connection to weighpost. " + (heardAt ?
+    "What is shown is from " + clock(heardAt) + ", and may be wrong by now." : "Trying again."));
 }
 
 function connect() {
