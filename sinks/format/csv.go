@@ -3,6 +3,7 @@ package format
 import (
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"regexp"
 	"strconv"
@@ -142,6 +143,72 @@ func quoted(f string) bool {
 		}
 	}
 	return false
+}
+
+// ParseCSV reads one record, with or without its line end, and gives its fields unchanged. Line ends within quotes are kept as
+// they are, which encoding/csv does not do. It undoes AppendCSV.
+func ParseCSV(row []byte) ([]string, error) {
+	text := strings.TrimSuffix(strings.TrimSuffix(string(row), "\n"), "\r")
+	var fields []string
+	for {
+		if !strings.HasPrefix(text, `"`) {
+			field, rest, more := strings.Cut(text, ",")
+			if strings.ContainsAny(field, "\"\r\n") {
+				return nil, fmt.Errorf("field %d holds a quote or a line end and is not in quotes", len(fields)+1)
+			}
+			fields = append(fields, field)
+			if !more {
+				return fields, nil
+			}
+			text = rest
+			continue
+		}
+		field, rest, err := cutQuoted(text[1:])
+		if err != nil {
+			return nil, fmt.Errorf("field %d %w", len(fields)+1, err)
+		}
+		fields = append(fields, field)
+		if rest == "" {
+			return fields, nil
+		}
+		text = rest[1:]
+	}
+}
+
+// cutQuoted reads up to the closing quote; rest begins with a comma or is empty.
+func cutQuoted(text string) (field, rest string, err error) {
+	var b strings.Builder
+	for {
+		part, after, closed := strings.Cut(text, `"`)
+		b.WriteString(part)
+		switch {
+		case !closed:
+			return "", "", errors.New("does not end its quotes")
+		case after == "" || after[0] == ',':
+			return b.String(), after, nil
+		case after[0] != '"':
+			return "", "", errors.New("goes on after its quotes")
+		}
+		b.WriteByte('"')
+		text = after[1:]
+	}
+}
+
+// EndOfCSV gives the length of the first record in b with its line end, or 0 when b ends within it. A line end within quotes
+// does not end a record.
+func EndOfCSV(b []byte) int {
+	within := false
+	for i, c := range b {
+		switch c {
+		case '"':
+			within = !within
+		case '\n':
+			if !within {
+				return i + 1
+			}
+		}
+	}
+	return 0
 }
 
 func bound(w *record.Weighing) string {

@@ -57,6 +57,9 @@ func TestRecordsKeepToTheGrammar(t *testing.T) {
 		if !grammar.Match(row) {
 			t.Fatalf("%q is no record by RFC 4180", row)
 		}
+		if own, err := ParseCSV(row); err != nil || !slices.Equal(own, fields) || EndOfCSV(row) != len(row) {
+			t.Fatalf("%q reads back as %q: %v", row, own, err)
+		}
 		got, err := csv.NewReader(bytes.NewReader(row)).ReadAll()
 		if err != nil || len(got) != 1 {
 			t.Fatalf("%q reads as %q: %v", row, got, err)
@@ -113,6 +116,18 @@ func TestWeighingsAsCSVKeepEveryDigit(t *testing.T) {
 			if spreadsheet {
 				checkNeutral(t, row)
 			}
+		}
+	}
+}
+
+// TestBadRecordsAreRefused: what RFC 4180 does not allow, and encoding/csv refuses as well.
+func TestBadRecordsAreRefused(t *testing.T) {
+	for _, bad := range []string{"a,\"b\r\n", "a,b\"c\r\n", "\"a\"b,c\r\n", "a,\"\r\n"} {
+		if fields, err := ParseCSV([]byte(bad)); err == nil {
+			t.Errorf("%q was read as %q", bad, fields)
+		}
+		if rows, err := csv.NewReader(strings.NewReader(bad)).ReadAll(); err == nil {
+			t.Errorf("encoding/csv reads %q as %q", bad, rows)
 		}
 	}
 }

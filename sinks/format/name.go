@@ -57,7 +57,7 @@ func SafeID(id string) string {
 
 func escape(text string) string {
 	var b strings.Builder
-	device := isDevice(text)
+	device := IsDevice(text)
 	for i := range len(text) {
 		c := text[i]
 		keep := c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '-' || c == '_' ||
@@ -72,8 +72,9 @@ func escape(text string) string {
 	return b.String()
 }
 
-// isDevice says whether Windows takes a name, with or without something after a dot, for a device rather than a file.
-func isDevice(name string) bool {
+// IsDevice says whether Windows takes a name, with or without something after a dot, for a device rather than a file. SafeName
+// never gives such a name; joined to other text it may become one.
+func IsDevice(name string) bool {
 	stem, _, _ := strings.Cut(name, ".")
 	stem = strings.ToUpper(stem)
 	switch stem {

@@ -23,7 +23,7 @@ import (
 
 // Harness is one destination with a sink in front of it. Open, Received, Break and Mend are needed; a nil hook among the
 // others says that such a destination cannot do that, and its promise is not tested. Hooks are called from the test's
-// goroutine, except that Break may be called while Deliver runs.
+// goroutine, except that Break and Received may be called while Deliver runs.
 type Harness struct {
 	// Open gives a new sink to this destination. It is called again after Close, as after a restart of the daemon.
 	Open func() (sinks.Sink, error)

@@ -48,18 +48,20 @@ func afterCut(t *testing.T, h *Harness) {
 	s, entries := h.open(t), Weighings(400, seed)
 	h.all(t, s, entries[:20])
 	// The cut comes while a batch is under way, wherever that happens to be.
-	cut := make(chan struct{})
+	cut, before := make(chan struct{}), h.volume()
 	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
 	defer cancel()
+	under, done := context.WithCancel(ctx)
 	go func() {
 		defer close(cut)
-		for len(h.Received()) <= 20 && ctx.Err() == nil {
-			time.Sleep(100 * time.Microsecond)
+		for h.volume() == before && under.Err() == nil {
+			time.Sleep(200 * time.Microsecond)
 		}
 		h.Break()
 	}()
 	rest := entries[20:]
 	n, err := h.deliver(ctx, t, s, rest)
+	done()
 	<-cut
 	mustBeTryAgain(t, err, n == len(rest))
 	h.acknowledged(t, entries[:20+n])
@@ -224,6 +226,14 @@ func thousand(t *testing.T, h *Harness) {
 		rest = rest[size:]
 	}
 	h.same(t, entries)
+}
+
+// volume is how many bytes have arrived.
+func (h *Harness) volume() (bytes int) {
+	for _, a := range h.Received() {
+		bytes += len(a.Body)
+	}
+	return bytes
 }
 
 // acknowledged checks that all of these are at the destination.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"os"
 	"os/exec"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -149,7 +150,8 @@ func TestSuiteCanFail(t *testing.T) {
 	} {
 		t.Run(fault, func(t *testing.T) {
 			t.Parallel()
-			cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.run=^TestFaulty$", "-test.v")
+			only := "^TestFaulty$/^" + regexp.QuoteMeta(strings.ReplaceAll(promise, " ", "_")) + "$"
+			cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.run="+only, "-test.v")
 			cmd.Env = append(os.Environ(), faultVariable+"="+fault)
 			out, err := cmd.CombinedOutput()
 			want := "--- FAIL: TestFaulty/" + strings.ReplaceAll(promise, " ", "_")

@@ -1,0 +1,163 @@
+// Package files delivers entries to a folder of this machine or of a mounted share: one JSON file for each entry, or lines
+// added to one file for each period.
+//
+// An entry counts as accepted when its file, and the folder that names it, are on the disk. A file of one entry is written
+// beside its place and renamed, so that nobody ever reads half of it; it is never replaced. Delivered again, an entry finds
+// its own bytes there and is done; other bytes under its name are refused. Lines are added and synced; a line that a crash
+// cut off is removed at the next start, and an entry that is among the last 131,072 lines is not added again.
+//
+// Names are made of an entry's fields by format.SafeName, and every access goes through os.Root: no id, however hostile, and
+// no link leads out of the folder.
+//
+// What comes back by itself is tried again: a folder that is gone, read-only or full. What needs a person stops the sink: a
+// file in the place of the folder, no mount where there should be one, a file that something else has written into.
+package files
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path"
+	"syscall"
+
+	"weighpost/gateway/record"
+	"weighpost/sinks"
+	"weighpost/sinks/format"
+)
+
+// Sink writes to one folder. It is made by New and used by one goroutine at a time.
+type Sink struct {
+	cfg  Config
+	name template
+	temp string // name of a file that is being written
+	log  *slog.Logger
+	work guard
+
+	// These belong to the work under way.
+	root *os.Root
+	is   os.FileInfo // of root, to notice another folder in its place
+	days map[string]*day
+	seen *recent
+}
+
+// New makes a sink. The folder need not be there yet.
+func New(c Config, id string, env sinks.Env) (*Sink, error) {
+	t, err := parseTemplate(c.name())
+	if err != nil {
+		return nil, fmt.Errorf("the name of the files %w", err)
+	}
+	s := &Sink{cfg: c, name: t, temp: ".weighpost-" + format.SafeName(id) + ".part", log: env.Logger(id)}
+	s.forget()
+	return s, nil
+}
+
+// Deliver writes the entries. A disk that does not answer cannot be interrupted: Deliver then returns when ctx ends, and the
+// next call waits for what is still under way.
+func (s *Sink) Deliver(ctx context.Context, entries []record.Entry) (int, error) {
+	return s.work.do(ctx, func(ctx context.Context) (int, error) {
+		if err := s.open(); err != nil {
+			return 0, err
+		}
+		if s.cfg.Format == JSON {
+			return s.each(ctx, entries)
+		}
+		return s.lines(ctx, entries)
+	})
+}
+
+// Close lets go of the folder.
+func (s *Sink) Close() error {
+	return s.work.end(func() error {
+		if s.root == nil {
+			return nil
+		}
+		return s.root.Close()
+	})
+}
+
+// forget drops all that is known of the folder's content.
+func (s *Sink) forget() {
+	if s.root != nil {
+		_ = s.root.Close() // it was only read from
+	}
+	s.root, s.is = nil, nil
+	s.days, s.seen = make(map[string]*day), newRecent()
+}
+
+// open makes sure that root is the folder that the path names now: it may have been moved away, unmounted or mounted since.
+func (s *Sink) open() error {
+	info, err := os.Stat(s.cfg.Folder)
+	switch {
+	case err != nil:
+		s.forget()
+		return s.explain(err)
+	case !info.IsDir():
+		s.forget()
+		return sinks.Unusable{Err: fmt.Errorf("%s is a file, and should be a folder", s.cfg.Folder)}
+	}
+	if s.cfg.Mount {
+		if mounted, err := isMount(s.cfg.Folder); err != nil {
+			s.forget()
+			return s.explain(err)
+		} else if !mounted {
+			s.forget()
+			return sinks.Unusable{Err: fmt.Errorf("%s is not mounted: files would stay on this machine", s.cfg.Folder)}
+		}
+	}
+	if s.root != nil && os.SameFile(s.is, info) {
+		return nil
+	}
+	s.forget()
+	root, err := os.OpenRoot(s.cfg.Folder)
+	if err != nil {
+		return s.explain(err)
+	}
+	s.root = root
+	if s.is, err = root.Stat("."); err != nil || !os.SameFile(s.is, info) {
+		s.forget()
+		return fmt.Errorf("the folder %s changes at this moment", s.cfg.Folder)
+	}
+	return nil
+}
+
+// explain says in a sentence what a system call said of the folder, and whether it can pass.
+func (s *Sink) explain(err error) error {
+	var why string
+	switch {
+	case errors.Is(err, syscall.ENOTDIR), errors.Is(err, syscall.EISDIR):
+		return sinks.Unusable{Err: fmt.Errorf("in the folder %s something is in the way: %w", s.cfg.Folder, err)}
+	case errors.Is(err, syscall.ENAMETOOLONG), errors.Is(err, syscall.EINVAL), errors.Is(err, syscall.EILSEQ):
+		return sinks.Refused{Err: fmt.Errorf("the folder %s does not take this name: %w", s.cfg.Folder, err)}
+	case errors.Is(err, fs.ErrNotExist):
+		why = "the folder is not there: mount or create it"
+	case errors.Is(err, syscall.EROFS):
+		why = "it is read-only"
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		why = "there is no room left"
+	case errors.Is(err, fs.ErrPermission):
+		why = "this user may not write there"
+	default:
+		return fmt.Errorf("the folder %s: %w", s.cfg.Folder, err)
+	}
+	return fmt.Errorf("the folder %s: %s (%w)", s.cfg.Folder, why, err)
+}
+
+// mkdir makes the folders above a file, and has each on the disk before something is put into it.
+func (s *Sink) mkdir(dir string) error {
+	if dir == "." {
+		return nil
+	}
+	if err := s.mkdir(path.Dir(dir)); err != nil {
+		return err
+	}
+	switch err := s.root.Mkdir(dir, 0o755); {
+	case errors.Is(err, fs.ErrExist):
+		return nil
+	case err != nil:
+		return err
+	}
+	return syncFolder(s.root, path.Dir(dir))
+}

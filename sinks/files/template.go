@@ -1,0 +1,206 @@
+package files
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"path"
+	"slices"
+	"strings"
+	"time"
+
+	"weighpost/gateway/record"
+	"weighpost/sinks/format"
+)
+
+// maxElement is the longest name of a file or folder, in bytes; file systems take 255.
+const maxElement = 200
+
+// fields are what a name can hold, each made safe where it stands. Times are UTC but for local_day, which is the date at the
+// place of the balance.
+var fields = map[string]func(*facts) string{
+	"id":          func(f *facts) string { return format.SafeID(f.ID) },
+	"site":        func(f *facts) string { return format.SafeName(f.Site) },
+	"incarnation": func(f *facts) string { return format.SafeName(f.part(1)) },
+	"balance":     func(f *facts) string { return format.SafeName(f.Balance.ID) },
+	"number":      func(f *facts) string { return format.SafeName(f.part(3)) },
+	"seq":         func(f *facts) string { return fmt.Sprintf("%012d", f.Seq) },
+	"kind":        func(f *facts) string { return format.SafeName(string(f.kind)) },
+	"sample":      func(f *facts) string { return learnt(f.Context.Sample) },
+	"person":      func(f *facts) string { return learnt(f.Context.Person) },
+	"method":      func(f *facts) string { return learnt(f.Context.Method) },
+	"run":         func(f *facts) string { return learnt(f.Context.Run) },
+	"lot":         func(f *facts) string { return learnt(f.Context.Lot) },
+	"year":        func(f *facts) string { return f.at("2006") },
+	"month":       func(f *facts) string { return f.at("2006-01") },
+	"day":         func(f *facts) string { return f.at("2006-01-02") },
+	"hour":        func(f *facts) string { return f.at("2006-01-02T15") },
+	"local_day":   func(f *facts) string { return f.localDay() },
+}
+
+func fieldNames() string { return "{" + strings.Join(slices.Sorted(maps.Keys(fields)), "}, {") + "}" }
+
+// facts is what names are made of. Kinds of entry differ in what they have; what is absent becomes %none.
+type facts struct {
+	ID      string
+	Seq     uint64
+	Site    string
+	Balance struct{ ID string }
+	Context record.Context
+	Stamp   *record.Stamp
+	To      *record.Stamp
+	kind    record.Kind
+}
+
+func factsOf(e record.Entry) (*facts, error) {
+	var f facts
+	if err := json.Unmarshal(e.JSON, &f); err != nil {
+		return nil, fmt.Errorf("entry %s cannot be read: %w", e.ID, err)
+	}
+	f.kind = e.Kind
+	return &f, nil
+}
+
+func (f *facts) part(i int) string {
+	parts := strings.Split(f.ID, "/")
+	if len(parts) != 4 {
+		return ""
+	}
+	return parts[i]
+}
+
+func (f *facts) stamp() *record.Stamp {
+	if f.Stamp != nil {
+		return f.Stamp
+	}
+	return f.To
+}
+
+func (f *facts) at(form string) string {
+	s := f.stamp()
+	if s == nil {
+		return format.SafeName("")
+	}
+	return s.UTC.Time().UTC().Format(form)
+}
+
+func (f *facts) localDay() string {
+	s := f.stamp()
+	if s == nil {
+		return format.SafeName("")
+	}
+	zone, err := time.Parse("-07:00", s.Zone)
+	if err != nil {
+		return f.at("2006-01-02")
+	}
+	return s.UTC.Time().In(zone.Location()).Format("2006-01-02")
+}
+
+func learnt(l *record.Learnt) string {
+	if l == nil {
+		return format.SafeName("")
+	}
+	return format.SafeName(l.ID)
+}
+
+// template is a parsed name: elements of a path, each of literal pieces and fields.
+type template [][]piece
+
+type piece struct{ literal, field string }
+
+func parseTemplate(name string) (template, error) {
+	var t template
+	for element := range strings.SplitSeq(name, "/") {
+		if element == "" {
+			return nil, errors.New("has an empty part before, after or between slashes")
+		}
+		if strings.HasPrefix(element, ".") || strings.HasSuffix(element, ".") {
+			return nil, fmt.Errorf("has the part %q: a dot at either end hides the file, leaves the folder or is lost on Windows", element)
+		}
+		pieces, err := parseElement(element)
+		if err != nil {
+			return nil, err
+		}
+		t = append(t, pieces)
+	}
+	if len(t[0]) == 1 && t[0][0].literal == checkpointFolder {
+		return nil, fmt.Errorf("begins with %s, where checkpoints are kept", checkpointFolder)
+	}
+	return t, nil
+}
+
+func parseElement(element string) ([]piece, error) {
+	var pieces []piece
+	for element != "" {
+		literal, rest, opens := strings.Cut(element, "{")
+		for _, c := range literal {
+			if format.SafeName("x"+string(c)+"x") != "x"+string(c)+"x" {
+				return nil, fmt.Errorf("holds %q, which not every file system takes", c)
+			}
+		}
+		if literal != "" {
+			pieces = append(pieces, piece{literal: literal})
+		}
+		if !opens {
+			return pieces, nil
+		}
+		field, after, closes := strings.Cut(rest, "}")
+		if !closes {
+			return nil, fmt.Errorf("opens a brace before %q and does not close it", rest)
+		}
+		if fields[field] == nil {
+			return nil, fmt.Errorf("names the field %q, which there is not", field)
+		}
+		pieces = append(pieces, piece{field: field})
+		element = after
+	}
+	return pieces, nil
+}
+
+func (t template) uses(field string) bool {
+	return slices.ContainsFunc(t, func(e []piece) bool { return slices.Contains(e, piece{field: field}) })
+}
+
+// render gives the name of an entry's file, with slashes, within the folder and safe on every system.
+func (t template) render(e record.Entry) (string, error) {
+	f, err := factsOf(e)
+	if err != nil {
+		return "", err
+	}
+	elements := make([]string, len(t))
+	for i, pieces := range t {
+		var b strings.Builder
+		for _, p := range pieces {
+			b.WriteString(p.literal)
+			if p.field != "" {
+				b.WriteString(fields[p.field](f))
+			}
+		}
+		elements[i] = whole(b.String())
+	}
+	return path.Join(elements...), nil
+}
+
+// whole makes safe what pieces have become together: C and {sample} can make CON, and many fields a name that is too long.
+func whole(element string) string {
+	if format.IsDevice(element) {
+		element = fmt.Sprintf("%%%02X", element[0]) + element[1:]
+	}
+	if len(element) <= maxElement {
+		return element
+	}
+	hash := sha256.Sum256([]byte(element))
+	extension := path.Ext(element)
+	if len(extension) > 16 {
+		extension = ""
+	}
+	tail := "%sha256-" + hex.EncodeToString(hash[:16]) + extension
+	head := element[:maxElement-len(tail)]
+	if i := strings.LastIndexByte(head, '%'); i > len(head)-3 {
+		head = head[:i]
+	}
+	return head + tail
+}
