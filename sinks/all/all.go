@@ -1,28 +1,37 @@
-// Package all lists the kinds of sink. A new kind is added to the list here and nowhere else.
+// Package all lists the kinds of sink that there are. It is the one place that knows them all; a new kind is one line here.
 package all
 
 import (
+	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 	"weighpost/sinks"
+	"weighpost/sinks/files"
+	"weighpost/sinks/http"
 	"weighpost/sinks/mqtt"
 )
 
-// Config is what a person writes about one sink: a pointer to the Config of its kind.
+// Config is the part of a sink's configuration that its kind declares.
 type Config interface {
-	// Check adds every fault to r, which stands at the sink.
+	// Check adds every fault to r.
 	Check(r *strict.Report)
-	// Open makes the sink. The id is that of the sink in the configuration.
+	// Open makes the sink. It does not wait for the destination: one that is not there yet must not hold up the daemon.
 	Open(id string, env sinks.Env) (sinks.Sink, error)
 }
 
-// Kind is one kind of destination.
-type Kind struct {
-	Name string // as it stands behind "kind:"
-	// NewConfig gives a Config with what applies where the file says nothing.
-	NewConfig func() Config
+// Limited is a Config that cannot carry every kind of entry.
+type Limited interface {
+	Carries(k record.Kind) bool
 }
 
-// Kinds are all kinds, in the order in which they are told to people.
+// Kind is one kind of sink.
+type Kind struct {
+	Name      string
+	NewConfig func() Config // with what applies where a file says nothing
+}
+
+// Kinds are in the order in which they are listed for people.
 var Kinds = []Kind{
 	{"mqtt", func() Config { return mqtt.Default() }},
+	{"files", func() Config { return files.Default() }},
+	{"http", func() Config { return http.Default() }},
 }

@@ -1,0 +1,91 @@
+package http
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"weighpost/sinks"
+)
+
+// judge says what an answer means for the entries that were sent.
+func judge(a *http.Response, said []byte) error {
+	status := a.StatusCode
+	if status >= 200 && status < 300 {
+		return nil
+	}
+	err := fmt.Errorf("the server answered %d %s%s", status, http.StatusText(status), quote(said))
+	switch {
+	case status >= 300 && status < 400:
+		return sinks.Unusable{Err: fmt.Errorf("the server answered %d and points to %s: weighings are not sent on to where nobody configured; "+
+			"put the right address into the configuration", status, strconv.QuoteToASCII(clip(a.Header.Get("Location"))))}
+	case about[status]:
+		return sinks.Unusable{Err: err}
+	case status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests, status >= 500:
+		if after, ok := retryAfter(a.Header, time.Now()); ok {
+			return sinks.Busy{Err: err, After: after}
+		}
+		return err
+	case status >= 400:
+		return sinks.Refused{Err: err}
+	}
+	return errors.New(err.Error() + ", which is no final answer")
+}
+
+// about are the statuses that speak of the sink and not of the entry.
+var about = map[int]bool{
+	http.StatusUnauthorized:            true, // 401
+	http.StatusForbidden:               true, // 403
+	http.StatusNotFound:                true, // 404
+	http.StatusMethodNotAllowed:        true, // 405
+	http.StatusProxyAuthRequired:       true, // 407
+	http.StatusGone:                    true, // 410
+	http.StatusNotImplemented:          true, // 501
+	http.StatusHTTPVersionNotSupported: true, // 505
+}
+
+// maxWait caps what a server may ask for.
+const maxWait = 24 * time.Hour
+
+// retryAfter reads the header of RFC 9110 section 10.2.3: a number of seconds, or a date in one of the three forms of section
+// 5.6.7, which counts from the server's own Date where there is one, so that two clocks need not agree. A date in the past is
+// now; more than a day is a day. ok is false where the header is absent or wrong.
+func retryAfter(h http.Header, now time.Time) (after time.Duration, ok bool) {
+	text := h.Get("Retry-After")
+	if text == "" {
+		return 0, false
+	}
+	if strings.Trim(text, "0123456789") == "" {
+		seconds, err := strconv.ParseInt(text, 10, 64)
+		if err != nil || seconds > int64(maxWait/time.Second) {
+			return maxWait, true // all digits: it can only be too long
+		}
+		return time.Duration(seconds) * time.Second, true
+	}
+	until, err := http.ParseTime(text)
+	if err != nil {
+		return 0, false
+	}
+	if date, err := http.ParseTime(h.Get("Date")); err == nil {
+		now = date
+	}
+	return min(max(until.Sub(now), 0), maxWait), true
+}
+
+// quote shows the beginning of what a server said, on one line and without anything that a terminal would act upon.
+func quote(said []byte) string {
+	if text := strings.TrimSpace(string(said)); text != "" {
+		return ": " + strconv.QuoteToASCII(clip(text))
+	}
+	return ""
+}
+
+func clip(text string) string {
+	if len(text) > shown {
+		return text[:shown]
+	}
+	return text
+}

@@ -1,0 +1,111 @@
+package http
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"net/url"
+	"os"
+	"strings"
+	"time"
+
+	"weighpost/sinks"
+)
+
+// connect makes the client, if there is none, and reads the credentials: they may have been changed since the last delivery.
+func (s *Sink) connect() (auth string, err error) {
+	if auth, err = s.authorization(); err != nil {
+		return "", err
+	}
+	if s.client != nil {
+		return auth, nil
+	}
+	t, err := s.tls()
+	if err != nil {
+		return "", err
+	}
+	s.client = &http.Client{
+		Transport: &http.Transport{
+			Proxy:                  http.ProxyFromEnvironment,
+			DialContext:            (&net.Dialer{Timeout: 10 * time.Second, KeepAlive: 15 * time.Second}).DialContext,
+			TLSClientConfig:        t,
+			TLSHandshakeTimeout:    10 * time.Second,
+			ResponseHeaderTimeout:  s.cfg.Timeout.D(),
+			MaxIdleConns:           2,
+			IdleConnTimeout:        90 * time.Second,
+			ForceAttemptHTTP2:      true,
+			MaxResponseHeaderBytes: 64 << 10,
+		},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}
+	return auth, nil
+}
+
+// authorization gives the header's value (RFC 6750 section 2.1, RFC 7617 section 2), or "".
+func (s *Sink) authorization() (string, error) {
+	switch {
+	case !s.cfg.Bearer.IsZero():
+		token, err := s.cfg.Bearer.Resolve()
+		if err != nil {
+			return "", err
+		}
+		if strings.ContainsAny(string(token), " \t\r\n\x00") {
+			return "", fmt.Errorf("%s holds spaces or line ends and is no token", s.cfg.Bearer)
+		}
+		return "Bearer " + string(token), nil
+	case s.cfg.User != "":
+		password, err := s.cfg.Password.Resolve()
+		if err != nil {
+			return "", err
+		}
+		return "Basic " + base64.StdEncoding.EncodeToString([]byte(s.cfg.User+":"+string(password))), nil
+	}
+	return "", nil
+}
+
+func (s *Sink) tls() (*tls.Config, error) {
+	t := &tls.Config{MinVersion: tls.VersionTLS12}
+	if s.cfg.CA != "" {
+		pem, err := os.ReadFile(s.cfg.CA)
+		if err != nil {
+			return nil, fmt.Errorf("the certificates of the authorities cannot be read: %w", err)
+		}
+		t.RootCAs = x509.NewCertPool()
+		if !t.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("the file %s holds no certificate in PEM form", s.cfg.CA)
+		}
+	}
+	if s.cfg.Certificate != "" {
+		pair, err := tls.LoadX509KeyPair(s.cfg.Certificate, s.cfg.Key)
+		if err != nil {
+			return nil, fmt.Errorf("the client certificate in %s and its key in %s cannot be used: %w", s.cfg.Certificate, s.cfg.Key, err)
+		}
+		t.Certificates = []tls.Certificate{pair}
+	}
+	return t, nil
+}
+
+// unanswered classifies a request without an answer. The network may come back; a certificate that is not trusted needs a
+// person.
+func (s *Sink) unanswered(err error) error {
+	var outer *url.Error
+	if errors.As(err, &outer) {
+		err = outer.Err // without the URL, which may hold a token in its query
+	}
+	var untrusted *tls.CertificateVerificationError
+	var alert *net.OpError
+	switch {
+	case errors.As(err, &untrusted):
+		return sinks.Unusable{Err: fmt.Errorf("the server's certificate is not trusted: %w", err)}
+	case errors.As(err, &alert) && alert.Op == "remote error":
+		return sinks.Unusable{Err: fmt.Errorf("the server refuses the secure connection, perhaps for the client certificate: %w", err)}
+	case errors.Is(err, context.DeadlineExceeded):
+		return fmt.Errorf("no answer within %s: %w", s.cfg.Timeout, err)
+	}
+	return fmt.Errorf("no answer: %w", err)
+}
