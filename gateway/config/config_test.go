@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -228,4 +229,18 @@ func structType(v any) reflect.Type {
 		t = t.Elem()
 	}
 	return t
+}
+
+// TestOddAddressesAreJudged puts texts that URL parsers stumble over where an address is wanted.
+func TestOddAddressesAreJudged(t *testing.T) {
+	for _, odd := range []string{
+		"https://h/" + strings.Repeat(" ", 200) + "x", "https://{id}/x", "https://h:99999/", "http:opaque", "//", "https://[::1", "https://h/%zz",
+		"mqtts://h:0", "mqtt://", "tcp://:1", "tcp://[::1]:1", "tcp://h:70000", "{id}", "https://h?{id}", strings.Repeat("é", 300),
+	} {
+		text := fmt.Sprintf("site: a\njournal: {folder: j}\nbalances:\n- id: a\n  port: {address: %q}\n  layout: bad/layouts/plain.yaml\n"+
+			"sinks:\n- {id: a, kind: http, url: %q}\n- {id: b, kind: mqtt, broker: %q}\n", odd, odd, odd)
+		if _, faults := Load("testdata/odd.yaml", []byte(text)); len(faults) == 0 {
+			t.Errorf("%q is an address of everything", odd)
+		}
+	}
 }
