@@ -30,6 +30,10 @@ func judge(a *http.Response, said []byte) error {
 		}
 		return err
 	case status >= 400:
+		// The draft on Idempotency-Key has a server answer 409 while it still works on the same key.
+		if after, ok := retryAfter(a.Header, time.Now()); ok && status == http.StatusConflict {
+			return sinks.Busy{Err: err, After: after}
+		}
 		return sinks.Refused{Err: err}
 	}
 	return errors.New(err.Error() + ", which is no final answer")

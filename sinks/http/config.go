@@ -68,7 +68,8 @@ func (c *Config) Check(r *strict.Report) {
 }
 
 func (c *Config) checkURL(r *strict.Report) {
-	u, err := url.Parse(strings.ReplaceAll(c.URL, idPlaceholder, "id"))
+	const mark = "weighpost-id"
+	u, err := url.Parse(strings.ReplaceAll(c.URL, idPlaceholder, mark))
 	switch {
 	case c.URL == "":
 		r.Fault("the URL is missing", urlAllowed)
@@ -82,7 +83,7 @@ func (c *Config) checkURL(r *strict.Report) {
 		r.Fault("the URL names no host", urlAllowed)
 	case u.Fragment != "" || strings.Contains(c.URL, "#"):
 		r.Fault("the part after # is never sent", "the URL without it")
-	case strings.Contains(c.URL[:len(c.URL)-len(u.RequestURI())], "{"), strings.Contains(u.RawQuery, idPlaceholder):
+	case strings.Contains(c.URL, idPlaceholder) && !strings.Contains(u.Path, mark), strings.Contains(u.Host+u.RawQuery, mark):
 		r.Fault("{id} stands outside of the path", "{id} in the path, such as https://host/weighings/{id}")
 	case u.Scheme == "http" && !c.Insecure && !loopback(u.Hostname()):
 		r.Fault(fmt.Sprintf("the connection to %s would not be encrypted: anyone on the way could read and change weighings", u.Host),

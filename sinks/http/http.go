@@ -10,7 +10,8 @@
 //	408, 425, 429, other 5xx           tried again; not before Retry-After, where there is one
 //	3xx, 401, 403, 404, 405, 407, 410, 501, 505
 //	                                   the sink is stopped: credentials, address or method are wrong
-//	400, 409, 413, 415, 422, other 4xx the entry is refused; of a batch, the entry that causes it is found by halves
+//	400, 409, 413, 415, 422, other 4xx the entry is refused; of a batch, the entry that causes it is found by halves.
+//	                                   409 with Retry-After is tried again: the same key is still being worked on
 //
 // No answer, or a cut before its first line, is tried again. A redirect is never followed: weighings, and what proves who
 // sends them, go only where the configuration says.
