@@ -50,7 +50,7 @@ var arrows = []arrow{
 	{"sinks", []string{"gateway/record", "parsers/..."}, "the contract stands on the vocabulary"},
 
 	{"gateway/config", []string{"gateway/...", "sinks", "sinks/...", "parsers/..."}, "it composes what each room declares"},
-	{"gateway/demo", []string{"gateway", "gateway/...", "sinks/...", "parsers/..."}, "a lab to play with, on top of everything"},
+	{"gateway/demo", []string{"configs", "gateway", "gateway/...", "sinks/...", "parsers/..."}, "a lab to play with, on top of everything"},
 	{"gateway", []string{"gateway/...", "sinks", "sinks/...", "parsers/..."}, "wiring"},
 	{"cmd/...", []string{"gateway", "gateway/...", "sinks/...", "parsers/..."}, "commands parse, call and print"},
 }
