@@ -1,0 +1,153 @@
+package demo
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"sync"
+	"time"
+
+	"weighpost/parsers/layout"
+)
+
+// balance is one simulated instrument: it prints by its layout, backwards, and remembers what it printed.
+type balance struct {
+	model
+	id     string
+	layout *layout.Layout
+	wire   io.Writer
+	dice   *rand.Rand
+
+	mu     sync.Mutex
+	truth  []printed
+	noise  int // frames that were printed and are no weighing
+	number int
+}
+
+// model is how a kind of balance behaves.
+type model struct {
+	layout   string // file name in configs/layouts
+	place    string
+	capacity string
+	d        string // readability, with unit
+	unit     string
+	decimals int
+	least    int64 // of the lots it weighs, in units of the last decimal
+	most     int64
+	streams  bool // prints all the time, ten lines a second; else on its print key
+	banner   bool // prints a greeting when it is switched on, which no layout explains
+}
+
+func (b *balance) draw() int64 { return b.least + b.dice.Int64N(b.most-b.least) }
+
+// digits writes n units of the last decimal.
+func (m *model) digits(n int64) string {
+	scale := int64(1)
+	for range m.decimals {
+		scale *= 10
+	}
+	sign := ""
+	if n < 0 {
+		sign, n = "-", -n
+	}
+	if m.decimals == 0 {
+		return fmt.Sprintf("%s%d", sign, n)
+	}
+	return fmt.Sprintf("%s%d.%0*d", sign, n/scale, m.decimals, n%scale)
+}
+
+func (b *balance) values(n int64, s layout.Stability) layout.Values {
+	return layout.Values{
+		Digits: b.digits(n), Unit: b.unit, Kind: layout.KindNet, Stability: s,
+		Sample: fmt.Sprintf("LOT-%04d", 1000+b.number), Balance: b.id, Count: "1",
+		Date: "2026-11-25", Time: time.Now().Format("15:04:05"),
+	}
+}
+
+func (b *balance) send(v layout.Values) error {
+	frame, err := b.layout.Print(nil, v)
+	if err != nil {
+		return err
+	}
+	_, err = b.wire.Write(frame)
+	return err
+}
+
+// remember notes a weighing that everything behind the line must now account for.
+func (b *balance) remember(n int64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.truth = append(b.truth, printed{b.digits(n), b.unit})
+}
+
+// run prints until ctx ends. A load that lies on the pan then is weighed to its end.
+func (b *balance) run(ctx context.Context, rate float64) error {
+	if b.banner {
+		b.mu.Lock()
+		b.noise++
+		b.mu.Unlock()
+		if _, err := io.WriteString(b.wire, "*** switched on, self test passed ***\r\n"); err != nil {
+			return err
+		}
+	}
+	for ctx.Err() == nil {
+		var err error
+		if b.streams {
+			err = b.weighLoad()
+		} else {
+			err = b.pressPrint(ctx, rate)
+		}
+		if err != nil {
+			return fmt.Errorf("simulated balance %s: %w", b.id, err)
+		}
+	}
+	return nil
+}
+
+// pressPrint waits as a person at the balance would, and prints one weighing.
+func (b *balance) pressPrint(ctx context.Context, rate float64) error {
+	wait := time.Duration((0.5 + b.dice.Float64()) / rate * float64(time.Second))
+	select {
+	case <-time.After(wait):
+	case <-ctx.Done():
+		return nil
+	}
+	b.number++
+	n := b.draw()
+	if err := b.send(b.values(n, layout.Stable)); err != nil {
+		return err
+	}
+	b.remember(n)
+	return nil
+}
+
+const streamPeriod = 100 * time.Millisecond
+
+// weighLoad streams one load coming, resting and going. It counts as a weighing once it has rested.
+func (b *balance) weighLoad() error {
+	b.number++
+	load := b.draw()
+	phases := []struct {
+		frames    int
+		stability layout.Stability
+		weight    func(i int) int64
+	}{
+		{6, layout.Stable, func(int) int64 { return 0 }},
+		{4, layout.Unstable, func(i int) int64 { return load * int64(i+1) / 5 }},
+		{12, layout.Stable, func(int) int64 { return load }},
+		{3, layout.Unstable, func(i int) int64 { return load * int64(3-i) / 5 }},
+	}
+	for _, p := range phases {
+		for i := range p.frames {
+			if err := b.send(b.values(p.weight(i), p.stability)); err != nil {
+				return err
+			}
+			time.Sleep(streamPeriod)
+		}
+		if p.frames == 12 {
+			b.remember(load)
+		}
+	}
+	return nil
+}

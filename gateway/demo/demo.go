@@ -1,0 +1,280 @@
+// Package demo is a small lab to play with: simulated balances of a seed bank on pseudo-terminals, a broker, a folder and a
+// URL, with the real daemon between them. It owns the simulation and the judgement at the end, which holds what arrived
+// behind each sink against what the balances printed. Nothing in the daemon knows that it is here.
+package demo
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"weighpost/gateway"
+	"weighpost/gateway/config"
+	"weighpost/gateway/console"
+)
+
+// Options says what to simulate.
+type Options struct {
+	For      time.Duration // 0: until ctx ends
+	Listen   string        // of the page; "": a loopback port, the next free one if it is taken
+	Balances int           // at least 1
+	Rate     float64       // lines a second of a balance that prints on its key
+	Dir      string        // "": a folder that is removed at the end
+	Say      io.Writer     // where a person reads what happens
+}
+
+// settle is how long, after the last line was printed, the daemon may take to bring everything to every sink.
+const settle = 20 * time.Second
+
+// lab is one running demo.
+type lab struct {
+	o        Options
+	dir      string
+	balances []*balance
+	ends     []func()
+	mqtt     receiver
+	http     receiver
+	files    receiver
+	at       places
+	gateway  *gateway.Gateway
+}
+
+// Run simulates until the time is up or ctx ends, and judges. The error says why the lab could not run; whether everything
+// arrived is for Report.Verdict.
+func Run(ctx context.Context, o Options) (Report, error) {
+	if o.Balances < 1 || o.Balances > 1000 || o.Rate <= 0 || o.Rate > 1000 {
+		return Report{}, fmt.Errorf("the demo takes 1 to 1000 balances and a rate above 0 up to 1000 lines a second")
+	}
+	l := &lab{o: o}
+	defer l.end()
+	if err := l.set(ctx); err != nil {
+		return Report{}, err
+	}
+	began := time.Now()
+	if err := l.weigh(ctx); err != nil {
+		return Report{}, err
+	}
+	l.waitForArrival()
+	printing := time.Since(began)
+	limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), settle)
+	defer cancel()
+	if err := l.gateway.Stop(limit); err != nil {
+		return Report{}, err
+	}
+	return l.judge(limit, printing)
+}
+
+// onEnd puts a clean-up on the lab's stack.
+func (l *lab) onEnd(f func()) { l.ends = append(l.ends, f) }
+
+func (l *lab) end() {
+	for i := len(l.ends) - 1; i >= 0; i-- {
+		l.ends[i]()
+	}
+}
+
+// set builds the lab: folder, lines, receivers, configuration, daemon.
+func (l *lab) set(ctx context.Context) (err error) {
+	if err := l.makeFolder(); err != nil {
+		return err
+	}
+	if l.balances, err = newBalances(l.o.Balances, uint64(time.Now().UnixNano())); err != nil {
+		return err
+	}
+	addresses := make([]string, len(l.balances))
+	for i, b := range l.balances {
+		address, wire, pull, err := newWire(l.dir, b.id)
+		if err != nil {
+			return fmt.Errorf("no line for simulated balance %s: %w", b.id, err)
+		}
+		addresses[i], b.wire = address, wire
+		l.onEnd(pull)
+	}
+	if err := l.openReceivers(ctx); err != nil {
+		return err
+	}
+	path, err := writeConfiguration(l.dir, l.balances, addresses, l.at)
+	if err != nil {
+		return err
+	}
+	return l.startDaemon(ctx, path)
+}
+
+func (l *lab) makeFolder() (err error) {
+	if l.o.Dir == "" {
+		if l.dir, err = os.MkdirTemp("", "weighpost-demo-"); err != nil {
+			return err
+		}
+		l.onEnd(func() { _ = os.RemoveAll(l.dir) })
+	} else {
+		if l.dir, err = filepath.Abs(l.o.Dir); err != nil {
+			return err
+		}
+		if _, err := os.Stat(filepath.Join(l.dir, "journal.db")); err == nil {
+			return fmt.Errorf("%s holds a journal already: the demo begins with an empty folder, give it another one", l.o.Dir)
+		}
+	}
+	l.at.journal, l.at.folder = l.dir, filepath.Join(l.dir, "files")
+	return os.MkdirAll(l.at.folder, 0o755)
+}
+
+// openReceivers starts what waits behind the sinks.
+func (l *lab) openReceivers(ctx context.Context) error {
+	broker, stop, err := startBroker()
+	if err != nil {
+		return err
+	}
+	l.onEnd(stop)
+	l.at.broker = broker
+	deaf, err := l.mqtt.listenMQTT(ctx, broker, "weighpost/seed-bank/+/weighing")
+	if err != nil {
+		return err
+	}
+	l.onEnd(deaf)
+	url, stop, err := l.http.listenHTTP()
+	if err != nil {
+		return err
+	}
+	l.onEnd(stop)
+	l.at.url = url
+	if l.at.listen = l.o.Listen; l.at.listen == "" {
+		l.at.listen, err = freeAddress(console.DefaultListen)
+	}
+	return err
+}
+
+// freeAddress is the address, or the next one with a free port.
+func freeAddress(first string) (string, error) {
+	host, text, err := net.SplitHostPort(first)
+	if err != nil {
+		return "", err
+	}
+	port := 0
+	if _, err := fmt.Sscan(text, &port); err != nil {
+		return "", err
+	}
+	for n := port; n < port+100; n++ {
+		address := net.JoinHostPort(host, fmt.Sprint(n))
+		l, err := net.Listen("tcp", address)
+		if err == nil {
+			return address, l.Close()
+		}
+	}
+	return "", fmt.Errorf("no free port from %s on: name one with --listen", first)
+}
+
+func (l *lab) startDaemon(ctx context.Context, path string) error {
+	src, err := os.ReadFile(path)
+	if err != nil {
+		return err
+	}
+	cfg, faults := config.Load(path, src)
+	if len(faults) > 0 {
+		return fmt.Errorf("the demo's own configuration is wrong: %w", faults)
+	}
+	l.gateway = gateway.New(cfg, gateway.Options{})
+	if err := l.gateway.Start(ctx); err != nil {
+		return err
+	}
+	l.onEnd(func() { _ = l.gateway.Stop(context.WithoutCancel(ctx)) }) // after an error; a second Stop does nothing
+	fmt.Fprintf(l.o.Say, "A seed bank with %d simulated balances on %s.\n  page    %s\n  broker  %s (topics weighpost/seed-bank/#)\n  folder  %s\n  URL     %s\n",
+		len(l.balances), wireKind, l.gateway.PageURL(), l.at.broker, l.at.folder, l.at.url)
+	if l.o.For == 0 {
+		fmt.Fprintln(l.o.Say, "Stop with Ctrl-C.")
+	}
+	return l.waitForPorts(ctx)
+}
+
+// silence is how long a line is quiet before the first frame, so that nobody need wonder whether its beginning was heard.
+const silence = 500 * time.Millisecond
+
+// waitForPorts lets nobody print before the daemon listens, since a real balance's lines wait for nobody either.
+func (l *lab) waitForPorts(ctx context.Context) error {
+	up := func() bool {
+		for _, b := range l.gateway.Balances() {
+			if !b.PortUp {
+				return false
+			}
+		}
+		return true
+	}
+	for limit := time.Now().Add(settle); !up(); {
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case time.Now().After(limit):
+			return errors.New("the daemon has not opened every simulated port within 20 s")
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	time.Sleep(silence)
+	return nil
+}
+
+// weigh has all balances print until the time is up.
+func (l *lab) weigh(ctx context.Context) error {
+	if l.o.For > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, l.o.For)
+		defer cancel()
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	for _, b := range l.balances {
+		group.Go(func() error { return b.run(ctx, l.o.Rate) })
+	}
+	if l.o.For == 0 {
+		group.Go(func() error { return l.tell(ctx) })
+	}
+	return group.Wait()
+}
+
+// tell shows now and then how far everything is.
+func (l *lab) tell(ctx context.Context) error {
+	tick := time.NewTicker(5 * time.Second)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+			recorded := uint64(0)
+			for _, b := range l.gateway.Balances() {
+				recorded += b.Recorded
+			}
+			fmt.Fprintf(l.o.Say, "%s  recorded %d; arrived: mqtt %d, http %d\n", time.Now().Format("15:04:05"), recorded, l.mqtt.distinct(), l.http.distinct())
+		}
+	}
+}
+
+// waitForArrival gives what was printed the time to arrive everywhere. It only waits; what is missing is for the judge.
+func (l *lab) waitForArrival() {
+	want := 0
+	for _, b := range l.balances {
+		want += len(b.truth)
+	}
+	for limit := time.Now().Add(settle); time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
+		lag := uint64(0)
+		for _, s := range l.gateway.Sinks() {
+			lag += s.Lag
+		}
+		if lag == 0 && l.mqtt.distinct() >= want && l.http.distinct() >= want {
+			return
+		}
+	}
+}
+
+// faultsOf names what came and was no weighing.
+func faultsOf(kind string, r *receiver) []string {
+	if len(r.faults) == 0 {
+		return nil
+	}
+	return []string{fmt.Sprintf("%s: %s", kind, strings.Join(r.faults, ", "))}
+}

@@ -1,0 +1,61 @@
+package demo
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Report is what the demo has to show for itself. Everything in it was counted behind the sinks and in the closed journal,
+// never by the daemon.
+type Report struct {
+	Balances int                  `json:"balances"`
+	Printed  int                  `json:"printed"`  // weighings that the balances printed
+	Recorded int                  `json:"recorded"` // weighings in the journal
+	Unread   int                  `json:"unread"`   // unread frames in the journal
+	Sinks    map[string]Delivered `json:"sinks"`
+	Lost     int                  `json:"lost"`    // printed, and missing in the journal or behind a sink
+	Strange  int                  `json:"strange"` // there, and never printed so
+	// Duplicates arrived more than once, with the same id: allowed, and counted.
+	Duplicates      int      `json:"duplicates"`
+	JournalVerified bool     `json:"journal_verified"`
+	Faults          []string `json:"faults,omitempty"`
+	Seconds         float64  `json:"seconds"`
+	Kept            string   `json:"kept,omitempty"` // the folder, where one was given
+}
+
+// Delivered is what arrived behind one sink.
+type Delivered struct {
+	Delivered int `json:"delivered"`
+}
+
+// Verdict is nil when everything arrived, or a sentence that says what did not.
+func (r Report) Verdict() error {
+	switch {
+	case r.Lost > 0:
+		return fmt.Errorf("%d weighings were printed and did not arrive everywhere", r.Lost)
+	case r.Strange > 0:
+		return fmt.Errorf("%d weighings arrived that no balance printed", r.Strange)
+	case !r.JournalVerified:
+		return fmt.Errorf("the journal does not verify: %s", strings.Join(r.Faults, "; "))
+	case len(r.Faults) > 0:
+		return fmt.Errorf("%s", strings.Join(r.Faults, "; "))
+	case r.Printed == 0:
+		return fmt.Errorf("no balance printed anything: nothing was shown")
+	}
+	return nil
+}
+
+// Text is the report for a person.
+func (r Report) Text() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "\n%d balances printed %d weighings in %.0f s; the journal holds %d, and %d frames that no layout explains.\n",
+		r.Balances, r.Printed, r.Seconds, r.Recorded, r.Unread)
+	for _, kind := range []string{"mqtt", "files", "http"} {
+		fmt.Fprintf(&b, "  %-6s %d arrived\n", kind, r.Sinks[kind].Delivered)
+	}
+	fmt.Fprintf(&b, "Lost: %d. Came twice: %d. Never printed: %d. Journal verified: %t.\n", r.Lost, r.Duplicates, r.Strange, r.JournalVerified)
+	if r.Kept != "" {
+		fmt.Fprintf(&b, "Kept in %s\n", r.Kept)
+	}
+	return b.String()
+}
