@@ -1,0 +1,45 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"weighpost/gateway/demo"
+)
+
+type demoCommand struct {
+	For      time.Duration `placeholder:"DURATION" help:"Stop by itself after this time, such as 20s. Without it the demo runs until it is interrupted."`
+	JSON     bool          `name:"json" help:"Print one JSON object with the outcome, and nothing else, on standard output."`
+	Listen   string        `placeholder:"ADDR" help:"Where the page is found. By default a loopback port, or the next free one."`
+	Balances int           `default:"6" help:"How many balances."`
+	Rate     float64       `default:"1" help:"Lines a second of each balance that prints on its print key."`
+	Dir      string        `placeholder:"DIR" help:"Keep journal, files and configuration in this folder."`
+}
+
+// Help is what the command tells beyond its one line.
+func (demoCommand) Help() string {
+	return `Simulates the balances of a seed bank on pseudo-terminals (on Windows: on TCP ports), reads them with the very code that
+reads real ones, journals every weighing and delivers it to a broker, a folder and a URL of the demo's own. At the end,
+receivers behind each of the three are held against what the balances printed. Exit status 1 if anything is missing.`
+}
+
+func (c demoCommand) Run(ctx context.Context, s streams) error {
+	o := demo.Options{For: c.For, Listen: c.Listen, Balances: c.Balances, Rate: c.Rate, Dir: c.Dir, Say: s.out}
+	if c.JSON {
+		o.Say = s.err
+	}
+	report, err := demo.Run(ctx, o)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		if err := json.NewEncoder(s.out).Encode(report); err != nil {
+			return err
+		}
+	} else {
+		fmt.Fprint(s.out, report.Text())
+	}
+	return report.Verdict()
+}

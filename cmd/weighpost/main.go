@@ -1,0 +1,77 @@
+// Command weighpost puts laboratory balances that have only an RS-232 port on the network. Each command has a file of its
+// own: it parses, calls and prints, and leaves the work to the rooms below.
+//
+// Exit status: 0 done, 1 failed (why, in one line on standard error), 2 wrong usage.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// commands is the command line. DESIGN section 8 has the whole list; only what works is offered.
+type commands struct {
+	Demo     demoCommand     `cmd:"" help:"Show a small simulated lab: balances, a broker, the page; nothing to set up."`
+	Run      runCommand      `cmd:"" help:"Run the daemon."`
+	Read     readCommand     `cmd:"" help:"Turn frames into readings, one JSON object a line."`
+	Validate validateCommand `cmd:"" help:"Find every mistake in a file that you wrote."`
+	Journal  journalCommand  `cmd:"" help:"Verify a journal, or list what is in it."`
+	Version  versionCommand  `cmd:"" help:"Print the version."`
+}
+
+// streams is what a command may touch of the terminal, so that a test can stand in for it.
+type streams struct {
+	in       io.Reader
+	out, err io.Writer
+}
+
+// errQuiet ends the program with status 1 where the command has already said why.
+var errQuiet = errors.New("failed")
+
+const statusFailed, statusUsage = 1, 2
+
+func main() { os.Exit(run(os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr})) }
+
+func run(args []string, s streams) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+
+	var c commands
+	status, exited := 0, false
+	parser, err := kong.New(&c,
+		kong.Name("weighpost"),
+		kong.Description("Weighings, posted: puts balances that have only an RS-232 port on the network."),
+		kong.Writers(s.out, s.err),
+		kong.Exit(func(code int) { status, exited = code, true }),
+		kong.UsageOnError(),
+		kong.Bind(s),
+		kong.BindTo(ctx, (*context.Context)(nil)),
+	)
+	if err != nil {
+		fmt.Fprintln(s.err, "weighpost:", err)
+		return statusFailed
+	}
+	call, err := parser.Parse(args)
+	if exited {
+		return status
+	}
+	if err != nil {
+		fmt.Fprintln(s.err, "weighpost:", err)
+		fmt.Fprintln(s.err, "Try: weighpost --help")
+		return statusUsage
+	}
+	if err := call.Run(); err != nil {
+		if !errors.Is(err, errQuiet) {
+			fmt.Fprintln(s.err, "weighpost:", err)
+		}
+		return statusFailed
+	}
+	return 0
+}
