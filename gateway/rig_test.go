@@ -1,0 +1,120 @@
+//go:build linux
+
+package gateway_test
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"weighpost/gateway"
+	"weighpost/gateway/config"
+	"weighpost/gateway/journal"
+	"weighpost/gateway/port/pty"
+)
+
+// daemon is a whole weighpost inside the test, with its balances on pseudo-terminals.
+type daemon struct {
+	*gateway.Gateway
+	cfg   *config.Config
+	cords []*pty.Cord
+}
+
+// daemonOptions says what differs from one balance that records each printed line. The zero value takes a fixed line of
+// twelve bytes, "  12.345 g" and CR LF.
+type daemonOptions struct {
+	balances int    // 0: 1
+	layout   string // path; "": the fixed line
+	record   string // "": printed
+	journal  string // folder; "": one of its own
+	sinks    string // YAML of the list
+}
+
+const fixedLine = "../testdata/layouts/fixed-line.yaml"
+
+// line prints n thousandths of a gram as the layout of the zero options has it.
+func line(n int) []byte { return fmt.Appendf(nil, "%6d.%03d g\r\n", n/1000, n%1000) }
+
+func newDaemon(t *testing.T, o daemonOptions) *daemon {
+	t.Helper()
+	dir := t.TempDir()
+	if o.layout == "" {
+		path, err := filepath.Abs(fixedLine)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o.layout = path
+	}
+	if o.record == "" {
+		o.record = "printed"
+	}
+	if o.journal == "" {
+		o.journal = "journal"
+	}
+	d := &daemon{}
+	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n", o.journal)
+	for i := range max(o.balances, 1) {
+		cord := pty.NewCord(filepath.Join(dir, fmt.Sprintf("port-%d", i+1)))
+		if err := cord.Plug(); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = cord.Pull() })
+		d.cords = append(d.cords, cord)
+		text += fmt.Sprintf("- {id: b-%d, port: {address: %q, speed: 115200}, layout: %q, record: %s}\n", i+1, cord.Path(), o.layout, o.record)
+	}
+	if o.sinks != "" {
+		text += "sinks:\n" + o.sinks
+	}
+	cfg, faults := config.Load(filepath.Join(dir, "weighpost.yaml"), []byte(text))
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	d.cfg, d.Gateway = cfg, gateway.New(cfg, gateway.Options{})
+	return d
+}
+
+// start starts the daemon and waits until it listens to every balance.
+func (d *daemon) start(t *testing.T) {
+	t.Helper()
+	if err := d.Start(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	for i := range d.cords {
+		until(t, func() bool { return d.Balances()[i].PortUp }, "a port is not opened")
+	}
+}
+
+// stop ends the daemon in good order and verifies its journal.
+func (d *daemon) stop(t *testing.T) {
+	t.Helper()
+	limit, cancel := context.WithTimeout(context.WithoutCancel(t.Context()), 15*time.Second)
+	defer cancel()
+	if err := d.Stop(limit); err != nil {
+		t.Fatal(err)
+	}
+	report, err := journal.Verify(limit, d.cfg.Journal.Folder, "", nil)
+	if err != nil || !report.Verified {
+		t.Fatalf("the journal does not verify: %v %s", err, report.Text())
+	}
+}
+
+// holds says whether a condition holds now.
+func (d *daemon) holds(code string) bool {
+	for _, c := range d.Conditions() {
+		if c.Code == code {
+			return true
+		}
+	}
+	return false
+}
+
+func until(t *testing.T, f func() bool, otherwise string) {
+	t.Helper()
+	for limit := time.Now().Add(20 * time.Second); !f(); time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(limit) {
+			t.Fatal(otherwise)
+		}
+	}
+}
