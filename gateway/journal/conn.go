@@ -17,6 +17,8 @@ const (
 	busyTimeout = 5 * time.Second
 	// cacheKiB bounds what one connection keeps in memory: only the right edge of the entries is ever hot.
 	cacheKiB = 512
+	// keptWAL is how large the WAL's file stays after it was copied back.
+	keptWAL = 4 << 20
 	// oldestSQLite: before 3.51.3 a checkpoint against a writer could damage the WAL.
 	oldestSQLite = "3.51.3"
 )
@@ -57,7 +59,7 @@ func connect(uri string, pragmas ...string) (*sqlite3.Conn, error) {
 func openWriter(d disk, name, synchronous string) (*sqlite3.Conn, error) {
 	db, err := connect(dsn(name, d.Layer(), "rwc"),
 		fmt.Sprintf("page_size=%d", pageSize), "journal_mode=WAL", "synchronous="+synchronous,
-		"wal_autocheckpoint=0", "temp_store=MEMORY")
+		"wal_autocheckpoint=0", fmt.Sprintf("journal_size_limit=%d", keptWAL), "temp_store=MEMORY")
 	if err != nil {
 		return nil, err
 	}

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"golang.org/x/mod/sumdb/tlog"
+
+	"weighpost/gateway/record"
 )
 
 // killed makes a journal as a kill leaves it: all entries in the WAL, none copied back, no clean end.
@@ -122,7 +124,14 @@ func TestALostKeyIsNotReplacedInSilence(t *testing.T) {
 func TestAnUnreadableEntryIsNeverHandedOut(t *testing.T) {
 	dir := t.TempDir()
 	j := open(t, Options{Dir: dir})
-	appendN(t, j, "b-12", 1200)
+	for range 12 {
+		bodies := make([]record.Body, 100)
+		for i := range bodies {
+			bodies[i] = weighing("b-12", i)
+		}
+		_, err := j.Append(context.Background(), bodies...)
+		must(t, err)
+	}
 	must(t, j.Close())
 	edit(t, dir, "UPDATE entries SET json = CAST(replace(CAST(json AS TEXT), 'confirmed', 'unconfirmed') AS BLOB) WHERE seq = 20")
 	j = open(t, Options{Dir: dir}) // the start looks at the last 1,000

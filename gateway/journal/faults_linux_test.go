@@ -50,9 +50,10 @@ func needs(t *testing.T, ok bool, what string) {
 }
 
 func TestNothingAcknowledgedIsLostByAKill(t *testing.T) {
+	t.Parallel()
 	random, _ := newSeed(t)
 	l := newLives(t.TempDir())
-	n := rounds(15, 500)
+	n := rounds(25, 500)
 	for round := range n {
 		first, gone := make(chan struct{}), make(chan struct{})
 		var acks atomic.Int64
@@ -101,6 +102,7 @@ func injected(t *testing.T, l *lives, count int, inject string) (ended bool) {
 
 // The K-th write or sync of a thread never returns: K = 1, 2, 3 … until a whole life passes.
 func TestNothingAcknowledgedIsLostByAKillAtAnyWriteOrSync(t *testing.T) {
+	t.Parallel()
 	_, err := exec.LookPath("strace")
 	needs(t, err == nil, "strace")
 	random, _ := newSeed(t)
@@ -134,6 +136,7 @@ func TestNothingAcknowledgedIsLostByAKillAtAnyWriteOrSync(t *testing.T) {
 }
 
 func TestADiskThatFailsStopsRecordingAndNothingIsFalselyAcknowledged(t *testing.T) {
+	t.Parallel()
 	_, err := exec.LookPath("strace")
 	needs(t, err == nil, "strace")
 	for _, inject := range []string{

@@ -99,7 +99,7 @@ func cutPower(t *testing.T, n int, random *rand.Rand, synchronous string, judge 
 	t.Helper()
 	var c *cutter
 	for round := range n {
-		if round%20 == 0 || c == nil {
+		if round%10 == 0 {
 			if c != nil {
 				acked += c.acked
 				c.disk.unplug()
@@ -107,7 +107,7 @@ func cutPower(t *testing.T, n int, random *rand.Rand, synchronous string, judge 
 			c = newCutter(t, random, synchronous)
 		}
 		ops := 1 + random.IntN(400)
-		if round%20 == 0 {
+		if round%10 == 0 {
 			ops = 1 + random.IntN(60) // in the making of the journal, or soon after
 		}
 		if err := c.life(ops); err != nil && !c.cut() {
@@ -130,6 +130,7 @@ func (c *cutter) cut() bool {
 }
 
 func TestNothingAcknowledgedIsLostByAPowerCut(t *testing.T) {
+	t.Parallel()
 	random, seed := newSeed(t)
 	n := rounds(50, 1000)
 	made := 0
@@ -172,6 +173,7 @@ func TestNothingAcknowledgedIsLostByAPowerCut(t *testing.T) {
 
 // The same cuts with a journal that does not sync each commit: if nothing were lost, the test above would show nothing.
 func TestThePowerCutsWouldShowALoss(t *testing.T) {
+	t.Parallel()
 	random, _ := newSeed(t)
 	n := rounds(20, 200)
 	lost, refused := 0, 0

@@ -67,11 +67,12 @@ func (s *store) putCheckpoint(seq uint64, note []byte) error {
 	return errors.Join(s.sign.BindInt64(1, int64(seq)), s.sign.BindBlob(2, note), s.sign.Exec())
 }
 
-// fold copies the WAL back into journal.db. When idle it also empties the WAL, for which it waits a moment for readers and
-// no longer: done says that nothing is left, and what is left is taken up at the next fold.
-func (s *store) fold(idle bool) (done bool, err error) {
+// fold copies the WAL back into journal.db. Readers are not waited for, or, when everything must be copied, for a moment
+// only: done says that nothing is left. The WAL's file is kept, because writing into a file that need not grow is faster;
+// when everything must be copied it is emptied.
+func (s *store) fold(everything bool) (done bool, err error) {
 	mode := sqlite3.CHECKPOINT_PASSIVE
-	if idle {
+	if everything {
 		mode = sqlite3.CHECKPOINT_TRUNCATE
 		if err := s.db.BusyTimeout(foldPatience); err != nil {
 			return false, err
@@ -82,10 +83,11 @@ func (s *store) fold(idle bool) (done bool, err error) {
 	if errors.Is(err, sqlite3.BUSY) {
 		return false, nil
 	}
-	if err == nil && idle {
+	done = err == nil && copied == pages
+	if done {
 		s.walPages = 0
 	}
-	return err == nil && copied == pages, err
+	return done, err
 }
 
 func (s *store) close() error {

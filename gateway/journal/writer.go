@@ -136,16 +136,16 @@ func (w *writer) doChores(now time.Time) {
 		w.commit(nil)
 	}
 	if w.stopped == nil && ready(choreFold) {
-		w.fold(true)
+		w.fold(false)
 	}
 }
 
 // fold copies the WAL back. That it fails loses nothing, but after an error of the disk the next commit cannot be trusted.
-func (w *writer) fold(idle bool) {
+func (w *writer) fold(everything bool) {
 	if w.store.walPages == 0 {
 		return
 	}
-	_, err := w.store.fold(idle)
+	_, err := w.store.fold(everything)
 	w.folded = w.store.walPages
 	if err != nil {
 		w.j.o.Log.Warn("the journal's WAL could not be copied back", "dir", w.j.o.Dir, "error", err)
