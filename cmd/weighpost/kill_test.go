@@ -56,7 +56,7 @@ func (c *counter) print(ctx context.Context, every time.Duration) {
 type farSide struct {
 	mu           sync.Mutex
 	delivered    map[string][]byte // weighing id → bytes
-	acknowledged map[string]bool   // ids that the daemon showed as recorded
+	acknowledged map[string]string // ids that the daemon showed as recorded → the digits it showed
 	faults       []string
 }
 
@@ -80,8 +80,8 @@ func (f *farSide) take(m paho.Message) {
 		var l record.Live
 		if err := json.Unmarshal(m.Payload(), &l); err != nil {
 			f.faults = append(f.faults, err.Error())
-		} else if l.Recorded != "" {
-			f.acknowledged[l.Recorded] = true
+		} else if l.Recorded != "" && l.Value != nil {
+			f.acknowledged[l.Recorded] = l.Value.Digits
 		}
 	case strings.HasSuffix(m.Topic(), "/weighing"):
 		e, err := record.ParseEntry(m.Payload())
@@ -117,7 +117,7 @@ func newRig(t *testing.T) *rig {
 	r := &rig{
 		program: filepath.Join(dir, "weighpost"), config: filepath.Join(dir, "weighpost.yaml"),
 		journal: filepath.Join(dir, "journal"), files: filepath.Join(dir, "files"),
-		far: &farSide{delivered: map[string][]byte{}, acknowledged: map[string]bool{}},
+		far: &farSide{delivered: map[string][]byte{}, acknowledged: map[string]string{}},
 	}
 	self, err := os.Executable()
 	if err == nil {
@@ -222,20 +222,26 @@ func TestEveryAcknowledgedWeighingSurvivesKills(t *testing.T) {
 	r.judge(t)
 }
 
-// drain waits until the far side has got nothing new for a while.
+// drain waits until both far sides hold as many weighings and nothing new comes. After many kills there is a backlog, and a
+// folder takes it at the pace of the disk: what counts is that it gets on.
 func (r *rig) drain(t *testing.T) {
 	t.Helper()
-	limit := time.Now().Add(60 * time.Second)
-	for quiet := 0; quiet < 20; {
-		before, _ := r.far.counts()
+	const patience = 30 * time.Second
+	moved, before, quiet := time.Now(), 0, 0
+	for quiet < 20 {
 		time.Sleep(100 * time.Millisecond)
-		if now, _ := r.far.counts(); now == before && len(readFiles(t, r.files)) == now {
-			quiet++
-		} else {
-			quiet = 0
+		delivered, _ := r.far.counts()
+		files := len(readFiles(t, r.files))
+		if delivered+files != before {
+			moved, before, quiet = time.Now(), delivered+files, 0
+			continue
 		}
-		if time.Now().After(limit) {
-			t.Fatal("deliveries still go on after 60 s")
+		if delivered == files {
+			quiet++
+		}
+		if time.Since(moved) > patience {
+			t.Errorf("%d weighings behind the broker, %d in the folder, and nothing has moved for %s", delivered, files, patience)
+			return
 		}
 	}
 }
@@ -267,9 +273,9 @@ func (r *rig) judge(t *testing.T) {
 	for _, f := range r.far.faults {
 		t.Error(f)
 	}
-	for id := range r.far.acknowledged {
-		if inJournal[id] == nil {
-			t.Errorf("%s was shown as recorded and is not in the journal", id)
+	for id, digits := range r.far.acknowledged {
+		if !bytes.Contains(inJournal[id], []byte(`"digits":"`+digits+`"`)) {
+			t.Errorf("%s was shown as recorded with %s, and the journal has %.400q", id, digits, inJournal[id])
 		}
 	}
 	files := readFiles(t, r.files)
@@ -284,7 +290,7 @@ func (r *rig) judge(t *testing.T) {
 	if d, f := len(r.far.delivered), len(files); d != len(inJournal) || f != d {
 		t.Errorf("%d weighings in the journal, %d behind the broker, %d in the folder", len(inJournal), d, f)
 	}
-	t.Logf("%d starts; %d weighings recorded, %d seen as acknowledged, all delivered twice", r.started, len(inJournal), len(r.far.acknowledged))
+	t.Logf("%d starts; %d weighings recorded, %d of them seen as acknowledged; each is behind the broker and in the folder", r.started, len(inJournal), len(r.far.acknowledged))
 }
 
 // inOrder holds one weighing to its place: the next number of its balance, and a value that the balance printed after the
