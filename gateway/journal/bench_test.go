@@ -143,7 +143,7 @@ func p99(times []time.Duration) time.Duration {
 func BenchmarkLatency(b *testing.B) {
 	for b.Loop() {
 		var own, ours []time.Duration
-		j := open(b, Options{Dir: benchDir(b), foldAt: 16 << 20})
+		j := open(b, Options{Dir: benchDir(b)})
 		dir := benchDir(b)
 		for range 10 {
 			own = append(own, diskTimes(b, dir, 300)...)

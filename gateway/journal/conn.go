@@ -17,8 +17,9 @@ const (
 	busyTimeout = 5 * time.Second
 	// cacheKiB bounds what one connection keeps in memory: only the right edge of the entries is ever hot.
 	cacheKiB = 512
-	// keptWAL is how large the WAL's file stays after it was copied back.
-	keptWAL = 4 << 20
+	// foldAt is how large the WAL may become before it is copied back into journal.db, and how large its file stays then.
+	// Nothing can be recorded meanwhile: it takes 65 ms for 64 MB, and 6 ms for 4 MB, which costs no more in sum.
+	foldAt = 4 << 20
 	// oldestSQLite: before 3.51.3 a checkpoint against a writer could damage the WAL.
 	oldestSQLite = "3.51.3"
 )
@@ -59,7 +60,7 @@ func connect(uri string, pragmas ...string) (*sqlite3.Conn, error) {
 func openWriter(d disk, name, synchronous string) (*sqlite3.Conn, error) {
 	db, err := connect(dsn(name, d.Layer(), "rwc"),
 		fmt.Sprintf("page_size=%d", pageSize), "journal_mode=WAL", "synchronous="+synchronous,
-		"wal_autocheckpoint=0", fmt.Sprintf("journal_size_limit=%d", keptWAL), "temp_store=MEMORY")
+		"wal_autocheckpoint=0", fmt.Sprintf("journal_size_limit=%d", foldAt), "temp_store=MEMORY")
 	if err != nil {
 		return nil, err
 	}

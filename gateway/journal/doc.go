@@ -30,5 +30,5 @@
 // # Inside
 //
 // One goroutine writes. It takes all Appends that queued while the last sync ran and makes them one transaction, then
-// syncs the head, then acknowledges. It alone copies the WAL back into journal.db, when idle or at 64 MB.
+// syncs the head, then acknowledges. It alone copies the WAL back into journal.db, when idle or at 4 MB.
 package journal

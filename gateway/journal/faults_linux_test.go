@@ -4,38 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
 )
-
-// rounds is how often a fault is tried: few by default, the full count under WEIGHPOST_LONG=1.
-func rounds(few, many int) int {
-	if os.Getenv("WEIGHPOST_LONG") != "" {
-		return many
-	}
-	return few
-}
-
-// newSeed draws the seed of a test of random faults, prints it, and takes it from WEIGHPOST_SEED to repeat a run.
-func newSeed(t *testing.T) (*rand.Rand, uint64) {
-	t.Helper()
-	seed := rand.Uint64()
-	if s := os.Getenv("WEIGHPOST_SEED"); s != "" {
-		var err error
-		seed, err = strconv.ParseUint(s, 10, 64)
-		must(t, err)
-	}
-	t.Logf("seed: WEIGHPOST_SEED=%d", seed)
-	return rand.New(rand.NewPCG(seed, 1)), seed
-}
 
 // needs skips a test that needs a program or a right, and fails it where all are promised to be there.
 func needs(t *testing.T, ok bool, what string) {

@@ -37,7 +37,7 @@ type Options struct {
 	steps       []string      // nil: the schema's
 	signEvery   time.Duration // 0: a minute
 	idleAfter   time.Duration // 0: two seconds
-	foldAt      int           // bytes of WAL, 0: 64 MB
+	foldAt      int           // bytes of WAL, 0: foldAt
 	retryMin    time.Duration // 0: 100 ms
 	retryMax    time.Duration // 0: 5 s
 }
@@ -90,7 +90,7 @@ func (o *Options) fill() {
 		o.steps = steps
 	}
 	if o.foldAt == 0 {
-		o.foldAt = 64 << 20
+		o.foldAt = foldAt
 	}
 	if o.OnState == nil {
 		o.OnState = func(bool, error) {}

@@ -22,8 +22,11 @@ func (j *Journal) Read(ctx context.Context, after uint64, max int) ([]record.Ent
 	if j.closed {
 		return nil, ErrClosed
 	}
+	if max < 1 {
+		return nil, nil
+	}
 	entries, last, ok := j.tail.read(after, max)
-	if ok || max < 1 {
+	if ok {
 		return entries, nil
 	}
 	return j.read.read(ctx, after, last, max)

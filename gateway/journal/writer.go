@@ -35,6 +35,7 @@ type writer struct {
 	reopen  bool // the files must be opened and checked again before anything is written
 	backoff time.Duration
 	folded  int // WAL pages at the last fold that did not empty it
+	pace    pace
 
 	due [chores]time.Time // zero: not due
 }
@@ -60,7 +61,7 @@ func (w *writer) run() {
 		timer.Reset(w.untilDue())
 		select {
 		case r := <-w.j.queue:
-			w.serve(w.gather(r))
+			w.serve(w.linger(w.gather([]*request{r})))
 		case <-timer.C:
 			w.doChores(time.Now())
 		case <-w.j.nudge:
@@ -73,8 +74,11 @@ func (w *writer) run() {
 }
 
 // gather takes along what else is queued.
-func (w *writer) gather(first *request) []*request {
-	reqs, n := []*request{first}, len(first.bodies)
+func (w *writer) gather(reqs []*request) []*request {
+	n := 0
+	for _, r := range reqs {
+		n += len(r.bodies)
+	}
 	for n < batchBodies {
 		select {
 		case r := <-w.j.queue:
@@ -83,6 +87,27 @@ func (w *writer) gather(first *request) []*request {
 			return reqs
 		}
 	}
+	return reqs
+}
+
+// linger waits a little for more where that is worth it.
+func (w *writer) linger(reqs []*request) []*request {
+	wait := w.pace.wait(len(reqs), time.Now())
+	if wait > 0 && w.stopped == nil {
+		first := len(reqs)
+		for end := time.Now().Add(wait); wait > 0; wait = time.Until(end) {
+			select {
+			case <-time.After(min(wait, paceQuiet)):
+			case <-w.j.closing:
+			}
+			before := len(reqs)
+			if reqs = w.gather(reqs); len(reqs) == before || len(reqs) >= paceEnough {
+				break
+			}
+		}
+		w.pace.learn(len(reqs) - first)
+	}
+	w.pace.began = time.Now()
 	return reqs
 }
 
@@ -162,7 +187,7 @@ func (w *writer) finish() {
 	for {
 		select {
 		case r := <-w.j.queue:
-			w.serve(w.gather(r))
+			w.serve(w.gather([]*request{r}))
 			continue
 		default:
 		}
