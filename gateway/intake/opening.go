@@ -34,8 +34,8 @@ func (o *opening) bytes(first time.Time, silence time.Duration) {
 }
 
 // doubtful says whether a frame may be the rest of a longer one: no silence came before it, and the layout would also
-// read what is left of it when its own beginning is cut off. "2.3450 g" is doubtful; "N  12.3450 g" is not where every
-// line begins with N.
+// read what is left of it when its own beginning is cut off. "2.3450 g" is doubtful; "lot 12.3450 g" is not where
+// every line begins with lot.
 func (in *Intake) doubtful(f frame.Frame) bool {
 	if !f.Opening || in.opening.quiet || in.layout.HasCheck() {
 		return false

@@ -24,7 +24,7 @@ func weighing() *record.Weighing {
 		Balance: record.Balance{ID: "b-12", Serial: "0047-1123", Place: "seed store, bench 2", Capacity: "220 g",
 			Readability: "0.0001 g", Identity: "confirmed"},
 		Value: record.Value{Digits: "12.3450", Unit: "g", PrintedUnit: "g", Kind: "net", Stability: "stable", Range: "in"},
-		Frame: []byte("N   +12.3450 g  \r\n"), Layout: "sha256:0000000000000000000000000000000000000000000000000000000000000000",
+		Frame: []byte("   +12.3450 g  ok\r\n"), Layout: "sha256:0000000000000000000000000000000000000000000000000000000000000000",
 		Trigger: "printed", Port: "/dev/ttyUSB0", Stamp: stamp,
 		Context:  record.Context{Sample: &record.Learnt{ID: "barley-0071", By: "scanned"}, Fields: map[string]string{}},
 		Fitness:  record.Fitness{State: "unknown"},

@@ -8,7 +8,7 @@
 // line with a silence inside. Only what is blank (spaces, tabs and line ends alone) passes without a word.
 //
 //	s, err := frame.New(frame.Rule{Terminators: [][]byte{[]byte("\r\n")}})
-//	s.Push([]byte("N  12.3450 g\r\n"), func(f frame.Frame) { fmt.Printf("%d: %s", f.Offset, f.Body) })
+//	s.Push([]byte("   12.3450 g\r\n"), func(f frame.Frame) { fmt.Printf("%d: %s", f.Offset, f.Body) })
 //
 // The package owns boundaries. What the bytes say, and whether check characters agree, is for the layout.
 package frame

@@ -7,13 +7,13 @@
 //	about: Bench balance of the germination room, print key, 9600 baud
 //	frame:
 //	  ends: ["\r\n"]
-//	line: "{kind 2} {weight 10} {unit 3}{stability}"
-//	kind: {N: net, G: gross}
-//	stability: {"": unstable, "*": stable}
+//	line: "{weight 10} {unit} {kind} {stability}"
+//	kind: {net: net, all: gross}
+//	stability: {"": unstable, rest: stable}
 //	weight:
 //	  decimal: comma
 //
-// reads "N     12,3450 g  *" as 12.3450 g net, stable, and refuses "N     12,3x50 g  *" with the place and the reason.
+// reads "   12,3450 g net rest" as 12.3450 g net, stable, and refuses "   12,3x50 g net rest" with the place and the reason.
 //
 // # Templates
 //
@@ -70,7 +70,7 @@
 //	               grouping: none, space, apostrophe, point or comma, by threes, for whole digits
 //	               sign: attached "-12.3", detached "-   12.3", trailing "12.3-"
 //	               brackets: none, square, round or angle, about the last, auxiliary digits: "12.345[6]"
-//	               over, under: what is printed in place of the weight: ["^^^^^"]
+//	               over, under: what is printed in place of the weight: ["FULL"]
 //	unit           words: {"printed": unit}, beside the symbols that mean one unit everywhere; a unit is named by its UCUM code
 //	               always: the unit of a balance that prints none
 //	               missing: unstable, where a weight without its unit is not stable; missing_unit: the unit then meant,

@@ -45,9 +45,9 @@ func Example() {
 about: Bench balance of the germination room, print key, 9600 baud
 frame:
   ends: ["\r\n"]
-line: "{kind 2} {weight 10} {unit 3}{stability}"
-kind: {N: net, G: gross}
-stability: {"": unstable, "*": stable}
+line: "{weight 10} {unit} {kind} {stability}"
+kind: {net: net, all: gross}
+stability: {"": unstable, rest: stable}
 weight:
   decimal: comma
 `))
@@ -55,12 +55,12 @@ weight:
 		fmt.Println(err)
 		return
 	}
-	for _, said := range apply(l, "N     12,3450 g  *\r\nN     12,3x50 g  *\r\n") {
+	for _, said := range apply(l, "   12,3450 g net rest\r\n   12,3x50 g net rest\r\n") {
 		fmt.Println(said)
 	}
 	// Output:
 	// 12.3450 g, net, stable, in
-	// unread: the weight, “12,3x50” at column 7, is no number as this layout writes them
+	// unread: the weight, “12,3x50” at column 4, is no number as this layout writes them
 }
 
 // TestApply holds what no recorded stream shows.

@@ -106,7 +106,7 @@ func (c *compiler) weight(r *strict.Report) {
 	marks := func(r *strict.Report, texts []string) (marks [][]byte) {
 		for i, text := range texts {
 			if text == "" {
-				r.Index(i).Fault("a mark for a weight out of range is empty", "what the balance prints, such as \"^^^^^\"")
+				r.Index(i).Fault("a mark for a weight out of range is empty", "what the balance prints, such as \"FULL\"")
 			}
 			if slices.ContainsFunc(append(n.over, n.under...), func(m []byte) bool { return string(m) == text }) {
 				r.Index(i).Fault(fmt.Sprintf("%q would mean both over and under", text), "each mark once")

@@ -127,21 +127,21 @@ assert modbus(b"123456789") == 0x4B37 and xmodem(b"123456789") == 0x31C3  # the 
 def bench_net_grams():
     c = Case("bench-net-grams", "point, grams, sign apart from the digits, four kinds, over and under range, noise",
              config="bench-net-grams.yaml")
-    words = {"net": "N ", "gross": "G ", "tare": "T ", "preset tare": "PT"}
+    words = {"net": "net", "gross": "all", "tare": "dish", "preset tare": "set"}
     for kind, digits, stable in [("net", "+12.3450", True), ("net", "-0.0003", True), ("gross", "+112.0310", False),
                                  ("tare", "99.6860", True), ("preset tare", "5.0000", True), ("net", "-0.0000", False),
                                  ("net", "+0.5000", True)]:
-        line = f"{words[kind]} {sign_apart(digits, 11)} g  {'*' if stable else ' '}\r\n"
+        line = f"{sign_apart(digits, 11)} g  {words[kind]:<4} {'rest' if stable else 'moving':<6}\r\n"
         c.frame(line.encode(), value=value(digits, "g", "g", kind, "stable" if stable else "unstable"))
-    c.frame(b"N  ^^^^^^^^^^^ g   \r\n", value=value("", "g", "g", "net", "unstable", "over"))
-    c.frame(b"G  vvvvvvvvvvv    *\r\n", value=value("", "", "", "gross", "stable", "under"))
-    c.refused(b"X  +   12.3450 g  *\r\n")
-    c.refused(b"N  +   12.3450 g  *!\r\n")
-    c.refused(b"N  +   12.3450 g  \r\n")
-    c.refused(b"N  +   12.34\xff0 g  *\r\n")
+    c.frame(b"  TOO HEAVY g  net  moving\r\n", value=value("", "g", "g", "net", "unstable", "over"))
+    c.frame(b"  TOO LIGHT    all  rest  \r\n", value=value("", "", "", "gross", "stable", "under"))
+    c.refused(b"+   12.3450 g  sack rest  \r\n")
+    c.refused(b"+   12.3450 g  net  rest  !\r\n")
+    c.refused(b"+   12.3450 g  net  \r\n")
+    c.refused(b"+   12.34\xff0 g  net  rest  \r\n")
     c.skip(b"\r\n")
-    c.frame(b"N  +   12.3460 g  *\r\n", value=value("+12.3460", "g", "g", "net", "stable"))
-    c.refused(b"N  +   12.3470 g  ")
+    c.frame(b"+   12.3460 g  net  rest  \r\n", value=value("+12.3460", "g", "g", "net", "stable"))
+    c.refused(b"+   12.3470 g  net  ")
 
 
 def micro_comma_milligrams():
@@ -218,9 +218,9 @@ def settling():
 
     load(123450, 25, 8)
     for _ in range(3):
-        c.frame(b"~ HHHHHHHHHH    \r\n", value=value("", "", "", "unknown", "unstable", "over"))
+        c.frame(b"~       FULL    \r\n", value=value("", "", "", "unknown", "unstable", "over"))
     load(5000, 15, 5)
-    c.frame(b"~ LLLLLLLLLL g  \r\n", value=value("", "g", "g", "unknown", "unstable", "under"))
+    c.frame(b"~      EMPTY g  \r\n", value=value("", "g", "g", "unknown", "unstable", "under"))
     c.refused(b"~     12.3")
 
 
@@ -232,18 +232,18 @@ def checked_telegram():
         covered = body.encode() + b"\x03"
         return b"\x02" + covered + (b"%02X" % xor(covered) if check is None else check)
 
-    for stab, kind, digits in [("S", "N", "12.3450"), ("D", "N", "-3.1000"), ("S", "G", "200.0000")]:
-        c.frame(telegram(f"{stab} {kind} {digits:>9} g  "), value=value(digits, "g", "g", {"N": "net", "G": "gross"}[kind],
-                                                                      {"S": "stable", "D": "unstable"}[stab]), check="ok")
+    for stab, kind, digits in [("rest", "lot", "12.3450"), ("sway", "lot", "-3.1000"), ("rest", "full", "200.0000")]:
+        v = value(digits, "g", "g", {"lot": "net", "full": "gross"}[kind], {"rest": "stable", "sway": "unstable"}[stab])
+        c.frame(telegram(f"{digits:>9} g   {stab:<4} {kind:<4}"), value=v, check="ok")
         c.skip(b"\r\n")
-    good = telegram("S N   12.3450 g  ")
+    good = telegram("  12.3450 g   rest lot ")
     c.refused(good.replace(b"12.3450", b"12.3451"))
     c.skip(b"\r\n")
-    c.refused(telegram("S N   12.3450 g  ", b"00"))
+    c.refused(telegram("  12.3450 g   rest lot ", b"00"))
     c.skip(b"\r\n")
-    c.refused(telegram("S N   12.3450 g  ", b"G0"))
+    c.refused(telegram("  12.3450 g   rest lot ", b"G0"))
     c.skip(b"\r\n")
-    c.refused(telegram("S N   12.3450 kgg"))
+    c.refused(telegram("  12.3450 kgg rest lot "))
     c.skip(b"\r\n")
     c.frame(good, value=value("12.3450", "g", "g", "net", "stable"), check="ok")
 
