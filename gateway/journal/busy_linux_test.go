@@ -22,7 +22,7 @@ func BenchmarkBusySite(b *testing.B) {
 	for b.Loop() {
 		j := open(b, Options{Dir: benchDir(b)})
 		before := cpu(b)
-		times := printing(b, j, 256, 100*time.Millisecond, 10*time.Second)
+		times := printing(b, journalled(j), 256, 100*time.Millisecond, 10*time.Second)
 		used := cpu(b) - before
 		var use unix.Rusage
 		if err := unix.Getrusage(unix.RUSAGE_SELF, &use); err != nil {

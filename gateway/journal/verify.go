@@ -74,17 +74,17 @@ func (v *verifier) run(ctx context.Context, keyFile string, live bool) error {
 	r.Live, r.Elsewhere, r.Faults = live, "none", []Fault{}
 	v.ids = newIdentities()
 	v.ids.full = true
-	if err := v.readKey(keyFile); err != nil {
-		return err
-	}
 	there, err := v.disk.Exists(in(v.dir, dbName))
-	if err != nil || !there {
-		_, headErr := v.disk.ReadFile(in(v.dir, headName))
-		if err != nil || headErr != nil {
-			return fmt.Errorf("there is no journal in %s: name the folder that holds journal.db", v.dir)
-		}
+	_, headErr := v.disk.ReadFile(in(v.dir, headName))
+	switch {
+	case err != nil || !there && headErr != nil:
+		return fmt.Errorf("there is no journal in %s: name the folder that holds journal.db", v.dir)
+	case !there:
 		r.fault(0, FaultFile, "journal.db is missing, and its head file is there")
 		return nil
+	}
+	if err := v.readKey(keyFile); err != nil {
+		return err
 	}
 	v.readHead()
 	open := openLook
