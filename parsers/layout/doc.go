@@ -73,8 +73,8 @@
 //	               over, under: what is printed in place of the weight: ["FULL"]
 //	unit           words: {"printed": unit}, beside the symbols that mean one unit everywhere; a unit is named by its UCUM code
 //	               always: the unit of a balance that prints none
-//	               missing: unstable, where a weight without its unit is not stable; missing_unit: the unit then meant,
-//	               without which such a weight is refused
+//	               missing: unstable, where the unit is printed once the weight is stable: a weight without it is not
+//	               stable, one with it is; missing_unit: the unit then meant, without which such a weight is refused
 //	date           order: day.month.year, year-month-day … ; century: 2000 for years of two digits; months: twelve names
 //	check          sum: xor, sum8, crc16-modbus … (package sum); written: hex, raw or decimal; first: high or low byte;
 //	               covers_start, covers_end: the frame's start and end bytes too; after_end: it stands after the end bytes

@@ -44,7 +44,7 @@ type weightSource struct {
 type unitSource struct {
 	Words       map[string]string `yaml:"words" desc:"Printed symbol to unit, beside the symbols that mean one unit everywhere."`
 	Always      string            `yaml:"always" desc:"The unit of a balance that prints none."`
-	Missing     string            `yaml:"missing" enum:"unstable" desc:"A weight without its unit is not stable."`
+	Missing     string            `yaml:"missing" enum:"unstable" desc:"The balance prints the unit once the weight is stable: a weight without it is not stable, one with it is."`
 	MissingUnit string            `yaml:"missing_unit" desc:"The unit that is meant while it is missing."`
 }
 

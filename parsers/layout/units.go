@@ -93,6 +93,9 @@ func (m *matcher) settle() whyCode {
 	}
 	switch {
 	case r.Unit.Quantity != unit.Unknown:
+		if l.unit.missing && r.HasNumber && r.Stability == StabilityUnknown && !m.has(fieldStability) {
+			r.Stability = Stable // such a balance prints the unit once the weight is stable
+		}
 	case l.unit.always != nil:
 		r.Unit = *l.unit.always
 	case m.unitMissing && l.unit.missing && r.HasNumber:

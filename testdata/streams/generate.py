@@ -151,7 +151,7 @@ def micro_comma_milligrams():
     for i, (digits, stable) in enumerate([("+1234.56", False), ("+1234.57", True), ("-0.01", True), ("999.99", True), ("12345.60", True)]):
         line = sign_apart(comma(grouped(digits, " ")), 12) + ("mg " if stable else "   ")
         c.frame(line.encode() + (b"\r\n", b"\n")[i % 2],
-                value=value(digits, "mg", "mg" if stable else "", "unknown", "unknown" if stable else "unstable"))
+                value=value(digits, "mg", "mg" if stable else "", "unknown", "stable" if stable else "unstable"))
     c.frame("TROP".rjust(12).encode() + b"   \r\n", value=value("", "", "", range="over"))
     c.frame("------".rjust(12).encode() + b"mg \r\n", value=value("", "mg", "mg", "unknown", "unknown", "under"))
     for bad in ["1 23,45", "12 34,56", "1234 567,00", "1.234,56", "12,34,56", "12.34", "1  234,56", "+ -1,00"]:
@@ -618,7 +618,7 @@ def missing_unit_unknown():
 line: "{weight} {unit} {sample}"
 unit: {missing: unstable}
 ''')
-    c.frame(b"12.345 g LOT\r\n", value=value("12.345", "g", "g"), sample="LOT")
+    c.frame(b"12.345 g LOT\r\n", value=value("12.345", "g", "g", stability="stable"), sample="LOT")
     c.refused(b"12.345 LOT\r\n")
     c.refused(b"12.345 g\r\n")
 
