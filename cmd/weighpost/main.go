@@ -43,17 +43,9 @@ func run(args []string, s streams) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 
-	var c commands
 	status, exited := 0, false
-	parser, err := kong.New(&c,
-		kong.Name("weighpost"),
-		kong.Description("Weighings, posted: puts balances that have only an RS-232 port on the network."),
-		kong.Writers(s.out, s.err),
-		kong.Exit(func(code int) { status, exited = code, true }),
-		kong.UsageOnError(),
-		kong.Bind(s),
-		kong.BindTo(ctx, (*context.Context)(nil)),
-	)
+	parser, err := newParser(s, func(code int) { status, exited = code, true },
+		kong.Bind(s), kong.BindTo(ctx, (*context.Context)(nil)))
 	if err != nil {
 		fmt.Fprintln(s.err, "weighpost:", err)
 		return statusFailed
@@ -74,4 +66,14 @@ func run(args []string, s streams) int {
 		return statusFailed
 	}
 	return 0
+}
+
+// newParser makes the parser of the command line. Help ends by calling exit.
+func newParser(s streams, exit func(int), more ...kong.Option) (*kong.Kong, error) {
+	return kong.New(&commands{}, append(more,
+		kong.Name("weighpost"),
+		kong.Description("Weighings, posted: puts balances that have only an RS-232 port on the network."),
+		kong.Writers(s.out, s.err),
+		kong.Exit(exit),
+	)...)
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"os"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -21,9 +22,25 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: true,
+		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"waitfor": waitFor},
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("REPO", root+"/../..")
 			return nil
 		},
 	})
+}
+
+// waitFor waits until a file is there.
+func waitFor(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: waitfor FILE")
+	}
+	for limit := time.Now().Add(20 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+		if _, err := os.Stat(ts.MkAbs(args[0])); err == nil {
+			return
+		}
+		if time.Now().After(limit) {
+			ts.Fatalf("%s is not there after 20 s", args[0])
+		}
+	}
 }

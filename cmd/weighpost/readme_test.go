@@ -1,0 +1,95 @@
+package main
+
+import (
+	"io"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"weighpost/parsers/layout"
+)
+
+// TestReadmeIsTrue holds the README to the program: its layouts are valid, its commands are understood, its files exist.
+func TestReadmeIsTrue(t *testing.T) {
+	for _, name := range []string{"README.md", "DEVELOPERS.md"} {
+		src, err := os.ReadFile(filepath.Join("../..", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := string(src)
+		t.Run(name, func(t *testing.T) {
+			layouts, commands, files := 0, 0, 0
+			for _, block := range fenced(text) {
+				if block.language == "yaml" {
+					layouts++
+					if _, err := layout.Parse(name, []byte(block.text)); err != nil {
+						t.Errorf("a layout: %v", err)
+					}
+					continue
+				}
+				for line := range strings.SplitSeq(block.text, "\n") {
+					if args, ok := command(line); ok {
+						commands++
+						checkCommand(t, args)
+					}
+				}
+			}
+			for _, args := range regexp.MustCompile("`weighpost ([^`]+)`").FindAllStringSubmatch(text, -1) {
+				commands++
+				checkCommand(t, strings.Fields(args[1]))
+			}
+			for _, link := range regexp.MustCompile(`\]\(([^)#]+)\)`).FindAllStringSubmatch(text, -1) {
+				files++
+				if _, err := os.Stat(filepath.Join("../..", link[1])); err != nil {
+					t.Errorf("a link: %v", err)
+				}
+			}
+			if name == "README.md" && (layouts < 1 || commands < 5 || files < 5) {
+				t.Errorf("found %d layouts, %d commands, %d files: this test looks at the wrong things", layouts, commands, files)
+			}
+			for _, must := range []string{"go run ./cmd/weighpost demo", "go test ./..."} {
+				if !strings.Contains(text, must) {
+					t.Errorf("%q is missing", must)
+				}
+			}
+		})
+	}
+}
+
+type block struct{ language, text string }
+
+// fenced gives the code blocks of a document, without the indentation of the list that they stand in.
+func fenced(text string) (list []block) {
+	for _, m := range regexp.MustCompile("(?ms)^( *)```(\\w*)\n(.*?)^ *```").FindAllStringSubmatch(text, -1) {
+		lines := strings.Split(m[3], "\n")
+		for i := range lines {
+			lines[i] = strings.TrimPrefix(lines[i], m[1])
+		}
+		list = append(list, block{m[2], strings.Join(lines, "\n")})
+	}
+	return list
+}
+
+// command gives the arguments of a line that calls weighpost.
+func command(line string) (args []string, ok bool) {
+	line, _, _ = strings.Cut(line, "  #")
+	for _, name := range []string{"./weighpost ", "go run ./cmd/weighpost "} {
+		if rest, found := strings.CutPrefix(strings.TrimSpace(line), name); found {
+			return strings.Fields(rest), true
+		}
+	}
+	return nil, false
+}
+
+func checkCommand(t *testing.T, args []string) {
+	t.Helper()
+	parser, err := newParser(streams{out: io.Discard, err: io.Discard}, func(int) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := parser.Parse(args); err != nil {
+		t.Errorf("weighpost %s: %v", strings.Join(args, " "), err)
+	}
+}
