@@ -48,7 +48,7 @@ func (r Report) Verdict() error {
 // Text is the report for a person.
 func (r Report) Text() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "\n%d balances printed %d weighings in %.0f s; the journal holds %d, and %d frames that no layout explains.\n",
+	fmt.Fprintf(&b, "\n%d balances printed %d weighings in %.0f s; the journal holds %d. Unread frames: %d.\n",
 		r.Balances, r.Printed, r.Seconds, r.Recorded, r.Unread)
 	for _, kind := range []string{"mqtt", "files", "http"} {
 		fmt.Fprintf(&b, "  %-6s %d arrived\n", kind, r.Sinks[kind].Delivered)
