@@ -198,7 +198,7 @@ func (l *Line) settle(t *Trouble) {
 		l.code = t.Code
 	}
 	if old != l.code && t != nil {
-		l.log.Warn("port "+l.code, "why", t.Error())
+		l.log.Warn(l.code, "why", t.Error())
 	}
 	if l.board == nil {
 		return
