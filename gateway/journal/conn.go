@@ -18,7 +18,8 @@ const (
 	// cacheKiB bounds what one connection keeps in memory: only the right edge of the entries is ever hot.
 	cacheKiB = 512
 	// foldAt is how large the WAL may become before it is copied back into journal.db, and how large its file stays then.
-	// Nothing can be recorded meanwhile: it takes 65 ms for 64 MB, and 6 ms for 4 MB, which costs no more in sum.
+	// Nothing can be recorded meanwhile: at 64 MB that was 70 ms each time, at 4 MB 6 ms, in sum 1.4 and 2.2 % of the time at
+	// 2,560 weighings a second.
 	foldAt = 4 << 20
 	// oldestSQLite: before 3.51.3 a checkpoint against a writer could damage the WAL.
 	oldestSQLite = "3.51.3"
