@@ -41,7 +41,8 @@ weight: {decimal: comma, grouping: point, sign: trailing}
 line: "{weight} {unit} {sample}"
 weight: {decimal: comma, grouping: space, sign: detached, brackets: square}
 unit: {missing: unstable, missing_unit: g}
-`, regexp.MustCompile(`^[ \t]*([-+]?[ \t]*[0-9]{1,3}(?: [0-9]{3})+(?:,[0-9]*(?:\[[0-9]+\])?)?|[-+]?[ \t]*[0-9]*(?:,[0-9]*)?(?:\[[0-9]+\])?)(?:[ \t].*)?$`), " \t[]", true},
+`, regexp.MustCompile(`^[ \t]*([-+]?[ \t]*[0-9]{1,3}(?: [0-9]{3})*(?: [0-9]{2}\[[0-9]\]| [0-9]\[[0-9]{2}\]| \[[0-9]{3}\])` +
+		`|[-+]?[ \t]*[0-9]{1,3}(?: [0-9]{3})+(?:,[0-9]*(?:\[[0-9]+\])?)?|[-+]?[ \t]*[0-9]*(?:,[0-9]*)?(?:\[[0-9]+\])?)(?:[ \t].*)?$`), " \t[]", true},
 	{`
 code_page: cp437
 frame: {start: "\x02", end: "\x03"}
