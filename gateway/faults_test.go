@@ -20,7 +20,13 @@ import (
 	"weighpost/gateway/record"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if kind := os.Getenv(readerEnv); kind != "" {
+		runReader(kind)
+		return
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // TestSecondDaemonOnOneJournalIsTurnedAway: it names the process that has the journal, and the first goes on.
 func TestSecondDaemonOnOneJournalIsTurnedAway(t *testing.T) {
