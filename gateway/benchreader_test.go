@@ -8,6 +8,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"io"
 	"log"
 	"os"
 	"os/signal"
@@ -19,7 +20,6 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
-	"go.bug.st/serial"
 	"golang.org/x/sys/unix"
 
 	"weighpost/gateway"
@@ -78,7 +78,8 @@ func runScript(ctx context.Context, dir, broker string, ports int) {
 	wait(client.Connect())
 	var all sync.WaitGroup
 	for i := range ports {
-		p, err := serial.Open(filepath.Join(dir, fmt.Sprintf("port-%d", i+1)), &serial.Mode{BaudRate: 115200})
+		// A plain file, since the serial library panics past 1,023 descriptors, which 256 ports and their CSV files reach.
+		p, err := os.OpenFile(filepath.Join(dir, fmt.Sprintf("port-%d", i+1)), os.O_RDWR|unix.O_NOCTTY, 0)
 		must(err)
 		out, err := os.Create(filepath.Join(dir, fmt.Sprintf("b-%d.csv", i+1)))
 		must(err)
@@ -87,7 +88,7 @@ func runScript(ctx context.Context, dir, broker string, ports int) {
 	<-ctx.Done() // the end of the process ends the loops
 }
 
-func scriptLoop(client paho.Client, balance string, p serial.Port, out *os.File) {
+func scriptLoop(client paho.Client, balance string, p io.Reader, out *os.File) {
 	rows := csv.NewWriter(out)
 	for lines := bufio.NewScanner(p); lines.Scan(); {
 		words := strings.Fields(lines.Text())
