@@ -127,50 +127,50 @@ assert modbus(b"123456789") == 0x4B37 and xmodem(b"123456789") == 0x31C3  # the 
 def bench_net_grams():
     c = Case("bench-net-grams", "point, grams, sign apart from the digits, four kinds, over and under range, noise",
              config="bench-net-grams.yaml")
-    words = {"net": "net", "gross": "all", "tare": "dish", "preset tare": "set"}
+    words = {"net": "seed", "gross": "all", "tare": "tray", "preset tare": "known tray"}
     for kind, digits, stable in [("net", "+12.3450", True), ("net", "-0.0003", True), ("gross", "+112.0310", False),
                                  ("tare", "99.6860", True), ("preset tare", "5.0000", True), ("net", "-0.0000", False),
                                  ("net", "+0.5000", True)]:
-        line = f"{sign_apart(digits, 11)} g  {words[kind]:<4} {'rest' if stable else 'moving':<6}\r\n"
+        line = f"{'rests' if stable else 'sways'} | {sign_apart(digits, 11)} g  | {words[kind]}\r\n"
         c.frame(line.encode(), value=value(digits, "g", "g", kind, "stable" if stable else "unstable"))
-    c.frame(b"  TOO HEAVY g  net  moving\r\n", value=value("", "g", "g", "net", "unstable", "over"))
-    c.frame(b"  TOO LIGHT    all  rest  \r\n", value=value("", "", "", "gross", "stable", "under"))
-    c.refused(b"+   12.3450 g  sack rest  \r\n")
-    c.refused(b"+   12.3450 g  net  rest  !\r\n")
-    c.refused(b"+   12.3450 g  net  \r\n")
-    c.refused(b"+   12.34\xff0 g  net  rest  \r\n")
+    c.frame(b"sways |   too heavy g  | seed\r\n", value=value("", "g", "g", "net", "unstable", "over"))
+    c.frame(b"rests | pan lifted     | all\r\n", value=value("", "", "", "gross", "stable", "under"))
+    c.refused(b"rests | +   12.3450 g  | chaff\r\n")
+    c.refused(b"rests | +   12.3450 g  | seed!\r\n")
+    c.refused(b"rests | +   12.3450 g  |\r\n")
+    c.refused(b"rests | +   12.34\xff0 g  | seed\r\n")
     c.skip(b"\r\n")
-    c.frame(b"+   12.3460 g  net  rest  \r\n", value=value("+12.3460", "g", "g", "net", "stable"))
-    c.refused(b"+   12.3470 g  net  ")
+    c.frame(b"rests | +   12.3460 g  | seed\r\n", value=value("+12.3460", "g", "g", "net", "stable"))
+    c.refused(b"rests | +   12.3470 g  ")
 
 
 def micro_comma_milligrams():
-    c = Case("micro-comma-milligrams", "comma, milligrams, groups of three, unit missing while unstable, half a line at the start",
+    c = Case("micro-comma-milligrams", "unit first, comma, milligrams, groups of three, unit missing while unstable, half a line at the start",
              "4800 7E1", config="micro-comma-milligrams.yaml")
-    c.refused(b"234,56 mg \r\n")
+    c.refused(b"  234,56>\r\n")
     for i, (digits, stable) in enumerate([("+1234.56", False), ("+1234.57", True), ("-0.01", True), ("999.99", True), ("12345.60", True)]):
-        line = sign_apart(comma(grouped(digits, " ")), 12) + ("mg " if stable else "   ")
+        line = f"{'mg' if stable else '  '} <{sign_apart(comma(grouped(digits, ' ')), 12)}>"
         c.frame(line.encode() + (b"\r\n", b"\n")[i % 2],
                 value=value(digits, "mg", "mg" if stable else "", "unknown", "stable" if stable else "unstable"))
-    c.frame("TROP".rjust(12).encode() + b"   \r\n", value=value("", "", "", range="over"))
-    c.frame("------".rjust(12).encode() + b"mg \r\n", value=value("", "mg", "mg", "unknown", "unknown", "under"))
+    c.frame(f"   <{'trop lourd':>12}>\r\n".encode(), value=value("", "", "", range="over"))
+    c.frame(f"mg <{'plateau vide':>12}>\r\n".encode(), value=value("", "mg", "mg", "unknown", "unknown", "under"))
     for bad in ["1 23,45", "12 34,56", "1234 567,00", "1.234,56", "12,34,56", "12.34", "1  234,56", "+ -1,00"]:
-        c.refused(bad.rjust(12).encode() + b"mg \r\n")
+        c.refused(f"mg <{bad:>12}>\r\n".encode())
 
 
 def platform_words():
     c = Case("platform-words-kilograms", "words of another language in code page 850, CR alone ends a line, a line that only says over",
              "2400 7O1", config="platform-words-kilograms.yaml")
-    stabilities = {"vakaa": "stable", "epävakaa": "unstable"}
-    kinds = {"netto": "net", "brutto": "gross", "taara": "tare"}
-    for stab, kind, digits in [("vakaa", "netto", "12.350"), ("epävakaa", "brutto", "25.000"), ("vakaa", "taara", "-0.005")]:
-        line = f"{stab:<8} {kind:<6} {comma(digits):>8} kg\r"
+    stabilities = {"lepää": "stable", "heiluu": "unstable"}
+    kinds = {"siemen": "net", "säkissä": "gross", "säkki": "tare"}
+    for stab, kind, digits in [("lepää", "siemen", "12.350"), ("heiluu", "säkissä", "25.000"), ("lepää", "säkki", "-0.005")]:
+        line = f"{kind}: {comma(digits):>8} kg ({stab})\r"
         c.frame(line.encode("cp850"), value=value(digits, "kg", "kg", kinds[kind], stabilities[stab]))
-    c.frame(b"ylikuorma\r", value=value("", "", "", range="over"))
-    c.frame(b"   alikuorma  \r", value=value("", "", "", range="under"))
-    c.refused("epävakaa brutto   25,000 kg\r".encode("latin-1"))
-    c.refused("epävakaa brutto   25,000 kg\r".encode("utf-8"))
-    c.refused(b"vaka     netto    12,350 kg\r")
+    c.frame(b"liian raskas\r", value=value("", "", "", range="over"))
+    c.frame(b"   liian kevyt  \r", value=value("", "", "", range="under"))
+    c.refused("siemen:   25,000 kg (lepää)\r".encode("latin-1"))
+    c.refused("siemen:   25,000 kg (lepää)\r".encode("utf-8"))
+    c.refused("sieme:   12,350 kg (lepää)\r".encode("cp850"))
 
 
 def print_block():
@@ -178,12 +178,12 @@ def print_block():
              config="print-block-sample.yaml")
 
     def block(net, lot="TRIF-2026-0117", date="25.11.2026", extra="", dated=True):
-        out = "SEED BANK      BALANCE 07\r\n"
+        out = "seed bank, accession room, balance 07\r\n"
         if dated:
-            out += f"{date}     10:04:05\r\n"
+            out += f"weighed {date}, 10:04:05\r\n"
         if lot:
-            out += f"Lot: {lot}\r\n"
-        return (out + f"Gross      112.0310 g\r\nTare        99.6860 g\r\n{extra}Net        {net:>8} g\r\n").encode()
+            out += f"lot: {lot}\r\n"
+        return (out + f"in the tray ... 112.0310 g\r\ntray .......... 99.6860 g\r\n{extra}seed .......... {net} g\r\n").encode()
 
     net = lambda digits: value(digits, "g", "g", "net", "stable")
     c.frame(block("12.3450"), value=net("12.3450"), sample="TRIF-2026-0117", balance="07", printed_date="2026-11-25", printed_time="10:04:05")
@@ -192,9 +192,9 @@ def print_block():
             printed_time="10:04:05")
     c.frame(block("-0.0010", lot="", dated=False), value=net("-0.0010"), balance="07")
     c.refused(block("12.3450", date="31.11.2026"))
-    c.refused(block("12.3450", extra="Moisture    8.1 %\r\n"))
+    c.refused(block("12.3450", extra="moisture ...... 8.1 %\r\n"))
     c.refused(block("12.34.5"))
-    c.refused(b"Lot: TRIF-2026-0118\r\n")
+    c.refused(b"lot: TRIF-2026-0118\r\n")
     c.frame(block("7.0000", lot="OAT-9"), value=net("7.0000"), sample="OAT-9", balance="07", printed_date="2026-11-25", printed_time="10:04:05")
 
 
@@ -202,7 +202,7 @@ def settling():
     c = Case("stream-settling", "a continuous stream that begins in the middle of a line, settles, is overloaded and settles again",
              "9600 8N1, ten lines a second", config="stream-settling.yaml")
     rnd = random.Random(20261125)
-    c.refused(b"  12.3450 g  \r\n")
+    c.refused(b" 12.3450] g  =\r\n")
 
     def load(target, n, steady):
         ten_thousandths = target - 40000
@@ -214,14 +214,14 @@ def settling():
             sign, a = ("-" if shown < 0 else ""), abs(shown)
             digits = f"{sign}{a // 10000}.{a % 10000:04d}"
             mark = "=" if i >= n - steady else "~"
-            c.frame(f"{mark} {digits:>10} g  \r\n".encode(), value=value(digits, "g", "g", "unknown", "stable" if mark == "=" else "unstable"))
+            c.frame(f"[{digits:>10}] g  {mark}\r\n".encode(), value=value(digits, "g", "g", "unknown", "stable" if mark == "=" else "unstable"))
 
     load(123450, 25, 8)
     for _ in range(3):
-        c.frame(b"~       FULL    \r\n", value=value("", "", "", "unknown", "unstable", "over"))
+        c.frame(b"[ too heavy]    ~\r\n", value=value("", "", "", "unknown", "unstable", "over"))
     load(5000, 15, 5)
-    c.frame(b"~      EMPTY g  \r\n", value=value("", "g", "g", "unknown", "unstable", "under"))
-    c.refused(b"~     12.3")
+    c.frame(b"[pan lifted] g  ~\r\n", value=value("", "g", "g", "unknown", "unstable", "under"))
+    c.refused(b"[     12.3")
 
 
 def checked_telegram():
@@ -262,14 +262,14 @@ def verified_brackets():
     c = Case("verified-brackets", "auxiliary digits in brackets, apostrophe grouping, number of the range", "19200 8N1",
              config="verified-brackets.yaml")
     for rng, kind, shown, digits, aux, stable in [
-            ("1", "N", "1'234.5[6]", "1234.56", 1, True), ("2", "G", "12'345.[0]", "12345.0", 1, False),
-            ("1", "N", "-0.[00]", "-0.00", 2, True), ("1", "N", "12.34", "12.34", 0, True), ("1", "N", "1'234'567.8", "1234567.8", 0, True),
-            ("1", "N", "123[4]", "1234", 1, True)]:
-        line = f"R{rng} {kind} {shown:>12} g  {'OK' if stable else '..'}\r\n"
-        c.frame(line.encode(), value=value(digits, "g", "g", {"N": "net", "G": "gross"}[kind], "stable" if stable else "unstable", "in", aux),
+            ("1", "seed", "1'234.5[6]", "1234.56", 1, True), ("2", "all", "12'345.[0]", "12345.0", 1, False),
+            ("1", "seed", "-0.[00]", "-0.00", 2, True), ("1", "seed", "12.34", "12.34", 0, True), ("1", "seed", "1'234'567.8", "1234567.8", 0, True),
+            ("1", "seed", "123[4]", "1234", 1, True)]:
+        line = f"range {rng}, {kind}: {shown:>11} g, {'rests' if stable else 'sways'}\r\n"
+        c.frame(line.encode(), value=value(digits, "g", "g", {"seed": "net", "all": "gross"}[kind], "stable" if stable else "unstable", "in", aux),
                 range_number=rng)
     for bad in ["1'234.[5]6", "12[]", "[12]", "1[2][3]", "1'23.4", "12.3[4", "12.3[4]]"]:
-        c.refused(f"R1 N {bad:>12} g  OK\r\n".encode())
+        c.refused(f"range 1, seed: {bad:>11} g, rests\r\n".encode())
 
 
 def latin1_micrograms():
@@ -323,13 +323,13 @@ weight: {sign: trailing}
 
 
 def leading_zeros():
-    c = Case("leading-zeros", "no blanks at all: letter, sign, leading zeros and unit stand side by side", layout='''
+    c = Case("leading-zeros", "no blanks at all: word, sign, leading zeros and unit stand side by side", layout='''
 line: "{stability}{weight}{unit}"
-stability: {S: stable, U: unstable}
+stability: {still: stable, sways: unstable}
 ''')
-    for stab, digits, unit in [("S", "+00012.30", "g"), ("U", "-00000.01", "g"), ("S", "000000.00", "kg"), ("S", ".5", "g"), ("S", "12.", "g")]:
-        c.frame(f"{stab}{digits}{unit}\r\n".encode(), value=value(digits, unit, unit, "unknown", {"S": "stable", "U": "unstable"}[stab]))
-    for bad in ["S+-12.3g", "S12.3", "12.3g", "S12.3gg", "S1234567890123456789g", "S12 .3g"]:
+    for stab, digits, unit in [("still", "+00012.30", "g"), ("sways", "-00000.01", "g"), ("still", "000000.00", "kg"), ("still", ".5", "g"), ("still", "12.", "g")]:
+        c.frame(f"{stab}{digits}{unit}\r\n".encode(), value=value(digits, unit, unit, "unknown", {"still": "stable", "sways": "unstable"}[stab]))
+    for bad in ["still+-12.3g", "still12.3", "12.3g", "still12.3gg", "still1234567890123456789g", "still12 .3g"]:
         c.refused(bad.encode() + b"\r\n")
 
 
@@ -369,14 +369,14 @@ line: "{weight} {unit}"
 def named_units():
     c = Case("named-units", "the layout says what its symbols mean, one of two words and one without a UCUM code among them", layout='''
 line: "{weight} {unit} {stability}"
-stability: {"": unstable, ST: stable}
+stability: {"": unstable, rests: stable}
 unit:
   words: {oz: "[oz_av]", lb: "[lb_av]", "troy oz": "[oz_tr]", G: g, mo: momme}
 ''')
     for symbol, code in [("oz", "[oz_av]"), ("lb", "[lb_av]"), ("troy oz", "[oz_tr]"), ("G", "g"), ("mo", ""), ("kg", "kg")]:
-        c.frame(f"12.34 {symbol}  ST\r\n".encode(), value=value("12.34", code, symbol, "unknown", "stable"))
+        c.frame(f"12.34 {symbol}  rests\r\n".encode(), value=value("12.34", code, symbol, "unknown", "stable"))
         c.frame(f"12.34 {symbol}\r\n".encode(), value=value("12.34", code, symbol, "unknown", "unstable"))
-    c.refused(b"12.34 troy ST\r\n")
+    c.refused(b"12.34 troy rests\r\n")
     c.refused(b"12.34 oz US\r\n")
 
 
@@ -438,19 +438,19 @@ check: {sum: sum8-twos, written: raw, after_end: true, covers_start: true, cover
 def crc_modbus_raw():
     c = Case("crc-modbus-raw", "CRC-16/MODBUS as two raw bytes, low byte first, after ETX", layout='''
 frame: {start: "\\x02", end: "\\x03"}
-line: "{kind 1}{weight 10}{unit 3}"
-kind: {N: net, B: gross}
+line: "{unit 2}{weight 10}/{kind}"
+kind: {seed: net, all: gross}
 check: {sum: crc-16/modbus, written: raw, first: low, after_end: true}
 ''')
     rnd = random.Random(7)
     for _ in range(20):
         n = rnd.randint(0, 2_000_000)
-        digits, kind = f"{n // 10000}.{n % 10000:04d}", rnd.choice("NB")
-        body = f"{kind}{digits:>10} g ".encode()
+        digits, kind = f"{n // 10000}.{n % 10000:04d}", rnd.choice(["seed", "all"])
+        body = f"g {digits:>10}/{kind}".encode()
         crc = modbus(body)
-        c.frame(b"\x02" + body + b"\x03" + bytes([crc & 255, crc >> 8]), value=value(digits, "g", "g", {"N": "net", "B": "gross"}[kind]), check="ok")
-    crc = modbus(b"N   12.3450 g ")
-    c.refused(b"\x02N   12.3450 g \x03" + bytes([crc >> 8, crc & 255]))
+        c.frame(b"\x02" + body + b"\x03" + bytes([crc & 255, crc >> 8]), value=value(digits, "g", "g", {"seed": "net", "all": "gross"}[kind]), check="ok")
+    crc = modbus(b"g    12.3450/seed")
+    c.refused(b"\x02g    12.3450/seed\x03" + bytes([crc >> 8, crc & 255]))
 
 
 def crc_xmodem_hex():
@@ -509,15 +509,15 @@ def two_ways():
 lines:
   - line: "{kind}{weight} {unit}"
   - line: "{kind} {weight} {unit}"
-  - line: "T {weight} {unit}"
+  - line: "tray {weight} {unit}"
     means: {kind: preset tare}
-kind: {N: net, T: tare}
+kind: {seed: net, tray: tare}
 ''')
-    c.frame(b"N12.5 g\r\n", value=value("12.5", "g", "g", "net"))
-    c.frame(b"N 12.5 g\r\n", value=value("12.5", "g", "g", "net"))
-    c.refused(b"T 12.5 g\r\n")
-    c.frame(b"T12.5 g\r\n", value=value("12.5", "g", "g", "tare"))
-    c.refused(b"G 12.5 g\r\n")
+    c.frame(b"seed12.5 g\r\n", value=value("12.5", "g", "g", "net"))
+    c.frame(b"seed 12.5 g\r\n", value=value("12.5", "g", "g", "net"))
+    c.refused(b"tray 12.5 g\r\n")
+    c.frame(b"tray12.5 g\r\n", value=value("12.5", "g", "g", "tare"))
+    c.refused(b"all 12.5 g\r\n")
 
 
 def blank_line_block():
@@ -525,13 +525,13 @@ def blank_line_block():
 frame:
   block: {blank_lines: 1}
 block:
-  - line: "Nr {ignore}"
+  - line: "page {ignore}"
     optional: true
-  - line: "ID {sample}"
-  - line: "Net {weight} {unit}"
+  - line: "lot {sample}"
+  - line: "seed {weight} {unit}"
     optional: true
     means: {kind: net}
-  - line: "Gross {weight} {unit}"
+  - line: "all {weight} {unit}"
     optional: true
     means: {kind: gross}
   - line: "{stability}"
@@ -541,25 +541,25 @@ stability: {settled: stable, moving: unstable}
     def block(*lines):
         return ("\r\n".join(lines) + "\r\n\r\n").encode()
 
-    c.frame(block("Nr 12", "ID OAT-1", "Net 12.5 g", "settled"), value=value("12.5", "g", "g", "net", "stable"), sample="OAT-1")
-    c.frame(block("ID OAT-2", "Gross 112.5 g", "moving"), value=value("112.5", "g", "g", "gross", "unstable"), sample="OAT-2")
-    c.refused(block("ID OAT-3", "Net 12.5 g", "Gross 112.5 g", "settled"))
-    c.refused(block("ID OAT-4", "settled"))
-    c.refused(block("ID OAT-5", "Net 12.5 g"))
-    c.refused(block("Net 12.5 g", "settled"))
-    c.refused(block("ID OAT-6", "Net 12.5 g", "settled", "bye"))
+    c.frame(block("page 12", "lot OAT-1", "seed 12.5 g", "settled"), value=value("12.5", "g", "g", "net", "stable"), sample="OAT-1")
+    c.frame(block("lot OAT-2", "all 112.5 g", "moving"), value=value("112.5", "g", "g", "gross", "unstable"), sample="OAT-2")
+    c.refused(block("lot OAT-3", "seed 12.5 g", "all 112.5 g", "settled"))
+    c.refused(block("lot OAT-4", "settled"))
+    c.refused(block("lot OAT-5", "seed 12.5 g"))
+    c.refused(block("seed 12.5 g", "settled"))
+    c.refused(block("lot OAT-6", "seed 12.5 g", "settled", "bye"))
 
 
 def fixed_length():
     c = Case("fixed-length", "no terminator: every frame has fourteen bytes and begins with STX", layout='''
 frame: {start: "\\x02", length: 14}
-line: "{stability 1}{weight 10}{unit 2}"
-stability: {s: stable, u: unstable}
+line: "{unit 2}{weight 10}{stability 1}"
+stability: {"=": stable, "~": unstable}
 ''')
-    for stab, digits in [("s", "12.345"), ("u", "-1.000"), ("s", "0.000")]:
-        c.frame(f"\x02{stab}{digits:>10}g ".encode(), value=value(digits, "g", "g", "unknown", {"s": "stable", "u": "unstable"}[stab]))
-    c.refused(b"\x02s    12,345g ")
-    c.frame(b"\x02s    12.345kg", value=value("12.345", "kg", "kg", "unknown", "stable"))
+    for stab, digits in [("=", "12.345"), ("~", "-1.000"), ("=", "0.000")]:
+        c.frame(f"\x02g {digits:>10}{stab}".encode(), value=value(digits, "g", "g", "unknown", {"=": "stable", "~": "unstable"}[stab]))
+    c.refused(b"\x02g     12,345=")
+    c.frame(b"\x02kg    12.345=", value=value("12.345", "kg", "kg", "unknown", "stable"))
 
 
 def short_years():
@@ -601,14 +601,14 @@ kind: {n: net, g: gross}
     c.refused(b"OAT\x077,12.345,g,240,25/11/26,x,n\r\n")
 
 
-def range_letters():
-    c = Case("range-letters", "a letter beside the digits says over or under: the digits are then dropped", layout='''
+def range_marks():
+    c = Case("range-marks", "a mark beside the digits says over or under: the digits are then dropped", layout='''
 line: "{weight 9} {unit 2} {range 1}"
-range: {"": in, H: over, L: under}
+range: {"": in, "!": over, "?": under}
 ''')
     c.frame(b"   12.345 g   \r\n", value=value("12.345", "g", "g"))
-    c.frame(b"  220.001 g  H\r\n", value=value("", "g", "g", range="over"))
-    c.frame(b"   -5.000 g  L\r\n", value=value("", "g", "g", range="under"))
+    c.frame(b"  220.001 g  !\r\n", value=value("", "g", "g", range="over"))
+    c.frame(b"   -5.000 g  ?\r\n", value=value("", "g", "g", range="under"))
     c.refused(b"   12.345 g  X\r\n")
     c.refused(b"          g   \r\n")
 
@@ -634,7 +634,7 @@ line: "{{{weight}}}{unit}"
 for make in [bench_net_grams, micro_comma_milligrams, platform_words, print_block, settling, checked_telegram, counting, verified_brackets,
              latin1_micrograms, cp437_micrograms, utf8_words, trailing_sign, leading_zeros, point_groups, unit_always, ambiguous_units,
              named_units, odd_numbers, xor_in_line, sum_decimal, twos_complement_raw, crc_modbus_raw, crc_xmodem_hex, mixed_ends, half_lines,
-             noise, two_ways, blank_line_block, fixed_length, short_years, month_names, comma_separated, range_letters, missing_unit_unknown,
+             noise, two_ways, blank_line_block, fixed_length, short_years, month_names, comma_separated, range_marks, missing_unit_unknown,
              braces]:
     make()
 for case in Case.all:
