@@ -31,7 +31,7 @@ func weighing(balance string, n int) *record.Weighing {
 			Readability: "0.0001 g", Identity: "confirmed"},
 		Value: record.Value{Digits: fmt.Sprintf("%d.%04d", n%200, n%10000), Unit: "g", PrintedUnit: "g", Kind: "net",
 			Stability: "stable", Range: "in"},
-		Frame:   []byte(fmt.Sprintf("N  +%10d.%04d g \r\n", n%200, n%10000)),
+		Frame:   []byte(fmt.Sprintf("lot %10d.%04d g \r\n", n%200, n%10000)),
 		Layout:  "sha256:9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
 		Trigger: "printed", Port: "/dev/serial/by-id/usb-serial-if00-port0",
 		Stamp: record.Stamp{UTC: record.UTC(time.Date(2026, 11, 25, 10, 4, 5, n*1000, time.UTC)), Zone: "+01:00", Bound: &bound,

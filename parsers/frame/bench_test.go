@@ -16,9 +16,9 @@ var benches = []struct {
 }{
 	{"lines", frame.Rule{Terminators: marks("\r\n")}, "   +12.3450 g ok  \r\n", 1},
 	{"mixed", frame.Rule{Terminators: marks("\r", "\n", "\r\n")}, "   +12.3450 g ok  \r\n", 1},
-	{"enclosed", frame.Rule{Start: []byte("\x02"), End: []byte("\x03"), Trailer: 1}, "\x02N +12.3450 g S\x03A\r\n", 1},
+	{"enclosed", frame.Rule{Start: []byte("\x02"), End: []byte("\x03"), Trailer: 1}, "\x02lot +12.345 g\x03A\r\n", 1},
 	{"blocks", frame.Rule{Terminators: marks("\r\n"), Block: &frame.Block{First: begins("--"), Last: begins("==")}},
-		"------------------\r\nG   +13.3450 g    \r\nN   +12.3450 g    \r\n==================\r\n", 1},
+		"------------------\r\nall +13.3450 g    \r\nlot +12.3450 g    \r\n==================\r\n", 1},
 }
 
 func TestNoAllocationsInSteadyState(t *testing.T) {

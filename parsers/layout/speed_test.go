@@ -11,9 +11,9 @@ import (
 var speedCases = []struct{ name, layout, bytes string }{
 	{"twenty bytes", `
 line: "{kind 2}{weight 11} {unit 3}{stability}"
-kind: {N: net}
+kind: {s: net}
 stability: {"": unstable, "*": stable}
-`, "N     12.3450 g  *\r\n"},
+`, "s     12.3450 g  *\r\n"},
 	{"without widths", `
 line: "{kind} {weight} {unit} {stability}"
 kind: {N: net, NT: net}

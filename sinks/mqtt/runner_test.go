@@ -87,7 +87,7 @@ func weigh(ctx context.Context, t *testing.T, j *journal.Journal) (n int) {
 		w := &record.Weighing{
 			Balance: record.Balance{ID: fmt.Sprintf("b-%02d", n%4), Identity: "confirmed"},
 			Value:   record.Value{Digits: fmt.Sprintf("+%d.%04d", n%220, n%10_000), Unit: "g", PrintedUnit: "g", Kind: "net", Stability: "stable", Range: "in"},
-			Frame:   fmt.Appendf(nil, "N %4d.%04d g\r\n", n%220, n%10_000), Trigger: "printed", Port: "/dev/ttyUSB0",
+			Frame:   fmt.Appendf(nil, "lot %4d.%04d g\r\n", n%220, n%10_000), Trigger: "printed", Port: "/dev/ttyUSB0",
 			Stamp: clock.System{}.Stamp(time.Now()), Fitness: record.Fitness{State: "unknown"},
 		}
 		if _, err := j.Append(context.Background(), w); err != nil {
