@@ -239,7 +239,7 @@ func TestRecordsFitTheirSchema(t *testing.T) {
 		{"weighing.schema.json", weighing(), map[string]string{
 			`"digits":"+0.5000"`: `"digits":"0,5000"`, `"range":"in"`: `"range":"over"`, `"stability":"stable"`: `"stability":"settled"`,
 			`"bound_s":0.021`: `"bound_s":"0.021"`, `"utc":"2026-11-25`: `"utc":"2026-13-25`, `"seq":90211`: `"seq":0`,
-			`weighpost.weighing/1`: `weighpost.weighing/2`, `"by":"printed"`: `"by":"guessed"`, `"frame":"Ti`: `"frame":"?i`,
+			`weighpost.weighing/1`: `weighpost.weighing/2`, `"by":"printed"`: `"by":"guessed"`, `"frame":"bG`: `"frame":"?G`,
 			`"layout":"sha256:`: `"layout":"md5:`, `/b-12/000184`: `/b-12/184`,
 		}},
 		{"weighing.schema.json", over, map[string]string{`"range":"over"`: `"range":"in"`}},
