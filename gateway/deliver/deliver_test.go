@@ -314,7 +314,7 @@ func TestConfigFaults(t *testing.T) {
 		`entries[0]: "weighings" is no kind`:              func(c *Config) { c.Entries = []string{"weighings"} },
 		`entries[1]: "result" stands here twice`:          func(c *Config) { c.Entries = []string{"result", "result"} },
 		"batch_size: 0 entries at once":                   func(c *Config) { c.BatchSize = 0 },
-		"retry_max: is shorter than retry_min (2m0s)":     func(c *Config) { c.RetryMin = strict.Duration(2 * time.Minute) },
+		"retry_max: is shorter than retry_min (2m)":       func(c *Config) { c.RetryMin = strict.Duration(2 * time.Minute) },
 		"probe: 0s is out of range; allowed: 1s to 24h0m": func(c *Config) { c.Probe = 0 },
 		"deadline: 1ms is out of range":                   func(c *Config) { c.Deadline = strict.Duration(time.Millisecond) },
 	} {

@@ -72,7 +72,7 @@ func TestConfigFaults(t *testing.T) {
 		{"layout: seed.yaml", "layout: seed.yaml\nrecord: {}", `record: names not exactly one rule`},
 		{"layout: seed.yaml", "layout: seed.yaml\nrecord: [printed]", `record: is a list`},
 		{"layout: seed.yaml", "layout: seed.yaml\nrecord:\n  settled:\n    frames: 1", `record.settled.frames: 1 is out of range; allowed: 2 to 100`},
-		{"layout: seed.yaml", "layout: seed.yaml\nrecord:\n  settled:\n    for: 2h", `record.settled.for: 2h0m0s is out of range`},
+		{"layout: seed.yaml", "layout: seed.yaml\nrecord:\n  settled:\n    for: 2h", `record.settled.for: 2h is out of range`},
 		{"layout: seed.yaml", "layout: seed.yaml\nrecord:\n  settled:\n    within_d: 10", `record.settled.apart_d: 10 lies within the band`},
 		{"layout: seed.yaml", "layout: seed.yaml\nrecord:\n  settled:\n    fram: 1", `did you mean "frames"?`},
 		{"readability: 0.0001 g\n", "record: settled\n", `record: the rule settled counts in multiples of the balance's readability, and no readability is given`},

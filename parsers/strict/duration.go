@@ -3,6 +3,7 @@ package strict
 import (
 	"fmt"
 	"regexp"
+	"strings"
 	"time"
 )
 
@@ -16,7 +17,17 @@ const durationAllowed = "a number with its unit (us, ms, s, m or h), such as 250
 // D gives the length as the standard library has it.
 func (d Duration) D() time.Duration { return time.Duration(d) }
 
-func (d Duration) String() string { return time.Duration(d).String() }
+// String writes it as a person would: 5m, not 5m0s.
+func (d Duration) String() string {
+	s := time.Duration(d).String()
+	if strings.HasSuffix(s, "m0s") {
+		s = strings.TrimSuffix(s, "0s")
+	}
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	return s
+}
 
 // MarshalText writes what UnmarshalText reads.
 func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
