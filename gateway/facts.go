@@ -20,7 +20,7 @@ func (g *Gateway) Balances() []console.Balance {
 			b.Live = &s.Live
 		}
 		if s.LastID != "" {
-			b.Last = &console.Recorded{ID: s.LastID, UTC: s.LastUTC, Value: s.LastValue}
+			b.Last = &console.Recorded{ID: s.LastID, UTC: s.LastUTC, Value: s.LastValue, Sample: s.LastSample}
 		}
 		list = append(list, b)
 	}

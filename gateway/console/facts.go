@@ -32,9 +32,10 @@ type Balance struct {
 
 // Recorded is a weighing or result that is in the journal.
 type Recorded struct {
-	ID    string       `json:"id"`
-	UTC   record.UTC   `json:"utc"`
-	Value record.Value `json:"value"`
+	ID     string       `json:"id"`
+	UTC    record.UTC   `json:"utc"`
+	Value  record.Value `json:"value"`
+	Sample string       `json:"sample,omitempty"`
 }
 
 // Sink is what the page shows of one destination.
@@ -62,6 +63,7 @@ type state struct {
 	Balances   []Balance          `json:"balances"`
 	Sinks      []Sink             `json:"sinks"`
 	Conditions []health.Condition `json:"conditions"`
+	Recording  bool               `json:"recording"` // what /readyz says
 	Journal    Journal            `json:"journal"`
 }
 
@@ -82,9 +84,10 @@ func (s *Server) stateJSON() ([]byte, error) {
 	if s.state.json != nil && now.Sub(s.state.at) < stateAge {
 		return s.state.json, nil
 	}
+	list, recording := s.conditions()
 	b, err := json.Marshal(state{
 		Site: s.deps.Site, Version: s.deps.Version, At: record.UTC(now), Balances: s.deps.Source.Balances(),
-		Sinks: s.deps.Source.Sinks(), Conditions: s.deps.Conditions.List(), Journal: s.deps.Source.Journal(),
+		Sinks: s.deps.Source.Sinks(), Conditions: list, Recording: recording, Journal: s.deps.Source.Journal(),
 	})
 	if err != nil {
 		return nil, err

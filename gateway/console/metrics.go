@@ -71,15 +71,14 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 		send(working, gauge, truth(k.State != "stopped"), k.ID)
 	}
 	holding := map[health.Severity]int{}
-	recording := true
 	for _, c := range f.s.deps.Conditions.List() {
 		holding[c.Severity]++
-		recording = recording && !StopsRecording(c)
 	}
 	for _, sev := range []health.Severity{health.Notice, health.Warning, health.Error} {
 		send(conditions, gauge, float64(holding[sev]), string(sev))
 	}
 	send(journalHead, gauge, float64(f.s.deps.Source.Journal().Head))
+	_, recording := f.s.conditions()
 	send(ready, gauge, truth(recording))
 }
 

@@ -81,24 +81,13 @@ func (s *Server) serveHealth(w http.ResponseWriter, _ *http.Request) {
 }
 
 func (s *Server) serveReady(w http.ResponseWriter, _ *http.Request) {
-	list := s.deps.Conditions.List()
+	list, recording := s.conditions()
 	status := http.StatusOK
-	for _, c := range list {
-		if StopsRecording(c) {
-			status = http.StatusServiceUnavailable
-		}
+	if !recording {
+		status = http.StatusServiceUnavailable
 	}
 	writeJSON(w, status, struct {
 		Ready      bool               `json:"ready"`
 		Conditions []health.Condition `json:"conditions"`
-	}{status == http.StatusOK, list})
-}
-
-// StopsRecording says whether readings are not recorded while the condition holds. A port that is missing is no such
-// condition: there is nothing to record, and the other balances go on.
-func StopsRecording(c health.Condition) bool {
-	if c.Severity != health.Error {
-		return false
-	}
-	return strings.HasPrefix(c.Code, "recording-") || strings.HasPrefix(c.Code, "journal-") || c.Code == "readings-not-recorded"
+	}{recording, list})
 }

@@ -104,9 +104,17 @@ func (in *Intake) raiseNotRecorded(why string) {
 	}
 	in.board.Raise(health.Condition{
 		Code: notRecorded, Subject: in.cfg.ID, Severity: health.Error, Sentence: sentence + ".",
-		Remedy: "See what stops the journal, most often a full disk. What waits is recorded by itself afterwards; " +
-			fmt.Sprintf("more than %d readings are counted and not kept, so weigh nothing that must be recorded.", room),
+		Remedy: "Copy weights by hand until this is gone. See what stops the journal, most often a full disk. What waits is recorded by itself afterwards; " +
+			fmt.Sprintf("more than %d readings are counted and not kept, and a weight that is not kept is gone.", room),
 	})
+}
+
+// sampleOf is the sample that a weighing is about, as far as it is known.
+func sampleOf(w *record.Weighing) string {
+	if w.Context.Sample == nil {
+		return ""
+	}
+	return w.Context.Sample.ID
 }
 
 // tellRecorded tells the screens what is now durable, and nothing before it is.
@@ -124,7 +132,7 @@ func (in *Intake) tellRecorded(entries []record.Entry, batch []record.Body) {
 		id := entries[i].ID
 		in.noteRecorded(id, w)
 		in.live.Publish(record.Live{
-			Balance: in.cfg.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id,
+			Balance: in.cfg.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id, Sample: sampleOf(w),
 		})
 	}
 }

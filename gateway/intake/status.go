@@ -12,10 +12,11 @@ type Status struct {
 	Waiting  int    // entries that wait for the journal
 	Unkept   uint64 // readings since the start that were not recorded because too many waited
 
-	Live      record.Live // the latest reading
-	LastID    string      // of the latest recorded weighing or result, "" where none was
-	LastValue record.Value
-	LastUTC   record.UTC
+	Live       record.Live // the latest reading
+	LastID     string      // of the latest recorded weighing or result, "" where none was
+	LastValue  record.Value
+	LastUTC    record.UTC
+	LastSample string // "" where none is known
 }
 
 // Status gives the present state. It may be called from any goroutine.
@@ -35,5 +36,5 @@ func (in *Intake) noteRecorded(id string, w *record.Weighing) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	in.status.Recorded++
-	in.status.LastID, in.status.LastValue, in.status.LastUTC = id, w.Value, w.Stamp.UTC
+	in.status.LastID, in.status.LastValue, in.status.LastUTC, in.status.LastSample = id, w.Value, w.Stamp.UTC, sampleOf(w)
 }

@@ -9,4 +9,5 @@ type Live struct {
 	Unread  string   `json:"unread,omitempty"` // why, for a frame that was refused
 	// Recorded is the id of the weighing that this reading became. It is sent as a second event, once the entry is durable.
 	Recorded string `json:"recorded,omitempty"`
+	Sample   string `json:"sample,omitempty"` // of that weighing, where one is known
 }

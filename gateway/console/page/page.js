@@ -59,11 +59,12 @@ function newCard(b) {
   c.rest = make("span", "rest");
   c.why = make("p", "why");
   c.when = make("span", "when");
+  c.not = make("p", "not");
   c.recorded = make("dd");
   c.port = make("dd");
   c.rule = make("dd");
   c.item = make("li", "balance", "",
-    make("div", "who", "", c.name, c.place), c.weight, make("p", "how", "", c.rest, c.when), c.why,
+    make("div", "who", "", c.name, c.place), c.weight, make("p", "how", "", c.rest, c.when), c.why, c.not,
     make("dl", "facts", "", make("dt", "", "Recorded"), c.recorded, make("dt", "", "Port"), c.port, make("dt", "", "Rule"), c.rule));
   return c;
 }
@@ -104,7 +105,7 @@ function showAge(c) {
   say(c.when, (old ? "last sent " : "") + clock(c.live.utc));
 }
 
-function showCard(c, b) {
+function showCard(c, b, recording) {
   c.balance = b;
   say(c.place, b.place || "");
   c.item.className = "balance " + (b.port_up ? "connected" : "apart");
@@ -113,7 +114,7 @@ function showCard(c, b) {
     c.seenAt = Date.parse(b.live.utc);
   }
   showWeight(c);
-  if (b.last) showRecorded(c, b.last.id, b.last.utc, b.last.value);
+  if (b.last) showRecorded(c, b.last.id, b.last.utc, b.last.value, b.last.sample);
   else if (!c.lastID) say(c.recorded, "nothing since weighpost started");
   say(c.port, b.port_up ? b.port : b.port + " is not connected");
   c.port.className = b.port_up ? "" : "bad";
@@ -122,6 +123,8 @@ function showCard(c, b) {
   if (b.waiting > 20) doubts.push(number.format(b.waiting) + " readings wait for the journal.");
   if (b.unkept) doubts.push(number.format(b.unkept) + " readings were not recorded.");
   if (b.unread) doubts.push(number.format(b.unread) + (b.unread === 1 ? " frame" : " frames") + " could not be read.");
+  c.item.classList.toggle("unrecorded", !recording);
+  say(c.not, recording ? "" : "Not being recorded now: copy this weight by hand.");
   const text = b.rule + " · " + number.format(b.recorded) + " recorded";
   const all = text + doubts.join();
   if (c.ruleShown !== all) {
@@ -130,10 +133,10 @@ function showCard(c, b) {
   }
 }
 
-function showRecorded(c, id, utc, value) {
+function showRecorded(c, id, utc, value, sample) {
   if (c.lastID === id) return;
   c.lastID = id;
-  c.recorded.replaceChildren(quantity(value) + " at " + clock(utc), make("span", "id", id));
+  c.recorded.replaceChildren(quantity(value) + " at " + clock(utc), make("span", "sample", sample ? "sample " + sample : ""), make("span", "id", id));
 }
 
 let waitingWords = [];
@@ -158,7 +161,7 @@ function showReadings(list) {
     if (!c) continue;
     if (r.recorded) {
       if (r.recorded !== c.lastID) announce(r.balance + " recorded " + quantity(r.value));
-      showRecorded(c, r.recorded, r.utc, r.value);
+      showRecorded(c, r.recorded, r.utc, r.value, r.sample);
     } else {
       c.live = r;
       c.seenAt = Date.now();
@@ -177,6 +180,7 @@ function showConditions(list) {
   const text = JSON.stringify(list);
   if (showConditions.shown === text) return;
   showConditions.shown = text;
+  say(byId("trouble-title"), "What needs attention" + (list.length > 1 ? " (" + list.length + ")" : ""));
   byId("conditions").replaceChildren(...list.map((k) => make("li", k.severity, "",
     make("span", "severity", "", shape(k.severity), " " + k.severity),
     make("div", "words", "", make("p", "", "", ...prose(k.sentence)), make("p", "", "", ...prose(k.remedy)), make("p", "since", "since " + clock(k.since))))));
@@ -185,13 +189,18 @@ function showConditions(list) {
 function showSinks(list) {
   byId("sinks-part").hidden = list.length === 0;
   byId("sinks").replaceChildren(...list.map((k) => {
-    const id = make("th", "", k.id);
+    const id = make("th", "", k.id, make("span", "kind", k.kind));
     id.scope = "row";
     const state = make("td", k.state, k.state);
     if (k.why) state.append(make("span", "why", k.why));
-    return make("tr", "", "", id, make("td", "", k.kind), state,
-      ...[k.delivered, k.lag, k.parked].map((n) => make("td", "count", number.format(n))));
+    return make("tr", "", "", id, state,
+      ...[k.lag, k.parked, k.delivered].map((n) => make("td", "count", number.format(n))));
   }));
+}
+
+// stops says whether a condition keeps this balance from being recorded: its own, or that of the journal.
+function stops(k, id) {
+  return k.severity === "error" && (k.code === "recording-stopped" || (k.code === "readings-not-recorded" && k.subject === id));
 }
 
 function showState(s) {
@@ -206,7 +215,7 @@ function showState(s) {
       cards.set(b.id, c);
       list.append(c.item);
     }
-    showCard(cards.get(b.id), b);
+    showCard(cards.get(b.id), b, s.recording || !(s.conditions || []).some((k) => stops(k, b.id)));
   }
   for (const [id, c] of cards) {
     if (!balances.some((b) => b.id === id)) {

@@ -1,0 +1,201 @@
+//go:build unix
+
+package console
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+)
+
+// browser is a chromium without a window. It is spoken to by the DevTools protocol on two pipes, its descriptors 3 and 4: a
+// JSON object and a zero byte each way, so that no port is opened and no library needed.
+type browser struct {
+	t       *testing.T
+	to      *os.File
+	from    *bufio.Reader
+	calls   int
+	session string
+}
+
+// patience is how long a state of the page is waited for, on a machine that does much else.
+const patience = 60 * time.Second
+
+func startBrowser(t *testing.T) *browser {
+	t.Helper()
+	name := ""
+	for _, n := range []string{"chromium", "chromium-browser"} {
+		if path, err := exec.LookPath(n); err == nil && name == "" {
+			name = path
+		}
+	}
+	if name == "" {
+		if os.Getenv("WEIGHPOST_SERVERS") == "all" {
+			t.Fatal("chromium is not installed, and WEIGHPOST_SERVERS=all wants it")
+		}
+		t.Skip("needs chromium; WEIGHPOST_SERVERS=all makes this a failure")
+	}
+	hears, to := pipe(t)
+	from, says := pipe(t)
+	cmd := exec.Command(name, "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
+		"--disable-background-networking", "--remote-debugging-pipe", "--user-data-dir="+t.TempDir(), "about:blank")
+	cmd.ExtraFiles = []*os.File{hears, says}
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	hears.Close()
+	says.Close()
+	t.Cleanup(func() {
+		to.Close()
+		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) // all of its processes, so that its folder can be removed
+		_ = cmd.Wait()
+		from.Close()
+	})
+	if err := from.SetReadDeadline(time.Now().Add(2 * patience)); err != nil {
+		t.Fatal(err)
+	}
+	return &browser{t: t, to: to, from: bufio.NewReader(from)}
+}
+
+func pipe(t *testing.T) (r, w *os.File) {
+	t.Helper()
+	r, w, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r, w
+}
+
+// call asks for one thing and puts the answer into result. Events in between are passed over. The error is what the browser
+// has against it.
+func (b *browser) call(method string, params map[string]any, result any) error {
+	b.t.Helper()
+	b.calls++
+	message := map[string]any{"id": b.calls, "method": method, "params": params}
+	if b.session != "" {
+		message["sessionId"] = b.session
+	}
+	raw, err := json.Marshal(message)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	if _, err := b.to.Write(append(raw, 0)); err != nil {
+		b.t.Fatal(err)
+	}
+	for {
+		raw, err := b.from.ReadBytes(0)
+		if err != nil {
+			b.t.Fatalf("the browser says nothing to %s: %v", method, err)
+		}
+		var answer struct {
+			ID     int
+			Result json.RawMessage
+			Error  json.RawMessage
+		}
+		if err := json.Unmarshal(raw[:len(raw)-1], &answer); err != nil {
+			b.t.Fatalf("%s: %v %s", method, err, raw)
+		}
+		if answer.ID == b.calls && answer.Error != nil {
+			return fmt.Errorf("%s: %s", method, answer.Error)
+		}
+		if answer.ID == b.calls {
+			if result != nil {
+				if err := json.Unmarshal(answer.Result, result); err != nil {
+					b.t.Fatal(err)
+				}
+			}
+			return nil
+		}
+	}
+}
+
+func (b *browser) open(url string) {
+	var target struct{ TargetID, SessionID string }
+	if err := b.call("Target.createTarget", map[string]any{"url": url}, &target); err != nil {
+		b.t.Fatal(err)
+	}
+	if err := b.call("Target.attachToTarget", map[string]any{"targetId": target.TargetID, "flatten": true}, &target); err != nil {
+		b.t.Fatal(err)
+	}
+	b.session = target.SessionID
+}
+
+// text gives what a script says, as text. Between two documents there is nothing that could say anything.
+func (b *browser) text(script string) string {
+	b.t.Helper()
+	var answer struct{ Result struct{ Value any } }
+	if err := b.call("Runtime.evaluate", map[string]any{"expression": script, "returnByValue": true}, &answer); err != nil {
+		return err.Error()
+	}
+	return fmt.Sprint(answer.Result.Value)
+}
+
+// shows waits until what a script says holds all of the wanted words.
+func (b *browser) shows(script string, words ...string) {
+	b.t.Helper()
+	last := ""
+	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
+		last = b.text(script)
+		missing := false
+		for _, w := range words {
+			missing = missing || !strings.Contains(last, w)
+		}
+		if !missing {
+			return
+		}
+	}
+	b.t.Fatalf("%s never held %q; it ended as %q", script, words, last)
+}
+
+const (
+	card      = `document.querySelector("#balances li")?.innerText ?? ""`
+	troubles  = `document.querySelector("#trouble:not([hidden])")?.innerText ?? ""`
+	intruders = `document.querySelectorAll("img, b, script:not([src='page.js'])").length + " intruders, title " + document.title`
+)
+
+// TestTheLivePageInABrowser opens the page in a real browser: the live weight, what is wrong, what was recorded, and that
+// text from outside stays text.
+func TestTheLivePageInABrowser(t *testing.T) {
+	b := startBrowser(t)
+	h := open(t)
+	b.open(h.base)
+	b.shows(card, "b-12", "Nothing received yet")
+	if got := b.text(troubles); got != "" {
+		t.Errorf("without trouble the page speaks of %q", got)
+	}
+
+	// The card came over the stream, so that from here on the page hears what is published.
+	value := record.Value{Digits: "12.3450", PrintedUnit: "g", Kind: "net", Stability: "stable", Range: "in"}
+	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: &value})
+	b.shows(card, "12.3450\n", "stable, net")
+
+	hostile := `<img src=x onerror="document.title='owned'"><b>LOT</b>`
+	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: &value, Recorded: "north-lab/7qx3/b-12/000008", Sample: hostile})
+	b.shows(card, "north-lab/7qx3/b-12/000008", "sample "+hostile)
+	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Unread: hostile})
+	b.shows(card, "A frame that cannot be read", hostile)
+
+	h.board.Raise(health.Condition{Code: "port-missing", Subject: "b-13", Severity: health.Error, Sentence: "There is no " + hostile + ".", Remedy: "Run `weighpost version`."})
+	b.shows(troubles, "error", "There is no "+hostile+".", "Run weighpost version.")
+	b.shows(intruders, "0 intruders", "north-lab")
+
+	h.board.Raise(health.Condition{Code: "recording-stopped", Subject: "journal", Severity: health.Error, Sentence: "Nothing is recorded."})
+	b.shows(card, "Not being recorded now")
+	h.board.Clear("recording-stopped", "journal")
+	b.shows(`String(!document.querySelector("#balances li").innerText.includes("Not being recorded"))`, "true")
+
+	if err := h.stop(); err != nil {
+		t.Fatal(err)
+	}
+	b.shows(`document.querySelector("#cut:not([hidden])")?.innerText ?? ""`, "No connection to weighpost", "may be wrong by now")
+}
