@@ -107,14 +107,12 @@ func (g *Gateway) note(ctx context.Context, started bool) error {
 	return err
 }
 
-// recordingState turns what the journal says of itself into a condition.
+// recordingState turns what the journal says of itself, and logs itself, into a condition.
 func (g *Gateway) recordingState(stopped bool, cause error) {
 	if !stopped {
 		g.board.Clear("recording-stopped", "journal")
-		g.log.Info("recording works again")
 		return
 	}
-	g.log.Error("recording is stopped", "cause", cause)
 	g.board.Raise(health.Condition{
 		Code: "recording-stopped", Subject: "journal", Severity: health.Error,
 		Sentence: fmt.Sprintf("Nothing is recorded: the journal in %s cannot be written (%v).", g.cfg.Journal.Folder, cause),

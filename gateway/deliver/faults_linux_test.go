@@ -42,7 +42,7 @@ func TestFolderReadOnlyAndBack(t *testing.T) {
 		remount("ro")
 		l.weigh(5, 100+round)
 		l.until("the read-only folder is told", func() bool { return l.has(deliver.CodeUnreachable) })
-		if s := l.r.Status(); s.Why == "" || !bytes.Contains([]byte(s.Why), []byte("it is read-only")) {
+		if s := l.r.Status(); s.Why == "" || !bytes.Contains([]byte(s.Why), []byte("is read-only")) {
 			t.Errorf("told as %q", s.Why)
 		}
 		remount("rw")
@@ -62,7 +62,7 @@ func TestFolderFullAndRoomAgain(t *testing.T) {
 	}
 	l.weigh(100, 2)
 	l.until("the full folder is told", func() bool { return l.has(deliver.CodeUnreachable) })
-	if s := l.r.Status(); !bytes.Contains([]byte(s.Why), []byte("there is no room left")) {
+	if s := l.r.Status(); !bytes.Contains([]byte(s.Why), []byte("has no room left")) {
 		t.Errorf("told as %q", s.Why)
 	}
 	remount("size=16m")

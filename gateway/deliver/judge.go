@@ -63,7 +63,7 @@ func (r *Runner) failed(err error) time.Duration {
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeUnreachable, Subject: r.cfg.ID, Severity: health.Warning,
 		Sentence: fmt.Sprintf("Sink %s does not take entries: %s.", r.cfg.ID, short(err)),
-		Remedy:   "Nothing is lost: entries wait in the journal and go out by themselves. Look at the network and the destination.",
+		Remedy:   "Nothing is lost: entries wait in the journal and go out by themselves. Mend what the sentence names, most often the network or the destination.",
 	})
 	r.show(func(s *Status) { s.State, s.Why = Retrying, short(err) })
 	return wait
@@ -120,8 +120,8 @@ func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
 func (r *Runner) raiseParked(id string, err error) {
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeParked, Subject: r.cfg.ID, Severity: health.Warning,
-		Sentence: fmt.Sprintf("Sink %s refused %d entries since the start, the last one %s: %s.", r.cfg.ID, r.Status().Parked, id, short(err)),
-		Remedy:   "The entries are in the journal and set aside for this sink. Find out why the destination does not want them.",
+		Sentence: fmt.Sprintf("Sink %s has refused entries since the start: %d. The last one is %s: %s.", r.cfg.ID, r.Status().Parked, id, short(err)),
+		Remedy:   "The entries are in the journal and set aside for this sink. They do not go out by themselves: see from the sentence why the destination does not want them, and tell whoever looks after it.",
 	})
 }
 
@@ -138,7 +138,7 @@ func (r *Runner) stop(err error) time.Duration {
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeStopped, Subject: r.cfg.ID, Severity: health.Error,
 		Sentence: fmt.Sprintf("Sink %s is stopped: %s.", r.cfg.ID, short(err)),
-		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Mend the cause; the sink is tried every %s and goes on by itself.",
+		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Mend the cause; the sink is tried again every %s and then goes on by itself.",
 			r.cfg.Probe),
 	})
 	r.show(func(s *Status) { s.State, s.Why = Stopped, short(err) })
@@ -175,7 +175,7 @@ func (r *Runner) unreadable(ctx context.Context, err error) error {
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeUnreadable, Subject: r.cfg.ID, Severity: health.Error,
 		Sentence: fmt.Sprintf("The journal cannot be read for sink %s: %s.", r.cfg.ID, short(err)),
-		Remedy:   "Run weighpost journal verify on the journal's folder and look at its disk.",
+		Remedy:   "Run `weighpost journal verify FOLDER` on the journal's folder and look at its disk.",
 	})
 	pause(ctx, r.backOff(&r.misread))
 	return nil

@@ -130,7 +130,7 @@ func (in *Intake) raiseUnread(why string) {
 		Sentence: fmt.Sprintf("The last %d frames of balance %s do not fit the layout %s. The last: %s.",
 			in.misread, in.cfg.ID, in.layout.Name(), strings.TrimSuffix(why, ".")),
 		Remedy: fmt.Sprintf("Compare what the balance prints with what `weighpost read --layout %s FILE` makes of it, "+
-			"and see that speed and parity of the port are those of the balance.", in.cfg.Layout),
+			"and see that speed and parity of the port are those of the balance.", in.layout.Name()),
 	})
 }
 

@@ -127,7 +127,7 @@ func (in *Intake) stamp(at time.Time) record.Stamp {
 			Code: "clock-went-back", Subject: in.cfg.ID, Severity: health.Warning,
 			Sentence: "The clock of this computer went back by " + behind.Round(time.Second).String() +
 				": the stamps of balance " + in.cfg.ID + " stand still until it has caught up.",
-			Remedy: "See who sets the clock of this computer. The order of the records is right; their times are late by less than this.",
+			Remedy: "See who sets the clock of this computer. The order of the records is right; their times may be wrong by as much.",
 		})
 	case behind < time.Second && before >= time.Second:
 		in.board.Clear("clock-went-back", in.cfg.ID)

@@ -3,6 +3,7 @@ package port
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"os"
@@ -207,6 +208,7 @@ func (l *Line) settle(t *Trouble) {
 		l.board.Clear(old, l.subject)
 	}
 	if t != nil {
-		l.board.Raise(health.Condition{Code: t.Code, Subject: l.subject, Severity: health.Error, Sentence: t.Sentence, Remedy: t.Remedy})
+		l.board.Raise(health.Condition{Code: t.Code, Subject: l.subject, Severity: health.Error,
+			Sentence: fmt.Sprintf("Nothing comes from balance %s. %s", l.subject, t.Sentence), Remedy: t.Remedy})
 	}
 }

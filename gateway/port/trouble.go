@@ -31,10 +31,10 @@ func explain(c Config, err error) *Trouble {
 	case c.isTCP():
 		t.Code = CodeMissing
 		t.Sentence = fmt.Sprintf("The device server at %s does not answer.", c.Address)
-		t.Remedy = "Check that it is switched on and reachable, that the port number is right, and that no other program is connected to it."
+		t.Remedy = "Check that it is switched on and on the network, that the port number is right, and that no other program is connected to it. weighpost tries again by itself."
 	case errors.As(err, &settings):
 		t.Sentence = fmt.Sprintf("The serial port %s does not take the settings %s.", c.Address, c.settings())
-		t.Remedy = "Choose settings that the adapter can do, or use another adapter."
+		t.Remedy = "Set what the adapter can do, at the balance and in the configuration, or use another adapter."
 	case errors.Is(err, errNotSerial):
 		t.Sentence = fmt.Sprintf("%s is not a serial port.", c.Address)
 		t.Remedy = "Correct the address in the configuration."
@@ -46,10 +46,10 @@ func explain(c Config, err error) *Trouble {
 		t.Remedy = "Add the user that runs weighpost to the group dialout (on some systems uucp) and restart it."
 	case t.Code == CodeRefused:
 		t.Sentence = fmt.Sprintf("The serial port %s cannot be opened.", c.Address)
-		t.Remedy = "See what the system says, and try another port or adapter."
+		t.Remedy = "Look into the log for what the system says, and try another port or adapter."
 	default:
 		t.Sentence = fmt.Sprintf("There is no serial port %s.", c.Address)
-		t.Remedy = "Plug in the adapter or switch on the balance; weighpost goes on by itself when the port is there."
+		t.Remedy = "Plug in the adapter, and compare its name with the address in the configuration; weighpost goes on by itself when the port is there."
 	}
 	return t
 }

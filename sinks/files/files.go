@@ -132,17 +132,17 @@ func (s *Sink) explain(err error) error {
 	case errors.Is(err, syscall.ENAMETOOLONG), errors.Is(err, syscall.EINVAL), errors.Is(err, syscall.EILSEQ):
 		return sinks.Refused{Err: fmt.Errorf("the folder %s does not take this name: %w", s.cfg.Folder, err)}
 	case errors.Is(err, fs.ErrNotExist):
-		why = "the folder is not there: mount or create it"
+		why = "is not there: mount or create it"
 	case errors.Is(err, syscall.EROFS):
-		why = "it is read-only"
+		why = "is read-only: mount it for writing"
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
-		why = "there is no room left"
+		why = "has no room left: make some"
 	case errors.Is(err, fs.ErrPermission):
-		why = "this user may not write there"
+		why = "may not be written: give the user that runs weighpost the right to"
 	default:
 		return fmt.Errorf("the folder %s: %w", s.cfg.Folder, err)
 	}
-	return fmt.Errorf("the folder %s: %s (%w)", s.cfg.Folder, why, err)
+	return fmt.Errorf("the folder %s %s (%w)", s.cfg.Folder, why, err)
 }
 
 // mkdir makes the folders above a file, and has each on the disk before something is put into it.

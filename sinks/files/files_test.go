@@ -167,7 +167,7 @@ func TestWhatTheFolderIsLikeDecides(t *testing.T) {
 	t.Run("missing", func(t *testing.T) {
 		s := newShelf(t, func(c *Config) { c.Folder += "/not-there" })
 		_, err := open(t, s).Deliver(t.Context(), e)
-		passing(t, err, "the folder is not there")
+		passing(t, err, "not-there is not there: mount or create it")
 	})
 	t.Run("a file", func(t *testing.T) {
 		s := newShelf(t, func(c *Config) { c.Folder += "/file" })

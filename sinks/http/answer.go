@@ -22,8 +22,8 @@ func judge(a *http.Response, said []byte) error {
 	case status >= 300 && status < 400:
 		return sinks.Unusable{Err: fmt.Errorf("the server answered %d and points to %s: weighings are not sent on to where nobody configured; "+
 			"put the right address into the configuration", status, strconv.QuoteToASCII(clip(a.Header.Get("Location"))))}
-	case about[status]:
-		return sinks.Unusable{Err: err}
+	case about[status] != "":
+		return sinks.Unusable{Err: fmt.Errorf("%w: %s", err, about[status])}
 	case status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests, status >= 500:
 		if after, ok := retryAfter(a.Header, time.Now()); ok {
 			return sinks.Busy{Err: err, After: after}
@@ -39,16 +39,16 @@ func judge(a *http.Response, said []byte) error {
 	return errors.New(err.Error() + ", which is no final answer")
 }
 
-// about are the statuses that speak of the sink and not of the entry.
-var about = map[int]bool{
-	http.StatusUnauthorized:            true, // 401
-	http.StatusForbidden:               true, // 403
-	http.StatusNotFound:                true, // 404
-	http.StatusMethodNotAllowed:        true, // 405
-	http.StatusProxyAuthRequired:       true, // 407
-	http.StatusGone:                    true, // 410
-	http.StatusNotImplemented:          true, // 501
-	http.StatusHTTPVersionNotSupported: true, // 505
+// about are the statuses that speak of the sink and not of the entry, each with what to do about it.
+var about = map[int]string{
+	http.StatusUnauthorized:            "check bearer, or user and password, of this sink",                                // 401
+	http.StatusForbidden:               "the server knows this sink and does not let it write there: ask its keeper",      // 403
+	http.StatusNotFound:                "check url of this sink",                                                          // 404
+	http.StatusMethodNotAllowed:        "check url and method of this sink",                                               // 405
+	http.StatusProxyAuthRequired:       "a proxy on the way wants a name and a password: let this computer go without it", // 407
+	http.StatusGone:                    "the address was given up: put the new one into url of this sink",                 // 410
+	http.StatusNotImplemented:          "check method of this sink",                                                       // 501
+	http.StatusHTTPVersionNotSupported: "the server does not take this version of HTTP: ask its keeper",                   // 505
 }
 
 // maxWait caps what a server may ask for.
