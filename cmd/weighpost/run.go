@@ -2,13 +2,14 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
-	"os"
 	"time"
 
 	"weighpost/gateway"
 	"weighpost/gateway/config"
+	"weighpost/parsers/strict"
 )
 
 type runCommand struct {
@@ -21,14 +22,13 @@ type runCommand struct {
 const stopLimit = 10 * time.Second
 
 func (c runCommand) Run(ctx context.Context, s streams) error {
-	src, err := os.ReadFile(c.Config)
-	if err != nil {
-		return fmt.Errorf("the configuration cannot be read: %w", err)
-	}
-	cfg, faults := config.Load(c.Config, src)
-	if len(faults) > 0 {
+	cfg, err := config.LoadFile(c.Config)
+	if faults := (strict.Faults)(nil); errors.As(err, &faults) {
 		fmt.Fprintln(s.err, faults)
 		return fmt.Errorf("the configuration %s has mistakes: mend the lines above", c.Config)
+	}
+	if err != nil {
+		return err
 	}
 	g := gateway.New(cfg, gateway.Options{Log: c.log(s)})
 	if err := g.Start(ctx); err != nil {

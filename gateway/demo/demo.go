@@ -173,13 +173,9 @@ func freeAddress(first string) (string, error) {
 }
 
 func (l *lab) startDaemon(ctx context.Context, path string) error {
-	src, err := os.ReadFile(path)
+	cfg, err := config.LoadFile(path)
 	if err != nil {
-		return err
-	}
-	cfg, faults := config.Load(path, src)
-	if len(faults) > 0 {
-		return fmt.Errorf("the demo's own configuration is wrong: %w", faults)
+		return fmt.Errorf("the demo's own configuration: %w", err)
 	}
 	l.gateway = gateway.New(cfg, gateway.Options{})
 	if err := l.gateway.Start(ctx); err != nil {
