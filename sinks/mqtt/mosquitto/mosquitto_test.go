@@ -55,6 +55,15 @@ func TestLives(t *testing.T) {
 	}
 }
 
+// A broker that has only just begun to listen can be stopped too: it forgets the first signal.
+func TestStopRightAfterStart(t *testing.T) {
+	b := Start(t, Options{})
+	for range 10 {
+		b.Stop(t)
+		b.Start(t)
+	}
+}
+
 // Without the program a test is skipped, and with WEIGHPOST_SERVERS=all it fails.
 func TestMissingProgram(t *testing.T) {
 	for _, all := range []string{"", "all"} {
