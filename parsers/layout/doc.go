@@ -67,6 +67,7 @@
 //	               frame. By default a line ends with CR LF or LF
 //	line_length    how many bytes a line has; any other is refused. It keeps the rest of a cut line from being read
 //	weight         decimal: point or comma
+//	               decimals: how many digits stand after it, as in [4], or [3, 4] for two ranges; others are refused
 //	               grouping: none, space, apostrophe, point or comma, by threes, for whole digits
 //	               sign: attached "-12.3", detached "-   12.3", trailing "12.3-"
 //	               brackets: none, square, round or angle, about the last, auxiliary digits: "12.345[6]"

@@ -12,7 +12,7 @@ var lineEnds = []string{"\r\n", "\n"}
 func (c *compiler) frame(r *strict.Report) {
 	s := &c.source.Frame
 	rule := frame.Rule{
-		Start: c.encode(r.At("start"), s.Start), End: c.encode(r.At("end"), s.End),
+		Start: c.mark(r.At("start"), s.Start), End: c.mark(r.At("end"), s.End),
 		IdleGap: s.IdleGap.D(), Length: s.Length, MaxLength: s.MaxLength,
 	}
 	ends := s.Ends
@@ -21,7 +21,7 @@ func (c *compiler) frame(r *strict.Report) {
 		ends = lineEnds
 	}
 	for i, end := range ends {
-		rule.Terminators = append(rule.Terminators, c.encode(r.At("ends").Index(i), end))
+		rule.Terminators = append(rule.Terminators, c.mark(r.At("ends").Index(i), end))
 	}
 	if s.isBlock() || len(c.source.Block) > 0 && s.End == "" {
 		rule.Block = &frame.Block{
@@ -29,7 +29,7 @@ func (c *compiler) frame(r *strict.Report) {
 			BlankLines: s.Block.BlankLines, MaxLines: s.Block.MaxLines,
 		}
 	}
-	if c.l.check != nil && c.l.check.after {
+	if c.l.check != nil && c.l.check.after && s.End != "" {
 		rule.Trailer = c.l.check.width()
 	}
 	if s.isBlock() && len(c.source.Block) == 0 {

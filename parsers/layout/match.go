@@ -2,6 +2,7 @@ package layout
 
 import (
 	"bytes"
+	"slices"
 
 	"weighpost/parsers/decimal"
 )
@@ -239,6 +240,9 @@ func (m *matcher) weight(v []byte) whyCode {
 	number, err := decimal.Parse(digits)
 	if err != nil {
 		return whyNotNumber
+	}
+	if allowed := m.l.number.decimals; len(allowed) > 0 && !slices.Contains(allowed, number.Scale()) {
+		return whyDecimals
 	}
 	m.r.Number, m.r.HasNumber, m.r.AuxiliaryDigits = number, true, auxiliary
 	return whyNone

@@ -4,8 +4,9 @@ import "bytes"
 
 // number says how a balance writes the digits of a weight.
 type number struct {
-	decimal     byte // '.' or ','
-	group       byte // 0 where digits are not grouped
+	decimal     byte  // '.' or ','
+	decimals    []int // how many may stand after the decimal sign; none: any number
+	group       byte  // 0 where digits are not grouped
 	sign        signPlace
 	open, shut  byte // brackets about auxiliary digits; 0 where there are none
 	over, under [][]byte

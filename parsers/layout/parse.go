@@ -66,7 +66,8 @@ func (c *compiler) encode(r *strict.Report, text string) []byte {
 // word checks and encodes a printed word of a table.
 func (c *compiler) word(r *strict.Report, text string) []byte {
 	if strings.Trim(text, " \t") != text {
-		r.Fault(fmt.Sprintf("the word %q has blanks around it; blanks around a field are never part of its words", text), "the word alone")
+		r.Fault(fmt.Sprintf("the word %q has blanks around it; blanks around a field are never part of its words", text),
+			`the word alone; "" for one that is not printed`)
 	}
 	return c.encode(r, text)
 }
@@ -96,6 +97,12 @@ var brackets = map[string][2]byte{"": {}, "none": {}, "square": {'[', ']'}, "rou
 func (c *compiler) weight(r *strict.Report) {
 	s, n := &c.source.Weight, &c.l.number
 	n.decimal = decimals[s.Decimal]
+	n.decimals = s.Decimals
+	for i, d := range s.Decimals {
+		if d < 0 || d > mostDigits {
+			r.At("decimals").Index(i).Fault(fmt.Sprintf("%d is no number of decimals", d), fmt.Sprintf("0 to %d", mostDigits))
+		}
+	}
 	n.group = groupings[s.Grouping]
 	n.sign = signs[s.Sign]
 	pair := brackets[s.Brackets]
@@ -166,7 +173,7 @@ func (c *compiler) date(r *strict.Report) {
 	}
 	*d = order
 	if s.Century != 0 && (s.Century%100 != 0 || s.Century < 1900 || s.Century > 2900) {
-		r.At("century").Fault("is no beginning of a century", "2000, 1900")
+		r.At("century").Fault(fmt.Sprintf("%d is no beginning of a century", s.Century), "2000, 1900")
 	}
 	d.century = s.Century
 	if len(s.Months) != 0 && len(s.Months) != 12 {
@@ -188,7 +195,11 @@ func (c *compiler) check(r *strict.Report) {
 	}
 	kind, known := sum.ByName(s.Sum)
 	if !known || kind == sum.None {
-		r.At("sum").Fault(fmt.Sprintf("%q is no kind of check", s.Sum), strings.Join(sum.Names(), ", "))
+		what := fmt.Sprintf("%q is no kind of check", s.Sum)
+		if s.Sum == "" {
+			what = "the kind of check is missing"
+		}
+		r.At("sum").Fault(what, strings.Join(sum.Names(), ", "))
 	}
 	c.l.check = &checkRule{kind: kind, start: s.CoversStart, end: s.CoversEnd, after: s.AfterEnd}
 	c.l.check.written = checkForms[s.Written]

@@ -88,6 +88,8 @@ func (c *compiler) line(r *strict.Report, s lineSource) {
 		r.Fault("a template is empty", `what the balance prints, such as "{weight} {unit}"`)
 	}
 	ln.pieces = pieces
+	c.escapes(r, s.Line)
+	c.neverInLine(r, pieces)
 	var seen uint32
 	for i := range pieces {
 		p := &pieces[i]
@@ -232,12 +234,15 @@ func (c *compiler) whole(r *strict.Report) {
 	if c.l.check == nil && (c.uses(markFrom) || c.uses(markTo)) {
 		r.Fault("{from} and {to} say what a check covers, and there is no check", "check: sum: xor, for one")
 	}
-	if s.LineLength < 0 || s.LineLength > 4096 || c.l.block && s.LineLength > 0 {
-		r.At("line_length").Fault("is no length of a line", "1 to 4096, and not with block")
+	if s.LineLength < 0 || s.LineLength > 4096 {
+		r.At("line_length").Fault(fmt.Sprintf("%d is no length of a line", s.LineLength), "1 to 4096")
+	} else if c.l.block && s.LineLength > 0 {
+		r.At("line_length").Fault("a print block has lines of several lengths", "widths for its fields, in place of line_length")
 	}
 	c.l.lineLength = s.LineLength
 	c.wholeWeight(r)
 	c.wholeCheck(r)
+	c.fits(r)
 }
 
 func (c *compiler) wholeWeight(r *strict.Report) {
@@ -274,6 +279,7 @@ func (c *compiler) wholeCheck(r *strict.Report) {
 		r.At("check").Fault("no line has {check}, so nothing would be checked", "{check}, or after_end: true")
 		return
 	}
+	c.covered(r)
 	for _, ln := range c.l.lines {
 		if !c.l.block && ln.check == nil && len(ln.pieces) > 0 {
 			r.Fault(fmt.Sprintf("the line “%s” has no {check} and another one has: a damaged frame could pass as this one", ln.template), "{check} in each line")

@@ -34,6 +34,7 @@ type meansSource struct {
 
 type weightSource struct {
 	Decimal  string   `yaml:"decimal" enum:"point,comma" default:"point" desc:"What stands before the decimals."`
+	Decimals []int    `yaml:"decimals" desc:"How many digits may stand after the decimal sign; a number with others is refused."`
 	Grouping string   `yaml:"grouping" enum:"none,space,apostrophe,point,comma" default:"none" desc:"What parts whole digits by threes."`
 	Sign     string   `yaml:"sign" enum:"attached,detached,trailing" default:"attached" desc:"Where the sign stands: right before the digits, before blanks, or behind."`
 	Brackets string   `yaml:"brackets" enum:"none,square,round,angle" default:"none" desc:"Brackets about the last, auxiliary digits."`

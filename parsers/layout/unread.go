@@ -26,6 +26,7 @@ const (
 	whyNotNumber
 	whyTwoPoints
 	whyTooManyDigits
+	whyDecimals
 	whyGrouping
 	whyBrackets
 	whyNotCount
@@ -56,6 +57,7 @@ var numberFaults = map[whyCode]string{
 	whyNotNumber:     "is no number as this layout writes them",
 	whyTwoPoints:     "has two decimal signs",
 	whyTooManyDigits: "has more than 18 digits",
+	whyDecimals:      "has another number of decimals than the layout allows: a digit or the decimal sign may be lost",
 	whyGrouping:      "has its digits grouped otherwise than by three",
 	whyBrackets:      "has brackets that do not hold the last digits",
 	whyNotCount:      "is no whole number",

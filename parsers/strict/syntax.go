@@ -21,7 +21,7 @@ var complaints = []struct{ theirs, ours string }{
 	{"expected sequence element", "an item is missing before this comma"},
 	{"block sequence entries are not allowed", "a list cannot begin here: put its first dash in a line of its own"},
 	{"mapping value is not allowed", "a second key cannot stand in this line: begin a new line, or put a text that holds \": \" in quotes"},
-	{"value is not allowed in this context", "this fits nowhere: look at the indentation of this line and of the one before, and for a missing colon"},
+	{"value is not allowed in this context", "this fits nowhere: look at the indentation of this line and of the one before, for a missing colon, and for a text with { } that is not in quotes"},
 	{"unexpected key name", "a key without a colon and a space after it, or a line that is indented wrongly"},
 	{"non-map value is specified", "a key without a colon and a space after it"},
 	{"unexpected scalar value", "a colon is missing, or quotes around a text that holds one of its own"},

@@ -139,6 +139,8 @@ def bench_net_grams():
     c.refused(b"rests | +   12.3450 g  | seed!\r\n")
     c.refused(b"rests | +   12.3450 g  |\r\n")
     c.refused(b"rests | +   12.34\xff0 g  | seed\r\n")
+    c.refused(b"rests | +    12.345 g  | seed\r\n")
+    c.refused(b"rests | +    123450 g  | seed\r\n")
     c.skip(b"\r\n")
     c.frame(b"rests | +   12.3460 g  | seed\r\n", value=value("+12.3460", "g", "g", "net", "stable"))
     c.refused(b"rests | +   12.3470 g  ")
