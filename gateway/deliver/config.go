@@ -12,7 +12,7 @@ import (
 // Config is what every sink has, whatever its kind.
 type Config struct {
 	ID        string          `yaml:"id" desc:"Name of the sink; its place in the journal is kept under it."`
-	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed" default:"[weighing, result]"`
+	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed,clock-changed,context-changed,configured,layout-changed" default:"[weighing, result]"`
 	BatchSize int             `yaml:"batch_size" desc:"Most entries handed over at once, 1 to 1000." default:"256"`
 	BatchAge  strict.Duration `yaml:"batch_age" desc:"How long an entry may wait for others to go with it, up to 1h; 0s sends at once." default:"0s"`
 	Deadline  strict.Duration `yaml:"deadline" desc:"How long one delivery may take, 1s to 10m." default:"30s"`
@@ -71,6 +71,7 @@ func (c *Config) checkEntries(r *strict.Report) {
 var kinds = []record.Kind{
 	record.KindWeighing, record.KindResult, record.KindUnread, record.KindUnreadSummary, record.KindPortUp, record.KindPortDown,
 	record.KindGap, record.KindStart, record.KindStop, record.KindParked, record.KindSinkStopped, record.KindSinkResumed,
+	record.KindClockChanged, record.KindContextChanged, record.KindConfigured, record.KindLayoutChanged,
 }
 
 // Wants lists the kinds of entry that the sink is to get.

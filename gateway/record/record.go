@@ -28,6 +28,11 @@ const (
 	KindParked        Kind = "parked" // a sink refused an entry for good; it waits for a person
 	KindSinkStopped   Kind = "sink-stopped"
 	KindSinkResumed   Kind = "sink-resumed"
+
+	KindClockChanged   Kind = "clock-changed"   // checked, holdover or unchecked; a step; a sleep
+	KindContextChanged Kind = "context-changed" // who and which sample the next weighings are tied to
+	KindConfigured     Kind = "configured"      // the configuration that holds from now on, or one that was refused
+	KindLayoutChanged  Kind = "layout-changed"  // frames from now on are read by another layout
 )
 
 const schemaPrefix, schemaVersion = "weighpost.", "/1"

@@ -1,0 +1,54 @@
+package record
+
+import (
+	"encoding/json"
+	"time"
+)
+
+// ContextChange says that somebody set or ended what a balance's next weighings are tied to, or was refused.
+type ContextChange struct {
+	Head
+	Balance About   `json:"balance"`
+	Before  Context `json:"before"`
+	After   Context `json:"after"`
+	// Cause is set, signed-out, expired or refused. What a weighing uses up is told by the weighing itself.
+	Cause string `json:"cause"`
+	Why   string `json:"why,omitempty"` // where refused
+	Where string `json:"where"`         // the way it came: an address, a topic, a port
+	Raw   []byte `json:"raw,omitempty"` // a scan, exactly as received
+	Stamp Stamp  `json:"stamp"`
+}
+
+func (c *ContextChange) Kind() Kind      { return KindContextChanged }
+func (c *ContextChange) Subject() string { return c.Balance.ID }
+func (c *ContextChange) Time() time.Time { return c.Stamp.UTC.Time() }
+
+// Configured says which configuration holds from now on, at a start and at each reload that was taken or refused.
+type Configured struct {
+	Head
+	From string `json:"from,omitempty"` // sha256: of the redacted configuration before; empty at a start
+	To   string `json:"to"`             // sha256: of the redacted configuration below
+	// Config is the redacted configuration in the form whose hash is To; absent where it was refused.
+	Config  json.RawMessage `json:"configuration,omitempty"`
+	Changes []string        `json:"changes"`           // a sentence for each difference
+	Refused string          `json:"refused,omitempty"` // why nothing changed
+	Stamp   Stamp           `json:"stamp"`
+}
+
+func (c *Configured) Kind() Kind      { return KindConfigured }
+func (c *Configured) Subject() string { return "" }
+func (c *Configured) Time() time.Time { return c.Stamp.UTC.Time() }
+
+// LayoutChange says that the frames of a balance after this entry were read by another layout.
+type LayoutChange struct {
+	Head
+	Balance About  `json:"balance"`
+	From    string `json:"from,omitempty"` // sha256: of the layout before; empty at a start
+	To      string `json:"to"`
+	Text    string `json:"text"` // the layout's source, so that the frames can be read again
+	Stamp   Stamp  `json:"stamp"`
+}
+
+func (l *LayoutChange) Kind() Kind      { return KindLayoutChanged }
+func (l *LayoutChange) Subject() string { return l.Balance.ID }
+func (l *LayoutChange) Time() time.Time { return l.Stamp.UTC.Time() }
