@@ -4,8 +4,8 @@ import "time"
 
 // pace makes fewer and larger commits of a dense stream. A commit costs the processors about as much as recording twenty
 // weighings, whatever it holds, and 256 balances at ten lines a second would be one commit for every three or four of them.
-// So the writer lets commits begin ten milliseconds apart, but only while that gathers more: hands that append again as soon
-// as they have their answers would wait for nothing.
+// So the writer lets commits begin ten milliseconds apart, and twenty where that gathers very many, but only while it gathers
+// more: hands that append again as soon as they have their answers would wait for nothing.
 type pace struct {
 	began   time.Time // the last commit
 	gained  float64   // requests that came during a wait, on average of late
@@ -14,6 +14,7 @@ type pace struct {
 
 const (
 	paceApart  = 10 * time.Millisecond
+	paceDense  = 12                   // requests gathered in a wait that make the next twice as long
 	paceQuiet  = 2 * time.Millisecond // without a request ends a wait
 	paceEnough = 128                  // requests that end it too
 	paceGain   = 4                    // requests that make a wait worth it
@@ -22,8 +23,12 @@ const (
 
 // wait says how long a batch of so many requests should wait for more.
 func (p *pace) wait(requests int, now time.Time) time.Duration {
-	apart := now.Sub(p.began)
-	if requests < 2 || apart >= paceApart {
+	apart := paceApart
+	if p.gained >= paceDense {
+		apart = 2 * paceApart
+	}
+	wait := apart - now.Sub(p.began)
+	if requests < 2 || wait <= 0 {
 		return 0
 	}
 	if p.gained < paceGain && p.skipped < paceTrial {
@@ -31,7 +36,7 @@ func (p *pace) wait(requests int, now time.Time) time.Duration {
 		return 0
 	}
 	p.skipped = 0
-	return paceApart - apart
+	return wait
 }
 
 // learn takes in how many requests a wait gathered.

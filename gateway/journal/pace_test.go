@@ -34,3 +34,21 @@ func TestPaceWaitsOnlyWhereAWaitGathers(t *testing.T) {
 		t.Error("it goes on waiting for one more")
 	}
 }
+
+// Where a wait gathers very many, commits are twice as far apart, and again less so when it no longer does.
+func TestPaceOfAVeryDenseStream(t *testing.T) {
+	began := time.Date(2026, 11, 25, 10, 0, 0, 0, time.UTC)
+	soon := began.Add(3 * time.Millisecond)
+	p := pace{began: began}
+	for _, step := range []struct {
+		more int
+		want time.Duration
+	}{{2 * paceDense, 2*paceApart - 3*time.Millisecond}, {paceDense / 2, paceApart - 3*time.Millisecond}} {
+		for range 20 {
+			p.learn(step.more)
+		}
+		if got := p.wait(2, soon); got != step.want {
+			t.Errorf("with %d more each time it waits %v, want %v", step.more, got, step.want)
+		}
+	}
+}
