@@ -71,9 +71,9 @@ func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed})
 	switch v, why := in.capture.decide(r, at); v {
 	case recorded:
-		in.put(in.body(f, value, printed, stamp), stamp)
+		in.put(in.body(f, value, printed, stamp, at), stamp)
 	case held:
-		if ended := in.capture.period.put(in.body(f, value, printed, stamp), at); ended != nil {
+		if ended := in.capture.period.put(in.body(f, value, printed, stamp, at), at); ended != nil {
 			in.put(ended, stamp)
 		}
 	case unread:
@@ -82,11 +82,11 @@ func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 }
 
 // body writes the reading as a weighing, or, where it is no mass, as a result.
-func (in *Intake) body(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp) record.Body {
+func (in *Intake) body(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp, at time.Time) record.Body {
 	w := record.Weighing{
 		Balance: in.cfg.Describe(in.identity.state), Value: value, Printed: printed, Frame: slices.Clone(f.Bytes), Layout: in.hash,
 		Trigger: in.trigger, Port: in.cfg.Port.Address, Stamp: stamp,
-		Context:  record.Context{Fields: map[string]string{}},
+		Context:  in.spend(at),
 		Verdicts: []record.Verdict{}, Fitness: record.Fitness{State: "unknown"}, Software: in.software,
 	}
 	if printed != nil {

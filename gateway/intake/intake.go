@@ -92,6 +92,8 @@ type Intake struct {
 	stamps   stamps
 	identity identity
 	misread  int // frames unread in a row
+	context  map[string]*heldItem
+	durable  map[record.Body]chan struct{} // closed when the journal has the entry
 	due      time.Time
 	status   Status
 }
@@ -110,7 +112,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 		live:     deps.Live, clock: deps.Clock, board: deps.Health, software: deps.Software, log: deps.Log, now: deps.Now,
 		about: record.About{ID: cfg.ID}, out: newOutbox(),
 		splitter: deps.Layout.Splitter(), capture: newCapture(cfg.Record, cfg.Readability),
-		identity: newIdentity(cfg),
+		identity: newIdentity(cfg), context: map[string]*heldItem{}, durable: map[record.Body]chan struct{}{},
 	}
 	if in.now == nil {
 		in.now = time.Now

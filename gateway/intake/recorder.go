@@ -126,6 +126,9 @@ func (in *Intake) tellRecorded(entries []record.Entry, batch []record.Body) {
 			w = b
 		case *record.Result:
 			w = &b.Weighing
+		case *record.ContextChange:
+			in.noteDurable(b)
+			continue
 		default:
 			continue
 		}
@@ -134,5 +137,15 @@ func (in *Intake) tellRecorded(entries []record.Entry, batch []record.Body) {
 		in.live.Publish(record.Live{
 			Balance: in.cfg.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id, Sample: sampleOf(w),
 		})
+	}
+}
+
+// noteDurable tells whoever waits for an entry that the journal has it.
+func (in *Intake) noteDurable(b record.Body) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	if done := in.durable[b]; done != nil {
+		close(done)
+		delete(in.durable, b)
 	}
 }

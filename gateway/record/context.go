@@ -1,0 +1,150 @@
+package record
+
+import (
+	"errors"
+	"fmt"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// How an item of a context was learnt.
+const (
+	BySignedIn = "signed-in"
+	ByScanned  = "scanned"
+	BySent     = "sent"  // by another system
+	ByTyped    = "typed" // by a person
+	ByPrinted  = "printed"
+)
+
+// The items that every context has a place for. Fields come on top, under names of their own.
+const (
+	ItemPerson = "person"
+	ItemSample = "sample"
+	ItemMethod = "method"
+	ItemRun    = "run"
+	ItemLot    = "lot"
+)
+
+// ContextRequest asks for a change of what a balance's next weighings are tied to.
+type ContextRequest struct {
+	Person, Sample, Method, Run, Lot *ContextItem            // nil: not named; an item with ID "" ends it
+	Fields                           map[string]*ContextItem // free fields by name; same rules
+
+	Whole   bool      // items that are not named end too (PUT and context/set); false: they stay (PATCH and context/change)
+	SignOut bool      // ends everything (DELETE)
+	By      string    // how it was learnt: signed-in, scanned, sent, typed
+	Where   string    // the way it came: an address, a topic, a port
+	Raw     []byte    // a scan, exactly as received
+	Request string    // the sender's own mark, which its answer carries: at most 64 characters, "" for none
+	At      time.Time // arrival, with the monotonic clock
+}
+
+// ContextItem is one item of a request.
+type ContextItem struct {
+	ID   string
+	For  time.Duration // how long it holds; 0: the configured default
+	Uses int           // how many weighings it holds for; 0: the configured default; below 0: until it is replaced
+}
+
+// Item gives the place of a fixed item in the request by its name, or nil where there is no such item.
+func (r *ContextRequest) Item(name string) **ContextItem {
+	switch name {
+	case ItemPerson:
+		return &r.Person
+	case ItemSample:
+		return &r.Sample
+	case ItemMethod:
+		return &r.Method
+	case ItemRun:
+		return &r.Run
+	case ItemLot:
+		return &r.Lot
+	}
+	return nil
+}
+
+// ContextView is what is held now.
+type ContextView struct {
+	Balance string        `json:"balance"`
+	Items   []ContextHeld `json:"items"` // the fixed ones first, then fields by name; empty, never null
+}
+
+// ContextHeld is one item that the next weighing would carry.
+type ContextHeld struct {
+	Name  string `json:"name"` // person, sample, method, run, lot, or the name of a field
+	ID    string `json:"id"`
+	By    string `json:"by"`
+	Since UTC    `json:"since"`
+	Until *UTC   `json:"until,omitempty"`     // absent: no limit of time
+	Uses  *int   `json:"uses_left,omitempty"` // weighings that it still holds for; absent: no limit
+}
+
+// ContextRefused says why a request for a context was not carried out, in a sentence for whoever asked.
+type ContextRefused struct{ Why string }
+
+func (r *ContextRefused) Error() string { return r.Why }
+
+// ErrNoBalance says that there is no balance of the id that was asked for.
+var ErrNoBalance = errors.New("there is no balance of that id")
+
+// Limits on an id in a context, which comes from scanners, systems and keyboards.
+const (
+	maxContextID    = 128 // characters
+	maxContextField = 32  // names in fields
+	maxRequestMark  = 64  // characters
+	maxRequestBytes = 16 << 10
+	maxContextFor   = 31 * 24 * time.Hour
+	maxContextUses  = 1_000_000
+)
+
+// CheckContextID says why a text cannot be the id of a person, a sample or any other item, or nil. The error continues a
+// sentence that begins with the name of the item. What cannot be seen, controls and marks that turn the direction of text
+// among it, is refused and never taken out: an id is taken as it is or not at all.
+func CheckContextID(id string) error {
+	switch {
+	case id == "":
+		return errors.New("is empty")
+	case !utf8.ValidString(id):
+		return errors.New("is not UTF-8 text")
+	case utf8.RuneCountInString(id) > maxContextID:
+		return fmt.Errorf("has %d characters: at most %d are allowed", utf8.RuneCountInString(id), maxContextID)
+	case id[0] == ' ' || id[len(id)-1] == ' ':
+		return errors.New("begins or ends with a space")
+	}
+	for _, r := range id {
+		if !unicode.IsPrint(r) || r == unicode.ReplacementChar {
+			return fmt.Errorf("holds the character %U, which cannot be seen", r)
+		}
+	}
+	return nil
+}
+
+// CheckFieldName says why a text cannot name a field of a context, or nil.
+func CheckFieldName(name string) error {
+	if new(ContextRequest).Item(name) != nil {
+		return fmt.Errorf("is an item of its own: name it beside fields, not in it")
+	}
+	return CheckName(name)
+}
+
+// Set puts an item in its place: one of the fixed ones, or a field.
+func (c *Context) Set(name string, l *Learnt) {
+	switch name {
+	case ItemPerson:
+		c.Person = l
+	case ItemSample:
+		c.Sample = l
+	case ItemMethod:
+		c.Method = l
+	case ItemRun:
+		c.Run = l
+	case ItemLot:
+		c.Lot = l
+	default:
+		if c.Fields == nil {
+			c.Fields = map[string]string{}
+		}
+		c.Fields[name] = l.ID
+	}
+}

@@ -1,0 +1,182 @@
+package record
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"strconv"
+	"time"
+	"unicode/utf8"
+)
+
+// ParseContextRequest reads the JSON form of a request, which the HTTP API and the broker take alike:
+//
+//	{"person": {"id": "p-07", "for_s": 3600}, "sample": {"id": "LOT-1003", "uses": 1}, "lot": null,
+//	 "fields": {"box": {"id": "B7"}}, "request": "42"}
+//
+// null, and an id that is empty, end an item. for_s is above 0 and at most 31 days; uses is 1 to 1,000,000, or -1 for until
+// it is replaced. Unknown names and names that are there twice are refused. After an error, which is a sentence that names
+// the member, nothing of the request counts but its Request, where that was readable.
+func ParseContextRequest(b []byte) (ContextRequest, error) {
+	if len(b) > maxRequestBytes {
+		return ContextRequest{}, fmt.Errorf("the request has %d bytes: at most %d are taken", len(b), maxRequestBytes)
+	}
+	s := scanner{b: b}
+	var r ContextRequest
+	err := s.members("the request", func(name string) error { return r.member(&s, name) })
+	if s.next(); err == nil && s.i < len(b) {
+		err = s.wrong("more follows after the end of the request")
+	}
+	if err != nil {
+		return ContextRequest{Request: r.Request}, err
+	}
+	return r, nil
+}
+
+// members walks over an object and refuses a name that is there twice or is spelt with escapes.
+func (s *scanner) members(what string, each func(name string) error) error {
+	seen := map[string]bool{}
+	if s.next() != '{' {
+		return s.wrong(what + " has to be an object")
+	}
+	return s.object(func(name []byte) error {
+		switch n := string(name); {
+		case bytes.IndexByte(name, '\\') >= 0:
+			return s.wrong("the name of a member is written with escapes")
+		case seen[n]:
+			return s.wrong("the name " + strconv.Quote(n) + " is there twice")
+		default:
+			seen[n] = true
+			return each(n)
+		}
+	})
+}
+
+func (r *ContextRequest) member(s *scanner, name string) (err error) {
+	if place := r.Item(name); place != nil {
+		*place, err = s.item(name)
+		return err
+	}
+	switch name {
+	case "fields":
+		return r.fields(s)
+	case "request":
+		mark, err := s.string("request")
+		if err != nil {
+			return err
+		}
+		if mark != "" {
+			if err := CheckContextID(mark); err != nil {
+				return fmt.Errorf("request %w", err)
+			}
+		}
+		if n := utf8.RuneCountInString(mark); n > maxRequestMark {
+			return fmt.Errorf("request has %d characters: at most %d are taken", n, maxRequestMark)
+		}
+		r.Request = mark
+		return nil
+	}
+	return s.wrong(strconv.Quote(name) + " is unknown: a request has person, sample, method, run, lot, fields and request")
+}
+
+func (r *ContextRequest) fields(s *scanner) error {
+	return s.members("fields", func(name string) error {
+		if err := CheckFieldName(name); err != nil {
+			return fmt.Errorf("the name %q in fields %w", name, err)
+		}
+		if len(r.Fields) == maxContextField {
+			return fmt.Errorf("fields has more than %d names", maxContextField)
+		}
+		item, err := s.item(name)
+		if err != nil {
+			return err
+		}
+		if r.Fields == nil {
+			r.Fields = map[string]*ContextItem{}
+		}
+		r.Fields[name] = item
+		return nil
+	})
+}
+
+// item reads an item, where null is one that ends.
+func (s *scanner) item(name string) (*ContextItem, error) {
+	if s.next() == 'n' {
+		return &ContextItem{}, s.value(1)
+	}
+	item, named := ContextItem{}, false
+	err := s.members(name, func(member string) (err error) {
+		switch member {
+		case "id":
+			named = true
+			item.ID, err = s.string("the id of " + name)
+			if err == nil && item.ID != "" {
+				if err := CheckContextID(item.ID); err != nil {
+					return fmt.Errorf("the id of %s %w", name, err)
+				}
+			}
+		case "for_s":
+			item.For, err = s.seconds(name)
+		case "uses":
+			item.Uses, err = s.uses(name)
+		default:
+			err = s.wrong(strconv.Quote(member) + " is unknown: " + name + " has id, for_s and uses")
+		}
+		return err
+	})
+	switch {
+	case err != nil:
+		return nil, err
+	case !named:
+		return nil, fmt.Errorf("%s has no id: give it one, or null to end it", name)
+	case item.ID == "" && item != ContextItem{}:
+		return nil, fmt.Errorf("%s has an empty id, which ends it, and a limit beside it: give one of the two", name)
+	}
+	return &item, nil
+}
+
+// string reads a text.
+func (s *scanner) string(name string) (string, error) {
+	inner, err := s.quoted(name)
+	if err != nil {
+		return "", err
+	}
+	if !utf8.Valid(inner) {
+		return "", s.wrong(name + " is not UTF-8 text")
+	}
+	return unquote(inner)
+}
+
+func (s *scanner) seconds(name string) (time.Duration, error) {
+	text, err := s.numeral()
+	var span Span
+	if err == nil {
+		err = span.UnmarshalJSON(text)
+	}
+	if d := time.Duration(span); err != nil || d <= 0 || d > maxContextFor {
+		return 0, fmt.Errorf("for_s of %s is no length of time that can be used: a number of seconds above 0, at most %d", name, maxContextFor/time.Second)
+	}
+	return time.Duration(span), nil
+}
+
+func (s *scanner) uses(name string) (int, error) {
+	text, err := s.numeral()
+	n := 0
+	if err == nil {
+		n, err = strconv.Atoi(string(text))
+	}
+	if err != nil || n != -1 && (n < 1 || n > maxContextUses) {
+		return 0, fmt.Errorf("uses of %s is no number that can be used: 1 to %d weighings, or -1 for until it is replaced", name, maxContextUses)
+	}
+	return n, nil
+}
+
+// numeral consumes a number and gives it as written.
+func (s *scanner) numeral() ([]byte, error) {
+	if c := s.next(); c != '-' && (c < '0' || c > '9') {
+		return nil, errors.New("no number")
+	}
+	start := s.i
+	err := s.number()
+	return s.b[start:s.i], err
+}
