@@ -27,9 +27,9 @@ func (g *Gateway) ContextOf(balance string) (record.ContextView, error) {
 }
 
 func (g *Gateway) intakeOf(balance string) (*intake.Intake, error) {
-	for _, in := range g.intakes {
-		if in.Config().ID == balance {
-			return in, nil
+	for _, b := range g.now.Load().balances {
+		if b.cfg.ID == balance {
+			return b.intake, nil
 		}
 	}
 	return nil, record.ErrNoBalance

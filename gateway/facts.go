@@ -8,9 +8,10 @@ import (
 
 // Balances gives the page every balance, in the order of the configuration.
 func (g *Gateway) Balances() []console.Balance {
-	list := make([]console.Balance, 0, len(g.intakes))
-	for _, in := range g.intakes {
-		cfg, s := in.Config(), in.Status()
+	all := g.now.Load().balances
+	list := make([]console.Balance, 0, len(all))
+	for _, one := range all {
+		cfg, s := one.cfg, one.intake.Status()
 		b := console.Balance{
 			ID: cfg.ID, Serial: cfg.Serial, Place: cfg.Place, Readability: cfg.Readability.String(), Identity: s.Identity,
 			Rule: cfg.Record.String(), Port: cfg.Port.Address, PortUp: s.PortUp,
@@ -29,11 +30,12 @@ func (g *Gateway) Balances() []console.Balance {
 
 // Sinks gives the page every sink, in the order of the configuration.
 func (g *Gateway) Sinks() []console.Sink {
-	list := make([]console.Sink, 0, len(g.runners))
-	for i, r := range g.runners {
-		s := r.Status()
+	all := g.now.Load().sinks
+	list := make([]console.Sink, 0, len(all))
+	for _, one := range all {
+		s := one.runner.Status()
 		list = append(list, console.Sink{
-			ID: g.cfg.Sinks[i].Delivery.ID, Kind: g.cfg.Sinks[i].Kind, State: s.State, Why: s.Why,
+			ID: one.cfg.Delivery.ID, Kind: one.cfg.Kind, State: s.State, Why: s.Why,
 			Delivered: s.Delivered, Parked: s.Parked, Lag: s.Lag,
 		})
 	}

@@ -33,33 +33,77 @@ func (l *lifecycle) stop(ctx context.Context) error {
 	return errors.Join(faults...)
 }
 
-// group runs goroutines that end when told to. Its clean-up tells them and waits.
+// group runs tasks: goroutines that end when told to. Its clean-up tells them all and waits. The zero value is ready.
 type group struct {
+	mu    sync.Mutex
+	tasks map[*task]struct{}
+}
+
+// task is one goroutine of a group that can also be ended by itself.
+type task struct {
 	cancel context.CancelFunc
-	wg     sync.WaitGroup
+	done   chan struct{}
 }
 
-// newGroup gives a group and the context that its goroutines live by. It does not end with ctx: what must come to an end in
-// good order is told by the clean-up alone.
-func newGroup(ctx context.Context) (*group, context.Context) {
+// start runs f once the tasks before it have ended. f's context does not end with ctx: what must come to an end in good
+// order is told by end or by the group's clean-up alone.
+func (g *group) start(ctx context.Context, before []*task, f func(ctx context.Context)) *task {
 	inner, cancel := context.WithCancel(context.WithoutCancel(ctx))
-	return &group{cancel: cancel}, inner
+	t := &task{cancel: cancel, done: make(chan struct{})}
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.tasks == nil {
+		g.tasks = make(map[*task]struct{})
+	}
+	g.tasks[t] = struct{}{}
+	go func() {
+		defer g.forget(t)
+		for _, b := range before {
+			select {
+			case <-b.done:
+			case <-inner.Done():
+				return
+			}
+		}
+		f(inner)
+	}()
+	return t
 }
 
-func (g *group) run(f func()) { g.wg.Go(f) }
+func (g *group) forget(t *task) {
+	t.cancel()
+	close(t.done)
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	delete(g.tasks, t)
+}
 
-// stop tells all goroutines to end, and waits for them as long as ctx allows.
-func (g *group) stop(ctx context.Context) error {
-	g.cancel()
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		g.wg.Wait()
-	}()
+// end tells the task to end.
+func (t *task) end() { t.cancel() }
+
+// wait waits for the end as long as ctx allows.
+func (t *task) wait(ctx context.Context) error {
 	select {
-	case <-done:
+	case <-t.done:
 		return nil
 	case <-ctx.Done():
 		return fmt.Errorf("not ended in time: %w", ctx.Err())
 	}
+}
+
+// stop tells all tasks to end, and waits for them as long as ctx allows.
+func (g *group) stop(ctx context.Context) error {
+	g.mu.Lock()
+	var all []*task
+	for t := range g.tasks {
+		t.end()
+		all = append(all, t)
+	}
+	g.mu.Unlock()
+	for _, t := range all {
+		if err := t.wait(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
 }

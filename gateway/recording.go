@@ -1,0 +1,57 @@
+package gateway
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/journal"
+	"weighpost/gateway/record"
+)
+
+func (g *Gateway) openJournal(ctx context.Context) error {
+	cfg := g.now.Load().cfg
+	j, err := journal.Open(ctx, journal.Options{
+		Dir: cfg.Journal.Folder, Site: cfg.Site, OnState: g.recordingState, Log: g.log,
+	})
+	if err != nil {
+		return err
+	}
+	g.journal = j
+	g.life.onStop("the journal", func(context.Context) error { return j.Close() })
+	if err := g.note(ctx, true); err != nil {
+		return fmt.Errorf("the journal opened and does not record: %w", err)
+	}
+	g.life.onStop("the log of this run", func(ctx context.Context) error { return g.note(ctx, false) })
+	return nil
+}
+
+// note appends that the daemon began or ended.
+func (g *Gateway) note(ctx context.Context, started bool) error {
+	now := g.now.Load()
+	entry := &record.Lifecycle{Started: started, Software: now.software, Stamp: g.stamp()}
+	if started {
+		for i := range now.cfg.Balances {
+			entry.Balances = append(entry.Balances, now.cfg.Balances[i].Describe(""))
+		}
+	}
+	_, err := g.journal.Append(ctx, entry)
+	return err
+}
+
+// stamp is the present moment.
+func (g *Gateway) stamp() record.Stamp { return g.clock.Stamp(time.Now()) }
+
+// recordingState turns what the journal says of itself, and logs itself, into a condition.
+func (g *Gateway) recordingState(stopped bool, cause error) {
+	if !stopped {
+		g.board.Clear("recording-stopped", "journal")
+		return
+	}
+	g.board.Raise(health.Condition{
+		Code: "recording-stopped", Subject: "journal", Severity: health.Error,
+		Sentence: fmt.Sprintf("Nothing is recorded: the journal in %s cannot be written (%v).", g.now.Load().cfg.Journal.Folder, cause),
+		Remedy:   "Free disk space or mend the disk; recording resumes by itself. Until then copy weights by hand.",
+	})
+}

@@ -1,0 +1,97 @@
+package gateway
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+
+	"weighpost/gateway/config"
+	"weighpost/gateway/deliver"
+	"weighpost/gateway/health"
+	"weighpost/sinks"
+)
+
+// liveRoom is how many readings of the continuous stream may wait for a sink that carries it; what comes then is dropped.
+const liveRoom = 256
+
+// sink is one destination and what delivers to it.
+type sink struct {
+	cfg    config.Sink
+	runner *deliver.Runner
+	status sinks.Statuser // nil where it shows no conditions
+	task   *task
+}
+
+func (g *Gateway) openSinks(ctx context.Context) error {
+	now := *g.now.Load()
+	g.life.onStop("deliveries", g.delivering.stop)
+	for _, cfg := range now.cfg.Sinks {
+		s, err := g.openSink(ctx, now.cfg.Site, cfg)
+		if err != nil {
+			return err
+		}
+		now.sinks = append(now.sinks, s)
+	}
+	g.now.Store(&now)
+	g.showStatus(now.sinks)
+	return nil
+}
+
+// openSink opens one sink and begins to deliver to it. The runner owns it and closes it.
+func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*sink, error) {
+	to, err := cfg.Open(sinks.Env{Site: site, Log: g.log})
+	if err != nil {
+		return nil, fmt.Errorf("sink %s: %w", cfg.Delivery.ID, err)
+	}
+	deps := deliver.Deps{Board: g.board, Stamp: g.stamp, Log: g.log}
+	end := func() {}
+	if _, ok := to.(sinks.Liver); ok {
+		view := g.live.Subscribe(liveRoom)
+		deps.Live, end = view.C, view.Close
+	}
+	s := &sink{cfg: cfg, runner: deliver.New(g.journal, to, cfg.Delivery, deps)}
+	s.status, _ = to.(sinks.Statuser)
+	s.task = g.delivering.start(ctx, nil, func(ctx context.Context) {
+		defer end()
+		if err := s.runner.Run(ctx); err != nil {
+			g.sinkEnded(cfg.Delivery.ID, err)
+		}
+	})
+	return s, nil
+}
+
+func (g *Gateway) sinkEnded(id string, err error) {
+	g.log.Error("a sink ended", "sink", id, "err", err)
+	g.board.Raise(health.Condition{
+		Code: sinkEnded, Subject: id, Severity: health.Error,
+		Sentence: fmt.Sprintf("Nothing is delivered to %s any more: %v.", id, err),
+		Remedy:   "Restart weighpost; what is in the journal goes out then.",
+	})
+}
+
+const sinkEnded = "sink-ended"
+
+// showStatus says which sinks show what is wrong, and shows it to them.
+func (g *Gateway) showStatus(list []*sink) {
+	var shown []sinks.Statuser
+	for _, s := range list {
+		if s.status != nil {
+			shown = append(shown, s.status)
+		}
+	}
+	g.shown.Store(&shown)
+	g.tellStatus()
+}
+
+// tellStatus hands what is wrong to the sinks that show it: at first and after each change.
+func (g *Gateway) tellStatus() {
+	shown := g.shown.Load()
+	if shown == nil || len(*shown) == 0 {
+		return
+	}
+	if b, err := json.Marshal(g.board.List()); err == nil {
+		for _, s := range *shown {
+			s.Status(b)
+		}
+	}
+}
