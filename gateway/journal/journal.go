@@ -50,6 +50,7 @@ type Journal struct {
 	inc    string
 	read   *readers
 	tail   tail
+	pulse  pulse
 
 	gate    sync.RWMutex // held for reading while a request is queued; closed is written under it
 	closed  bool

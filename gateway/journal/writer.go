@@ -55,18 +55,23 @@ const batchBodies = 1024
 // run serves requests and chores until the journal is closed.
 func (w *writer) run() {
 	defer close(w.j.done)
+	defer w.j.pulse.rest()
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
 	for {
 		timer.Reset(w.untilDue())
+		w.j.pulse.rest()
 		select {
 		case r := <-w.j.queue:
+			w.j.pulse.work()
 			w.serve(w.linger(w.gather([]*request{r})))
 		case <-timer.C:
+			w.j.pulse.work()
 			w.doChores(time.Now())
 		case <-w.j.nudge:
 			w.schedule(choreCursors, w.j.o.idleAfter)
 		case <-w.j.closing:
+			w.j.pulse.work()
 			w.finish()
 			return
 		}
@@ -119,6 +124,7 @@ func (w *writer) serve(reqs []*request) {
 		return
 	}
 	w.commit(reqs)
+	w.j.pulse.work()
 	if w.stopped == nil && w.store.walPages*pageSize >= w.j.o.foldAt && w.store.walPages >= w.folded+w.j.o.foldAt/pageSize/4 {
 		w.fold(false)
 	}
@@ -185,6 +191,7 @@ func (w *writer) fold(everything bool) {
 // finish ends the writer: what is queued, cursors, a last checkpoint, the WAL.
 func (w *writer) finish() {
 	for {
+		w.j.pulse.work()
 		select {
 		case r := <-w.j.queue:
 			w.serve(w.gather([]*request{r}))
