@@ -46,6 +46,7 @@ func (g *Gateway) newBalance(cfg intake.Config, whole *config.Config, software r
 // read runs the pipeline of a balance, once those tasks have ended that had its port or its name before.
 func (g *Gateway) read(ctx context.Context, b *balance, after []*task) {
 	b.task = g.reading.start(ctx, after, func(ctx context.Context) {
+		defer g.superviseBalance(b.cfg.ID, b.intake)()
 		if err := b.intake.Run(ctx); err != nil {
 			g.log.Error("a balance's pipeline ended with a fault", "balance", b.cfg.ID, "err", err)
 		}

@@ -15,24 +15,28 @@ import (
 	"weighpost/gateway/journal"
 	"weighpost/gateway/live"
 	"weighpost/gateway/record"
+	"weighpost/gateway/watchdog"
 	"weighpost/sinks"
 )
 
 // Options is what a Gateway takes from its caller.
 type Options struct {
-	Log *slog.Logger // nil: nothing is logged
+	Log      *slog.Logger    // nil: nothing is logged
+	Watchdog watchdog.Config // how patient the supervision of the parts is, and to whom it gives its sign of life
 }
 
 // Gateway is one daemon.
 type Gateway struct {
+	options Options
 	log     *slog.Logger
 	clock   clock.System
 	board   *health.Board
 	live    live.Hub
 	life    lifecycle
+	watch   *watchdog.Watch
 	journal *journal.Journal
 
-	serving, delivering, reading group
+	supervising, serving, delivering, reading group
 
 	// now is what runs. Only Start and Reload replace it; what it points to is never changed.
 	now atomic.Pointer[running]
@@ -54,7 +58,8 @@ func New(cfg *config.Config, o Options) *Gateway {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	g := &Gateway{log: o.Log, board: health.New(time.Now)}
+	g := &Gateway{options: o, log: o.Log, board: health.New(time.Now)}
+	g.watch = watchdog.New(o.Watchdog, g.board, o.Log)
 	g.now.Store(&running{cfg: cfg, software: softwareOf(cfg)})
 	g.board.OnChange(g.tellStatus)
 	return g
@@ -65,10 +70,10 @@ func softwareOf(cfg *config.Config) record.Software {
 	return record.Software{Version: Version(), Config: cfg.Hash()}
 }
 
-// Start opens the journal, the page, the sinks and the ports, in this order. After an error nothing is left running. ctx
-// bounds the start only; what was started lives until Stop.
+// Start begins to look after the parts, then opens the journal, the page, the sinks and the ports, in this order. After an
+// error nothing is left running. ctx bounds the start only; what was started lives until Stop.
 func (g *Gateway) Start(ctx context.Context) error {
-	for _, start := range []func(context.Context) error{g.openJournal, g.openPage, g.openSinks, g.openBalances} {
+	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.openPage, g.openSinks, g.openBalances} {
 		if err := start(ctx); err != nil {
 			limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 			defer cancel()
@@ -83,4 +88,7 @@ func (g *Gateway) Start(ctx context.Context) error {
 
 // Stop ends everything in reverse order: the ports first, then, once all that was received is journalled, the sinks, the
 // page and the journal. ctx is the limit for all of it. Entries that no sink has had yet go out after the next start.
-func (g *Gateway) Stop(ctx context.Context) error { return g.life.stop(ctx) }
+func (g *Gateway) Stop(ctx context.Context) error {
+	g.watch.Ending()
+	return g.life.stop(ctx)
+}

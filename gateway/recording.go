@@ -19,6 +19,7 @@ func (g *Gateway) openJournal(ctx context.Context) error {
 		return err
 	}
 	g.journal = j
+	g.superviseJournal(cfg.Journal.Folder)
 	g.life.onStop("the journal", func(context.Context) error { return j.Close() })
 	if err := g.note(ctx, true); err != nil {
 		return fmt.Errorf("the journal opened and does not record: %w", err)

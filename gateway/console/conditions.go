@@ -6,12 +6,12 @@ import (
 	"weighpost/gateway/health"
 )
 
-const recordingStopped, readingsNotRecorded = "recording-stopped", "readings-not-recorded"
+const recordingStopped, recordingStuck, readingsNotRecorded = "recording-stopped", "recording-stuck", "readings-not-recorded"
 
 // StopsRecording says whether readings are not recorded while the condition holds. A port that is missing is no such
 // condition: there is nothing to record, and the other balances go on. Nor is a journal that a sink cannot read.
 func StopsRecording(c health.Condition) bool {
-	return c.Severity == health.Error && (c.Code == recordingStopped || c.Code == readingsNotRecorded)
+	return c.Severity == health.Error && (c.Code == recordingStopped || c.Code == recordingStuck || c.Code == readingsNotRecorded)
 }
 
 // conditions lists what is wrong as a person is told of it, on the page and by /readyz alike: first what keeps weighings
