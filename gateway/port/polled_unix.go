@@ -17,6 +17,7 @@ type polled struct {
 	raw     syscall.RawConn
 	closed  atomic.Bool
 	emptied time.Time
+	busy    atomic.Bool // from before a read until the port was found empty again
 
 	// Of the read in progress. The function is made once: a closure for each read would be garbage for each read.
 	try  func(fd uintptr) bool
@@ -28,6 +29,7 @@ type polled struct {
 func (r *polled) init(raw syscall.RawConn) {
 	r.raw = raw
 	r.try = func(fd uintptr) bool {
+		r.busy.Store(true)
 		for {
 			before := time.Now() // what comes after this read finds nothing came after this time
 			r.n, r.err = unix.Read(int(fd), r.into)
@@ -36,6 +38,7 @@ func (r *polled) init(raw syscall.RawConn) {
 				continue
 			case unix.EAGAIN:
 				r.emptied = before
+				r.busy.Store(false)
 				return false
 			}
 			return true

@@ -1,0 +1,61 @@
+package port
+
+import (
+	"testing"
+	"time"
+)
+
+// slow is a handler that is held up where it deals with bytes.
+type slow struct {
+	*story
+	began, hold chan struct{}
+}
+
+func (s *slow) Bytes(p []byte, a Arrival) {
+	s.began <- struct{}{}
+	<-s.hold
+	s.story.Bytes(p, a)
+}
+
+// A line is quiet when nothing is on its way, and not before the handler has dealt with what came.
+func TestQuiet(t *testing.T) {
+	forBothDrivers(t, func(t *testing.T, driver string) {
+		cord, line, _ := cordAndLine(t, driver)
+		if quiet, known := line.Quiet(); !quiet || !known {
+			t.Error("something is on its way through a port that is not open")
+		}
+		plug(t, cord)
+		s := &slow{story: newStory(), began: make(chan struct{}), hold: make(chan struct{})}
+		stop := running(t, line, s)
+		defer stop()
+		s.untilCount(t, "up", 1)
+		if driver == DriverLibrary {
+			if _, known := line.Quiet(); known {
+				t.Error("this driver cannot know")
+			}
+			return
+		}
+		becomes := func(want bool) {
+			t.Helper()
+			for limit := time.Now().Add(10 * time.Second); ; time.Sleep(time.Millisecond) {
+				if quiet, known := line.Quiet(); quiet == want && known {
+					return
+				}
+				if time.Now().After(limit) {
+					t.Fatalf("never seen: quiet is %v", want)
+				}
+			}
+		}
+		becomes(true)
+		prints(t, cord, "1")
+		<-s.began
+		becomes(false) // read, and not dealt with
+		prints(t, cord, "2")
+		s.hold <- struct{}{}
+		<-s.began // the second
+		becomes(false)
+		s.hold <- struct{}{}
+		becomes(true)
+		s.untilText(t, "12")
+	})
+}
