@@ -43,7 +43,7 @@ func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*
 	if err != nil {
 		return nil, fmt.Errorf("sink %s: %w", cfg.Delivery.ID, err)
 	}
-	deps := deliver.Deps{Board: g.board, Stamp: g.stamp, Log: g.log}
+	deps := deliver.Deps{Board: g.board, Stamp: g.stamp, Destination: cfg.Settings.Destination(), Log: g.log}
 	end := func() {}
 	if _, ok := to.(sinks.Liver); ok {
 		view := g.live.Subscribe(liveRoom)

@@ -57,7 +57,7 @@ func kinds() []string {
 }
 
 func (c *Config) checkSinks(r *strict.Report) {
-	ids := map[string]int{}
+	ids, single := map[string]int{}, map[string]int{}
 	for i := range c.Sinks {
 		s := &c.Sinks[i]
 		if s.Settings == nil {
@@ -67,6 +67,14 @@ func (c *Config) checkSinks(r *strict.Report) {
 		s.Delivery.Check(at)
 		s.Settings.Check(at)
 		s.checkEntries(at.At("entries"))
+		if one, ok := s.Settings.(all.Single); ok {
+			what, instead := one.Single()
+			if first, taken := single[what]; taken && what != "" {
+				at.Fault(fmt.Sprintf("has %s, which sinks[%d] has already", what, first), instead)
+			} else {
+				single[what] = i
+			}
+		}
 		if first, taken := ids[s.Delivery.ID]; taken && s.Delivery.ID != "" {
 			at.At("id").Fault(fmt.Sprintf("%q is the id of sinks[%d] already", s.Delivery.ID, first), "an id of its own for each sink")
 		} else {

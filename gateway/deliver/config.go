@@ -12,7 +12,8 @@ import (
 // Config is what every sink has, whatever its kind.
 type Config struct {
 	ID        string          `yaml:"id" desc:"Name of the sink; its place in the journal is kept under it."`
-	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed,clock-changed,context-changed,configured,layout-changed" default:"[weighing, result]"`
+	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed,sink-moved,clock-changed,context-changed,configured,layout-changed" default:"[weighing, result]"`
+	Cursor    string          `yaml:"cursor" desc:"Needed once a sink has another destination than the one that its place in the journal was reached for: keep goes on at that place, now leaves out what is recorded already, start sends everything again. A new sink begins with the first entry, or with now at the present one. Each destination is begun once, restarts included." enum:"keep,now,start"`
 	BatchSize int             `yaml:"batch_size" desc:"Most entries handed over at once, 1 to 1000." default:"256"`
 	BatchAge  strict.Duration `yaml:"batch_age" desc:"How long an entry may wait for others to go with it, up to 1h; 0s sends at once." default:"0s"`
 	Deadline  strict.Duration `yaml:"deadline" desc:"How long one delivery may take, 1s to 10m." default:"30s"`
@@ -44,6 +45,9 @@ func (c *Config) Check(r *strict.Report) {
 	if c.BatchSize < 1 || c.BatchSize > 1000 {
 		r.At("batch_size").Fault(fmt.Sprintf("%d entries at once is out of range", c.BatchSize), "1 to 1000")
 	}
+	if c.Cursor != "" && c.Cursor != Keep && c.Cursor != Now && c.Cursor != Start {
+		r.At("cursor").Fault(fmt.Sprintf("%.40q is no place to begin", c.Cursor), "keep, now or start")
+	}
 	between(r.At("batch_age"), c.BatchAge, 0, time.Hour)
 	between(r.At("deadline"), c.Deadline, time.Second, 10*time.Minute)
 	between(r.At("retry_min"), c.RetryMin, 10*time.Millisecond, time.Hour)
@@ -71,6 +75,7 @@ func (c *Config) checkEntries(r *strict.Report) {
 var kinds = []record.Kind{
 	record.KindWeighing, record.KindResult, record.KindUnread, record.KindUnreadSummary, record.KindPortUp, record.KindPortDown,
 	record.KindGap, record.KindStart, record.KindStop, record.KindParked, record.KindSinkStopped, record.KindSinkResumed,
+	record.KindSinkMoved,
 	record.KindClockChanged, record.KindContextChanged, record.KindConfigured, record.KindLayoutChanged,
 }
 

@@ -10,6 +10,9 @@
 //
 // A cursor moves only past entries that the sink has accepted, that are parked, or that are of no wanted kind. It is written
 // lazily: after a crash some entries come again, with the same id.
+//
+// A cursor belongs to the id of the sink and was reached for one destination, which the journal remembers beside it. A sink
+// that comes back with another destination is refused until its configuration says what that means (see Plan).
 package deliver
 
 import (
@@ -35,6 +38,13 @@ type Log interface {
 	// Cursor is the last sequence that is done with for a name, 0 for a name never seen.
 	Cursor(name string) (uint64, error)
 	SetCursor(name string, seq uint64) error
+	// Goal is what a name's place was reached for, as Settle was told; "" where it never was.
+	Goal(name string) (string, error)
+	// Settle sets the place of a name, also back, and notes what it is for; with the bodies that is one commit. Entries after
+	// seq come again: none of them is set aside any more.
+	Settle(ctx context.Context, name string, seq uint64, goal string, bodies ...record.Body) error
+	// SetAside counts what Park remembers for a name, and gives the sequence of the newest entry that says so.
+	SetAside(name string) (n int, notice uint64, err error)
 	// Park records that an entry was refused, remembers it, and moves the cursor past it, all in one commit.
 	Park(ctx context.Context, name string, e record.Entry, body *record.Parked) error
 	Append(ctx context.Context, bodies ...record.Body) ([]record.Entry, error)
@@ -48,7 +58,10 @@ type Deps struct {
 	Stamp func() record.Stamp // stamps what the Runner itself records
 	// Live is the continuous stream, for a sink that carries it; nil for none. The Runner reads it until it ends.
 	Live <-chan record.Live
-	Log  *slog.Logger // nil: nothing is logged
+	// Destination is what the sink's configuration says of where it delivers to. It is held against the destination for which
+	// the sink's place was reached. Empty: the place is taken as it is.
+	Destination string
+	Log         *slog.Logger // nil: nothing is logged
 }
 
 const (
@@ -102,20 +115,18 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 // Run delivers until ctx ends, and then closes the sink; that is no error. It returns early, with an error, only when the
 // journal can no longer be used: it was closed, or it ends before the sink's cursor.
 func (r *Runner) Run(ctx context.Context) (err error) {
-	defer func() {
-		if cerr := r.sink.Close(); cerr != nil {
-			r.deps.Log.Warn("the sink did not close in good order", "error", cerr)
-		}
-	}()
-	if r.cursor, err = r.log.Cursor(r.cfg.ID); err != nil {
-		return fmt.Errorf("sink %s: its place in the journal cannot be read: %w", r.cfg.ID, err)
+	Forget(r.deps.Board, r.cfg.ID)
+	settled, err := r.settle(ctx)
+	if !settled {
+		r.close() // at once: a destination that was refused is not to be touched
+		<-ctx.Done()
+		return err
 	}
-	if head := r.log.Head(); r.cursor > head {
-		return fmt.Errorf("sink %s is at entry %d of a journal that ends at %d: entries are missing. "+
-			"Run weighpost journal verify before anything else", r.cfg.ID, r.cursor, head)
+	defer r.close()
+	if err != nil {
+		return err
 	}
-	r.read = r.cursor
-	r.show(func(s *Status) { s.Cursor = r.cursor })
+	r.raiseSetAside(ctx)
 
 	streaming := r.stream(ctx)
 	defer streaming.Wait()
@@ -126,6 +137,13 @@ func (r *Runner) Run(ctx context.Context) (err error) {
 	}
 	r.lastCheckpoint(ctx)
 	return nil
+}
+
+// close lets go of the sink.
+func (r *Runner) close() {
+	if err := r.sink.Close(); err != nil {
+		r.deps.Log.Warn("the sink did not close in good order", "error", err)
+	}
 }
 
 // round does one thing: it waits for entries, or delivers a batch and waits as long as its outcome asks for. An error means

@@ -33,6 +33,8 @@ type fakeLog struct {
 	cursor  uint64
 	durable uint64
 	parked  []string // ids
+	goal    string
+	notice  uint64 // of the last parked
 }
 
 func newLog(entries ...record.Entry) *fakeLog {
@@ -113,8 +115,30 @@ func (l *fakeLog) Park(ctx context.Context, _ string, e record.Entry, body *reco
 		return fmt.Errorf("parked %s as %s", e.ID, body.EntryID)
 	}
 	l.parked = append(l.parked, e.ID)
-	l.cursor, l.durable = e.Seq, e.Seq
+	l.cursor, l.durable, l.notice = e.Seq, e.Seq, body.Seq
 	return nil
+}
+
+func (l *fakeLog) Goal(string) (string, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.goal, nil
+}
+
+func (l *fakeLog) Settle(ctx context.Context, _ string, seq uint64, goal string, bodies ...record.Body) error {
+	if _, err := l.Append(ctx, bodies...); err != nil {
+		return err
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.cursor, l.durable, l.goal = seq, seq, goal
+	return nil
+}
+
+func (l *fakeLog) SetAside(string) (int, uint64, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.parked), l.notice, nil
 }
 
 func (l *fakeLog) Append(_ context.Context, bodies ...record.Body) ([]record.Entry, error) {

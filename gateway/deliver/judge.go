@@ -2,6 +2,7 @@ package deliver
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -20,6 +21,13 @@ const (
 	CodeParked      = "sink-parked"        // entries were set aside
 	CodeUnreadable  = "journal-unreadable" // the journal cannot be read for the sink
 )
+
+// Forget takes back what a Runner said of a sink, as when the sink is no longer configured.
+func Forget(board *health.Board, sink string) {
+	for _, code := range []string{CodeUnreachable, CodeBusy, CodeStopped, CodeParked, CodeUnreadable} {
+		board.Clear(code, sink)
+	}
+}
 
 // judge takes the outcome of one attempt and returns how long to wait before the next.
 func (r *Runner) judge(ctx context.Context, err error) time.Duration {
@@ -113,14 +121,33 @@ func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
 		r.keepCursor()
 	}
 	r.show(func(s *Status) { s.Parked++; s.Cursor = r.cursor })
-	r.raiseParked(e.ID, err)
+	r.raiseParked(e.ID, short(err))
 	return 0
 }
 
-func (r *Runner) raiseParked(id string, err error) {
+// raiseSetAside says what earlier runs have set aside.
+func (r *Runner) raiseSetAside(ctx context.Context) {
+	n, notice, err := r.log.SetAside(r.cfg.ID)
+	var last record.Parked
+	if err == nil && n > 0 {
+		var entries []record.Entry
+		if entries, err = r.log.Read(ctx, notice-1, 1); err == nil && len(entries) == 1 {
+			err = json.Unmarshal(entries[0].JSON, &last)
+		}
+	}
+	if err != nil {
+		r.deps.Log.Warn("what was set aside for the sink cannot be listed", "error", err)
+	}
+	r.show(func(s *Status) { s.Parked = uint64(n) })
+	if n > 0 {
+		r.raiseParked(last.EntryID, last.Why)
+	}
+}
+
+func (r *Runner) raiseParked(id, why string) {
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeParked, Subject: r.cfg.ID, Severity: health.Warning,
-		Sentence: fmt.Sprintf("Sink %s has refused entries since the start: %d. The last one is %s: %s.", r.cfg.ID, r.Status().Parked, id, short(err)),
+		Sentence: fmt.Sprintf("Sink %s has refused entries, which are set aside: %d. The last one is %s: %s.", r.cfg.ID, r.Status().Parked, id, why),
 		Remedy:   "The entries are in the journal and set aside for this sink. They do not go out by themselves: see from the sentence why the destination does not want them, and tell whoever looks after it.",
 	})
 }

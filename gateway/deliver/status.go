@@ -10,7 +10,8 @@ const (
 	Stopped  = "stopped"  // a person is needed; probed now and then
 )
 
-// Status is how one sink is doing, for the page and the metrics. Counts are since the start of the daemon.
+// Status is how one sink is doing, for the page and the metrics. Delivered counts since the start of the daemon, Parked is
+// what is set aside now.
 type Status struct {
 	Sink  string `json:"sink"`
 	State string `json:"state"`

@@ -23,7 +23,7 @@ func (w *writer) commit(reqs []*request) {
 	if sign && (d.edge.size > w.state.signed || w.state.note == nil) {
 		signed, err = signHead(w.j.signer, w.state.origin, &d.edge)
 	}
-	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || signed != nil) {
+	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(d.settled) > 0 || signed != nil) {
 		if err = w.write(d, moved, signed); err == nil {
 			w.take(d, signed)
 		}
@@ -43,6 +43,18 @@ func (w *writer) commit(reqs []*request) {
 		}
 		r.done <- answers[i]
 	}
+	w.unpark(d.settled)
+}
+
+// unpark forgets what was parked and now comes again. It is no part of the commit before: that could be undone, and then the
+// entries would have to be parked as they were. What a cut in between leaves behind is one condition too many.
+func (w *writer) unpark(settled []settleOrder) {
+	for _, s := range settled {
+		if err := w.store.dropParked(s.cursor, s.seq); err != nil {
+			w.stop(explain(err))
+			return
+		}
+	}
 }
 
 // request puts one request into the draft.
@@ -50,6 +62,9 @@ func (d *draft) request(r *request) answer {
 	entries, err := d.add(r.bodies)
 	if err == nil && r.park != nil {
 		d.parked = append(d.parked, parkOrder{r.park.cursor, r.park.seq, entries[0].Seq})
+	}
+	if err == nil && r.settle != nil {
+		d.settled = append(d.settled, *r.settle)
 	}
 	return answer{entries: entries, err: err}
 }
@@ -72,6 +87,12 @@ func (w *writer) write(d *draft, moved map[string]uint64, signed []byte) error {
 				return err
 			}
 			moved[p.cursor] = max(moved[p.cursor], p.seq, w.j.cursor(p.cursor))
+		}
+		for _, s := range d.settled {
+			moved[s.cursor] = s.seq // also back
+			if err := putMeta(w.store.db, goalPrefix+s.cursor, s.goal); err != nil {
+				return err
+			}
 		}
 		for _, name := range slices.Sorted(maps.Keys(moved)) {
 			if err := w.store.putCursor(name, moved[name]); err != nil {
@@ -109,6 +130,9 @@ func (w *writer) take(d *draft, signed []byte) {
 	}
 	for _, p := range d.parked {
 		w.j.passed(p.cursor, p.seq)
+	}
+	for _, s := range d.settled {
+		w.j.settled(s)
 	}
 	w.j.tail.publish(d.rows)
 	w.due[choreFold] = time.Now().Add(w.j.o.idleAfter)

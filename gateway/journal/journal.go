@@ -62,6 +62,7 @@ type Journal struct {
 
 	mu      sync.Mutex
 	cursors map[string]uint64 // as set; those in moved are not yet written
+	goals   map[string]string // what each cursor is for, as Settle was told; all written
 	moved   map[string]bool
 	stopped error
 }
@@ -147,6 +148,7 @@ func (j *Journal) open(ctx context.Context) (*writer, error) {
 	for name, seq := range w.state.cursors {
 		j.cursors[name] = min(seq, w.state.edge.size)
 	}
+	j.goals = w.state.goals
 	j.read = newReaders(j.o.disk, in(j.o.Dir, dbName))
 	j.tail.start(w.state.edge.size)
 	return w, nil

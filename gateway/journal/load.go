@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"strings"
 
 	"github.com/ncruces/go-sqlite3"
 	"golang.org/x/mod/sumdb/tlog"
@@ -31,8 +32,9 @@ type state struct {
 	edge        edge              // its size is the sequence of the last entry
 	numbers     map[string]uint64 // balance → number last given
 	cursors     map[string]uint64
-	signed      uint64 // entries covered by the last checkpoint
-	note        []byte // that checkpoint
+	goals       map[string]string // cursor → what it is for
+	signed      uint64            // entries covered by the last checkpoint
+	note        []byte            // that checkpoint
 }
 
 // inspect reads the journal in a folder, checks it against its head, and leaves no trace. It also gives the head, and the
@@ -120,6 +122,12 @@ func load(db *sqlite3.Conn) (state, error) {
 		return state{}, fmt.Errorf("journal.db begins with entry %d, not 1", first)
 	}
 	s.incarnation, s.origin = meta["incarnation"], meta["origin"]
+	s.goals = map[string]string{}
+	for name, value := range meta {
+		if cursor, ok := strings.CutPrefix(name, goalPrefix); ok {
+			s.goals[cursor] = value
+		}
+	}
 	if s.incarnation == "" || s.origin == "" {
 		return state{}, fmt.Errorf("journal.db does not say which incarnation it is")
 	}

@@ -135,7 +135,7 @@ func (w *writer) startOver() error {
 // No reader has seen them.
 func (w *writer) undo() error {
 	w.j.mu.Lock()
-	cursors := maps.Clone(w.j.cursors)
+	cursors, goals := maps.Clone(w.j.cursors), maps.Clone(w.j.goals)
 	w.j.mu.Unlock()
 	db := w.store.db
 	return transact(db, func() error {
@@ -146,8 +146,13 @@ func (w *writer) undo() error {
 				return err
 			}
 		}
-		if err := db.Exec("DELETE FROM numbers; DELETE FROM cursors"); err != nil {
+		if err := db.Exec("DELETE FROM numbers; DELETE FROM cursors; DELETE FROM meta WHERE name GLOB '" + goalPrefix + "*'"); err != nil {
 			return err
+		}
+		for _, name := range slices.Sorted(maps.Keys(goals)) {
+			if err := putMeta(db, goalPrefix+name, goals[name]); err != nil {
+				return err
+			}
 		}
 		for _, balance := range slices.Sorted(maps.Keys(w.state.numbers)) {
 			if err := w.store.putNumber(balance, w.state.numbers[balance]); err != nil {

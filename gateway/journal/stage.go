@@ -17,6 +17,7 @@ type draft struct {
 	edge    edge
 	numbers map[string]uint64 // those that change
 	parked  []parkOrder
+	settled []settleOrder
 	rows    []row
 	buffer  bytes.Buffer
 }

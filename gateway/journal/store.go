@@ -63,6 +63,16 @@ func (s *store) putParked(cursor string, seq, notice uint64) error {
 	return errors.Join(s.park.BindText(1, cursor), s.park.BindInt64(2, int64(seq)), s.park.BindInt64(3, int64(notice)), s.park.Exec())
 }
 
+// dropParked forgets which entries after a sequence are parked. That is rare, so it has no statement at hand.
+func (s *store) dropParked(cursor string, after uint64) error {
+	stmt, _, err := s.db.Prepare("DELETE FROM parked WHERE cursor = ? AND seq > ?")
+	if err != nil {
+		return err
+	}
+	defer stmt.Close()
+	return errors.Join(stmt.BindText(1, cursor), stmt.BindInt64(2, int64(after)), stmt.Exec())
+}
+
 func (s *store) putCheckpoint(seq uint64, note []byte) error {
 	return errors.Join(s.sign.BindInt64(1, int64(seq)), s.sign.BindBlob(2, note), s.sign.Exec())
 }

@@ -9,10 +9,11 @@ import (
 	"weighpost/gateway/record"
 )
 
-// request is what the writer is asked to do: append, append and park, or sign.
+// request is what the writer is asked to do: append, append and park, append and settle, or sign.
 type request struct {
 	bodies []record.Body
 	park   *parkOrder // its notice is the first body
+	settle *settleOrder
 	sign   bool
 	done   chan answer // has room for the one answer
 }

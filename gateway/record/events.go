@@ -130,3 +130,22 @@ func (s *SinkState) Kind() Kind {
 }
 func (s *SinkState) Subject() string { return "" }
 func (s *SinkState) Time() time.Time { return s.Stamp.UTC.Time() }
+
+// SinkMoved says that a sink has another destination from now on, or that it is new and leaves out what came before, and
+// which entries go there.
+type SinkMoved struct {
+	Head
+	Sink string `json:"sink"`
+	// From and To name destinations: the kind, the address and what else tells two of them apart, and no secret. From is
+	// empty where the sink is new, or where an older weighpost did not note it.
+	From   string `json:"from,omitempty"`
+	To     string `json:"to"`
+	Cursor string `json:"cursor"` // what the configuration asks for: keep, now or start
+	Before uint64 `json:"before"` // entries up to this sequence were done with for From
+	After  uint64 `json:"after"`  // entries after this sequence go to To
+	Stamp  Stamp  `json:"stamp"`
+}
+
+func (s *SinkMoved) Kind() Kind      { return KindSinkMoved }
+func (s *SinkMoved) Subject() string { return "" }
+func (s *SinkMoved) Time() time.Time { return s.Stamp.UTC.Time() }

@@ -12,7 +12,8 @@ var knownKinds = func() map[string]Kind {
 	m := map[string]Kind{}
 	for _, k := range []Kind{
 		KindWeighing, KindResult, KindUnread, KindUnreadSummary, KindPortUp, KindPortDown, KindGap, KindStart, KindStop,
-		KindParked, KindSinkStopped, KindSinkResumed, KindClockChanged, KindContextChanged, KindConfigured, KindLayoutChanged,
+		KindParked, KindSinkStopped, KindSinkResumed, KindSinkMoved, KindClockChanged, KindContextChanged, KindConfigured,
+		KindLayoutChanged,
 	} {
 		m[k.Schema()] = k
 	}

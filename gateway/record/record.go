@@ -28,6 +28,7 @@ const (
 	KindParked        Kind = "parked" // a sink refused an entry for good; it waits for a person
 	KindSinkStopped   Kind = "sink-stopped"
 	KindSinkResumed   Kind = "sink-resumed"
+	KindSinkMoved     Kind = "sink-moved" // a sink has another destination, or begins at the present
 
 	KindClockChanged   Kind = "clock-changed"   // checked, holdover or unchecked; a step; a sleep
 	KindContextChanged Kind = "context-changed" // who and which sample the next weighings are tied to

@@ -82,6 +82,7 @@ func TestBodies(t *testing.T) {
 		{&record.Parked{Sink: "broker", Stamp: stamp}, record.KindParked, ""},
 		{&record.SinkState{Sink: "broker", Stopped: true, Stamp: stamp}, record.KindSinkStopped, ""},
 		{&record.SinkState{Sink: "broker", Stamp: stamp}, record.KindSinkResumed, ""},
+		{&record.SinkMoved{Sink: "broker", Stamp: stamp}, record.KindSinkMoved, ""},
 	} {
 		if c.body.Kind() != c.kind || c.body.Subject() != c.subject || !c.body.Time().Equal(instant) {
 			t.Errorf("%T is %s about %q at %v", c.body, c.body.Kind(), c.body.Subject(), c.body.Time())

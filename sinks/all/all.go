@@ -16,6 +16,16 @@ type Config interface {
 	Check(r *strict.Report)
 	// Open makes the sink. It does not wait for the destination: one that is not there yet must not hold up the daemon.
 	Open(id string, env sinks.Env) (sinks.Sink, error)
+	// Destination tells where the sink delivers to: the kind, the address and what else makes it another destination. It is
+	// the same for all ways to write the same thing, is shown to people, and holds no secret.
+	Destination() string
+}
+
+// Single is a Config whose destination serves one sink only. Two sinks that give the same answer are refused.
+type Single interface {
+	// Single is what only one sink may have, in words, and what a second one can do instead; "" where
+	// the configuration does not tell.
+	Single() (what, instead string)
 }
 
 // Limited is a Config that cannot carry every kind of entry.

@@ -77,5 +77,8 @@ func (c *Config) Check(r *strict.Report) {
 // Carries says which kinds of entry the format can hold.
 func (c *Config) Carries(k record.Kind) bool { return c.Format != CSV || format.HasCSV(k) }
 
+// Destination is the folder. Another name or format of the files in it is no other place.
+func (c *Config) Destination() string { return "files " + filepath.Clean(c.Folder) }
+
 // Open makes the sink.
 func (c *Config) Open(id string, env sinks.Env) (sinks.Sink, error) { return New(*c, id, env) }

@@ -1,6 +1,8 @@
 package http
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"net"
 	"net/http"
@@ -120,6 +122,20 @@ func loopback(host string) bool {
 	}
 	ip := net.ParseIP(host)
 	return ip != nil && ip.IsLoopback()
+}
+
+// Destination is the URL. What follows a ? may hold a secret and may name another store: of it a digest is shown.
+func (c *Config) Destination() string {
+	u, err := url.Parse(c.URL)
+	if err != nil {
+		return "http, at an address that is no URL"
+	}
+	where := "http " + strings.ToLower(u.Scheme) + "://" + strings.ToLower(u.Host) + u.EscapedPath()
+	if u.RawQuery == "" {
+		return where
+	}
+	sum := sha256.Sum256([]byte(u.RawQuery))
+	return where + "?… (" + hex.EncodeToString(sum[:4]) + ")"
 }
 
 // Open makes the sink.

@@ -129,6 +129,31 @@ func (c *Config) checkIdentity(r *strict.Report) {
 	}
 }
 
+// Destination is the broker and what all topics begin with.
+func (c *Config) Destination() string {
+	u, err := url.Parse(c.Broker)
+	if err != nil {
+		return "mqtt, at an address that is no URL"
+	}
+	port, secure, _ := transport(u.Scheme)
+	scheme := "mqtt"
+	if secure {
+		scheme = "mqtts"
+	}
+	if u.Port() != "" {
+		port = u.Port()
+	}
+	return "mqtt " + scheme + "://" + net.JoinHostPort(strings.ToLower(u.Hostname()), port) + " " + c.Prefix + "/"
+}
+
+// Single keeps two sinks from one status topic, where the last will of either would overwrite what the other says.
+func (c *Config) Single() (what, instead string) {
+	if u, err := url.Parse(c.Broker); err != nil || u.Hostname() == "" {
+		return "", "" // a fault of its own
+	}
+	return "the status topic below " + strings.TrimPrefix(c.Destination(), "mqtt "), "another topic_prefix for one of them, or one sink for both"
+}
+
 // Open makes the sink. The id is that of the sink in the configuration.
 func (c *Config) Open(id string, env sinks.Env) (sinks.Sink, error) { return New(*c, id, env) }
 
