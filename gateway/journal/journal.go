@@ -15,7 +15,9 @@ import (
 )
 
 // ErrStopped is wrapped by what Append returns while nothing can be recorded: the disk is full, or refuses to write. The
-// cause is wrapped too. What such an Append was given is not in the journal. Recording resumes by itself.
+// cause is wrapped too. What such an Append was given is not in the journal, or is taken back before anything else is
+// recorded. Only if the process dies in between, on a disk that took the entry and refused its head, does the next start
+// find it there, and keep it. Recording resumes by itself.
 var ErrStopped = errors.New("recording is stopped")
 
 // ErrClosed is what every method returns after Close.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"syscall"
 	"time"
 
 	"github.com/ncruces/go-sqlite3"
@@ -22,6 +23,10 @@ func harmless(err error) bool {
 
 // explain says in words what SQLite has only a code for.
 func explain(err error) error {
+	if errors.Is(err, syscall.EROFS) {
+		return fmt.Errorf("the disk has turned read-only, as systems do after an error of the disk: stop weighpost, check the "+
+			"file system, mount it again and start weighpost: %w", err)
+	}
 	what := "writing journal.db"
 	var code sqlite3.ErrorCode
 	if !errors.As(err, &code) {

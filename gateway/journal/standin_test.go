@@ -24,6 +24,8 @@ const (
 	standInEnv   = "WEIGHPOST_JOURNAL_STANDIN"       // the journal's folder
 	standInCount = "WEIGHPOST_JOURNAL_STANDIN_COUNT" // weighings to record, then a clean end; 0: until killed
 	standInHands = "WEIGHPOST_JOURNAL_STANDIN_HANDS" // how many append at the same time
+	standInSync  = "WEIGHPOST_JOURNAL_STANDIN_SYNC"  // SQLite's synchronous; empty: what a daemon has
+	standInSteps = "WEIGHPOST_JOURNAL_STANDIN_STEPS" // a further step of the schema, as a later version brings
 )
 
 func standIn() int {
@@ -35,7 +37,12 @@ func standIn() int {
 		defer mu.Unlock()
 		fmt.Printf(format+"\n", args...)
 	}
+	schema := append([]string(nil), steps...)
+	if step := os.Getenv(standInSteps); step != "" {
+		schema = append(schema, step)
+	}
 	j, err := Open(context.Background(), Options{Dir: os.Getenv(standInEnv), Site: "north-lab",
+		synchronous: os.Getenv(standInSync), steps: schema,
 		idleAfter: 3 * time.Millisecond, foldAt: 128 << 10, signEvery: 5 * time.Millisecond, retryMin: 5 * time.Millisecond,
 		retryMax: 20 * time.Millisecond,
 		OnState:  func(stopped bool, cause error) { say("state %v %q", stopped, fmt.Sprint(cause)) }})
@@ -76,6 +83,7 @@ func standIn() int {
 // lives is what a test knows of the lives of a stand-in, from outside.
 type lives struct {
 	dir     string
+	env     []string          // further settings of the stand-in
 	acks    map[uint64]string // seq → "id hash", as printed
 	refused []string          // samples that were refused
 	stops   int
@@ -96,6 +104,7 @@ func (l *lives) start(t *testing.T, count, hands int, wrap []string, tell func(l
 	cmd := exec.CommandContext(ctx, argv[0], argv[1:]...)
 	cmd.Env = append(os.Environ(), standInEnv+"="+l.dir, fmt.Sprintf("%s=%d", standInCount, count),
 		fmt.Sprintf("%s=%d", standInHands, hands))
+	cmd.Env = append(cmd.Env, l.env...)
 	out, err := cmd.StdoutPipe()
 	must(t, err)
 	l.ended = false
@@ -146,9 +155,15 @@ func (l *lives) hear(line string) {
 // was refused.
 func (l *lives) check(t *testing.T, when string) {
 	t.Helper()
-	verifyClean(t, l.dir)
+	l.checkAt(t, l.dir, when)
+}
+
+// checkAt does so where the journal's folder is now another.
+func (l *lives) checkAt(t *testing.T, dir, when string) {
+	t.Helper()
+	verifyClean(t, dir)
 	l.compare(t, when, func(each func(record.Entry) error) error {
-		return Scan(context.Background(), l.dir, 0, each)
+		return Scan(context.Background(), dir, 0, each)
 	})
 }
 
