@@ -32,6 +32,7 @@ var arrows = []arrow{
 	{"gateway/record", []string{"parsers/..."}, "everybody imports the vocabulary, so it may import nobody"},
 	{"gateway/health", nil, "conditions are words; the rooms that raise them are above"},
 	{"gateway/watchdog", []string{"gateway/health"}, "it looks at whether parts turn, and may need none of them to turn itself"},
+	{"gateway/logging", nil, "a log is lines: it knows nobody who writes them"},
 	{"gateway/live", []string{"gateway/record"}, "the lossy stream carries records' words and nothing else"},
 	{"gateway/clock", []string{"gateway/record", "gateway/health", "parsers/strict"}, "a clock stamps; it neither reads nor writes"},
 	{"gateway/journal", []string{"gateway/record", "gateway/journal", "gateway/journal/...", "parsers/strict"},

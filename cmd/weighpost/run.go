@@ -4,20 +4,20 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"log/slog"
 	"sync/atomic"
 	"time"
 
 	"weighpost/gateway"
 	"weighpost/gateway/config"
+	"weighpost/gateway/logging"
 	"weighpost/gateway/watchdog"
 	"weighpost/parsers/strict"
 )
 
 type runCommand struct {
-	Config  string `required:"" short:"c" placeholder:"FILE" help:"The configuration."`
-	LogJSON bool   `name:"log-json" help:"Write the log as JSON lines."`
-	Verbose bool   `short:"v" help:"Log more."`
+	Config    string `required:"" short:"c" placeholder:"FILE" help:"The configuration."`
+	LogFormat string `enum:",text,json" default:"" placeholder:"text|json" help:"How the log is written, whatever the configuration says."`
+	LogLevel  string `enum:",debug,info,warn,error" default:"" placeholder:"LEVEL" help:"What is logged at the least, whatever the configuration says: debug, info, warn or error."`
 }
 
 // stopLimit is how long an orderly end may take. What was received is journalled first.
@@ -28,8 +28,9 @@ func (c runCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	log := c.log(s)
-	manager := watchdog.FindManager(log)
+	log := logging.New(s.err, c.logConfig(cfg))
+	defer log.Close()
+	manager := watchdog.FindManager(log.Logger)
 	supervision := manager.Config()
 	var running atomic.Pointer[gateway.Gateway]
 	supervision.Ping = func() {
@@ -38,7 +39,7 @@ func (c runCommand) Run(ctx context.Context, s streams) error {
 			manager.Status(g.StatusLine())
 		}
 	}
-	g := gateway.New(cfg, gateway.Options{Log: log, Watchdog: supervision})
+	g := gateway.New(cfg, gateway.Options{Log: log.Logger, Watchdog: supervision})
 	if err := g.Start(ctx); err != nil {
 		return err
 	}
@@ -64,13 +65,14 @@ func (c runCommand) load(s streams) (*config.Config, error) {
 	return cfg, err
 }
 
-func (c runCommand) log(s streams) *slog.Logger {
-	o := &slog.HandlerOptions{Level: slog.LevelInfo}
-	if c.Verbose {
-		o.Level = slog.LevelDebug
+// logConfig is how the log is written: the command line counts more than the file.
+func (c runCommand) logConfig(cfg *config.Config) logging.Config {
+	log := cfg.Log
+	if c.LogFormat != "" {
+		log.Format = c.LogFormat
 	}
-	if c.LogJSON {
-		return slog.New(slog.NewJSONHandler(s.err, o))
+	if c.LogLevel != "" {
+		log.Level = c.LogLevel
 	}
-	return slog.New(slog.NewTextHandler(s.err, o))
+	return log
 }

@@ -25,6 +25,7 @@ import (
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/intake"
+	"weighpost/gateway/logging"
 	"weighpost/gateway/record"
 	"weighpost/parsers/layout"
 	"weighpost/parsers/strict"
@@ -35,6 +36,7 @@ type Config struct {
 	Site     string          `yaml:"site" desc:"The site's name, which begins every id and topic: a to z, 0 to 9 and -. It stays as it is for as long as the journal lives."`
 	Journal  Journal         `yaml:"journal" desc:"Where entries are recorded."`
 	Page     console.Config  `yaml:"page" desc:"Where the page is found."`
+	Log      logging.Config  `yaml:"log" desc:"How the daemon writes its log, on standard error."`
 	Balances []intake.Config `yaml:"balances" desc:"The balances, each with its port and its layout."`
 	Sinks    []Sink          `yaml:"sinks" desc:"Where entries are delivered to."`
 
