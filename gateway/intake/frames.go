@@ -59,7 +59,7 @@ func (in *Intake) read(f frame.Frame) string {
 		return err.Error()
 	}
 	if in.doubtful(f) {
-		return beginningMissing
+		return in.opening.why
 	}
 	return ""
 }

@@ -17,7 +17,7 @@ func (in *Intake) Up(at time.Time) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	in.status.PortUp = true
-	in.opening = opening{up: at}
+	in.opening = opening{up: at, silence: in.quiet, why: beginningMissing}
 	in.portChanged(&record.PortChange{Up: true}, at)
 }
 
@@ -31,6 +31,7 @@ func (in *Intake) Down(at time.Time, why error) {
 		return // the daemon stops: nothing was lost, and finish writes what is left
 	}
 	e := &record.PortChange{Dropped: in.splitter.Reset(), Why: trouble.Sentence}
+	in.switchAfterSilence(at)
 	in.capture.breakOff()
 	in.identity.lost()
 	in.board.Clear(wrongBalance, in.cfg.ID)
@@ -53,9 +54,11 @@ func (in *Intake) Bytes(p []byte, a port.Arrival) {
 	defer in.mu.Unlock()
 	in.dueAt(at)
 	in.received += int64(len(p))
+	before := in.arrived
 	in.arrived = at
-	in.opening.bytes(at.Add(-in.cfg.Port.WireTime(len(p))), in.quiet)
-	in.splitter.Push(p, in.emit)
+	first := at.Add(-in.cfg.Port.WireTime(len(p)))
+	in.opening.bytes(first)
+	in.push(p, first, before)
 	in.reckonDue()
 }
 
@@ -65,6 +68,7 @@ func (in *Intake) Idle(at time.Time) {
 	defer in.mu.Unlock()
 	in.dueAt(at)
 	in.splitter.Idle(in.emit)
+	in.switchAfterSilence(at)
 	in.reckonDue()
 }
 
@@ -87,6 +91,7 @@ func (in *Intake) finish() {
 	held := append([]record.Body{in.capture.period.latest, in.unreads.flush()}, in.flaps.flush()...)
 	in.capture.period.latest = nil
 	in.putAll(held, in.stamp(now))
+	in.switchAfterSilence(now)
 }
 
 func (in *Intake) dueAt(now time.Time) {
@@ -95,6 +100,7 @@ func (in *Intake) dueAt(now time.Time) {
 	}
 	ended := append([]record.Body{in.capture.period.due(now), in.unreads.due(now)}, in.flaps.due(now)...)
 	in.putAll(ended, in.stamp(now))
+	in.switchDue(now)
 }
 
 func (in *Intake) putAll(bodies []record.Body, stamp record.Stamp) {
@@ -106,7 +112,7 @@ func (in *Intake) putAll(bodies []record.Body, stamp record.Stamp) {
 }
 
 func (in *Intake) nextDue() time.Time {
-	return soonest(in.capture.period.ends, soonest(in.unreads.ends, in.flaps.ends))
+	return soonest(soonest(in.switching.ends, in.capture.period.ends), soonest(in.unreads.ends, in.flaps.ends))
 }
 
 // reckonDue has the recording goroutine notice that it must wake earlier or later than it thought.

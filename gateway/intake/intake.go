@@ -35,6 +35,9 @@ type Line interface {
 	Run(ctx context.Context, h port.Handler) error
 }
 
+// gapped is a line that tells of pauses.
+type gapped interface{ SetIdleGap(time.Duration) }
+
 // Recorder makes entries durable: all of one call or none, in the order given. It blocks until then. After an error the
 // same bodies are offered again.
 type Recorder interface {
@@ -64,8 +67,6 @@ type Deps struct {
 type Intake struct {
 	cfg      Config
 	line     Line
-	layout   *layout.Layout
-	hash     string
 	trigger  string // name of the capture rule
 	recorder Recorder
 	live     Publisher
@@ -78,27 +79,32 @@ type Intake struct {
 	out      *outbox
 	troubled atomic.Bool // the condition readings-not-recorded holds
 
-	mu       sync.Mutex // guards everything below
-	splitter *frame.Splitter
-	quiet    time.Duration
-	reading  layout.Reading
-	received int64     // bytes since the splitter began to count
-	arrived  time.Time // of the last byte
-	emit     func(frame.Frame)
-	opening  opening
-	capture  *capture
-	unreads  unreads
-	flaps    flaps
-	stamps   stamps
-	identity identity
-	misread  int // frames unread in a row
-	context  map[string]*heldItem
-	durable  map[record.Body]chan struct{} // closed when the journal has the entry
-	due      time.Time
-	status   Status
+	pulse pulse
+
+	mu        sync.Mutex // guards everything below
+	layout    *layout.Layout
+	hash      string
+	switching switching
+	splitter  *frame.Splitter
+	quiet     time.Duration
+	reading   layout.Reading
+	received  int64     // bytes since the splitter began to count
+	arrived   time.Time // of the last byte
+	emit      func(frame.Frame)
+	opening   opening
+	capture   *capture
+	unreads   unreads
+	flaps     flaps
+	stamps    stamps
+	identity  identity
+	misread   int // frames unread in a row
+	context   map[string]*heldItem
+	durable   map[record.Body]chan struct{} // closed when the journal has the entry
+	due       time.Time
+	status    Status
 }
 
-// New prepares the pipeline of one balance, and has a *port.Line watch for the layout's idle gap. It opens nothing.
+// New prepares the pipeline of one balance, and has a line such as *port.Line watch for the layout's idle gap. It opens nothing.
 func New(cfg Config, deps Deps) (*Intake, error) {
 	switch {
 	case deps.Layout == nil:
@@ -117,9 +123,10 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 	if in.now == nil {
 		in.now = time.Now
 	}
+	in.pulse.born = in.now()
 	in.emit = in.frame
-	if l, ok := deps.Line.(*port.Line); ok {
-		l.IdleGap = deps.Layout.IdleGap() // silence is part of how the balance prints
+	if l, ok := deps.Line.(gapped); ok {
+		l.SetIdleGap(deps.Layout.IdleGap()) // silence is part of how the balance prints
 	}
 	in.quiet = quietSerial
 	if strings.Contains(cfg.Port.Address, "://") {
@@ -131,6 +138,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 // Run reads the balance until ctx ends, and then waits until the journal has everything that was received, for five
 // seconds at most. Its error says what was not recorded.
 func (in *Intake) Run(ctx context.Context) error {
+	defer func() { in.pulse.end(in.now()) }()
 	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
 	ended, drained := make(chan struct{}), make(chan struct{})

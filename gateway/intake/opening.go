@@ -21,15 +21,17 @@ const beginningMissing = "its beginning may be missing: bytes were already comin
 
 // opening knows whether the first frame after the port was opened was heard from its beginning.
 type opening struct {
-	up    time.Time
-	heard bool // bytes came
-	quiet bool // after a silence
+	up      time.Time
+	silence time.Duration // that shows it
+	heard   bool          // bytes came
+	quiet   bool          // after a silence
+	why     string        // a frame that was not heard from its beginning is unread; "": none can be
 }
 
-func (o *opening) bytes(first time.Time, silence time.Duration) {
+func (o *opening) bytes(first time.Time) {
 	if !o.heard {
 		o.heard = true
-		o.quiet = !o.up.IsZero() && first.Sub(o.up) >= silence
+		o.quiet = !o.up.IsZero() && first.Sub(o.up) >= o.silence
 	}
 }
 
@@ -37,7 +39,7 @@ func (o *opening) bytes(first time.Time, silence time.Duration) {
 // read what is left of it when its own beginning is cut off. "2.3450 g" is doubtful; "lot 12.3450 g" is not where
 // every line begins with lot.
 func (in *Intake) doubtful(f frame.Frame) bool {
-	if !f.Opening || in.opening.quiet || in.layout.HasCheck() {
+	if !f.Opening || in.opening.why == "" || in.opening.quiet || in.layout.HasCheck() {
 		return false
 	}
 	read := false

@@ -64,6 +64,7 @@ func (in *Intake) untilDue() time.Duration {
 func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool {
 	pause, why := retryFirst, ""
 	for {
+		in.pulse.work(in.now())
 		entries, err := in.recorder.Append(ctx, batch...)
 		if err == nil {
 			if in.troubled.Swap(false) {
@@ -72,8 +73,10 @@ func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool
 			}
 			in.out.done(len(batch), why)
 			in.tellRecorded(entries, batch)
+			in.pulse.rest()
 			return true
 		}
+		in.pulse.rest()
 		if ctx.Err() != nil {
 			return false
 		}

@@ -21,17 +21,14 @@ type Handler interface {
 	Up(at time.Time)
 	// Bytes hands over what was read; p is valid only during the call.
 	Bytes(p []byte, a Arrival)
-	// Idle says that nothing came for the idle gap after the last bytes: once for each pause, and only if Line.IdleGap is set.
+	// Idle says that nothing came for the idle gap after the last bytes: once for each pause, and only if there is an idle gap.
 	Idle(at time.Time)
 	// Down says that the port went. why is a *Trouble, or wraps the cause of the context's end when the daemon stops.
 	Down(at time.Time, why error)
 }
 
-// Line keeps one port open. Make it with [NewLine], set IdleGap before Run if pauses matter.
+// Line keeps one port open. Make it with [NewLine]; call SetIdleGap if pauses matter.
 type Line struct {
-	// IdleGap is the silence after which the handler's Idle is called; 0 means never.
-	IdleGap time.Duration
-
 	cfg     Config
 	subject string
 	board   *health.Board
@@ -43,6 +40,8 @@ type Line struct {
 	port Port   // nil while down
 	code string // of the condition that holds, "" for none
 
+	idleGap             atomic.Int64 // ns; 0: pauses do not matter
+	life                life
 	opens, reads, bytes atomic.Uint64
 }
 
@@ -54,6 +53,10 @@ func NewLine(cfg Config, subject string, board *health.Board, log *slog.Logger) 
 	return &Line{cfg: cfg, subject: subject, board: board, log: log.With("balance", subject, "port", cfg.Address),
 		backoff: usualBackoff, open: cfg.Open}
 }
+
+// SetIdleGap has the handler's Idle called after a silence of d; 0 means never. It may be called from any goroutine, and
+// holds from the next bytes on.
+func (l *Line) SetIdleGap(d time.Duration) { l.idleGap.Store(int64(d)) }
 
 // Counts says what a line has done since it was made.
 type Counts struct {
@@ -89,6 +92,7 @@ func (l *Line) Run(ctx context.Context, h Handler) error {
 		return err
 	}
 	defer l.settle(nil)
+	defer l.life.work()
 	for failures := 0; ctx.Err() == nil; {
 		began := time.Now()
 		trouble := l.once(ctx, h)
@@ -99,6 +103,7 @@ func (l *Line) Run(ctx context.Context, h Handler) error {
 			failures = 0
 		}
 		failures++
+		l.life.rest()
 		if !wait(ctx, l.backoff.delay(failures, l.backoff.longest(l.cfg, trouble))) {
 			return nil
 		}
@@ -109,7 +114,9 @@ func (l *Line) Run(ctx context.Context, h Handler) error {
 // once tries to open the port and, if that works, lives with it until it goes.
 func (l *Line) once(ctx context.Context, h Handler) *Trouble {
 	l.opens.Add(1)
+	l.life.rest()
 	p, err := l.open(ctx)
+	l.life.work()
 	if err != nil {
 		var trouble *Trouble
 		if !errors.As(err, &trouble) {
@@ -147,13 +154,15 @@ func (l *Line) read(p Port, h Handler) error {
 	knows, _ := p.(emptier)
 	talking := false // bytes came, and the pause after them was not told yet
 	for {
-		if talking && l.IdleGap > 0 {
-			if err := p.SetReadDeadline(time.Now().Add(l.IdleGap)); err != nil {
+		if gap := time.Duration(l.idleGap.Load()); talking && gap > 0 {
+			if err := p.SetReadDeadline(time.Now().Add(gap)); err != nil {
 				return err
 			}
 		}
+		l.life.rest()
 		n, err := p.Read(buf)
 		a := Arrival{At: time.Now()}
+		l.life.workFrom(a.At)
 		l.reads.Add(1)
 		switch {
 		case n > 0:

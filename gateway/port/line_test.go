@@ -150,7 +150,7 @@ func TestIdleIsToldOnceForEachPause(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				near, far := net.Pipe()
 				line := NewLine(Config{Address: "/dev/ttyUSB0"}, "b-1", nil, nil)
-				line.IdleGap = gap
+				line.SetIdleGap(gap)
 				line.open = func(context.Context) (Port, error) { return near, nil }
 				s := newStory()
 				stop := running(t, line, s)
@@ -204,4 +204,53 @@ func TestErrorsAreSorted(t *testing.T) {
 			t.Errorf("%v: %s, %q", c.err, trouble.Code, trouble.Error())
 		}
 	}
+}
+
+// stuck is a handler that does not come back from the bytes that it is given.
+type stuck struct {
+	*story
+	free chan struct{}
+}
+
+func (s stuck) Bytes(p []byte, a Arrival) {
+	s.story.Bytes(p, a)
+	<-s.free
+}
+
+// TestAReaderThatIsHeldUpShowsNoLife, while one that waits for its balance, or for its port, does.
+func TestAReaderThatIsHeldUpShowsNoLife(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		near, far := net.Pipe()
+		line := NewLine(Config{Address: "/dev/ttyUSB0"}, "b-1", nil, nil)
+		opened := false
+		line.open = func(context.Context) (Port, error) {
+			if opened {
+				return nil, explain(line.cfg.withDefaults(), fs.ErrNotExist)
+			}
+			opened = true
+			return near, nil
+		}
+		h := stuck{newStory(), make(chan struct{})}
+		stop := running(t, line, h)
+		alive := func(what string, want time.Duration) {
+			t.Helper()
+			synctest.Wait()
+			if idle := time.Since(line.Alive()); idle != want {
+				t.Errorf("%s: no life for %v", what, idle)
+			}
+		}
+		time.Sleep(24 * time.Hour)
+		alive("a silent balance", 0)
+		_, _ = io.WriteString(far, "1")
+		time.Sleep(time.Minute)
+		alive("a reader held up", time.Minute)
+		h.free <- struct{}{}
+		alive("a reader that goes on", 0)
+		far.Close()
+		time.Sleep(time.Hour)
+		alive("a port that is gone", 0)
+		stop()
+		time.Sleep(time.Hour)
+		alive("after the end", time.Hour)
+	})
 }

@@ -1,6 +1,7 @@
 package layout
 
 import (
+	"reflect"
 	"time"
 
 	"weighpost/parsers/decimal"
@@ -11,6 +12,7 @@ import (
 // goroutines at once.
 type Layout struct {
 	name, hash string
+	text       string
 	page       codePage
 	rule       frame.Rule
 	block      bool   // lines is a print block in order; else alternatives for one line
@@ -45,11 +47,17 @@ func (l *Layout) Name() string { return l.name }
 // Hash is "sha256:" and the SHA-256 of the file's bytes in hexadecimal.
 func (l *Layout) Hash() string { return l.hash }
 
+// Text is the layout's source: exactly the bytes that Parse was given and that Hash is over.
+func (l *Layout) Text() string { return l.text }
+
 // HasCheck says whether frames carry check characters. Apply refuses a frame whose check fails.
 func (l *Layout) HasCheck() bool { return l.check != nil }
 
 // IdleGap is the silence that ends a frame, 0 where none does.
 func (l *Layout) IdleGap() time.Duration { return l.rule.IdleGap }
+
+// FramesLike says whether another layout cuts the stream into the same frames.
+func (l *Layout) FramesLike(other *Layout) bool { return reflect.DeepEqual(l.rule, other.rule) }
 
 // Splitter makes a new splitter by the layout's frame rule, for one stream of bytes.
 func (l *Layout) Splitter() *frame.Splitter {

@@ -19,7 +19,7 @@ func Parse(name string, src []byte) (*Layout, error) {
 	doc, faults := strict.Load(name, src, &s)
 	r := doc.Report()
 	digest := sha256.Sum256(src)
-	c := compiler{source: &s, l: &Layout{name: name, hash: "sha256:" + hex.EncodeToString(digest[:])}}
+	c := compiler{source: &s, l: &Layout{name: name, text: string(src), hash: "sha256:" + hex.EncodeToString(digest[:])}}
 	c.compile(r)
 	faults = append(faults, r.Faults()...)
 	faults.Sort()

@@ -1,0 +1,34 @@
+package frame
+
+// Finish takes bytes of the stream up to where another splitter may go on: behind the end of the frame that is unfinished
+// and of the terminator that goes on behind it. It says how many bytes it took, and whether it got there. Where nothing is
+// unfinished it takes none.
+func (s *Splitter) Finish(p []byte, emit func(Frame)) (n int, done bool) {
+	for n < len(p) && !s.between(p[n]) {
+		at := s.pos
+		s.pos++
+		s.step(p[n], at, emit)
+		n++
+	}
+	return n, n < len(p) || s.Pending() == 0 && s.ended < 0
+}
+
+// between says whether the byte that comes next belongs to nothing that this splitter has begun.
+func (s *Splitter) between(c byte) bool {
+	if s.Pending() > 0 {
+		return false
+	}
+	if s.ended < 0 {
+		return true
+	}
+	longer, _ := s.marks.extension(s.ended, s.held, c)
+	return longer < 0
+}
+
+// MaxLength is the most bytes that a frame may have.
+func (s *Splitter) MaxLength() int {
+	if s.block != nil {
+		return s.block.most
+	}
+	return s.most
+}
