@@ -34,6 +34,7 @@ var arrows = []arrow{
 	{"gateway/watchdog", []string{"gateway/health"}, "it looks at whether parts turn, and may need none of them to turn itself"},
 	{"gateway/logging", nil, "a log is lines: it knows nobody who writes them"},
 	{"gateway/live", []string{"gateway/record"}, "the lossy stream carries records' words and nothing else"},
+	{"gateway/network", []string{"gateway/health"}, "it looks at the computer and tells the board"},
 	{"gateway/clock", []string{"gateway/record", "gateway/health", "parsers/strict"}, "a clock stamps; it neither reads nor writes"},
 	{"gateway/journal", []string{"gateway/record", "gateway/journal", "gateway/journal/...", "parsers/strict"},
 		"parse, stamp and journal are the protected part: no page, sink or procedure may reach in"},

@@ -32,12 +32,12 @@ func (g *Gateway) servePage(ctx context.Context, site string, l net.Listener) *p
 	server := console.New(console.Deps{
 		Site: site, Version: Version(), Source: g, Conditions: g.board, Live: &g.live, Log: g.log,
 	})
-	g.board.Clear("page-stopped", "page")
+	g.board.Clear(health.PageStopped, "page")
 	return &page{l, g.serving.start(ctx, nil, func(ctx context.Context) {
 		if err := server.Serve(ctx, l); err != nil {
 			g.log.Error("the page stopped", "err", err)
 			g.board.Raise(health.Condition{
-				Code: "page-stopped", Subject: "page", Severity: health.Error,
+				Code: health.PageStopped, Subject: "page", Severity: health.Error,
 				Sentence: fmt.Sprintf("The page is gone: %v.", err), Remedy: "Restart weighpost. Recording and delivery go on.",
 			})
 		}

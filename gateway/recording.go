@@ -47,11 +47,11 @@ func (g *Gateway) stamp() record.Stamp { return g.clock.Stamp(time.Now()) }
 // recordingState turns what the journal says of itself, and logs itself, into a condition.
 func (g *Gateway) recordingState(stopped bool, cause error) {
 	if !stopped {
-		g.board.Clear("recording-stopped", "journal")
+		g.board.Clear(health.RecordingStopped, "journal")
 		return
 	}
 	g.board.Raise(health.Condition{
-		Code: "recording-stopped", Subject: "journal", Severity: health.Error,
+		Code: health.RecordingStopped, Subject: "journal", Severity: health.Error,
 		Sentence: fmt.Sprintf("Nothing is recorded: the journal in %s cannot be written (%v).", g.now.Load().cfg.Journal.Folder, cause),
 		Remedy:   "Free disk space or mend the disk; recording resumes by itself. Until then copy weights by hand.",
 	})

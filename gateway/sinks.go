@@ -63,13 +63,11 @@ func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*
 func (g *Gateway) sinkEnded(id string, err error) {
 	g.log.Error("a sink ended", "sink", id, "err", err)
 	g.board.Raise(health.Condition{
-		Code: sinkEnded, Subject: id, Severity: health.Error,
+		Code: health.SinkEnded, Subject: id, Severity: health.Error,
 		Sentence: fmt.Sprintf("Nothing is delivered to %s any more: %v.", id, err),
 		Remedy:   "Restart weighpost; what is in the journal goes out then.",
 	})
 }
-
-const sinkEnded = "sink-ended"
 
 // showStatus says which sinks show what is wrong, and shows it to them.
 func (g *Gateway) showStatus(list []*sink) {

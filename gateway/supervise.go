@@ -10,12 +10,6 @@ import (
 	"weighpost/gateway/watchdog"
 )
 
-// Codes of the conditions of a part that has stopped turning.
-const (
-	recordingStuck = "recording-stuck"
-	balanceStuck   = "balance-stuck"
-)
-
 // superviseParts begins to look after the parts that the other steps of the start add. Deliveries are none of them: a
 // destination that is slow or hangs is a condition of its own, and no reason to start the daemon again.
 func (g *Gateway) superviseParts(ctx context.Context) error {
@@ -27,7 +21,7 @@ func (g *Gateway) superviseParts(ctx context.Context) error {
 // superviseJournal looks after the journal's writer. Once closed it counts as alive.
 func (g *Gateway) superviseJournal(folder string) {
 	g.watch.Add(watchdog.Part{Alive: g.journal.Alive, Stuck: health.Condition{
-		Code: recordingStuck, Subject: "journal", Severity: health.Error,
+		Code: health.RecordingStuck, Subject: "journal", Severity: health.Error,
 		Sentence: fmt.Sprintf("Nothing is recorded: writing the journal in %s has stood still for longer than %s.", folder, g.patience()),
 		Remedy: "The disk does not answer: see its cable, its space and the system's log. A service is restarted by itself; " +
 			"otherwise restart weighpost once the disk answers. Until then copy weights by hand.",
@@ -43,8 +37,8 @@ func (g *Gateway) superviseBalance(id string, pipeline any) (end func()) {
 	if !ok {
 		return func() {}
 	}
-	return g.watch.Add(watchdog.Part{Alive: a.Alive, Cause: recordingStuck, Stuck: health.Condition{
-		Code: balanceStuck, Subject: id, Severity: health.Error,
+	return g.watch.Add(watchdog.Part{Alive: a.Alive, Cause: health.RecordingStuck, Stuck: health.Condition{
+		Code: health.BalanceStuck, Subject: id, Severity: health.Error,
 		Sentence: fmt.Sprintf("Balance %s is not read: its port or its pipeline has stood still for longer than %s.", id, g.patience()),
 		Remedy: "Pull out the adapter and plug it in again. A service is restarted by itself; otherwise restart weighpost. " +
 			"Copy this balance's weights by hand meanwhile.",

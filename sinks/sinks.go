@@ -61,6 +61,12 @@ type Statuser interface {
 	Status(conditions []byte)
 }
 
+// Farther is a sink with a far side that other sinks may share: when it is away, that is one trouble and not one for each.
+type Farther interface {
+	// Far is the host and the port of the far side, "broker.example:8883"; "" where it is not known.
+	Far() string
+}
+
 // Env is what every sink gets from the daemon, whatever its kind.
 type Env struct {
 	Site string       // name of the site, as configured: matches record.CheckName

@@ -20,6 +20,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"sync"
 	"time"
 
@@ -78,7 +79,9 @@ type Runner struct {
 	sink sinks.Sink
 	cfg  Config
 	deps Deps
-	want map[record.Kind]bool
+	// beyond is what a failure may come from: the far side that other sinks share, and the network before it.
+	beyond []health.Ref
+	want   map[record.Kind]bool
 
 	// These belong to the goroutine in Run.
 	cursor   uint64         // done with, up to here
@@ -105,6 +108,12 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 	}
 	deps.Log = deps.Log.With("sink", cfg.ID)
 	r := &Runner{log: log, sink: sink, cfg: cfg, deps: deps, want: make(map[record.Kind]bool)}
+	if f, ok := sink.(sinks.Farther); ok {
+		if far := f.Far(); far != "" {
+			host, _, _ := net.SplitHostPort(far)
+			r.beyond = append([]health.Ref{{Code: health.DestinationGone, Subject: far}}, health.Through(host)...)
+		}
+	}
 	for _, k := range cfg.Wants() {
 		r.want[k] = true
 	}

@@ -15,11 +15,11 @@ import (
 
 // Codes of the conditions that a Runner raises; their subject is the sink's id.
 const (
-	CodeUnreachable = "sink-unreachable"   // tried again by itself
-	CodeBusy        = "sink-busy"          // the destination asked for a wait
-	CodeStopped     = "sink-stopped"       // a person is needed; probed now and then
-	CodeParked      = "sink-parked"        // entries were set aside
-	CodeUnreadable  = "journal-unreadable" // the journal cannot be read for the sink
+	CodeUnreachable = health.SinkUnreachable   // tried again by itself
+	CodeBusy        = health.SinkBusy          // the destination asked for a wait
+	CodeStopped     = health.SinkStopped       // a person is needed; probed now and then
+	CodeParked      = health.SinkParked        // entries were set aside
+	CodeUnreadable  = health.JournalUnreadable // the journal cannot be read for the sink
 )
 
 // Forget takes back what a Runner said of a sink, as when the sink is no longer configured.
@@ -62,14 +62,15 @@ func (r *Runner) worked() {
 }
 
 // failed waits longer with each failure in a row. A stopped sink stays stopped and keeps to its probes.
-func (r *Runner) failed(err error) time.Duration {
+// from names what it is known to come from.
+func (r *Runner) failed(err error, from ...health.Ref) time.Duration {
 	if r.stopped {
 		return r.cfg.Probe.D()
 	}
 	wait := r.backOff(&r.tries)
 	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
 	r.deps.Board.Raise(health.Condition{
-		Code: CodeUnreachable, Subject: r.cfg.ID, Severity: health.Warning,
+		Code: CodeUnreachable, Subject: r.cfg.ID, Severity: health.Warning, From: append(from, r.beyond...),
 		Sentence: fmt.Sprintf("Sink %s does not take entries: %s.", r.cfg.ID, short(err)),
 		Remedy:   "Nothing is lost: entries wait in the journal and go out by themselves. Mend what the sentence names, most often the network or the destination.",
 	})
@@ -110,7 +111,8 @@ func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
 		if ctx.Err() != nil {
 			return 0
 		}
-		return r.failed(fmt.Errorf("entry %s was refused (%s) and cannot be set aside: %w", e.ID, short(err), perr))
+		return r.failed(fmt.Errorf("entry %s was refused (%s) and cannot be set aside: %w", e.ID, short(err), perr),
+			health.Ref{Code: health.RecordingStopped, Subject: "journal"})
 	}
 	r.worked() // it answers: only this entry is wrong
 	r.deps.Log.Warn("an entry was refused for good and is parked", "entry", e.ID, "why", short(err))

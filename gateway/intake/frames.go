@@ -12,8 +12,8 @@ import (
 )
 
 const (
-	unreadFrames = "unread-frames" // codes of conditions
-	wrongBalance = "wrong-balance"
+	unreadFrames = health.UnreadFrames // codes of conditions
+	wrongBalance = health.WrongBalance
 )
 
 // frame takes one frame from the splitter. Its bytes are valid during the call only.

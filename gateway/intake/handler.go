@@ -130,13 +130,13 @@ func (in *Intake) stamp(at time.Time) record.Stamp {
 	switch behind := in.stamps.behind; {
 	case behind >= time.Second && before < time.Second:
 		in.board.Raise(health.Condition{
-			Code: "clock-went-back", Subject: in.cfg.ID, Severity: health.Warning,
+			Code: health.ClockWentBack, Subject: in.cfg.ID, Severity: health.Warning,
 			Sentence: "The clock of this computer went back by " + behind.Round(time.Second).String() +
 				": the stamps of balance " + in.cfg.ID + " stand still until it has caught up.",
 			Remedy: "See who sets the clock of this computer. The order of the records is right; their times may be wrong by as much.",
 		})
 	case behind < time.Second && before >= time.Second:
-		in.board.Clear("clock-went-back", in.cfg.ID)
+		in.board.Clear(health.ClockWentBack, in.cfg.ID)
 	}
 	return s
 }

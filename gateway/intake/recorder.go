@@ -15,7 +15,7 @@ const (
 	retryLast  = 2 * time.Second
 )
 
-const notRecorded = "readings-not-recorded" // code of the condition
+const notRecorded = health.ReadingsNotRecorded // code of the condition
 
 // recordAll empties the outbox into the journal until ended is closed and nothing is left, or ctx ends. It also ends the
 // periods and minutes that run out while the balance is silent.

@@ -37,8 +37,10 @@ type Line struct {
 	open    func(context.Context) (Port, error) // cfg.Open, other in tests
 
 	mu   sync.Mutex
-	port Port   // nil while down
-	code string // of the condition that holds, "" for none
+	port Port // nil while down
+
+	trouble *Trouble // whose condition holds; nil for none
+	cause   cause
 
 	idleGap             atomic.Int64 // ns; 0: pauses do not matter
 	life                life
@@ -51,7 +53,7 @@ func NewLine(cfg Config, subject string, board *health.Board, log *slog.Logger) 
 		log = slog.New(slog.DiscardHandler)
 	}
 	return &Line{cfg: cfg, subject: subject, board: board, log: log.With("balance", subject, "port", cfg.Address),
-		backoff: usualBackoff, open: cfg.Open}
+		backoff: usualBackoff, open: cfg.Open, cause: cause{cfg: cfg}}
 }
 
 // SetIdleGap has the handler's Idle called after a silence of d; 0 means never. It may be called from any goroutine, and
@@ -130,6 +132,7 @@ func (l *Line) once(ctx context.Context, h Handler) *Trouble {
 	stop := context.AfterFunc(ctx, func() { p.Close() })
 	l.use(p)
 	l.settle(nil)
+	l.cause.learn()
 	l.log.Info("port open")
 	h.Up(time.Now())
 
@@ -197,27 +200,24 @@ func (l *Line) use(p Port) {
 }
 
 // settle makes the trouble the one condition of this port; nil means that all is well. A port that was lost and is now
-// missing has still one cause, so it stays lost.
+// missing has still one cause, so it stays lost; where it hung may have gone in the meantime.
 func (l *Line) settle(t *Trouble) {
-	old := l.code
-	if t == nil {
-		l.code = ""
-	} else if old == CodeLost && t.Code == CodeMissing {
-		return
-	} else {
-		l.code = t.Code
+	old := l.trouble
+	if old != nil && t != nil && old.Code == CodeLost && t.Code == CodeMissing {
+		t = old
 	}
-	if old != l.code && t != nil {
-		l.log.Warn(l.code, "why", t.Error())
+	l.trouble = t
+	if t != nil && (old == nil || old.Code != t.Code) {
+		l.log.Warn(t.Code, "why", t.Error())
 	}
 	if l.board == nil {
 		return
 	}
-	if old != "" && old != l.code {
-		l.board.Clear(old, l.subject)
+	if old != nil && (t == nil || old.Code != t.Code) {
+		l.board.Clear(old.Code, l.subject)
 	}
 	if t != nil {
-		l.board.Raise(health.Condition{Code: t.Code, Subject: l.subject, Severity: health.Error,
+		l.board.Raise(health.Condition{Code: t.Code, Subject: l.subject, Severity: health.Error, From: l.cause.of(t),
 			Sentence: fmt.Sprintf("Nothing comes from balance %s. %s", l.subject, t.Sentence), Remedy: t.Remedy})
 	}
 }

@@ -6,6 +6,8 @@ import (
 	"io"
 	"strings"
 	"time"
+
+	"weighpost/gateway/health"
 )
 
 // Port is one open port. One goroutine reads; Write and Close may be called from any other. Close frees a pending Read and
@@ -47,10 +49,10 @@ func (c Config) Open(ctx context.Context) (Port, error) {
 
 // Codes of the conditions that a port can be in. At most one holds for a port.
 const (
-	CodeMissing = "port-missing" // there is no such port, or nobody answers
-	CodeBusy    = "port-busy"    // another program has it
-	CodeRefused = "port-refused" // the system or the driver does not let us use it so
-	CodeLost    = "port-lost"    // it was open and went away
+	CodeMissing = health.PortMissing // there is no such port, or nobody answers
+	CodeBusy    = health.PortBusy    // another program has it
+	CodeRefused = health.PortRefused // the system or the driver does not let us use it so
+	CodeLost    = health.PortLost    // it was open and went away
 )
 
 // Trouble is why a port cannot be used, in words for the person who must do something about it.

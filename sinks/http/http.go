@@ -19,11 +19,13 @@ package http
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"net/http"
 	"net/url"
 	"strings"
@@ -53,6 +55,16 @@ type Sink struct {
 // may have been renewed.
 func New(c Config, id string, env sinks.Env) (*Sink, error) {
 	return &Sink{cfg: c, log: env.Logger(id)}, nil
+}
+
+// Far is the server's host and port.
+func (s *Sink) Far() string {
+	u, err := url.Parse(strings.ReplaceAll(s.cfg.URL, idPlaceholder, "id"))
+	if err != nil || u.Hostname() == "" {
+		return ""
+	}
+	port := map[string]string{"http": "80", "https": "443"}[u.Scheme]
+	return net.JoinHostPort(strings.ToLower(u.Hostname()), cmp.Or(u.Port(), port))
 }
 
 // Close lets go of the connections.

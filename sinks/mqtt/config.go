@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"cmp"
 	"crypto/tls"
 	"crypto/x509"
 	"fmt"
@@ -210,6 +211,16 @@ func (c *Config) endpoint() (address string, t *tls.Config, err error) {
 		t.Certificates = []tls.Certificate{pair}
 	}
 	return address, t, nil
+}
+
+// Far is the broker's host and port.
+func (s *Sink) Far() string {
+	u, err := url.Parse(s.cfg.Broker)
+	if err != nil || u.Hostname() == "" {
+		return ""
+	}
+	port, _, _ := transport(u.Scheme)
+	return net.JoinHostPort(strings.ToLower(u.Hostname()), cmp.Or(u.Port(), port))
 }
 
 // faultsOf checks a Config that was not read from a file.

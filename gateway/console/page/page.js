@@ -198,9 +198,11 @@ function showSinks(list) {
   }));
 }
 
-// stops says whether a condition keeps this balance from being recorded: its own, or that of the journal.
+// stops says whether a condition, or one told under it, keeps this balance from being recorded: its own, or the journal's.
 function stops(k, id) {
-  return k.severity === "error" && (k.code === "recording-stopped" || (k.code === "readings-not-recorded" && k.subject === id));
+  const own = k.code === "readings-not-recorded" && k.subject === id;
+  return (k.severity === "error" && (own || ["recording-stopped", "recording-stuck"].includes(k.code))) ||
+    (k.consequences || []).some((c) => stops(c, id));
 }
 
 function showState(s) {

@@ -1,0 +1,182 @@
+package health
+
+import (
+	"fmt"
+	"net"
+)
+
+// Codes of conditions. What a code means to a person stands in the table below, and from there in configs/conditions.md.
+const (
+	PortMissing = "port-missing"
+	PortBusy    = "port-busy"
+	PortRefused = "port-refused"
+	PortLost    = "port-lost"
+
+	UnreadFrames        = "unread-frames"
+	WrongBalance        = "wrong-balance"
+	ReadingsNotRecorded = "readings-not-recorded"
+	ClockWentBack       = "clock-went-back"
+
+	RecordingStopped  = "recording-stopped"
+	RecordingStuck    = "recording-stuck"
+	BalanceStuck      = "balance-stuck"
+	JournalUnreadable = "journal-unreadable"
+
+	SinkUnreachable = "sink-unreachable"
+	SinkBusy        = "sink-busy"
+	SinkStopped     = "sink-stopped"
+	SinkParked      = "sink-parked"
+	SinkEnded       = "sink-ended"
+
+	PageStopped = "page-stopped"
+	NetworkGone = "network-gone"
+
+	// Joint kinds: made by the board of two or more conditions that name the same one. No room raises them.
+	DeviceServerGone = "device-server-gone" // subject: its host
+	AdapterGone      = "adapter-gone"       // subject: the place of a USB device, "1-1.2"
+	DestinationGone  = "destination-gone"   // subject: host and port
+	ClockSetBack     = "clock-set-back"     // subject: clock
+)
+
+// What the subjects of a kind are.
+const (
+	aBalance = "balance"
+	aSink    = "sink"
+	aServer  = "time server"
+)
+
+// same stands for the subject of the condition that follows.
+const same = "\x00same"
+
+// Kind is what a code means: what a room that raises it promises to say, and what follows from what.
+type Kind struct {
+	Code  string
+	About string // what its subjects are: balance, sink, time server; or the one subject that it has
+	// Severities that it may have, the usual one first.
+	Severities []Severity
+	Says       string // what its sentence says
+	Do         string // what its remedy says, in short
+
+	// Quiet kinds are listed only while something comes from them: a computer that needs no network may be without.
+	Quiet bool
+
+	follows []Ref    // what it always comes from, while that holds
+	names   []string // kinds that whoever raises it may name as its cause
+	joint   func(subject, of string) (sentence, remedy string)
+}
+
+// Comes names the kinds that a condition of this kind may be told under.
+func (k Kind) Comes() []string {
+	var codes []string
+	for _, r := range k.follows {
+		codes = append(codes, r.Code)
+	}
+	return append(codes, k.names...)
+}
+
+// Joint says whether the board makes conditions of this kind out of others.
+func (k Kind) Joint() bool { return k.joint != nil }
+
+// Kinds is the table, in the order of the manual.
+func Kinds() []Kind { return table }
+
+var ofTheJournal = []Ref{{RecordingStopped, "journal"}, {RecordingStuck, "journal"}}
+
+var ofItsPort = []Ref{{PortLost, same}, {PortMissing, same}, {PortBusy, same}, {PortRefused, same}}
+
+var ofPorts = []string{DeviceServerGone, AdapterGone, NetworkGone}
+
+var table = []Kind{
+	{Code: RecordingStopped, About: "journal", Severities: []Severity{Error},
+		Says: "Nothing is recorded, and why the journal cannot be written.", Do: "Free disk space or mend the disk; copy weights by hand until then."},
+	{Code: RecordingStuck, About: "journal", Severities: []Severity{Error},
+		Says: "Nothing is recorded: writing the journal has stood still.", Do: "See why the disk does not answer; copy weights by hand until then."},
+	{Code: ReadingsNotRecorded, About: aBalance, Severities: []Severity{Error},
+		Says: "The readings of one balance are not recorded, why, and how many wait.", Do: "Copy weights by hand; see what stops the journal.",
+		follows: ofTheJournal},
+	{Code: JournalUnreadable, About: aSink, Severities: []Severity{Error},
+		Says: "The journal cannot be read for a sink.", Do: "Validate the journal and look at its disk.",
+		follows: ofTheJournal},
+
+	{Code: NetworkGone, About: "computer", Quiet: true, Severities: []Severity{Warning},
+		Says: "This computer has no network.", Do: "Plug in its network cable or mend its Wi-Fi; nothing that was recorded is lost."},
+	{Code: DeviceServerGone, About: "device server", Severities: []Severity{Error},
+		Says: "Nothing comes from several balances behind one device server.", Do: "See that it has power and network.", names: []string{NetworkGone},
+		joint: func(host, of string) (string, string) {
+			return fmt.Sprintf("Nothing comes from %s behind the device server %s.", of, host),
+				"See that it is switched on, and that its network cable and ours are plugged in. weighpost connects again by itself."
+		}},
+	{Code: AdapterGone, About: "USB device", Severities: []Severity{Error},
+		Says: "A USB hub or an adapter with several ports is gone.", Do: "Plug it in again, and see that it has power.",
+		joint: func(place, of string) (string, string) {
+			return fmt.Sprintf("A USB hub or adapter was unplugged or lost its power (USB place %s). Nothing comes from %s.", place, of),
+				"Plug the hub or adapter in again, and see that it has power. weighpost goes on by itself when the ports are back."
+		}},
+	{Code: PortLost, About: aBalance, Severities: []Severity{Error},
+		Says: "The open port of a balance went away.", Do: "Plug the adapter in again, or mend the way to the device server.", names: ofPorts},
+	{Code: PortMissing, About: aBalance, Severities: []Severity{Error},
+		Says: "The port of a balance is not there, or its device server does not answer.", Do: "Plug it in; compare its name with the configuration.", names: ofPorts},
+	{Code: PortBusy, About: aBalance, Severities: []Severity{Error},
+		Says: "Another program has the port.", Do: "Close the other program."},
+	{Code: PortRefused, About: aBalance, Severities: []Severity{Error},
+		Says: "The system does not let us use the port, or not with these settings.", Do: "Give the user of weighpost the serial group; correct the settings."},
+	{Code: BalanceStuck, About: aBalance, Severities: []Severity{Error},
+		Says: "A balance is not read: its port or its pipeline has stood still.", Do: "Pull out the adapter and plug it in again; restart weighpost.",
+		follows: []Ref{{RecordingStuck, "journal"}}},
+	{Code: WrongBalance, About: aBalance, Severities: []Severity{Error},
+		Says: "Another balance prints in place of the configured one.", Do: "Put the cables back, or correct the configuration.",
+		follows: ofItsPort},
+	{Code: UnreadFrames, About: aBalance, Severities: []Severity{Warning},
+		Says: "Frames in a row do not fit the layout, and why the last did not.", Do: "Compare the balance's lines with the layout; see speed and parity.",
+		follows: ofItsPort},
+
+	{Code: DestinationGone, About: "destination", Severities: []Severity{Warning},
+		Says: "Several sinks deliver to one place, and it takes nothing.", Do: "See that it runs and can be reached.", names: []string{NetworkGone},
+		joint: func(place, of string) (string, string) {
+			return fmt.Sprintf("%s takes no entries from %s.", place, of),
+				"Nothing is lost: entries wait in the journal and go out by themselves. See that the destination runs and that the network leads there."
+		}},
+	{Code: SinkUnreachable, About: aSink, Severities: []Severity{Warning},
+		Says: "A sink does not take entries now, and why.", Do: "Mend the network or the destination; entries wait and go out by themselves.",
+		names: []string{DestinationGone, NetworkGone, RecordingStopped}},
+	{Code: SinkBusy, About: aSink, Severities: []Severity{Notice},
+		Says: "A destination asked for time.", Do: "Nothing."},
+	{Code: SinkStopped, About: aSink, Severities: []Severity{Error},
+		Says: "A sink cannot be used, and why.", Do: "Mend the cause, such as a password; it is tried again now and then."},
+	{Code: SinkParked, About: aSink, Severities: []Severity{Warning},
+		Says: "A destination refused entries for good.", Do: "Tell whoever looks after the destination."},
+	{Code: SinkEnded, About: aSink, Severities: []Severity{Error},
+		Says: "Delivery to a sink ended.", Do: "Restart weighpost."},
+
+	{Code: ClockSetBack, About: "clock", Severities: []Severity{Warning},
+		Says: "The computer's clock went back, and the stamps of several balances stand still.", Do: "See who sets the clock.",
+		joint: func(_, of string) (string, string) {
+			return fmt.Sprintf("The clock of this computer went back: the stamps of %s stand still until it has caught up.", of),
+				"See who sets the clock of this computer. The order of the records is right; their times may be wrong."
+		}},
+	{Code: ClockWentBack, About: aBalance, Severities: []Severity{Warning},
+		Says: "The computer's clock went back, and a balance's stamps stand still.", Do: "See who sets the clock.",
+		follows: []Ref{{ClockSetBack, "clock"}}},
+
+	{Code: PageStopped, About: "page", Severities: []Severity{Error},
+		Says: "The page is gone.", Do: "Restart weighpost. Recording and delivery go on."},
+}
+
+var kinds = func() map[string]Kind {
+	m := make(map[string]Kind, len(table))
+	for _, k := range table {
+		m[k.Code] = k
+	}
+	return m
+}()
+
+// Network is the condition that this computer has no network.
+var Network = Ref{NetworkGone, "computer"}
+
+// Through is what trouble with a host may come from: the network of this computer, unless the host is this computer.
+func Through(host string) []Ref {
+	if ip := net.ParseIP(host); host == "" || host == "localhost" || ip != nil && ip.IsLoopback() {
+		return nil
+	}
+	return []Ref{Network}
+}
