@@ -3,7 +3,6 @@ package intake
 import (
 	"time"
 
-	"weighpost/gateway/record"
 	"weighpost/parsers/layout"
 	"weighpost/parsers/unit"
 )
@@ -80,30 +79,31 @@ func isMass(r *layout.Reading) bool { return weighable(r) && r.Quantity == unit.
 type period struct {
 	length time.Duration
 	ends   time.Time // zero: none has begun
-	latest record.Body
+	latest *ticket
 }
 
-// put takes the reading of the given time and gives what the period that it ended had kept, or nil.
-func (p *period) put(b record.Body, at time.Time) (ended record.Body) {
-	ended = p.due(at)
+// put takes the reading of the given time. The caller has called due first.
+func (p *period) put(t *ticket, at time.Time) {
 	if p.ends.IsZero() {
 		p.ends = at.Add(p.length)
 	}
-	p.latest = b
-	return ended
+	p.latest = t
 }
 
 // due gives what is kept once its period has ended, or nil. The cadence goes on as long as each period has a reading.
-func (p *period) due(now time.Time) record.Body {
+func (p *period) due(now time.Time) *ticket {
 	if p.ends.IsZero() || now.Before(p.ends) {
 		return nil
 	}
-	b := p.latest
+	t := p.latest
 	p.latest = nil
-	if b == nil || now.Sub(p.ends) >= p.length {
+	if t == nil || now.Sub(p.ends) >= p.length {
 		p.ends = time.Time{}
 	} else {
 		p.ends = p.ends.Add(p.length)
 	}
-	return b
+	return t
 }
+
+// isTare says whether a kind of value says nothing of the load.
+func isTare(k layout.Kind) bool { return k == layout.KindTare || k == layout.KindPresetTare }

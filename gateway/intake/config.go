@@ -11,16 +11,18 @@ import (
 
 // Config is one balance: what it is, where its bytes come from, how they read, and what of them is recorded.
 type Config struct {
-	ID                   string      `yaml:"id" desc:"The balance's name in ids, topics and file names: a to z, 0 to 9 and -; never given to another balance later."`
-	Serial               string      `yaml:"serial" desc:"Serial number on the balance's plate."`
-	Place                string      `yaml:"place" desc:"Where the balance stands."`
-	Capacity             Quantity    `yaml:"capacity" desc:"The largest load, with unit: 220 g."`
-	Readability          Quantity    `yaml:"readability" desc:"The readability d, with unit: 0.0001 g. The rule settled needs it."`
-	VerificationInterval Quantity    `yaml:"verification_interval" desc:"The verification interval e, with unit, if the balance is verified: 0.001 g."`
-	PrintsAs             string      `yaml:"prints_as" desc:"What the balance prints as its own name, where the layout has the field balance; left out: the serial number."`
-	Port                 port.Config `yaml:"port" desc:"Where the balance's bytes come from."`
-	Layout               string      `yaml:"layout" desc:"The file that describes how the balance prints, relative to this file."`
-	Record               Rule        `yaml:"record" desc:"What is recorded: printed (each frame the balance sends on its print key), settled, every with a period, or all." default:"printed"`
+	ID                   string         `yaml:"id" desc:"The balance's name in ids, topics and file names: a to z, 0 to 9 and -; never given to another balance later."`
+	Serial               string         `yaml:"serial" desc:"Serial number on the balance's plate."`
+	Place                string         `yaml:"place" desc:"Where the balance stands."`
+	Capacity             Quantity       `yaml:"capacity" desc:"The largest load, with unit: 220 g."`
+	Readability          Quantity       `yaml:"readability" desc:"The readability d, with unit: 0.0001 g. The rule settled needs it."`
+	VerificationInterval Quantity       `yaml:"verification_interval" desc:"The verification interval e, with unit, if the balance is verified: 0.001 g."`
+	PrintsAs             string         `yaml:"prints_as" desc:"What the balance prints as its own name, where the layout has the field balance; left out: the serial number."`
+	Port                 port.Config    `yaml:"port" desc:"Where the balance's bytes come from."`
+	Layout               string         `yaml:"layout" desc:"The file that describes how the balance prints, relative to this file."`
+	Context              ContextConfig  `yaml:"context" desc:"How long person, sample and the rest hold where whoever sets them does not say, and what a weighing needs."`
+	Scanner              *ScannerConfig `yaml:"scanner" desc:"A scanner on a port of its own, which says who weighs and what."`
+	Record               Rule           `yaml:"record" desc:"What is recorded: printed (each frame the balance sends on its print key), settled, every with a period, or all." default:"printed"`
 }
 
 // Check adds every fault that it sees to r, which stands at this balance.
@@ -50,6 +52,10 @@ func (c *Config) Check(r *strict.Report) {
 		r.At("verification_interval").Fault(fmt.Sprintf("%s is below the readability %s", e, d), "e is never smaller than d")
 	}
 	c.Port.Check(r.At("port"))
+	c.Context.check(r.At("context"))
+	if c.Scanner != nil {
+		c.Scanner.check(r.At("scanner"))
+	}
 	c.Record.check(r.At("record"), d)
 }
 

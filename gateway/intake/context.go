@@ -5,71 +5,206 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"weighpost/gateway/record"
 )
 
-// heldItem is one item of the context.
-type heldItem struct {
-	id, by string
-	since  record.UTC
-	until  time.Time // zero: no limit
-	uses   int       // weighings left; below 0: no limit
-}
-
-var fixedItems = []string{record.ItemPerson, record.ItemSample, record.ItemMethod, record.ItemRun, record.ItemLot}
-
-// SetContext changes what the next weighings are tied to, and returns what is held once the entry of the act is durable. A
-// request that is not carried out is an error of type *record.ContextRefused.
+// SetContext changes what the next weighings are tied to, and returns what is held then, once the entry of the act is
+// durable. A request that is not carried out is an error of type *record.ContextRefused, and an entry too. It may be called
+// from any goroutine.
 func (in *Intake) SetContext(ctx context.Context, r record.ContextRequest) (record.ContextView, error) {
-	view, done, err := in.change(r)
+	in.arriving.Add(1) // weighings wait for a request that is on its way
+	view, done, err := in.request(r)
 	if err != nil {
 		return view, err
 	}
 	select {
 	case <-done:
 		return view, nil
+	case <-in.gone:
+		err = fmt.Errorf("weighpost stops")
 	case <-ctx.Done():
-		return view, fmt.Errorf("balance %s: the context is set, and its entry is not in the journal yet: %w", in.cfg.ID, ctx.Err())
+		err = ctx.Err()
 	}
+	return view, fmt.Errorf("balance %s: the context is set, and its entry is not in the journal yet: %w", in.cfg.ID, err)
 }
 
-func (in *Intake) change(r record.ContextRequest) (record.ContextView, <-chan struct{}, error) {
+func (in *Intake) request(r record.ContextRequest) (record.ContextView, <-chan struct{}, error) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	if waiting, _ := in.out.count(); waiting >= room {
-		return in.view(), nil, &record.ContextRefused{Why: "Recording does not keep up, so that the change could not be journalled: try again when it does."}
+	now := in.now()
+	if r.At.IsZero() || r.At.After(now) {
+		r.At = now
 	}
-	e := &record.ContextChange{Balance: in.about, Before: in.heldContext(), Cause: "set", Where: r.Where, Raw: r.Raw, Stamp: in.stamp(r.At)}
-	if r.SignOut {
-		e.Cause = "signed-out"
+	in.dueAt(now)
+	done, err := in.change(&r, moment{r.At, r.At})
+	in.arriving.Add(-1)
+	in.settle(now)
+	in.reckonDue()
+	return in.view(now), done, err
+}
+
+// Context gives what is held now. It may be called from any goroutine.
+func (in *Intake) Context() record.ContextView {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.view(in.now())
+}
+
+func (in *Intake) view(now time.Time) record.ContextView {
+	v := record.ContextView{Balance: in.cfg.ID, Items: []record.ContextHeld{}}
+	for _, name := range in.context.names() {
+		h := in.context.held(name, now)
+		if h == nil {
+			continue
+		}
+		item := record.ContextHeld{Name: name, ID: h.id, By: h.by, Since: h.since}
+		if uses := h.uses; uses >= 0 {
+			item.Uses = &uses
+		}
+		if ends := h.ends(); !ends.IsZero() {
+			until := in.clock.Stamp(ends).UTC
+			item.Until = &until
+		}
+		v.Items = append(v.Items, item)
+	}
+	return v
+}
+
+// change carries a request out, or refuses it with an entry. done is closed when its entry is durable.
+func (in *Intake) change(r *record.ContextRequest, m moment) (done <-chan struct{}, err error) {
+	named := items(r)
+	if why := in.unfit(r, named); why != "" {
+		return nil, in.refuseContext(r, named, why, r.By == record.ByScanned)
+	}
+	in.lookAround()
+	open := in.unsettled()
+	for len(open) > 0 && open[0].m.before(m) {
+		open = open[1:]
 	}
 	if r.SignOut || r.Whole {
-		clear(in.context)
+		for _, name := range in.context.names() {
+			if named[name] == nil {
+				named[name] = &record.ContextItem{}
+			}
+		}
 	}
-	for name, item := range items(&r) {
-		delete(in.context, name)
+	names := slices.Collect(maps.Keys(named))
+	overlaps := slices.ContainsFunc(open, func(t *ticket) bool { return !m.before(t.m) })
+	if overlaps {
+		for _, t := range open {
+			t.doubts(names)
+		}
+		open = nil
+	}
+	switch late := !in.sealed.before(m); {
+	case r.SignOut:
+	case late || overlaps:
+		return nil, in.refuseContext(r, named, "The balance printed while this was on its way, and which came first is not known: set it again.", true)
+	case in.superseded(names, m):
+		return nil, in.refuseContext(r, named, "Something newer was set while this was on its way.", false)
+	}
+	return in.apply(r, named, m, open), nil
+}
+
+// unfit says why a request cannot be carried out whenever it came, or "".
+func (in *Intake) unfit(r *record.ContextRequest, named map[string]*record.ContextItem) string {
+	if waiting, _ := in.out.count(); waiting >= room || in.over {
+		return "It could not be journalled: recording does not keep up, or this balance is being stopped. Try again."
+	}
+	in.changes.over(r.At)
+	if !in.changes.takeOf(r.At, changesPerMinute) {
+		return fmt.Sprintf("More than %d changes of this balance's context came within a minute: see what sends them.", changesPerMinute)
+	}
+	if len(named) == 0 && !r.Whole && !r.SignOut {
+		return "It names nothing that should change."
+	}
+	for name, item := range named {
+		if !slices.Contains(fixedItems, name) {
+			if err := record.CheckFieldName(name); err != nil {
+				return fmt.Sprintf("The name %q %v.", name, err)
+			}
+		}
 		if item.ID == "" {
 			continue
 		}
-		h := &heldItem{id: item.ID, by: r.By, since: e.Stamp.UTC, uses: item.Uses}
-		if h.uses == 0 {
-			h.uses = -1
-			if name == record.ItemSample {
-				h.uses = 1
-			}
+		if err := record.CheckContextID(item.ID); err != nil {
+			return fmt.Sprintf("The id of %s %v.", name, err)
 		}
-		if item.For > 0 {
-			h.until = r.At.Add(item.For)
+		if item.For < 0 || item.For > longestFor || item.Uses > mostUses {
+			return fmt.Sprintf("The limits of %s are out of range.", name)
 		}
-		in.context[name] = h
 	}
-	e.After = in.heldContext()
+	if !in.context.room(named, r.At) {
+		return fmt.Sprintf("More than %d fields would be held.", mostFields)
+	}
+	return ""
+}
+
+// lookAround notes it where nothing is on its way from the balance: what it prints from now on comes after now.
+func (in *Intake) lookAround() {
+	if l, ok := in.line.(quieter); ok {
+		now := in.now()
+		if quiet, known := l.Quiet(); quiet && known {
+			in.arrivals.look(now)
+		}
+	}
+}
+
+// superseded says whether one of the items was set by something that surely came later.
+func (in *Intake) superseded(names []string, m moment) bool {
+	return slices.ContainsFunc(names, func(name string) bool {
+		t := in.context[name]
+		return t != nil && m.before(t.now.m) && !t.now.m.before(m)
+	})
+}
+
+// apply puts the items in force from a moment on, also for the open weighings that came after it.
+func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.ContextItem, m moment, open []*ticket) <-chan struct{} {
+	e := in.changeEntry(r, "set", "")
+	if r.SignOut {
+		e.Cause = "signed-out"
+	}
+	for name, item := range named {
+		var h *heldItem
+		if item.ID != "" {
+			h = in.newItem(name, item, r, e.Stamp.UTC)
+		} else if in.context.held(name, r.At) == nil {
+			continue // nothing to end
+		}
+		in.context.set(name, version{m, h})
+	}
+	e.After = in.context.shown(r.At)
+	for _, t := range open {
+		for name := range named {
+			t.give(name, in.context.nowItem(name))
+		}
+	}
+	in.board.Clear(contextRefused, in.cfg.ID)
 	done := make(chan struct{})
 	in.durable[e] = done
-	in.put(e, e.Stamp)
-	return in.view(), done, nil
+	if len(open) == 0 || !in.out.insert(e, open[0].body) {
+		in.put(e, e.Stamp)
+	}
+	return done
+}
+
+func (in *Intake) newItem(name string, item *record.ContextItem, r *record.ContextRequest, since record.UTC) *heldItem {
+	d := in.cfg.Context.hold(name)
+	h := &heldItem{id: item.ID, by: r.By, since: since, used: r.At, idle: time.Duration(d.Idle), uses: item.Uses}
+	if h.uses == 0 {
+		h.uses = d.Uses
+	}
+	length := item.For
+	if length == 0 {
+		length = time.Duration(d.For)
+	}
+	if length > 0 {
+		h.until = r.At.Add(length)
+	}
+	return h
 }
 
 // items gives what a request names.
@@ -78,6 +213,7 @@ func items(r *record.ContextRequest) map[string]*record.ContextItem {
 	if named == nil {
 		named = map[string]*record.ContextItem{}
 	}
+	maps.DeleteFunc(named, func(_ string, item *record.ContextItem) bool { return item == nil })
 	for _, name := range fixedItems {
 		if item := *r.Item(name); item != nil {
 			named[name] = item
@@ -86,58 +222,35 @@ func items(r *record.ContextRequest) map[string]*record.ContextItem {
 	return named
 }
 
-// Context gives what is held now.
-func (in *Intake) Context() record.ContextView {
-	in.mu.Lock()
-	defer in.mu.Unlock()
-	return in.view()
+// expire tells of the items whose time has run out.
+func (in *Intake) expire(now time.Time) {
+	names := in.context.expired(now)
+	if len(names) == 0 {
+		return
+	}
+	e := &record.ContextChange{Balance: in.about, After: in.context.shown(now), Cause: "expired", Stamp: in.clock.Stamp(now)}
+	e.Before = e.After
+	e.Before.Fields = maps.Clone(e.After.Fields)
+	for _, name := range names {
+		h := in.context[name].now.item
+		h.told = true
+		e.Before.Set(name, &record.Learnt{ID: h.id, By: h.by, Since: &h.since})
+	}
+	e.Why = strings.Join(names, ", ") + ": the time for which it was set has run out."
+	in.put(e, e.Stamp)
 }
 
-func (in *Intake) view() record.ContextView {
-	v := record.ContextView{Balance: in.cfg.ID, Items: []record.ContextHeld{}}
-	names := slices.Sorted(maps.Keys(in.context))
-	for _, name := range append(slices.Clone(fixedItems), slices.DeleteFunc(names, func(n string) bool { return slices.Contains(fixedItems, n) })...) {
-		h := in.context[name]
-		if h == nil {
-			continue
-		}
-		item := record.ContextHeld{Name: name, ID: h.id, By: h.by, Since: h.since}
-		if h.uses >= 0 {
-			item.Uses = &h.uses
-		}
-		if !h.until.IsZero() {
-			until := in.clock.Stamp(h.until).UTC
-			item.Until = &until
-		}
-		v.Items = append(v.Items, item)
+// endContext ends everything that is held, for a reason.
+func (in *Intake) endContext(at time.Time, why string) {
+	before := in.context.shown(at)
+	if before.Empty() {
+		return
 	}
-	return v
-}
-
-// heldContext writes what is held as records name it.
-func (in *Intake) heldContext() record.Context {
-	c := record.Context{Fields: map[string]string{}}
-	for name, h := range in.context {
-		c.Set(name, &record.Learnt{ID: h.id, By: h.by})
-	}
-	return c
-}
-
-// spend gives what a weighing of the given time carries, and takes it off what is left.
-func (in *Intake) spend(at time.Time) record.Context {
-	for name, h := range in.context {
-		if h.uses == 0 || !h.until.IsZero() && !at.Before(h.until) {
-			delete(in.context, name)
+	for name := range in.context {
+		if in.context.held(name, at) != nil {
+			in.context.set(name, version{moment{at, at}, nil})
 		}
 	}
-	c := in.heldContext()
-	for name, h := range in.context {
-		if h.uses > 0 {
-			h.uses--
-		}
-		if h.uses == 0 {
-			delete(in.context, name)
-		}
-	}
-	return c
+	e := &record.ContextChange{Balance: in.about, Before: before, After: in.context.shown(at), Cause: "expired", Why: why, Stamp: in.clock.Stamp(at)}
+	in.put(e, e.Stamp)
 }

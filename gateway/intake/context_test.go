@@ -33,7 +33,7 @@ func TestAContextGoesToTheNextWeighing(t *testing.T) {
 		}); err != nil {
 			t.Fatal(err)
 		}
-		expect(t, b.journal.bodies(), "port-up 1", "weighing 1.000 g", "*record.ContextChange", "weighing 2.000 g", "weighing 3.000 g")
+		expect(t, b.journal.bodies(), "port-up 1", "weighing 1.000 g", "*record.ContextChange", "weighing 2.000 g", "weighing 3.000 g", "*record.ContextChange")
 		for i, want := range map[int]string{1: "", 3: "LOT-1", 4: ""} {
 			w := b.journal.bodies()[i].(*record.Weighing)
 			if sampleOf(w) != want || (w.Context.Person != nil) != (i > 1) {

@@ -19,6 +19,7 @@ const (
 // frame takes one frame from the splitter. Its bytes are valid during the call only.
 func (in *Intake) frame(f frame.Frame) {
 	in.status.Frames++
+	defer in.arrivals.forget(f.End)
 	at := in.firstByte(f)
 	stamp := in.stamp(at)
 	if why := in.read(f); why != "" {
@@ -50,6 +51,15 @@ func (in *Intake) firstByte(f frame.Frame) time.Time {
 	return in.arrived.Add(-in.cfg.Port.WireTime(int(after) + len(f.Bytes)))
 }
 
+// moment is when the frame began to arrive, as far as that can be known.
+func (in *Intake) moment(f frame.Frame) moment {
+	m := in.arrivals.first(f.Offset)
+	if m.hi.IsZero() {
+		return moment{in.firstByte(f), in.arrived}
+	}
+	return m
+}
+
 // read applies the layout and says why the frame is unread, or "".
 func (in *Intake) read(f frame.Frame) string {
 	if f.Fault != "" {
@@ -71,34 +81,33 @@ func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed})
 	switch v, why := in.capture.decide(r, at); v {
 	case recorded:
-		in.put(in.body(f, value, printed, stamp, at), stamp)
+		in.record(in.weighing(f, value, printed, stamp), stamp)
 	case held:
-		if ended := in.capture.period.put(in.body(f, value, printed, stamp, at), at); ended != nil {
-			in.put(ended, stamp)
+		if ended := in.capture.period.due(at); ended != nil {
+			in.record(ended, stamp) // before the next takes its items
 		}
+		in.capture.period.put(in.weighing(f, value, printed, stamp), at)
 	case unread:
 		in.putUnread(f.Bytes, why, stamp, at)
 	}
 }
 
-// body writes the reading as a weighing, or, where it is no mass, as a result.
-func (in *Intake) body(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp, at time.Time) record.Body {
+// weighing writes the reading as a weighing, or, where it is no mass, as a result, with what it takes of the context.
+func (in *Intake) weighing(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp) *ticket {
 	w := record.Weighing{
 		Balance: in.cfg.Describe(in.identity.state), Value: value, Printed: printed, Frame: slices.Clone(f.Bytes), Layout: in.hash,
 		Trigger: in.trigger, Port: in.cfg.Port.Address, Stamp: stamp,
-		Context:  in.spend(at),
 		Verdicts: []record.Verdict{}, Fitness: record.Fitness{State: "unknown"}, Software: in.software,
 	}
 	if printed != nil {
 		w.Stamp.BalancePrinted = strings.TrimSpace(printed.Date + " " + printed.Time)
-		if printed.Sample != "" {
-			w.Context.Sample = &record.Learnt{ID: printed.Sample, By: "printed"}
-		}
 	}
+	m := in.moment(f)
 	if isMass(&in.reading) {
-		return &w
+		return in.newTicket(&w, &w, m)
 	}
-	return &record.Result{Weighing: w}
+	r := &record.Result{Weighing: w}
+	return in.newTicket(r, &r.Weighing, m)
 }
 
 // refuse handles a frame without a usable value.
@@ -143,6 +152,12 @@ func (in *Intake) raiseWrong(err error) {
 }
 
 func (in *Intake) publish(l record.Live) {
+	if h := in.context.held(record.ItemPerson, in.arrived); h != nil {
+		l.Person = h.id
+	}
+	if h := in.context.held(record.ItemSample, in.arrived); h != nil {
+		l.Sample = h.id
+	}
 	in.status.Live = l
 	in.live.Publish(l)
 }

@@ -36,12 +36,17 @@ func (in *Intake) Down(at time.Time, why error) {
 	in.identity.lost()
 	in.board.Clear(wrongBalance, in.cfg.ID)
 	in.portChanged(e, at)
+	in.endContext(at, "The balance's port was lost: whoever plugs it in again may be somebody else, with another balance.")
 }
 
 func (in *Intake) portChanged(e *record.PortChange, at time.Time) {
+	in.portEntry(e, in.cfg.Port.Address, &in.flaps, at)
+}
+
+func (in *Intake) portEntry(e *record.PortChange, address string, flaps *flaps, at time.Time) {
 	in.dueAt(at)
-	e.Balance, e.Port, e.Times, e.Stamp = in.about, in.cfg.Port.Address, 1, in.stamp(at)
-	if b := in.flaps.put(e, at); b != nil {
+	e.Balance, e.Port, e.Times, e.Stamp = in.about, address, 1, in.stamp(at)
+	if b := flaps.put(e, at); b != nil {
 		in.put(b, e.Stamp)
 	}
 	in.reckonDue()
@@ -56,6 +61,7 @@ func (in *Intake) Bytes(p []byte, a port.Arrival) {
 	in.received += int64(len(p))
 	before := in.arrived
 	in.arrived = at
+	in.arrivals.note(in.received, len(p), at, a.Emptied, in.cfg.Port.WireTime(1))
 	first := at.Add(-in.cfg.Port.WireTime(len(p)))
 	in.opening.bytes(first)
 	in.push(p, first, before)
@@ -88,18 +94,37 @@ func (in *Intake) finish() {
 	in.splitter.Flush(func(f frame.Frame) {
 		in.putUnread(f.Bytes, "the line was unfinished when weighpost stopped", in.stamp(now), now)
 	})
-	held := append([]record.Body{in.capture.period.latest, in.unreads.flush()}, in.flaps.flush()...)
-	in.capture.period.latest = nil
-	in.putAll(held, in.stamp(now))
+	if held := in.capture.period.latest; held != nil {
+		in.capture.period.latest = nil
+		in.record(held, in.stamp(now))
+	}
+	in.putAll(in.rest(in.unreads.flush(), in.refusals.flush(), (*flaps).flush), in.stamp(now))
 	in.switchAfterSilence(now)
+	in.endContext(now, "weighpost stopped reading this balance.")
+	in.over = true
+	in.settle(now.Add(openLimit))
+}
+
+// rest puts together what the limits have kept back.
+func (in *Intake) rest(unread, refused record.Body, of func(*flaps) []record.Body) []record.Body {
+	bodies := append([]record.Body{unread, refused}, of(&in.flaps)...)
+	if in.scan != nil {
+		bodies = append(bodies, of(&in.scan.flaps)...)
+	}
+	return bodies
 }
 
 func (in *Intake) dueAt(now time.Time) {
+	in.settle(now)
 	if in.due.IsZero() || now.Before(in.due) {
 		return
 	}
-	ended := append([]record.Body{in.capture.period.due(now), in.unreads.due(now)}, in.flaps.due(now)...)
-	in.putAll(ended, in.stamp(now))
+	in.expire(now)
+	if ended := in.capture.period.due(now); ended != nil {
+		in.record(ended, in.stamp(now))
+	}
+	kept := in.rest(in.unreads.due(now), in.refusals.due(now), func(f *flaps) []record.Body { return f.due(now) })
+	in.putAll(kept, in.stamp(now))
 	in.switchDue(now)
 }
 
@@ -112,7 +137,16 @@ func (in *Intake) putAll(bodies []record.Body, stamp record.Stamp) {
 }
 
 func (in *Intake) nextDue() time.Time {
-	return soonest(soonest(in.switching.ends, in.capture.period.ends), soonest(in.unreads.ends, in.flaps.ends))
+	next := soonest(in.capture.period.ends, soonest(in.unreads.ends, in.flaps.ends))
+	next = soonest(next, in.switching.ends)
+	next = soonest(next, soonest(in.refusals.ends, in.context.ends()))
+	if in.scan != nil {
+		next = soonest(next, in.scan.flaps.ends)
+	}
+	if len(in.open) > 0 {
+		next = soonest(next, in.look)
+	}
+	return next
 }
 
 // reckonDue has the recording goroutine notice that it must wake earlier or later than it thought.

@@ -53,6 +53,7 @@ type Stamper interface{ Stamp(time.Time) record.Stamp }
 // Deps is what an intake needs from the rest of the daemon.
 type Deps struct {
 	Line     Line
+	Scanner  Line // nil where the balance has no scanner
 	Layout   *layout.Layout
 	Recorder Recorder
 	Live     Publisher
@@ -77,7 +78,10 @@ type Intake struct {
 	now      func() time.Time
 	about    record.About
 	out      *outbox
-	troubled atomic.Bool // the condition readings-not-recorded holds
+	troubled atomic.Bool   // the condition readings-not-recorded holds
+	arriving atomic.Int64  // requests for the context that have not been dealt with
+	gone     chan struct{} // closed at the end of Run
+	scan     *scanner      // nil where the balance has none
 
 	pulse pulse
 
@@ -98,7 +102,14 @@ type Intake struct {
 	stamps    stamps
 	identity  identity
 	misread   int // frames unread in a row
-	context   map[string]*heldItem
+	arrivals  arrivals
+	context   contexts
+	open      []*ticket // recorded, and waiting for what may have come before them
+	look      time.Time // when they are looked at again
+	sealed    moment    // of the latest weighing that nothing can change any more
+	changes   allowance
+	refusals  refusals
+	over      bool                          // nothing is taken any more
 	durable   map[record.Body]chan struct{} // closed when the journal has the entry
 	due       time.Time
 	status    Status
@@ -118,7 +129,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 		live:     deps.Live, clock: deps.Clock, board: deps.Health, software: deps.Software, log: deps.Log, now: deps.Now,
 		about: record.About{ID: cfg.ID}, out: newOutbox(),
 		splitter: deps.Layout.Splitter(), capture: newCapture(cfg.Record, cfg.Readability),
-		identity: newIdentity(cfg), context: map[string]*heldItem{}, durable: map[record.Body]chan struct{}{},
+		identity: newIdentity(cfg), context: contexts{}, durable: map[record.Body]chan struct{}{}, gone: make(chan struct{}),
 	}
 	if in.now == nil {
 		in.now = time.Now
@@ -127,6 +138,12 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 	in.emit = in.frame
 	if l, ok := deps.Line.(gapped); ok {
 		l.SetIdleGap(deps.Layout.IdleGap()) // silence is part of how the balance prints
+	}
+	if cfg.Scanner != nil {
+		var err error
+		if in.scan, err = newScanner(in, cfg.Scanner, deps.Scanner); err != nil {
+			return nil, err
+		}
 	}
 	in.quiet = quietSerial
 	if strings.Contains(cfg.Port.Address, "://") {
@@ -138,6 +155,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 // Run reads the balance until ctx ends, and then waits until the journal has everything that was received, for five
 // seconds at most. Its error says what was not recorded.
 func (in *Intake) Run(ctx context.Context) error {
+	defer close(in.gone)
 	defer func() { in.pulse.end(in.now()) }()
 	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
@@ -146,10 +164,7 @@ func (in *Intake) Run(ctx context.Context) error {
 		defer close(drained)
 		in.recordAll(recording, ended)
 	}()
-	err := in.line.Run(ctx, in)
-	if errors.Is(err, ctx.Err()) {
-		err = nil
-	}
+	err := in.readAll(ctx)
 	in.finish()
 	close(ended)
 	limit := time.NewTimer(drainLimit)
@@ -164,6 +179,24 @@ func (in *Intake) Run(ctx context.Context) error {
 	if missing := uint64(waiting) + unkept; missing > 0 {
 		lost := fmt.Errorf("balance %s: %d entries were received and could not be recorded before the stop", in.cfg.ID, missing)
 		err = errors.Join(err, lost)
+	}
+	return err
+}
+
+// readAll reads the balance and its scanner until ctx ends.
+func (in *Intake) readAll(ctx context.Context) error {
+	var scanning sync.WaitGroup
+	var fault error
+	if in.scan != nil {
+		scanning.Go(func() { fault = in.scan.line.Run(ctx, in.scan) })
+	}
+	err := in.line.Run(ctx, in)
+	scanning.Wait()
+	if errors.Is(err, ctx.Err()) {
+		err = nil
+	}
+	if fault != nil && !errors.Is(fault, ctx.Err()) {
+		err = errors.Join(err, fmt.Errorf("balance %s: the scanner: %w", in.cfg.ID, fault))
 	}
 	return err
 }

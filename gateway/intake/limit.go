@@ -23,11 +23,14 @@ type allowance struct {
 }
 
 // take says whether one more entry may be written now.
-func (a *allowance) take(now time.Time) bool {
+func (a *allowance) take(now time.Time) bool { return a.takeOf(now, perMinute) }
+
+// takeOf is take with another number.
+func (a *allowance) takeOf(now time.Time, most int) bool {
 	if a.ends.IsZero() {
 		a.ends = now.Add(minute)
 	}
-	if a.used < perMinute {
+	if a.used < most {
 		a.used++
 		return true
 	}

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"slices"
 	"sync"
 
 	"weighpost/gateway/record"
@@ -18,6 +19,7 @@ const maxBatch = 256
 type outbox struct {
 	mu      sync.Mutex
 	waiting []record.Body
+	barred  record.Body // it, and what is behind it, may not go yet
 	gap     *record.Gap // what did not fit since the box was last full
 	lost    uint64      // all that ever did not fit
 	wake    chan struct{}
@@ -27,13 +29,13 @@ func newOutbox() *outbox { return &outbox{wake: make(chan struct{}, 1)} }
 
 // put adds an entry. stamp and about are used where it does not fit and is counted instead; overflows says that it is the
 // first that does not.
-func (o *outbox) put(b record.Body, about record.About, stamp record.Stamp) (overflows bool) {
+func (o *outbox) put(b record.Body, about record.About, stamp record.Stamp) (kept, overflows bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	defer o.poke()
 	if len(o.waiting) < room {
 		o.waiting = append(o.waiting, b)
-		return false
+		return true, false
 	}
 	o.lost++
 	if overflows = o.gap == nil; overflows {
@@ -41,7 +43,7 @@ func (o *outbox) put(b record.Body, about record.About, stamp record.Stamp) (ove
 	}
 	o.gap.Readings++
 	o.gap.To = stamp
-	return overflows
+	return false, overflows
 }
 
 // poke wakes whoever empties the box.
@@ -56,7 +58,45 @@ func (o *outbox) poke() {
 func (o *outbox) first() []record.Body {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	return append([]record.Body(nil), o.waiting[:min(len(o.waiting), maxBatch)]...)
+	ready := o.waiting[:min(len(o.waiting), maxBatch)]
+	if o.barred != nil {
+		if i := slices.Index(ready, o.barred); i >= 0 {
+			ready = ready[:i]
+		}
+	}
+	return append([]record.Body(nil), ready...)
+}
+
+// bar keeps an entry that is about to be put, and all behind it, until unbar. Only the first of several counts.
+func (o *outbox) bar(b record.Body) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.barred == nil {
+		o.barred = b
+	}
+}
+
+// unbar lets everything go.
+func (o *outbox) unbar() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.barred = nil
+	o.poke()
+}
+
+// insert puts an entry right before one that is barred, or says that there is no such place.
+func (o *outbox) insert(b, before record.Body) bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	at := slices.Index(o.waiting, before)
+	if at < 0 || o.barred == nil || at < slices.Index(o.waiting, o.barred) {
+		return false
+	}
+	o.waiting = slices.Insert(o.waiting, at, b)
+	if before == o.barred {
+		o.barred = b
+	}
+	return true
 }
 
 // done takes the n oldest entries out: the journal has them. why goes into the entry for what did not fit meanwhile.

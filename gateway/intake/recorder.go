@@ -91,11 +91,13 @@ func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool
 	}
 }
 
-// put leaves an entry for the journal. It never waits.
-func (in *Intake) put(b record.Body, stamp record.Stamp) {
-	if in.out.put(b, in.about, stamp) {
+// put leaves an entry for the journal, or says that there is no room for it. It never waits.
+func (in *Intake) put(b record.Body, stamp record.Stamp) (kept bool) {
+	kept, overflows := in.out.put(b, in.about, stamp)
+	if overflows {
 		in.raiseNotRecorded("the journal does not keep up")
 	}
+	return kept
 }
 
 func (in *Intake) raiseNotRecorded(why string) {
@@ -120,6 +122,14 @@ func sampleOf(w *record.Weighing) string {
 	return w.Context.Sample.ID
 }
 
+// personOf is who weighed, as far as it is known.
+func personOf(w *record.Weighing) string {
+	if w.Context.Person == nil {
+		return ""
+	}
+	return w.Context.Person.ID
+}
+
 // tellRecorded tells the screens what is now durable, and nothing before it is.
 func (in *Intake) tellRecorded(entries []record.Entry, batch []record.Body) {
 	for i, b := range batch {
@@ -138,7 +148,7 @@ func (in *Intake) tellRecorded(entries []record.Entry, batch []record.Body) {
 		id := entries[i].ID
 		in.noteRecorded(id, w)
 		in.live.Publish(record.Live{
-			Balance: in.cfg.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id, Sample: sampleOf(w),
+			Balance: in.cfg.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id, Sample: sampleOf(w), Person: personOf(w),
 		})
 	}
 }

@@ -62,7 +62,7 @@ func (s *settling) feed(r *layout.Reading, at time.Time) bool {
 		s.breakRun()
 		return false
 	}
-	if r.Kind == layout.KindTare || r.Kind == layout.KindPresetTare {
+	if isTare(r.Kind) {
 		return false // says nothing of the load on the pan
 	}
 	if !isMass(r) {

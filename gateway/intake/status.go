@@ -17,6 +17,10 @@ type Status struct {
 	LastValue  record.Value
 	LastUTC    record.UTC
 	LastSample string // "" where none is known
+	LastPerson string // likewise
+
+	Context   record.ContextView // what the next weighing would carry
+	ScannerUp bool               // false also where there is no scanner
 }
 
 // Status gives the present state. It may be called from any goroutine.
@@ -25,6 +29,8 @@ func (in *Intake) Status() Status {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	s := in.status
+	s.Context = in.view(in.now())
+	s.ScannerUp = in.scan != nil && in.scan.portUp
 	s.Identity, s.Waiting, s.Unkept = in.identity.state, waiting, unkept
 	return s
 }
@@ -37,4 +43,5 @@ func (in *Intake) noteRecorded(id string, w *record.Weighing) {
 	defer in.mu.Unlock()
 	in.status.Recorded++
 	in.status.LastID, in.status.LastValue, in.status.LastUTC, in.status.LastSample = id, w.Value, w.Stamp.UTC, sampleOf(w)
+	in.status.LastPerson = personOf(w)
 }

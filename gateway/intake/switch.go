@@ -73,6 +73,7 @@ func (in *Intake) push(p []byte, first, before time.Time) {
 		if p = p[n:]; done {
 			in.switchLayout(in.arrived, before)
 			in.received = int64(len(p))
+			in.arrivals.restart(len(p))
 			if len(p) > 0 {
 				in.opening.bytes(first)
 			}
@@ -116,6 +117,7 @@ func (in *Intake) switchLayout(at, last time.Time) {
 	}
 	in.switching = switching{}
 	in.layout, in.hash, in.splitter, in.received = to, to.Hash(), to.Splitter(), 0
+	in.arrivals.restart(0)
 	in.capture.breakOff()
 	if in.misread > 0 {
 		in.misread = 0

@@ -16,7 +16,9 @@ type ContextChange struct {
 	Why   string `json:"why,omitempty"` // where refused
 	Where string `json:"where"`         // the way it came: an address, a topic, a port
 	Raw   []byte `json:"raw,omitempty"` // a scan, exactly as received
-	Stamp Stamp  `json:"stamp"`
+	// Times is how many refused requests this entry stands for; absent: one. The rest of it tells of the last of them.
+	Times int   `json:"times,omitempty"`
+	Stamp Stamp `json:"stamp"`
 }
 
 func (c *ContextChange) Kind() Kind      { return KindContextChanged }

@@ -148,3 +148,25 @@ func (c *Context) Set(name string, l *Learnt) {
 		c.Fields[name] = l.ID
 	}
 }
+
+// Get gives a fixed item of the context by its name, or nil.
+func (c *Context) Get(name string) *Learnt {
+	switch name {
+	case ItemPerson:
+		return c.Person
+	case ItemSample:
+		return c.Sample
+	case ItemMethod:
+		return c.Method
+	case ItemRun:
+		return c.Run
+	case ItemLot:
+		return c.Lot
+	}
+	return nil
+}
+
+// Empty says whether nothing is known.
+func (c *Context) Empty() bool {
+	return c.Person == nil && c.Sample == nil && c.Method == nil && c.Run == nil && c.Lot == nil && len(c.Fields) == 0
+}

@@ -46,9 +46,11 @@ type PortChange struct {
 	Head
 	Balance About  `json:"balance"`
 	Port    string `json:"port"`
-	Up      bool   `json:"up"`
-	Why     string `json:"why,omitempty"`
-	Times   int    `json:"times"` // how often since the last entry of this kind
+	// Role is scanner for the port of a balance's scanner, and absent for the balance's own.
+	Role  string `json:"role,omitempty"`
+	Up    bool   `json:"up"`
+	Why   string `json:"why,omitempty"`
+	Times int    `json:"times"` // how often since the last entry of this kind
 	// Dropped is how many bytes of an unfinished line went with the port; they are never joined to later ones.
 	Dropped int   `json:"dropped,omitempty"`
 	Stamp   Stamp `json:"stamp"`

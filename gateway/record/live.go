@@ -9,5 +9,8 @@ type Live struct {
 	Unread  string   `json:"unread,omitempty"` // why, for a frame that was refused
 	// Recorded is the id of the weighing that this reading became. It is sent as a second event, once the entry is durable.
 	Recorded string `json:"recorded,omitempty"`
-	Sample   string `json:"sample,omitempty"` // of that weighing, where one is known
+	// Person and Sample are those of that weighing; without Recorded, those that the next weighing would carry. Absent: none
+	// is known.
+	Person string `json:"person,omitempty"`
+	Sample string `json:"sample,omitempty"`
 }

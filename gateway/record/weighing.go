@@ -106,6 +106,10 @@ type Context struct {
 type Learnt struct {
 	ID string `json:"id"`
 	By string `json:"by"`
+	// Since is when it was set; absent where the balance printed it.
+	Since *UTC `json:"since,omitempty"`
+	// UsesLeft is how many weighings it holds for after this one; absent: no limit.
+	UsesLeft *int `json:"uses_left,omitempty"`
 }
 
 // Verdict is what one rule said of one weighing.
@@ -113,6 +117,7 @@ type Verdict struct {
 	Rule  string `json:"rule"`
 	Pass  bool   `json:"pass"`
 	Limit string `json:"limit,omitempty"`
+	Why   string `json:"why,omitempty"`
 }
 
 // Fitness says whether the balance may be used, as far as was known. State is "in service", "out of service" or "unknown".
