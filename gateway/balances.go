@@ -35,9 +35,13 @@ func (g *Gateway) openBalances(ctx context.Context) error {
 // newBalance prepares the pipeline of a balance of whole. It opens nothing.
 func (g *Gateway) newBalance(cfg intake.Config, whole *config.Config, software record.Software) (*balance, error) {
 	b := &balance{cfg: cfg, line: port.NewLine(cfg.Port, cfg.ID, g.board, g.log)}
+	var scanner intake.Line
+	if cfg.Scanner != nil {
+		scanner = port.NewLine(cfg.Scanner.Port, cfg.ScannerName(), g.board, g.log)
+	}
 	var err error
 	b.intake, err = intake.New(cfg, intake.Deps{
-		Line: b.line, Layout: whole.Layout(cfg.ID), Recorder: g.journal,
+		Line: b.line, Scanner: scanner, Layout: whole.Layout(cfg.ID), Recorder: g.journal,
 		Live: &g.live, Clock: g.clock, Health: g.board, Software: software, Log: g.log,
 	})
 	return b, err

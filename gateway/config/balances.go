@@ -26,14 +26,34 @@ func (c *Config) checkBalances(r *strict.Report) {
 		} else {
 			ids[b.ID] = i
 		}
-		where := samePort(b.Port.Address)
-		if first, taken := ports[where]; taken && where != "" {
-			at.At("port").At("address").Fault(fmt.Sprintf("is the port of balance %q (balances[%d]) already", c.Balances[first].ID, first),
-				"one balance a port")
-		} else {
-			ports[where] = i
+		c.checkPort(at.At("port"), b.Port.Address, i, ports)
+	}
+	for i := range c.Balances {
+		b := &c.Balances[i]
+		if b.Scanner == nil {
+			continue
+		}
+		at := r.Index(i).At("scanner")
+		c.checkPort(at.At("port"), b.Scanner.Port.Address, i, ports)
+		if first, taken := ids[b.ScannerName()]; taken {
+			at.Fault(fmt.Sprintf("is called %s where something is wrong with it, and that is the id of balances[%d]", b.ScannerName(), first),
+				"another id for one of the two balances")
 		}
 	}
+}
+
+// checkPort finds a port that is another's already.
+func (c *Config) checkPort(at *strict.Report, address string, i int, ports map[string]int) {
+	where := samePort(address)
+	if where == "" {
+		return
+	}
+	if first, taken := ports[where]; taken {
+		at.At("address").Fault(fmt.Sprintf("is the port of balance %q (balances[%d]) already", c.Balances[first].ID, first),
+			"one balance or one scanner a port")
+		return
+	}
+	ports[where] = i
 }
 
 // samePort brings the ways to name one port together: a link below /dev/serial and the device that it points to, letters

@@ -59,6 +59,9 @@ func (c *Config) Check(r *strict.Report) {
 	c.Record.check(r.At("record"), d)
 }
 
+// ScannerName is what conditions call the balance's scanner.
+func (c *Config) ScannerName() string { return c.ID + "-scanner" }
+
 // Describe writes the balance as records name it. Identity is confirmed, unconfirmed, or "" outside a reading.
 func (c *Config) Describe(identity string) record.Balance {
 	return record.Balance{

@@ -16,22 +16,22 @@ import (
 // from any goroutine.
 func (in *Intake) SetContext(ctx context.Context, r record.ContextRequest) (record.ContextView, error) {
 	in.arriving.Add(1) // weighings wait for a request that is on its way
-	view, done, err := in.request(r)
+	view, done, gone, err := in.request(r)
 	if err != nil {
 		return view, err
 	}
 	select {
 	case <-done:
 		return view, nil
-	case <-in.gone:
+	case <-gone:
 		err = fmt.Errorf("weighpost stops")
 	case <-ctx.Done():
 		err = ctx.Err()
 	}
-	return view, fmt.Errorf("balance %s: the context is set, and its entry is not in the journal yet: %w", in.cfg.ID, err)
+	return view, fmt.Errorf("balance %s: the context is set, and its entry is not in the journal yet: %w", in.about.ID, err)
 }
 
-func (in *Intake) request(r record.ContextRequest) (record.ContextView, <-chan struct{}, error) {
+func (in *Intake) request(r record.ContextRequest) (_ record.ContextView, done, gone <-chan struct{}, err error) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	now := in.now()
@@ -39,11 +39,11 @@ func (in *Intake) request(r record.ContextRequest) (record.ContextView, <-chan s
 		r.At = now
 	}
 	in.dueAt(now)
-	done, err := in.change(&r, moment{r.At, r.At})
+	done, err = in.change(&r, moment{r.At, r.At})
 	in.arriving.Add(-1)
 	in.settle(now)
 	in.reckonDue()
-	return in.view(now), done, err
+	return in.view(now), done, in.gone, err
 }
 
 // Context gives what is held now. It may be called from any goroutine.
@@ -54,7 +54,7 @@ func (in *Intake) Context() record.ContextView {
 }
 
 func (in *Intake) view(now time.Time) record.ContextView {
-	v := record.ContextView{Balance: in.cfg.ID, Items: []record.ContextHeld{}}
+	v := record.ContextView{Balance: in.about.ID, Items: []record.ContextHeld{}}
 	for _, name := range in.context.names() {
 		h := in.context.held(name, now)
 		if h == nil {
@@ -111,8 +111,8 @@ func (in *Intake) change(r *record.ContextRequest, m moment) (done <-chan struct
 
 // unfit says why a request cannot be carried out whenever it came, or "".
 func (in *Intake) unfit(r *record.ContextRequest, named map[string]*record.ContextItem) string {
-	if waiting, _ := in.out.count(); waiting >= room || in.over {
-		return "It could not be journalled: recording does not keep up, or this balance is being stopped. Try again."
+	if waiting, _ := in.out.count(); waiting >= room || in.over || in.gone == nil {
+		return "It could not be journalled: recording does not keep up, or this balance is not being read. Try again."
 	}
 	in.changes.over(r.At)
 	if !in.changes.takeOf(r.At, changesPerMinute) {

@@ -78,10 +78,9 @@ type Intake struct {
 	now      func() time.Time
 	about    record.About
 	out      *outbox
-	troubled atomic.Bool   // the condition readings-not-recorded holds
-	arriving atomic.Int64  // requests for the context that have not been dealt with
-	gone     chan struct{} // closed at the end of Run
-	scan     *scanner      // nil where the balance has none
+	troubled atomic.Bool  // the condition readings-not-recorded holds
+	arriving atomic.Int64 // requests for the context that have not been dealt with
+	scan     *scanner     // nil where the balance has none
 
 	pulse pulse
 
@@ -110,6 +109,7 @@ type Intake struct {
 	changes   allowance
 	refusals  refusals
 	over      bool                          // nothing is taken any more
+	gone      chan struct{}                 // closed at the end of Run
 	durable   map[record.Body]chan struct{} // closed when the journal has the entry
 	due       time.Time
 	status    Status
@@ -129,7 +129,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 		live:     deps.Live, clock: deps.Clock, board: deps.Health, software: deps.Software, log: deps.Log, now: deps.Now,
 		about: record.About{ID: cfg.ID}, out: newOutbox(),
 		splitter: deps.Layout.Splitter(), capture: newCapture(cfg.Record, cfg.Readability),
-		identity: newIdentity(cfg), context: contexts{}, durable: map[record.Body]chan struct{}{}, gone: make(chan struct{}),
+		identity: newIdentity(cfg), context: contexts{}, durable: map[record.Body]chan struct{}{},
 	}
 	if in.now == nil {
 		in.now = time.Now
@@ -155,7 +155,8 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 // Run reads the balance until ctx ends, and then waits until the journal has everything that was received, for five
 // seconds at most. Its error says what was not recorded.
 func (in *Intake) Run(ctx context.Context) error {
-	defer close(in.gone)
+	in.begin()
+	defer in.end()
 	defer func() { in.pulse.end(in.now()) }()
 	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
@@ -181,6 +182,20 @@ func (in *Intake) Run(ctx context.Context) error {
 		err = errors.Join(err, lost)
 	}
 	return err
+}
+
+// begin lets the context be set, and end has nobody wait any more for an entry that was not made durable.
+func (in *Intake) begin() {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	in.over, in.gone = false, make(chan struct{})
+}
+
+func (in *Intake) end() {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	in.over = true
+	close(in.gone)
 }
 
 // readAll reads the balance and its scanner until ctx ends.
