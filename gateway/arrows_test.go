@@ -55,7 +55,7 @@ var arrows = []arrow{
 	{"gateway/config", []string{"gateway/...", "sinks", "sinks/...", "parsers/..."}, "it composes what each room declares"},
 	{"gateway/demo", []string{"configs", "gateway", "gateway/...", "sinks/...", "parsers/..."}, "a lab to play with, on top of everything"},
 	{"gateway", []string{"gateway/...", "sinks", "sinks/...", "parsers/..."}, "wiring"},
-	{"cmd/...", []string{"gateway", "gateway/...", "sinks/...", "parsers/..."}, "commands parse, call and print"},
+	{"cmd/...", []string{"gateway", "gateway/...", "sinks/...", "parsers/...", "systemd"}, "commands parse, call and print"},
 }
 
 // never holds what a wide row above would let through.

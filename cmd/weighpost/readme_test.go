@@ -75,7 +75,7 @@ func fenced(text string) (list []block) {
 // command gives the arguments of a line that calls weighpost.
 func command(line string) (args []string, ok bool) {
 	line, _, _ = strings.Cut(line, "  #")
-	for _, name := range []string{"./weighpost ", "go run ./cmd/weighpost "} {
+	for _, name := range []string{"./weighpost ", "sudo weighpost ", "go run ./cmd/weighpost "} {
 		if rest, found := strings.CutPrefix(strings.TrimSpace(line), name); found {
 			return strings.Fields(rest), true
 		}

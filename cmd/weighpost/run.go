@@ -23,7 +23,10 @@ type runCommand struct {
 // stopLimit is how long an orderly end may take. What was received is journalled first.
 const stopLimit = 10 * time.Second
 
-func (c runCommand) Run(ctx context.Context, s streams) error {
+func (c runCommand) Run(ctx context.Context, s streams) error { return managed(ctx, s, c.daemon) }
+
+// daemon runs until ctx ends.
+func (c runCommand) daemon(ctx context.Context, s streams) error {
 	cfg, err := c.load(s)
 	if err != nil {
 		return err

@@ -44,6 +44,9 @@ func (c *Config) name() string {
 	return names[c.Format]
 }
 
+// WritesTo lists the folders that the sink writes to: a service must be allowed to.
+func (c *Config) WritesTo() []string { return []string{c.Folder} }
+
 // Check adds every fault of the configuration to r. It does not look at the folder: that may come later.
 func (c *Config) Check(r *strict.Report) {
 	switch {
