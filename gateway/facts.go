@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"weighpost/gateway/clock"
 	"weighpost/gateway/console"
 	"weighpost/gateway/health"
 	"weighpost/gateway/live"
@@ -46,6 +47,9 @@ func (g *Gateway) Sinks() []console.Sink {
 func (g *Gateway) Journal() console.Journal {
 	return console.Journal{Incarnation: g.journal.Incarnation(), Head: g.journal.Head()}
 }
+
+// Clock says how the clock is. Before Start there is none to tell of.
+func (g *Gateway) Clock() clock.Facts { return g.clock.Facts() }
 
 // Conditions lists what is wrong now.
 func (g *Gateway) Conditions() []health.Condition { return g.board.List() }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"weighpost/gateway/clock"
 	"weighpost/gateway/health"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
@@ -21,10 +22,26 @@ func (g *Gateway) openJournal(ctx context.Context) error {
 	g.journal = j
 	g.superviseJournal(cfg.Journal.Folder)
 	g.life.onStop("the journal", func(context.Context) error { return j.Close() })
+	return nil
+}
+
+// openClock begins to stamp, and notes that the daemon began. The time servers are asked meanwhile: until they agree, stamps
+// say unchecked.
+func (g *Gateway) openClock(ctx context.Context) (err error) {
+	if g.clock, err = clock.New(g.now.Load().cfg.Clock, clock.Deps{Recorder: g.journal, Health: g.board, Log: g.log}); err != nil {
+		return err
+	}
 	if err := g.note(ctx, true); err != nil {
 		return fmt.Errorf("the journal opened and does not record: %w", err)
 	}
 	g.life.onStop("the log of this run", func(ctx context.Context) error { return g.note(ctx, false) })
+	var checking group
+	checking.start(ctx, nil, func(ctx context.Context) {
+		if err := g.clock.Run(ctx); err != nil {
+			g.log.Error("the clock ended with a fault", "err", err)
+		}
+	})
+	g.life.onStop("the clock", checking.stop)
 	return nil
 }
 

@@ -37,7 +37,7 @@ func TestValidatePrintsEveryFaultOfConfigurationAndLayout(t *testing.T) {
 		t.Fatalf("status %d, %q, %s", status, out, err)
 	}
 	for _, want := range []string{
-		`bad.yaml:2:1: jurnal: unknown key "jurnal": did you mean "journal"?; allowed: site, journal, page, balances, sinks`,
+		`bad.yaml:2:1: jurnal: unknown key "jurnal": did you mean "journal"?; allowed: site, journal, page, clock, log, balances, sinks`,
 		`bad.yaml:4:48: balances[0].port.speed: "09600" is an odd way to write a number: write 9600; allowed: a whole number`,
 		`broken.yaml:1:7: line: `,
 	} {
@@ -63,10 +63,10 @@ func TestValidateJSON(t *testing.T) {
 func TestValidateSaysThatAFileIsValidAndWhatIsWorthKnowing(t *testing.T) {
 	status, out, _ := validate(t, "config", "good.yaml")
 	lines := strings.Split(strings.TrimSuffix(out, "\n"), "\n")
-	if status != 0 || len(lines) != 3 || lines[2] != "good.yaml: valid: 1 balance, 0 sinks" {
+	if status != 0 || len(lines) != 4 || lines[3] != "good.yaml: valid: 1 balance, 0 sinks" {
 		t.Fatalf("status %d, %s", status, out)
 	}
-	for i, want := range []string{"note: good.yaml:1:1: sinks: no sink is configured", "note: good.yaml:4:13: balances[0].port: neither parity nor a check byte"} {
+	for i, want := range []string{"note: good.yaml:1:1: clock.servers: no time server", "note: good.yaml:1:1: sinks: no sink is configured", "note: good.yaml:4:13: balances[0].port: neither parity nor a check byte"} {
 		if !strings.HasPrefix(lines[i], want) {
 			t.Errorf("line %d is %s", i, lines[i])
 		}

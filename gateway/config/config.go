@@ -23,6 +23,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"weighpost/gateway/clock"
 	"weighpost/gateway/console"
 	"weighpost/gateway/intake"
 	"weighpost/gateway/logging"
@@ -36,6 +37,7 @@ type Config struct {
 	Site     string          `yaml:"site" desc:"The site's name, which begins every id and topic: a to z, 0 to 9 and -. It stays as it is for as long as the journal lives."`
 	Journal  Journal         `yaml:"journal" desc:"Where entries are recorded."`
 	Page     console.Config  `yaml:"page" desc:"Where the page is found."`
+	Clock    clock.Config    `yaml:"clock" desc:"Which time servers check the clock, and what counts as checked."`
 	Log      logging.Config  `yaml:"log" desc:"How the daemon writes its log, on standard error."`
 	Balances []intake.Config `yaml:"balances" desc:"The balances, each with its port and its layout."`
 	Sinks    []Sink          `yaml:"sinks" desc:"Where entries are delivered to."`
@@ -93,6 +95,7 @@ func (c *Config) check(r *strict.Report) {
 		r.At("journal").At("folder").Fault("is missing: nothing can be recorded without it", "the path of a folder, such as /var/lib/weighpost")
 	}
 	c.Page.Check(r.At("page"))
+	c.Clock.Check(r.At("clock"))
 	if len(c.Balances) == 0 {
 		r.At("balances").Note("no balance is configured: nothing will be recorded")
 	}

@@ -114,6 +114,9 @@ func TestNotes(t *testing.T) {
 	}{
 		{"no parity", []string{"parity: even", "parity: none"}, "testdata/good.yaml:11:3: balances[0].port: neither parity nor a check byte"},
 		{"parity left out", []string{"    parity: even\n", ""}, "testdata/good.yaml:11:3: balances[0].port: neither parity nor a check byte"},
+		{"no time server", []string{"[time-1.example, time-2.example, time-3.example]", "[]"}, "testdata/good.yaml:24:3: clock.servers: no time server"},
+		{"one time server", []string{"time-1.example, time-2.example, ", ""}, "testdata/good.yaml:24:3: clock.servers: one time server"},
+		{"two time servers", []string{"time-1.example, ", ""}, "testdata/good.yaml:24:3: clock.servers: two time servers"},
 		{"a hasty gap", []string{"speed: 9600", "speed: 115200", "plain.yaml", "hasty.yaml"}, "balances[0].layout: the layout ends a frame after 1ms"},
 	} {
 		notes := good(t, c.change...).Notes()
@@ -122,8 +125,8 @@ func TestNotes(t *testing.T) {
 		}
 	}
 	cfg, faults := Load("x.yaml", []byte("site: a\njournal: {folder: /j}\n"))
-	if faults != nil || len(cfg.Notes()) != 2 {
-		t.Errorf("a configuration without balances and sinks: %v, notes %v", faults, cfg.Notes())
+	if faults != nil || len(cfg.Notes()) != 3 {
+		t.Errorf("a configuration without time servers, balances and sinks: %v, notes %v", faults, cfg.Notes())
 	}
 }
 

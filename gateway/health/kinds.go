@@ -28,6 +28,16 @@ const (
 	SinkParked      = "sink-parked"
 	SinkEnded       = "sink-ended"
 
+	ClockUnchecked     = "clock-unchecked"
+	ClockHoldover      = "clock-holdover"
+	ClockNoAgreement   = "clock-no-agreement"
+	ClockFalseticker   = "clock-falseticker"
+	ClockServerUseless = "clock-server-useless"
+	ClockFewServers    = "clock-few-servers"
+	ClockCorrected     = "clock-corrected"
+	ClockDrift         = "clock-drift"
+	ComputerClockOff   = "computer-clock-off"
+
 	PageStopped = "page-stopped"
 	NetworkGone = "network-gone"
 
@@ -157,6 +167,28 @@ var table = []Kind{
 	{Code: ClockWentBack, About: aBalance, Severities: []Severity{Warning},
 		Says: "The computer's clock went back, and a balance's stamps stand still.", Do: "See who sets the clock.",
 		follows: []Ref{{ClockSetBack, "clock"}}},
+
+	{Code: ClockUnchecked, About: "clock", Severities: []Severity{Warning},
+		Says: "The time of stamps was not checked since the start, and why.", Do: "Name time servers, or open UDP port 123 to them.",
+		names: []string{NetworkGone}},
+	{Code: ClockHoldover, About: "clock", Severities: []Severity{Warning},
+		Says: "Stamps go on without an agreement of the time servers, and since when.", Do: "See that the time servers run and can be reached.",
+		names: []string{NetworkGone}},
+	{Code: ClockNoAgreement, About: "clock", Severities: []Severity{Warning, Notice},
+		Says: "The time servers contradict each other, or are not heard; stamps are still checked.", Do: "See which server is wrong; name three or more.",
+		names: []string{NetworkGone}},
+	{Code: ClockFalseticker, About: aServer, Severities: []Severity{Warning},
+		Says: "A time server is wrong, and by how much.", Do: "Have it mended, or name another; stamps do not use it."},
+	{Code: ClockServerUseless, About: aServer, Severities: []Severity{Notice},
+		Says: "A time server is silent or must not be used, while the others agree.", Do: "Have it mended, or name another."},
+	{Code: ClockFewServers, About: "clock", Severities: []Severity{Notice},
+		Says: "Fewer than three time servers are configured.", Do: "Name three or more of different origin."},
+	{Code: ClockCorrected, About: "clock", Severities: []Severity{Warning},
+		Says: "Stamps were wrong by more than they said, and were corrected.", Do: "Judge the weighings before; see the entry clock-changed."},
+	{Code: ClockDrift, About: "clock", Severities: []Severity{Warning},
+		Says: "The computer's raw clock drifts more than declared.", Do: "Declare more drift."},
+	{Code: ComputerClockOff, About: "clock", Severities: []Severity{Notice},
+		Says: "The computer's own clock is wrong; stamps are not.", Do: "Have a time daemon set it."},
 
 	{Code: PageStopped, About: "page", Severities: []Severity{Error},
 		Says: "The page is gone.", Do: "Restart weighpost. Recording and delivery go on."},

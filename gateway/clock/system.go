@@ -1,0 +1,25 @@
+// Package clock gives stamps. As long as no time server has been asked, a stamp is the system's own clock, says
+// "unchecked", and has no error bound: an unknown bound is said as unknown.
+package clock
+
+import (
+	"time"
+
+	"weighpost/gateway/record"
+)
+
+// System stamps with the clock of the operating system, unchecked.
+type System struct{ Zone *time.Location }
+
+// Stamp writes the instant t, taken by this process, as a stamp.
+func (s System) Stamp(t time.Time) record.Stamp {
+	zone := s.Zone
+	if zone == nil {
+		zone = time.Local
+	}
+	return record.Stamp{
+		UTC:   record.UTC(t.UTC().Truncate(time.Microsecond)),
+		Zone:  t.In(zone).Format("-07:00"),
+		Clock: record.ClockUnchecked,
+	}
+}
