@@ -12,6 +12,7 @@ import (
 	"weighpost/gateway/clock"
 	"weighpost/gateway/config"
 	"weighpost/gateway/health"
+	"weighpost/gateway/intake"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/live"
 	"weighpost/gateway/record"
@@ -32,6 +33,7 @@ type Gateway struct {
 	clock   *clock.Clock // made by Start
 	board   *health.Board
 	live    live.Hub
+	spare   *intake.Spare // of all balances
 	life    lifecycle
 	watch   *watchdog.Watch
 	journal *journal.Journal
@@ -58,7 +60,7 @@ func New(cfg *config.Config, o Options) *Gateway {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	g := &Gateway{options: o, log: o.Log, board: health.New(time.Now)}
+	g := &Gateway{options: o, log: o.Log, board: health.New(time.Now), spare: intake.NewSpare()}
 	g.watch = watchdog.New(o.Watchdog, g.board, o.Log)
 	g.now.Store(&running{cfg: cfg, software: softwareOf(cfg)})
 	g.board.OnChange(g.tellStatus)

@@ -61,6 +61,7 @@ type Deps struct {
 	Health   *health.Board // its listeners must not call the intake
 	Software record.Software
 	Log      *slog.Logger
+	Spare    *Spare           // shared by the balances of a daemon; nil: none
 	Now      func() time.Time // nil: time.Now
 }
 
@@ -127,7 +128,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 		cfg: cfg, line: deps.Line, layout: deps.Layout, hash: deps.Layout.Hash(), trigger: cfg.Record.String(),
 		recorder: deps.Recorder,
 		live:     deps.Live, clock: deps.Clock, board: deps.Health, software: deps.Software, log: deps.Log, now: deps.Now,
-		about: record.About{ID: cfg.ID}, out: newOutbox(),
+		about: record.About{ID: cfg.ID}, out: newOutbox(deps.Spare),
 		splitter: deps.Layout.Splitter(), capture: newCapture(cfg.Record, cfg.Readability),
 		identity: newIdentity(cfg), context: contexts{}, durable: map[record.Body]chan struct{}{},
 	}
@@ -176,7 +177,7 @@ func (in *Intake) Run(ctx context.Context) error {
 		stop()
 		<-drained
 	}
-	waiting, unkept := in.out.count()
+	waiting, unkept := in.out.end()
 	if missing := uint64(waiting) + unkept; missing > 0 {
 		lost := fmt.Errorf("balance %s: %d entries were received and could not be recorded before the stop", in.cfg.ID, missing)
 		err = errors.Join(err, lost)

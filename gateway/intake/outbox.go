@@ -7,7 +7,7 @@ import (
 	"weighpost/gateway/record"
 )
 
-// room is how many entries of one balance wait in memory for the journal.
+// room is how many entries of one balance wait in memory for the journal, before it takes of the Spare.
 const room = 1024
 
 // maxBatch is how many entries go into one append.
@@ -22,10 +22,12 @@ type outbox struct {
 	barred  record.Body // it, and what is behind it, may not go yet
 	gap     *record.Gap // what did not fit since the box was last full
 	lost    uint64      // all that ever did not fit
+	spare   *Spare
+	taken   int // places of the spare
 	wake    chan struct{}
 }
 
-func newOutbox() *outbox { return &outbox{wake: make(chan struct{}, 1)} }
+func newOutbox(spare *Spare) *outbox { return &outbox{spare: spare, wake: make(chan struct{}, 1)} }
 
 // put adds an entry. stamp and about are used where it does not fit and is counted instead; overflows says that it is the
 // first that does not.
@@ -33,7 +35,7 @@ func (o *outbox) put(b record.Body, about record.About, stamp record.Stamp) (kep
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	defer o.poke()
-	if len(o.waiting) < room {
+	if o.fits() {
 		o.waiting = append(o.waiting, b)
 		return true, false
 	}
@@ -44,6 +46,18 @@ func (o *outbox) put(b record.Body, about record.About, stamp record.Stamp) (kep
 	o.gap.Readings++
 	o.gap.To = stamp
 	return false, overflows
+}
+
+// fits finds a place for one more. While something is counted that did not fit, nothing later may pass it.
+func (o *outbox) fits() bool {
+	if len(o.waiting) < room {
+		return true
+	}
+	if o.gap != nil || !o.spare.take() {
+		return false
+	}
+	o.taken++
+	return true
 }
 
 // poke wakes whoever empties the box.
@@ -106,6 +120,10 @@ func (o *outbox) done(n int, why string) {
 	rest := copy(o.waiting, o.waiting[n:])
 	clear(o.waiting[rest:])
 	o.waiting = o.waiting[:rest]
+	if over := max(0, rest-room); over < o.taken {
+		o.spare.giveBack(o.taken - over)
+		o.taken = over
+	}
 	if o.gap != nil {
 		if why != "" {
 			o.gap.Why = why
@@ -123,6 +141,15 @@ func (o *outbox) count() (waiting int, unkept uint64) {
 		unkept = o.gap.Readings
 	}
 	return len(o.waiting), unkept
+}
+
+// end gives back what was taken of the spare: nothing comes or goes any more. It says what count does.
+func (o *outbox) end() (waiting int, unkept uint64) {
+	o.mu.Lock()
+	o.spare.giveBack(o.taken)
+	o.taken = 0
+	o.mu.Unlock()
+	return o.count()
 }
 
 // totals says how many entries wait, and how many ever did not fit.

@@ -110,7 +110,7 @@ func (in *Intake) raiseNotRecorded(why string) {
 	in.board.Raise(health.Condition{
 		Code: notRecorded, Subject: in.cfg.ID, Severity: health.Error, Sentence: sentence + ".",
 		Remedy: "Copy weights by hand until this is gone. See what stops the journal, most often a full disk. What waits is recorded by itself afterwards; " +
-			fmt.Sprintf("more than %d readings are counted and not kept, and a weight that is not kept is gone.", room),
+			fmt.Sprintf("at least %d readings are kept so, later ones are counted, and a weight that is only counted is gone.", room),
 	})
 }
 
