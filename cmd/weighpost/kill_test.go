@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -58,6 +59,7 @@ type farSide struct {
 	delivered    map[string][]byte // weighing id → bytes
 	acknowledged map[string]string // ids that the daemon showed as recorded → the digits it showed
 	faults       []string
+	live         int // readings that were shown, recorded or not
 }
 
 func (f *farSide) listen(t *testing.T, broker, topic string) {
@@ -82,6 +84,8 @@ func (f *farSide) take(m paho.Message) {
 			f.faults = append(f.faults, err.Error())
 		} else if l.Recorded != "" && l.Value != nil {
 			f.acknowledged[l.Recorded] = l.Value.Digits
+		} else if l.Value != nil {
+			f.live++
 		}
 	case strings.HasSuffix(m.Topic(), "/weighing"):
 		e, err := record.ParseEntry(m.Payload())
@@ -102,11 +106,19 @@ func (f *farSide) counts() (delivered, acknowledged int) {
 	return len(f.delivered), len(f.acknowledged)
 }
 
+// shown is how many readings the live stream has shown.
+func (f *farSide) shown() int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.live
+}
+
 // rig is a daemon that can be killed, with balances and a broker around it.
 type rig struct {
 	program, config, journal, files string
 	balances                        []*counter
 	far                             *farSide
+	wrap                            []string // a program that starts the daemon, with its arguments
 	started                         int
 }
 
@@ -151,7 +163,8 @@ func newRig(t *testing.T) *rig {
 
 func (r *rig) start(t *testing.T) *exec.Cmd {
 	t.Helper()
-	daemon := exec.CommandContext(t.Context(), r.program, "run", "--config", r.config)
+	argv := append(slices.Clone(r.wrap), r.program, "run", "--config", r.config)
+	daemon := exec.CommandContext(t.Context(), argv[0], argv[1:]...)
 	log, err := os.OpenFile(r.config+".log", os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
 	if err != nil {
 		t.Fatal(err)

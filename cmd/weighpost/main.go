@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -62,11 +63,20 @@ func run(args []string, s streams) int {
 	}
 	if err := call.Run(); err != nil {
 		if !errors.Is(err, errQuiet) {
-			fmt.Fprintln(s.err, "weighpost:", err)
+			fmt.Fprintln(s.err, "weighpost:", sentence(err))
 		}
 		return statusFailed
 	}
 	return 0
+}
+
+// sentence puts an error onto one line, and adds what to do where only the system's words for it are known.
+func sentence(err error) string {
+	text := strings.ReplaceAll(strings.TrimSpace(err.Error()), "\n", "; ")
+	if errors.Is(err, syscall.EMFILE) {
+		text += ". Allow weighpost more open files (LimitNOFILE in its unit, ulimit -n in a shell): 64, and 4 more for each balance"
+	}
+	return text
 }
 
 // newParser makes the parser of the command line. Help ends by calling exit.
