@@ -2,6 +2,8 @@ package gateway
 
 import (
 	"context"
+	"fmt"
+	"time"
 
 	"weighpost/gateway/intake"
 	"weighpost/gateway/record"
@@ -9,10 +11,22 @@ import (
 
 // SetContext changes what a balance's next weighings are tied to, and returns what is held once the entry of the act is
 // durable. The error is record.ErrNoBalance, a *record.ContextRefused, or that of ctx.
+//
+// What comes while nothing can be recorded, or later than its sender allows, is refused here: neither is the balance's affair.
 func (g *Gateway) SetContext(ctx context.Context, balance string, r record.ContextRequest) (record.ContextView, error) {
 	in, err := g.intakeOf(balance)
 	if err != nil {
 		return record.ContextView{}, err
+	}
+	if cause := g.journal.Stopped(); cause != nil {
+		return in.Context(), &record.ContextRefused{Why: fmt.Sprintf("Nothing can be recorded now (%v), so nothing was changed: send it again when recording works.", cause)}
+	}
+	now, bound := g.stamp(), time.Duration(0)
+	if now.Bound != nil {
+		bound = time.Duration(*now.Bound)
+	}
+	if err := r.CheckAge(now.UTC.Time(), bound); err != nil {
+		return in.Context(), err
 	}
 	return in.SetContext(ctx, r)
 }
@@ -27,9 +41,15 @@ func (g *Gateway) ContextOf(balance string) (record.ContextView, error) {
 }
 
 func (g *Gateway) intakeOf(balance string) (*intake.Intake, error) {
-	for _, b := range g.now.Load().balances {
+	now := g.now.Load()
+	for _, b := range now.balances {
 		if b.cfg.ID == balance {
 			return b.intake, nil
+		}
+	}
+	for i := range now.cfg.Balances {
+		if now.cfg.Balances[i].ID == balance {
+			return nil, &record.ContextRefused{Why: "Balance " + balance + " is not read yet, because weighpost is just starting: send it again in a moment."}
 		}
 	}
 	return nil, record.ErrNoBalance

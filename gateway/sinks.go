@@ -39,7 +39,7 @@ func (g *Gateway) openSinks(ctx context.Context) error {
 
 // openSink opens one sink and begins to deliver to it. The runner owns it and closes it.
 func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*sink, error) {
-	to, err := cfg.Open(sinks.Env{Site: site, Log: g.log})
+	to, err := cfg.Open(sinks.Env{Site: site, Log: g.log, Contexts: g})
 	if err != nil {
 		return nil, fmt.Errorf("sink %s: %w", cfg.Delivery.ID, err)
 	}

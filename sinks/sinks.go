@@ -67,10 +67,22 @@ type Farther interface {
 	Far() string
 }
 
+// Contexts lets a sink over which others can ask for something have it carried out: what the next weighings of a balance
+// are tied to. The errors are record.ErrNoBalance, a *record.ContextRefused, which changed nothing, or any other, after
+// which it is not known whether the change is recorded. The methods may be called from any goroutine.
+type Contexts interface {
+	// SetContext changes what is held, and returns it once the entry that says so is durable.
+	SetContext(ctx context.Context, balance string, r record.ContextRequest) (record.ContextView, error)
+	// ContextOf gives what is held.
+	ContextOf(balance string) (record.ContextView, error)
+}
+
 // Env is what every sink gets from the daemon, whatever its kind.
 type Env struct {
 	Site string       // name of the site, as configured: matches record.CheckName
 	Log  *slog.Logger // nil: nothing is logged
+	// Contexts carries out what others ask for over a sink; nil where nobody does.
+	Contexts Contexts
 }
 
 // Logger gives the log of one sink, or one that drops everything.

@@ -31,13 +31,16 @@ type ContextRequest struct {
 	Person, Sample, Method, Run, Lot *ContextItem            // nil: not named; an item with ID "" ends it
 	Fields                           map[string]*ContextItem // free fields by name; same rules
 
-	Whole   bool      // items that are not named end too (PUT and context/set); false: they stay (PATCH and context/change)
-	SignOut bool      // ends everything (DELETE)
-	By      string    // how it was learnt: signed-in, scanned, sent, typed
-	Where   string    // the way it came: an address, a topic, a port
-	Raw     []byte    // a scan, exactly as received
-	Request string    // the sender's own mark, which its answer carries: at most 64 characters, "" for none
-	At      time.Time // arrival, with the monotonic clock
+	Whole   bool   // items that are not named end too (PUT and context/set); false: they stay (PATCH and context/change)
+	SignOut bool   // ends everything (DELETE)
+	By      string // how it was learnt: signed-in, scanned, sent, typed
+	Where   string // the way it came: an address, a topic, a port
+	Raw     []byte // a scan, exactly as received
+	Request string // the sender's own mark, which its answer carries: at most 64 characters, "" for none
+	// Sent and Valid are the sender's word on how long the request holds (see CheckAge); zero where it gave none.
+	Sent  time.Time
+	Valid time.Duration
+	At    time.Time // arrival, with the monotonic clock
 }
 
 // ContextItem is one item of a request.

@@ -14,6 +14,9 @@ import (
 //	{"person": {"id": "p-07", "for_s": 3600}, "sample": {"id": "LOT-1003", "uses": 1}, "lot": null,
 //	 "fields": {"box": {"id": "B7"}}, "request": "42"}
 //
+// or {"sign_out": true}, which ends everything and stands beside no item. A sender whose request may be on its way for long
+// adds "sent": "2026-11-25T10:04:05Z" and "valid_s": 30: later than that it is refused.
+//
 // null, and an id that is empty, end an item. for_s is above 0 and at most 31 days; uses is 1 to 1,000,000, or -1 for until
 // it is replaced. Unknown names and names that are there twice are refused. After an error, which is a sentence that names
 // the member, nothing of the request counts but its Request, where that was readable.
@@ -27,10 +30,41 @@ func ParseContextRequest(b []byte) (ContextRequest, error) {
 	if s.next(); err == nil && s.i < len(b) {
 		err = s.wrong("more follows after the end of the request")
 	}
+	if err == nil {
+		err = r.together()
+	}
 	if err != nil {
 		return ContextRequest{Request: r.Request}, err
 	}
 	return r, nil
+}
+
+// together finds members that do not fit each other.
+func (r *ContextRequest) together() error {
+	switch {
+	case r.Sent.IsZero() != (r.Valid == 0):
+		return errors.New("sent and valid_s go together: when the request was sent, and for how many seconds from then on it holds")
+	case r.SignOut && (len(r.Fields) > 0 || r.Person != nil || r.Sample != nil || r.Method != nil || r.Run != nil || r.Lot != nil):
+		return errors.New("sign_out ends everything, so no item may stand beside it")
+	}
+	return nil
+}
+
+// CheckAge says in a sentence why a request that says how long it holds is not to be carried out at a time, or nil. bound is
+// how far that time may be off.
+func (r *ContextRequest) CheckAge(now time.Time, bound time.Duration) error {
+	const slack = 5 * time.Second // between the clocks of two systems that nobody would call wrong
+	if r.Sent.IsZero() {
+		return nil
+	}
+	age := now.Sub(r.Sent).Round(time.Millisecond)
+	switch {
+	case age > r.Valid:
+		return &ContextRefused{Why: fmt.Sprintf("The request was sent %s ago and holds for %s: it came too late.", age, r.Valid)}
+	case age < -slack-bound:
+		return &ContextRefused{Why: fmt.Sprintf("The request says that it was sent %s from now: the clocks of its sender and of weighpost differ.", -age)}
+	}
+	return nil
 }
 
 // members walks over an object and refuses a name that is there twice or is spelt with escapes.
@@ -75,8 +109,26 @@ func (r *ContextRequest) member(s *scanner, name string) (err error) {
 		}
 		r.Request = mark
 		return nil
+	case "sign_out":
+		if s.next() != 't' {
+			return s.wrong("sign_out is true, or left out")
+		}
+		r.SignOut = true
+		return s.value(1)
+	case "sent":
+		text, err := s.string("sent")
+		if err != nil {
+			return err
+		}
+		if r.Sent, err = time.Parse(time.RFC3339, text); err != nil || r.Sent.IsZero() {
+			return fmt.Errorf("sent is no time as in RFC 3339, such as 2026-11-25T10:04:05Z")
+		}
+		return nil
+	case "valid_s":
+		r.Valid, err = s.seconds("valid_s of the request")
+		return err
 	}
-	return s.wrong(strconv.Quote(name) + " is unknown: a request has person, sample, method, run, lot, fields and request")
+	return s.wrong(strconv.Quote(name) + " is unknown: a request has person, sample, method, run, lot, fields, sign_out, request, sent and valid_s")
 }
 
 func (r *ContextRequest) fields(s *scanner) error {
@@ -116,7 +168,7 @@ func (s *scanner) item(name string) (*ContextItem, error) {
 				}
 			}
 		case "for_s":
-			item.For, err = s.seconds(name)
+			item.For, err = s.seconds("for_s of " + name)
 		case "uses":
 			item.Uses, err = s.uses(name)
 		default:
@@ -154,7 +206,7 @@ func (s *scanner) seconds(name string) (time.Duration, error) {
 		err = span.UnmarshalJSON(text)
 	}
 	if d := time.Duration(span); err != nil || d <= 0 || d > maxContextFor {
-		return 0, fmt.Errorf("for_s of %s is no length of time that can be used: a number of seconds above 0, at most %d", name, maxContextFor/time.Second)
+		return 0, fmt.Errorf("%s is no length of time that can be used: a number of seconds above 0, at most %d", name, maxContextFor/time.Second)
 	}
 	return time.Duration(span), nil
 }

@@ -30,10 +30,15 @@ type collector struct {
 var collectors atomic.Int64
 
 func collect(t testing.TB, broker, topic string) *collector {
+	return collectAs(t, broker, topic, "collector")
+}
+
+// collectAs is collect under a user name of its own; all have one password.
+func collectAs(t testing.TB, broker, topic, user string) *collector {
 	t.Helper()
 	c := &collector{t: t, topic: topic, markers: make(map[string]chan struct{})}
 	name := fmt.Sprintf("collector-%d", collectors.Add(1))
-	o := paho.NewClientOptions().AddBroker(broker).SetClientID(name).SetUsername("collector").SetPassword("far side")
+	o := paho.NewClientOptions().AddBroker(broker).SetClientID(name).SetUsername(user).SetPassword("far side")
 	o.SetCleanSession(false).SetProtocolVersion(4).SetOrderMatters(true)
 	o.SetAutoReconnect(true).SetMaxReconnectInterval(50 * time.Millisecond).SetConnectTimeout(2 * time.Second)
 	o.SetDefaultPublishHandler(c.receive)

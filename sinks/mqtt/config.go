@@ -31,6 +31,7 @@ type Config struct {
 	Prefix      string          `yaml:"topic_prefix" desc:"What all topics begin with; the site's name follows." default:"weighpost"`
 	Retain      bool            `yaml:"retain" desc:"Have the broker keep the last entry of each topic for later subscribers." default:"false"`
 	Live        bool            `yaml:"live" desc:"Publish the continuous stream as well, at QoS 0: it may drop readings and is no record." default:"false"`
+	Requests    bool            `yaml:"requests" desc:"Take requests for the context of a balance from the broker, under PREFIX/SITE/BALANCE/context/set and …/context/change. Whoever may publish there can then say who weighs and what: protect these topics with the broker's access list." default:"false"`
 	SelfTest    bool            `yaml:"self_test" desc:"Read back the first message of each topic on each connection, because a broker acknowledges also what its access list drops." default:"true"`
 }
 

@@ -87,7 +87,7 @@ func TestHostileBroker(t *testing.T) {
 					if err != nil {
 						return
 					}
-					answer(c, x.bytes)
+					answerBadly(c, x.bytes)
 				}
 			}()
 			defer func() {
@@ -106,8 +106,8 @@ func TestHostileBroker(t *testing.T) {
 	}
 }
 
-// answer takes a CONNECT, accepts it, waits for the next packet and sends something bad.
-func answer(c net.Conn, bad []byte) {
+// answerBadly takes a CONNECT, accepts it, waits for the next packet and sends something bad.
+func answerBadly(c net.Conn, bad []byte) {
 	defer c.Close()
 	_ = c.SetDeadline(time.Now().Add(5 * time.Second))
 	if _, err := packets.ReadPacket(c); err != nil {

@@ -9,10 +9,19 @@
 //	weighpost/<site>/status               retained: online with the conditions that hold, or offline with the reason;
 //	                                      also the last will
 //	weighpost/<site>/checkpoint           retained: the journal's latest signed checkpoint
+//	weighpost/<site>/<balance>/context/set, …/context/change
+//	                                      only if asked for: requests from others (record.ParseContextRequest has their form)
+//	                                      for what the next weighings are tied to, all of it or what they name
+//	weighpost/<site>/<balance>/context/answer
+//	                                      what became of each request, QoS 1
 //
 // Promised: an entry counts as delivered only when its PUBACK was received, so nothing is lost when a link dies; after a
 // loss the same entries may arrive again, with the same id; the first arrivals of each balance are in order. Each
 // connection has a new client with a clean session, and the first message on each topic is read back (see Config.SelfTest).
+//
+// A request is carried out when its answer says so, which is after the journal has it, and never twice when it carries a
+// mark of its sender: it may be sent again after a loss. What was published while there was no connection is not heard
+// (clean session), and what the broker retained is refused.
 //
 // Not promised: a PUBACK is the broker's word. What it does not write to its disk before it acknowledges, or drops because
 // a subscriber's queue is full, is lost there.
@@ -52,6 +61,8 @@ type Sink struct {
 	conditions atomic.Pointer[[]byte] // latest, for the status topic
 	told       chan struct{}          // tells the keeper that they changed
 
+	desk *desk // nil where no requests are taken
+
 	pause func(failures int, unusable bool) time.Duration // before the keeper tries again
 	stop  context.CancelFunc
 	ended chan struct{} // closed by the keeper
@@ -72,8 +83,14 @@ func New(c Config, id string, env sinks.Env) (*Sink, error) {
 	if s.clientID == "" {
 		s.clientID = "weighpost-" + env.Site + "-" + id
 	}
+	if c.Requests && env.Contexts == nil {
+		return nil, fmt.Errorf("sink %s: requests are to be taken, and there is nobody who carries them out", id)
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	s.stop = cancel
+	if c.Requests {
+		s.desk = newDesk(ctx, s.topics, env.Contexts, s.log, s.reply)
+	}
 	go s.keep(ctx)
 	return s, nil
 }
@@ -125,6 +142,15 @@ func (s *Sink) send(ctx context.Context, messages []message) (int, error) {
 	return n, err
 }
 
+// reply publishes an answer in the current session. After a loss it is not published later: who asked has to ask again.
+func (s *Sink) reply(topic string, payload []byte) error {
+	current := s.current.Load()
+	if current == nil {
+		return errNoConnection
+	}
+	return current.reply(topic, payload)
+}
+
 // ready makes sure that there is a session that can be used. The caller holds the turn.
 func (s *Sink) ready(ctx context.Context) error {
 	if s.session != nil && s.session.alive() {
@@ -133,7 +159,7 @@ func (s *Sink) ready(ctx context.Context) error {
 	s.replace(nil, errors.New("replaced by a new connection"))
 	status := newStatus(s.site, s.id, time.Now())
 	status.say(s.conditions.Load())
-	fresh, err := begin(ctx, &s.cfg, s.clientID, s.topics, status, &s.feeders)
+	fresh, err := begin(ctx, s, status)
 	if err != nil {
 		return err
 	}
@@ -179,6 +205,9 @@ const closeLimit = 2 * time.Second
 func (s *Sink) Close() error {
 	s.stop()
 	<-s.ended
+	if s.desk != nil {
+		s.desk.close()
+	}
 	s.turn <- struct{}{} // no Deliver follows, so nobody holds it for long
 	defer s.give()
 	defer s.feeders.Wait()

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"net/url"
 	"sync"
@@ -33,6 +34,7 @@ type session struct {
 
 	limit   limits
 	echoes  *echoes         // nil without a self-test
+	desk    *desk           // nil where no requests are taken
 	feeders *sync.WaitGroup // goroutines that hand messages to the client; the sink waits for those of all its sessions
 	// abandoned says that a Deliver was called off while messages were in flight: their tokens are forgotten, so the next
 	// Deliver begins a new session. The connection still serves for an orderly end.
@@ -56,7 +58,8 @@ func limitsOf(keepAlive time.Duration) limits {
 }
 
 // begin connects, publishes that we are online and, unless switched off, reads that back.
-func begin(ctx context.Context, c *Config, clientID string, t topics, status Status, feeders *sync.WaitGroup) (*session, error) {
+func begin(ctx context.Context, sink *Sink, status Status) (*session, error) {
+	c, t := &sink.cfg, sink.topics
 	address, tlsConfig, err := c.endpoint()
 	if err != nil {
 		return nil, sinks.Unusable{Err: err}
@@ -67,14 +70,14 @@ func begin(ctx context.Context, c *Config, clientID string, t topics, status Sta
 			return nil, sinks.Unusable{Err: fmt.Errorf("password of the MQTT broker: %w", err)}
 		}
 	}
-	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D()), feeders: feeders}
+	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D()), feeders: &sink.feeders, desk: sink.desk}
 	if c.SelfTest {
 		s.echoes = newEchoes()
 	}
 	asked := noticeRequest(tlsConfig)
 	connecting, cancel := context.WithTimeout(ctx, s.limit.connect)
 	defer cancel()
-	o := s.options(c, clientID, string(password), address, t)
+	o := s.options(c, sink.clientID, string(password), address, t)
 	o.SetCustomOpenConnectionFn(func(_ *url.URL, _ paho.ClientOptions) (net.Conn, error) {
 		return s.dial(connecting, address, tlsConfig)
 	})
@@ -82,7 +85,11 @@ func begin(ctx context.Context, c *Config, clientID string, t topics, status Sta
 	if err := s.connect(connecting); err != nil {
 		return nil, explain(address, err, tlsConfig != nil && asked.Load() && c.Certificate == "")
 	}
-	hello := message{topic: t.status(), payload: status.online(), retain: true}
+	if err := s.listen(ctx, t, sink.log); err != nil {
+		s.discard(err)
+		return nil, fmt.Errorf("MQTT broker %s: %w", address, err)
+	}
+	hello := message{topic: t.status(), payload: s.status.online(), retain: true}
 	if _, err := s.publish(ctx, []message{hello}); err != nil {
 		s.discard(err)
 		return nil, fmt.Errorf("MQTT broker %s: %w", address, err)
@@ -108,12 +115,59 @@ func (s *session) options(c *Config, clientID, password, address string, t topic
 	o.SetConnectTimeout(s.limit.connect)
 	o.SetBinaryWill(t.status(), s.status.will(), 1, true)
 	o.SetConnectionLostHandler(func(_ paho.Client, err error) { s.end(err) })
-	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
-		if s.echoes != nil {
-			s.echoes.receive(m.Topic(), m.Payload())
-		}
-	})
+	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { s.receive(m) })
 	return o
+}
+
+// receive takes a message from the broker: a request, or one that comes back to us.
+func (s *session) receive(m paho.Message) {
+	if s.desk != nil && s.desk.take(arrival{m.Topic(), m.Payload(), m.Retained(), m.Duplicate(), s.reply}) {
+		return
+	}
+	if s.echoes != nil {
+		s.echoes.receive(m.Topic(), m.Payload())
+	}
+}
+
+var errNoConnection = errors.New("there is no connection to the MQTT broker")
+
+// reply publishes the answer to a request. Its acknowledgement is not waited for: who hears nothing asks again.
+func (s *session) reply(topic string, payload []byte) error {
+	if !s.open() {
+		return errNoConnection
+	}
+	return s.client.Publish(topic, 1, false, payload).Error()
+}
+
+// subscriptionFailed is the return code by which a broker declines a subscription (MQTT 3.1.1 clause 3.9.3).
+const subscriptionFailed = 0x80
+
+// listen subscribes to the topics under which requests come, where they are to be taken. That the broker declines is no
+// fault of the connection: weighings go out, and the status says that requests do not come in.
+func (s *session) listen(ctx context.Context, t topics, log *slog.Logger) error {
+	if s.desk == nil {
+		return nil
+	}
+	s.status.Requests = requestsOpen
+	for _, filter := range t.requests() {
+		token := s.client.Subscribe(filter, 1, nil).(*paho.SubscribeToken)
+		select {
+		case <-token.Done():
+		case <-s.lost:
+			return s.lostError()
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(s.limit.echo):
+			return fmt.Errorf("the broker has not answered a subscription for %s", s.limit.echo)
+		}
+		if token.Result()[filter] == subscriptionFailed {
+			s.status.Requests = requestsDeclined
+			log.Error("no requests come in: the MQTT broker does not let us subscribe to their topics; see its access list", "topics", filter)
+		} else if err := token.Error(); err != nil {
+			return fmt.Errorf("subscribing to requests: %w", err)
+		}
+	}
+	return nil
 }
 
 // dial opens the network connection for the client.

@@ -21,6 +21,8 @@ type Status struct {
 	// UTC is when an orderly end was published. It is absent in a last will, whose time only the broker knows.
 	UTC *record.UTC `json:"utc,omitempty"`
 	Why string      `json:"why,omitempty"` // of offline
+	// Requests is open, or declined where the broker does not let us hear them. Absent where none are to be taken.
+	Requests string `json:"requests,omitempty"`
 	// Conditions are what is wrong in the daemon, as it told. Absent as long as it has told nothing.
 	Conditions json.RawMessage `json:"conditions,omitempty"`
 
@@ -31,8 +33,12 @@ const (
 	statusSchema = "weighpost.status/1"
 	online       = "online"
 	offline      = "offline"
-	whyLost      = "the connection was lost, or weighpost ended without saying so"
-	whyStopped   = "weighpost stopped in good order"
+
+	requestsOpen     = "open"
+	requestsDeclined = "declined"
+
+	whyLost    = "the connection was lost, or weighpost ended without saying so"
+	whyStopped = "weighpost stopped in good order"
 )
 
 // newStatus begins the status of a connection.
@@ -52,13 +58,13 @@ func (s Status) online() []byte { return s.encode() }
 
 // will is what the broker publishes for us when it loses us.
 func (s Status) will() []byte {
-	s.State, s.Why, s.Conditions = offline, whyLost, nil
+	s.State, s.Why, s.Requests, s.Conditions = offline, whyLost, "", nil
 	return s.encode()
 }
 
 func (s Status) stopped(now time.Time) []byte {
 	utc := record.UTC(now.UTC())
-	s.State, s.Why, s.UTC, s.Conditions = offline, whyStopped, &utc, nil
+	s.State, s.Why, s.UTC, s.Requests, s.Conditions = offline, whyStopped, &utc, "", nil
 	return s.encode()
 }
 
