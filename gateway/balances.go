@@ -35,6 +35,7 @@ func (g *Gateway) openBalances(ctx context.Context) error {
 // newBalance prepares the pipeline of a balance of whole. It opens nothing.
 func (g *Gateway) newBalance(cfg intake.Config, whole *config.Config, software record.Software) (*balance, error) {
 	b := &balance{cfg: cfg, line: port.NewLine(cfg.Port, cfg.ID, g.board, g.log)}
+	b.line.WatchStalls(&g.stalls)
 	var scanner intake.Line
 	if cfg.Scanner != nil {
 		scanner = port.NewLine(cfg.Scanner.Port, cfg.ScannerName(), g.board, g.log)

@@ -15,6 +15,7 @@ import (
 	"weighpost/gateway/intake"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/live"
+	"weighpost/gateway/port"
 	"weighpost/gateway/record"
 	"weighpost/gateway/watchdog"
 	"weighpost/sinks"
@@ -38,6 +39,7 @@ type Gateway struct {
 	watch   *watchdog.Watch
 	journal *journal.Journal
 
+	stalls                                    port.Stalls
 	supervising, serving, delivering, reading group
 
 	// now is what runs. Only Start and Reload replace it; what it points to is never changed.

@@ -14,6 +14,7 @@ import (
 // destination that is slow or hangs is a condition of its own, and no reason to start the daemon again.
 func (g *Gateway) superviseParts(ctx context.Context) error {
 	g.supervising.start(ctx, nil, g.watch.Run)
+	g.supervising.start(ctx, nil, g.stalls.Run)
 	g.life.onStop("the supervision of the parts", g.supervising.stop)
 	return nil
 }

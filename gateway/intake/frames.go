@@ -21,7 +21,7 @@ func (in *Intake) frame(f frame.Frame) {
 	in.status.Frames++
 	defer in.arrivals.forget(f.End)
 	at := in.firstByte(f)
-	stamp := in.stamp(at)
+	stamp := in.frameStamp(at)
 	if why := in.read(f); why != "" {
 		in.misread++
 		in.raiseUnread(why)

@@ -60,7 +60,7 @@ func (in *Intake) Bytes(p []byte, a port.Arrival) {
 	in.dueAt(at)
 	in.received += int64(len(p))
 	before := in.arrived
-	in.arrived = at
+	in.arrived, in.waited = at, a.Held
 	in.arrivals.note(in.received, len(p), at, a.Emptied, in.cfg.Port.WireTime(1))
 	first := at.Add(-in.cfg.Port.WireTime(len(p)))
 	in.opening.bytes(first)
@@ -98,7 +98,7 @@ func (in *Intake) finish() {
 		in.capture.period.latest = nil
 		in.record(held, in.stamp(now))
 	}
-	in.putAll(in.rest(in.unreads.flush(), in.refusals.flush(), (*flaps).flush), in.stamp(now))
+	in.putAll(in.rest(in.unreads.flush(), in.refusals.flush(), (*flaps).flush), now)
 	in.switchAfterSilence(now)
 	in.endContext(now, "weighpost stopped reading this balance.")
 	in.over = true
@@ -124,14 +124,16 @@ func (in *Intake) dueAt(now time.Time) {
 		in.record(ended, in.stamp(now))
 	}
 	kept := in.rest(in.unreads.due(now), in.refusals.due(now), func(f *flaps) []record.Body { return f.due(now) })
-	in.putAll(kept, in.stamp(now))
+	in.putAll(kept, now)
 	in.switchDue(now)
 }
 
-func (in *Intake) putAll(bodies []record.Body, stamp record.Stamp) {
+// putAll puts what periods and minutes have kept. It asks for the time only if there is something: a frame that is on its
+// way began earlier, and its stamp must not come to stand behind this one for nothing.
+func (in *Intake) putAll(bodies []record.Body, now time.Time) {
 	for _, b := range bodies {
 		if b != nil {
-			in.put(b, stamp)
+			in.put(b, in.stamp(now))
 		}
 	}
 }

@@ -92,8 +92,10 @@ type Intake struct {
 	splitter  *frame.Splitter
 	quiet     time.Duration
 	reading   layout.Reading
-	received  int64     // bytes since the splitter began to count
-	arrived   time.Time // of the last byte
+	received  int64         // bytes since the splitter began to count
+	arrived   time.Time     // of the last byte
+	waited    time.Duration // how long the last byte may have waited here; below 0: not known
+	latency   time.Duration // that the port may add
 	emit      func(frame.Frame)
 	opening   opening
 	capture   *capture
@@ -146,6 +148,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 			return nil, err
 		}
 	}
+	in.latency = cfg.Port.ReadLatency()
 	in.quiet = quietSerial
 	if strings.Contains(cfg.Port.Address, "://") {
 		in.quiet = quietTCP

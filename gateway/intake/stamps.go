@@ -17,9 +17,38 @@ func (t *stamps) next(s record.Stamp) record.Stamp {
 	utc := s.UTC.Time()
 	if t.behind = t.latest.Sub(utc); t.behind > 0 && !t.latest.IsZero() {
 		s.UTC = record.UTC(t.latest)
+		widen(&s, t.behind)
 		return s
 	}
 	t.behind = 0
 	t.latest = utc
 	return s
+}
+
+// stallShown is from which wait in this computer on a stamp says so. Shorter ones happen in the best of times.
+const stallShown = 100 * time.Millisecond
+
+// frameStamp writes the beginning of a frame, at, as a stamp. Where the clock gives a bound, the bound grows by what the
+// port's hardware may have held the frame back, and by what it may have waited here until it was read; where that is not
+// known there is no bound.
+func (in *Intake) frameStamp(at time.Time) record.Stamp {
+	s := in.stamp(at)
+	if in.waited < 0 {
+		s.Bound = nil
+		return s
+	}
+	widen(&s, in.latency+in.waited)
+	if in.waited >= stallShown {
+		stalled := record.Span(in.waited)
+		s.Stalled = &stalled
+	}
+	return s
+}
+
+// widen makes the bound of a stamp larger, if it has one.
+func widen(s *record.Stamp, by time.Duration) {
+	if s.Bound != nil {
+		wider := *s.Bound + record.Span(by)
+		s.Bound = &wider
+	}
 }

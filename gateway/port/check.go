@@ -41,6 +41,7 @@ func (c Config) keys() []key {
 		{"stop_bits", true, false, c.StopBits != 0},
 		{"flow", true, false, c.Flow != ""},
 		{"driver", true, false, c.Driver != ""},
+		{"latency", true, true, c.Latency != 0},
 		{"write_timeout", true, true, c.WriteTimeout != 0},
 		{"dial_timeout", false, true, c.DialTimeout != 0},
 		{"keep_alive", false, true, c.KeepAlive != 0},
@@ -58,6 +59,7 @@ func (c Config) faults(goos string) []fault {
 			list = append(list, fault{k.name, k.name + " has no effect on a serial port", "leave it out"})
 		}
 	}
+	list = append(list, between("latency", c.Latency, time.Millisecond, 10*time.Second)...)
 	list = append(list, between("write_timeout", c.WriteTimeout, 100*time.Millisecond, time.Minute)...)
 	if c.isURL() {
 		list = append(list, between("dial_timeout", c.DialTimeout, 100*time.Millisecond, time.Minute)...)

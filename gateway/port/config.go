@@ -42,6 +42,7 @@ type Config struct {
 	Flow     string `yaml:"flow" desc:"Flow control." enum:"none,rts-cts,xon-xoff" default:"none"`
 	Driver   string `yaml:"driver" desc:"What talks to the serial device; native is the default on Linux and exists only there." enum:"native,library"`
 
+	Latency      strict.Duration `yaml:"latency" desc:"How long the way from the balance to this computer may hold a byte back; 1ms to 10s. Where the clock is checked, the error bound of a stamp includes it. Left out: 20ms for a serial port, 250ms for tcp."`
 	WriteTimeout strict.Duration `yaml:"write_timeout" desc:"How long sending to the balance may take before it is given up; 100ms to 1m." default:"2s"`
 	DialTimeout  strict.Duration `yaml:"dial_timeout" desc:"How long a device server may take to answer; 100ms to 1m. Only for tcp." default:"5s"`
 	KeepAlive    strict.Duration `yaml:"keep_alive" desc:"After how long without a byte the connection is probed; 1s to 1h. Only for tcp." default:"15s"`
@@ -52,6 +53,8 @@ const (
 	defaultSpeed        = 9600
 	defaultDataBits     = 8
 	defaultStopBits     = 1
+	serialLatency       = strict.Duration(20 * time.Millisecond)
+	tcpLatency          = strict.Duration(250 * time.Millisecond)
 	defaultWriteTimeout = strict.Duration(2 * time.Second)
 	defaultDialTimeout  = strict.Duration(5 * time.Second)
 	defaultKeepAlive    = strict.Duration(15 * time.Second)
@@ -86,6 +89,17 @@ func (c Config) withDefaults() Config {
 		c.KeepAlive = defaultKeepAlive
 	}
 	return c
+}
+
+// ReadLatency is how long the way from the balance to this computer may hold a byte back.
+func (c Config) ReadLatency() time.Duration {
+	switch {
+	case c.Latency != 0:
+		return c.Latency.D()
+	case c.isTCP():
+		return tcpLatency.D()
+	}
+	return serialLatency.D()
 }
 
 func defaultDriver(goos string) string {

@@ -9,8 +9,9 @@
 //     from the goroutine of Line.Run: Up, then any number of Bytes and Idle, then Down, then perhaps Up again. A half line
 //     received before Down must not be joined to what follows the next Up: the handler drops it.
 //
-// Bytes carry an [Arrival]: when the read that gave them returned, and when the reader last found the port empty. The first
-// of the bytes came after Emptied and the last before At, which is what a time bound needs after a stall.
+// Bytes carry an [Arrival]: when the read that gave them returned, when the reader last found the port empty, and how long
+// the last of them may have waited in between, which is what a time bound needs after a stall. A reader that was held up
+// knows it by itself; that the whole process was late or frozen is known from [Stalls].
 //
 // # Two drivers
 //

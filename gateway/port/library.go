@@ -25,6 +25,7 @@ type library struct {
 	closed   atomic.Bool
 	deadline atomic.Int64 // of the next read, in ns of sinceStart; 0 = none
 	emptied  time.Time
+	waited   bool
 
 	reading sync.Mutex // held while the library reads
 	writing sync.Mutex // held while the library writes
@@ -67,6 +68,9 @@ func (l *library) SetReadDeadline(t time.Time) error {
 	return nil
 }
 
+// atOnce is how long a read takes at the most that finds bytes waiting: one that takes longer had found none at first.
+const atOnce = time.Millisecond
+
 // tooQuick is how many reads in a row may come back empty long before their time; after that the port is taken for gone.
 const tooQuick = 20
 
@@ -74,6 +78,7 @@ func (l *library) Read(p []byte) (int, error) {
 	if len(p) == 0 {
 		return 0, io.ErrShortBuffer
 	}
+	l.waited = false
 	for quick := 0; quick < tooQuick; {
 		before := time.Now()
 		timeout := slice
@@ -87,13 +92,16 @@ func (l *library) Read(p []byte) (int, error) {
 		n, err := l.readOnce(p, timeout)
 		switch {
 		case n > 0:
+			if time.Since(before) >= atOnce {
+				l.emptied, l.waited = before, true
+			}
 			return n, nil
 		case l.closed.Load():
 			return 0, os.ErrClosed
 		case err != nil:
 			return 0, err
 		}
-		l.emptied = before
+		l.emptied, l.waited = before, true
 		if time.Since(before) < timeout/2 {
 			quick++
 		} else {
@@ -126,8 +134,8 @@ func (l *library) readOnce(p []byte, timeout time.Duration) (n int, err error) {
 	return n, err
 }
 
-// Emptied is when the reader last found the port empty, to within one slice.
-func (l *library) Emptied() time.Time { return l.emptied }
+// Emptied is when the reader last found the port empty, and whether the last read did.
+func (l *library) Emptied() (last time.Time, waited bool) { return l.emptied, l.waited }
 
 // Write writes in a goroutine of its own, because the library's write cannot be freed by closing. If it does not come back
 // in time, throwing away the output frees it; if even that does not, the goroutine ends when the device lets go, and no

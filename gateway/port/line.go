@@ -42,6 +42,7 @@ type Line struct {
 	trouble *Trouble // whose condition holds; nil for none
 	cause   cause
 
+	stalls              *Stalls
 	idleGap             atomic.Int64 // ns; 0: pauses do not matter
 	life                life
 	opens, reads, bytes atomic.Uint64
@@ -55,6 +56,9 @@ func NewLine(cfg Config, subject string, board *health.Board, log *slog.Logger) 
 	return &Line{cfg: cfg, subject: subject, board: board, log: log.With("balance", subject, "port", cfg.Address),
 		backoff: usualBackoff, open: cfg.Open, cause: cause{cfg: cfg}}
 }
+
+// WatchStalls has arrivals say what s knows of this process being late. It comes before Run.
+func (l *Line) WatchStalls(s *Stalls) { l.stalls = s }
 
 // SetIdleGap has the handler's Idle called after a silence of d; 0 means never. It may be called from any goroutine, and
 // holds from the next bytes on.
@@ -170,7 +174,7 @@ func (l *Line) read(p Port, h Handler) error {
 		switch {
 		case n > 0:
 			if knows != nil {
-				a.Emptied = knows.Emptied()
+				a.Emptied, a.Held = l.held(knows, a.At)
 			}
 			l.bytes.Add(uint64(n))
 			h.Bytes(buf[:n], a)
@@ -190,6 +194,19 @@ func (l *Line) read(p Port, h Handler) error {
 			return io.ErrNoProgress // never seen from our drivers; going round again could spin
 		}
 	}
+}
+
+// held is when the port was found empty, and how long what was read at the time at may have waited.
+func (l *Line) held(p emptier, at time.Time) (emptied time.Time, held time.Duration) {
+	emptied, waited := p.Emptied()
+	since := emptied
+	if late := l.stalls.since(at); waited && late.After(since) {
+		since = late
+	}
+	if since.IsZero() {
+		return emptied, HeldUnknown
+	}
+	return emptied, max(at.Sub(since), 0)
 }
 
 // use makes p the port that Write writes to.

@@ -20,10 +20,11 @@ type polled struct {
 	busy    atomic.Bool // from before a read until the port was found empty again
 
 	// Of the read in progress. The function is made once: a closure for each read would be garbage for each read.
-	try  func(fd uintptr) bool
-	into []byte
-	n    int
-	err  error
+	try    func(fd uintptr) bool
+	into   []byte
+	n      int
+	err    error
+	waited bool
 }
 
 func (r *polled) init(raw syscall.RawConn) {
@@ -37,7 +38,7 @@ func (r *polled) init(raw syscall.RawConn) {
 			case unix.EINTR:
 				continue
 			case unix.EAGAIN:
-				r.emptied = before
+				r.emptied, r.waited = before, true
 				r.busy.Store(false)
 				return false
 			}
@@ -50,7 +51,7 @@ func (r *polled) Read(p []byte) (int, error) {
 	if len(p) == 0 {
 		return 0, io.ErrShortBuffer
 	}
-	r.into, r.n, r.err = p, 0, nil
+	r.into, r.n, r.err, r.waited = p, 0, nil, false
 	waited := r.raw.Read(r.try)
 	r.into = nil
 	switch {
@@ -66,5 +67,5 @@ func (r *polled) Read(p []byte) (int, error) {
 	return 0, io.EOF
 }
 
-// Emptied is when the reader last found the port empty.
-func (r *polled) Emptied() time.Time { return r.emptied }
+// Emptied is when the reader last found the port empty, and whether the last read did.
+func (r *polled) Emptied() (last time.Time, waited bool) { return r.emptied, r.waited }

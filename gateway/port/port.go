@@ -24,12 +24,23 @@ type Port interface {
 type Arrival struct {
 	// At is the time just after the read that gave the bytes returned.
 	At time.Time
-	// Emptied is when the reader last found the port empty: the bytes came after it. Zero if the port cannot tell.
+	// Emptied is when the reader last found the port empty: the bytes came after it. Zero if it never did. Where the reader
+	// was waiting for the bytes that may be long ago.
 	Emptied time.Time
+	// Held is how long the last of the bytes may have waited in this computer until At, at the most: next to nothing where
+	// the reader was waiting for them, and since Emptied where it was held up by something else. HeldUnknown where nobody
+	// knows.
+	Held time.Duration
 }
 
-// emptier is a port that knows when it was last found empty. It is called only from the reading goroutine.
-type emptier interface{ Emptied() time.Time }
+// HeldUnknown stands for a wait that nobody knows: of bytes that were there already when the port was opened.
+const HeldUnknown = time.Duration(-1)
+
+// emptier is a port that knows when its reader last found it empty, and whether the last Read had to wait: its bytes then
+// came while it did. It is called only from the reading goroutine.
+type emptier interface {
+	Emptied() (last time.Time, waited bool)
+}
 
 // Open opens the port once, with the defaults filled in where the configuration says nothing. The error is a *[Trouble].
 func (c Config) Open(ctx context.Context) (Port, error) {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"sync"
 	"testing"
 	"time"
@@ -14,7 +15,13 @@ import (
 	"weighpost/gateway/health"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if address := os.Getenv(frozenEnv); address != "" {
+		runFrozen(address)
+		return
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // story is a Handler that writes down what it is told, one word a call; bytes are added to text.
 type story struct {

@@ -23,7 +23,10 @@ type Stamp struct {
 	Bound *Span  `json:"bound_s"`
 	Clock string `json:"clock"`
 	// Sources is how many time servers agreed.
-	Sources        int    `json:"sources"`
+	Sources int `json:"sources"`
+	// Stalled is how long the frame may have waited in this computer before it was read, where that was 0.1 s or more:
+	// weighpost was held up, and the UTC is as late as that. Bound includes it.
+	Stalled        *Span  `json:"stalled_s,omitempty"`
 	BalancePrinted string `json:"balance_printed,omitempty"` // the balance's own date and time, as printed
 }
 
