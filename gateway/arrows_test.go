@@ -39,6 +39,7 @@ var arrows = []arrow{
 	{"gateway/journal", []string{"gateway/record", "gateway/journal", "gateway/journal/...", "parsers/strict"},
 		"parse, stamp and journal are the protected part: no page, sink or procedure may reach in"},
 	{"gateway/journal/...", []string{"gateway/record", "gateway/journal", "gateway/journal/..."}, "test support of the journal"},
+	{"gateway/roster", []string{"gateway/record"}, "it reads what the journal says of balances, and knows no balance that runs"},
 	{"gateway/port/pty", nil, "a pair of file descriptors"},
 	{"gateway/port", []string{"gateway/port/...", "gateway/health", "parsers/strict"}, "bytes in, bytes out: a port knows no balance"},
 	{"gateway/intake", []string{"gateway/record", "gateway/port", "gateway/health", "parsers/..."},

@@ -43,7 +43,7 @@ func (g *Gateway) ContextOf(balance string) (record.ContextView, error) {
 func (g *Gateway) intakeOf(balance string) (*intake.Intake, error) {
 	now := g.now.Load()
 	for _, b := range now.balances {
-		if b.cfg.ID == balance {
+		if b.cfg.ID == balance && b.intake != nil {
 			return b.intake, nil
 		}
 	}

@@ -2,8 +2,10 @@ package gateway
 
 import (
 	"weighpost/gateway/clock"
+	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/health"
+	"weighpost/gateway/intake"
 	"weighpost/gateway/live"
 )
 
@@ -12,7 +14,10 @@ func (g *Gateway) Balances() []console.Balance {
 	all := g.now.Load().balances
 	list := make([]console.Balance, 0, len(all))
 	for _, one := range all {
-		cfg, s := one.cfg, one.intake.Status()
+		cfg, s := one.cfg, intake.Status{}
+		if one.intake != nil {
+			s = one.intake.Status()
+		}
 		b := console.Balance{
 			ID: cfg.ID, Serial: cfg.Serial, Place: cfg.Place, Readability: cfg.Readability.String(), Identity: s.Identity,
 			Rule: cfg.Record.String(), Port: cfg.Port.Address, PortUp: s.PortUp,
@@ -56,3 +61,6 @@ func (g *Gateway) Conditions() []health.Condition { return g.board.List() }
 
 // Live is the continuous stream, for whoever wants a view of it.
 func (g *Gateway) Live() *live.Hub { return &g.live }
+
+// Config is the configuration that holds.
+func (g *Gateway) Config() *config.Config { return g.now.Load().cfg }

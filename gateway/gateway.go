@@ -5,7 +5,9 @@ package gateway
 
 import (
 	"context"
+	"crypto/rand"
 	"log/slog"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -17,6 +19,7 @@ import (
 	"weighpost/gateway/live"
 	"weighpost/gateway/port"
 	"weighpost/gateway/record"
+	"weighpost/gateway/roster"
 	"weighpost/gateway/watchdog"
 	"weighpost/sinks"
 )
@@ -43,7 +46,15 @@ type Gateway struct {
 	supervising, serving, delivering, reading group
 
 	// now is what runs. Only Start and Reload replace it; what it points to is never changed.
-	now atomic.Pointer[running]
+	now       atomic.Pointer[running]
+	reloaded  atomic.Pointer[Reloaded]
+	roster    roster.Roster // belongs to Start and to the reload that runs
+	secretKey [32]byte      // of this process: what fingerprints of secrets are made with
+	turn      chan struct{} // holds a token while started and nobody reloads
+	started   atomic.Bool
+	stopOnce  sync.Once
+	stopping  chan struct{}
+
 	// shown are the sinks of it that show conditions, apart so that a condition that is raised from anywhere finds them.
 	shown atomic.Pointer[[]sinks.Statuser]
 }
@@ -62,7 +73,12 @@ func New(cfg *config.Config, o Options) *Gateway {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	g := &Gateway{options: o, log: o.Log, board: health.New(time.Now), spare: intake.NewSpare()}
+	g := &Gateway{
+		options: o, log: o.Log, board: health.New(time.Now), spare: intake.NewSpare(),
+		turn: make(chan struct{}, 1), stopping: make(chan struct{}),
+	}
+	rand.Read(g.secretKey[:])
+	g.reloaded.Store(&Reloaded{})
 	g.watch = watchdog.New(o.Watchdog, g.board, o.Log)
 	g.now.Store(&running{cfg: cfg, software: softwareOf(cfg)})
 	g.board.OnChange(g.tellStatus)
@@ -87,12 +103,15 @@ func (g *Gateway) Start(ctx context.Context) error {
 			return err
 		}
 	}
+	g.started.Store(true)
+	g.giveTurn()
 	return nil
 }
 
 // Stop ends everything in reverse order: the ports first, then, once all that was received is journalled, the sinks, the
 // page and the journal. ctx is the limit for all of it. Entries that no sink has had yet go out after the next start.
 func (g *Gateway) Stop(ctx context.Context) error {
+	g.noMoreReloads(ctx)
 	g.watch.Ending()
 	return g.life.stop(ctx)
 }

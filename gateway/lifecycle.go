@@ -37,6 +37,7 @@ func (l *lifecycle) stop(ctx context.Context) error {
 type group struct {
 	mu    sync.Mutex
 	tasks map[*task]struct{}
+	ended bool // nothing is started any more
 }
 
 // task is one goroutine of a group that can also be ended by itself.
@@ -56,6 +57,9 @@ func (g *group) start(ctx context.Context, before []*task, f func(ctx context.Co
 		g.tasks = make(map[*task]struct{})
 	}
 	g.tasks[t] = struct{}{}
+	if g.ended {
+		t.end()
+	}
 	go func() {
 		defer g.forget(t)
 		for _, b := range before {
@@ -81,6 +85,16 @@ func (g *group) forget(t *task) {
 // end tells the task to end.
 func (t *task) end() { t.cancel() }
 
+// over says whether the task has ended.
+func (t *task) over() bool {
+	select {
+	case <-t.done:
+		return true
+	default:
+		return false
+	}
+}
+
 // wait waits for the end as long as ctx allows.
 func (t *task) wait(ctx context.Context) error {
 	select {
@@ -94,6 +108,7 @@ func (t *task) wait(ctx context.Context) error {
 // stop tells all tasks to end, and waits for them as long as ctx allows.
 func (g *group) stop(ctx context.Context) error {
 	g.mu.Lock()
+	g.ended = true
 	var all []*task
 	for t := range g.tasks {
 		t.end()

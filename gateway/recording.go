@@ -6,9 +6,11 @@ import (
 	"time"
 
 	"weighpost/gateway/clock"
+	"weighpost/gateway/config"
 	"weighpost/gateway/health"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
+	"weighpost/gateway/roster"
 )
 
 func (g *Gateway) openJournal(ctx context.Context) error {
@@ -31,10 +33,10 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 	if g.clock, err = clock.New(g.now.Load().cfg.Clock, clock.Deps{Recorder: g.journal, Health: g.board, Log: g.log}); err != nil {
 		return err
 	}
-	if err := g.note(ctx, true); err != nil {
+	if err := g.noteStart(ctx); err != nil {
 		return fmt.Errorf("the journal opened and does not record: %w", err)
 	}
-	g.life.onStop("the log of this run", func(ctx context.Context) error { return g.note(ctx, false) })
+	g.life.onStop("the log of this run", g.noteStop)
 	var checking group
 	checking.start(ctx, nil, func(ctx context.Context) {
 		if err := g.clock.Run(ctx); err != nil {
@@ -45,16 +47,35 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 	return nil
 }
 
-// note appends that the daemon began or ended.
-func (g *Gateway) note(ctx context.Context, started bool) error {
+// noteStart appends that the daemon began, and by which configuration. A balance whose id belongs to another one is no part
+// of that.
+func (g *Gateway) noteStart(ctx context.Context) error {
 	now := g.now.Load()
-	entry := &record.Lifecycle{Started: started, Software: now.software, Stamp: g.stamp()}
-	if started {
-		for i := range now.cfg.Balances {
-			entry.Balances = append(entry.Balances, now.cfg.Balances[i].Describe(""))
+	known, err := roster.Load(ctx, g.journal)
+	if err != nil {
+		return err
+	}
+	g.roster = known
+	balances := g.holdBack(describe(now.cfg.Balances))
+	g.roster = known.With(balances, now.software.Config, now.cfg.Redacted())
+	stamp := g.stamp()
+	entry := &record.Configured{From: known.Hash, Changes: []string{}, Stamp: stamp}
+	if known.Config != nil {
+		differences, err := config.Diff(known.Config, now.cfg.Redacted())
+		if err != nil {
+			g.log.Warn("what changed since the last start is not known", "err", err)
+		}
+		for _, d := range differences {
+			entry.Changes = append(entry.Changes, d.String())
 		}
 	}
-	_, err := g.journal.Append(ctx, entry)
+	start := &record.Lifecycle{Started: true, Software: now.software, Balances: balances, Stamp: stamp}
+	return g.roster.Record(ctx, g.journal, entry, start)
+}
+
+// noteStop appends that the daemon ended.
+func (g *Gateway) noteStop(ctx context.Context) error {
+	_, err := g.journal.Append(ctx, &record.Lifecycle{Software: g.now.Load().software, Stamp: g.stamp()})
 	return err
 }
 

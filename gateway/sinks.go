@@ -20,6 +20,8 @@ type sink struct {
 	runner *deliver.Runner
 	status sinks.Statuser // nil where it shows no conditions
 	task   *task
+
+	secrets map[string]string // fingerprints, by key
 }
 
 func (g *Gateway) openSinks(ctx context.Context) error {
@@ -49,7 +51,7 @@ func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*
 		view := g.live.Subscribe(liveRoom)
 		deps.Live, end = view.C, view.Close
 	}
-	s := &sink{cfg: cfg, runner: deliver.New(g.journal, to, cfg.Delivery, deps)}
+	s := &sink{cfg: cfg, runner: deliver.New(g.journal, to, cfg.Delivery, deps), secrets: g.fingerprints(cfg)}
 	s.status, _ = to.(sinks.Statuser)
 	s.task = g.delivering.start(ctx, nil, func(ctx context.Context) {
 		defer end()

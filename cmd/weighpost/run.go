@@ -42,6 +42,8 @@ func (c runCommand) daemon(ctx context.Context, s streams) error {
 			manager.Status(g.StatusLine())
 		}
 	}
+	hangups, release := catchHangup()
+	defer release()
 	g := gateway.New(cfg, gateway.Options{Log: log.Logger, Watchdog: supervision})
 	if err := g.Start(ctx); err != nil {
 		return err
@@ -51,7 +53,10 @@ func (c runCommand) daemon(ctx context.Context, s streams) error {
 	manager.Status(g.StatusLine())
 	fmt.Fprintf(s.out, "weighpost %s at %s: %d balances, %d sinks; page: %s\n",
 		gateway.Version(), cfg.Site, len(cfg.Balances), len(cfg.Sinks), g.PageURL())
-	<-ctx.Done()
+	reloadUntil(ctx, g, c.Config, hangups, log.Logger, func() {
+		log.SetLevel(c.logConfig(g.Config()))
+		manager.Status(g.StatusLine())
+	})
 	manager.Stopping()
 	limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
 	defer cancel()

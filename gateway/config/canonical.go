@@ -10,6 +10,8 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+
+	"weighpost/parsers/strict"
 )
 
 // Redacted is the configuration as one JSON object in a form that does not depend on how the file is laid out: keys in a
@@ -71,22 +73,66 @@ func write(b *bytes.Buffer, v reflect.Value) {
 			write(b, v.Index(i))
 		}
 		b.WriteByte(']')
+	case reflect.String:
+		plain(b, withoutQuery(v.String()))
 	default:
 		plain(b, v.Interface())
 	}
+}
+
+// withoutQuery gives a text as it is, unless it is an address with something after a ?.
+func withoutQuery(text string) string {
+	where, query, has := strings.Cut(text, "?")
+	if !has || !strings.Contains(where, "://") {
+		return text
+	}
+	sum := sha256.Sum256([]byte(query))
+	return where + "?… (" + hex.EncodeToString(sum[:4]) + ")"
+}
+
+// Secrets lists where the secrets of a sink are kept, by the key under which the file names each.
+func (s *Sink) Secrets() map[string]strict.Secret {
+	all := map[string]strict.Secret{}
+	var look func(prefix string, v reflect.Value)
+	look = func(prefix string, v reflect.Value) {
+		if v = inner(v); v.Kind() != reflect.Struct {
+			return
+		}
+		if one, ok := v.Interface().(strict.Secret); ok {
+			if !one.IsZero() {
+				all[strings.TrimPrefix(prefix, ".")] = one
+			}
+			return
+		}
+		for _, p := range pairs(v) {
+			look(prefix+"."+p.key, p.value)
+		}
+	}
+	look("", reflect.ValueOf(s.Settings))
+	return all
+}
+
+// Canonical is what Redacted says of this sink.
+func (s *Sink) Canonical() string {
+	var b bytes.Buffer
+	write(&b, reflect.ValueOf(*s))
+	return b.String()
 }
 
 // pairs lists what a struct says: its keys in the file, and all its exported fields where it reads its part of the file
 // itself.
 func pairs(v reflect.Value) []pair {
 	var all []pair
+	if !v.IsValid() {
+		return nil
+	}
 	for i := range v.NumField() {
 		f := v.Type().Field(i)
 		key, option, _ := strings.Cut(f.Tag.Get("yaml"), ",")
 		switch {
 		case !f.IsExported():
-		case option == "inline":
-			all = append(all, pairs(v.Field(i))...)
+		case option == "inline" || f.Tag.Get("canonical") == "inline":
+			all = append(all, pairs(inner(v.Field(i)))...)
 		case key == "" && readsItself(v.Type()):
 			all = append(all, pair{strings.ToLower(f.Name), v.Field(i)})
 		case key != "" && key != "-":
@@ -94,6 +140,14 @@ func pairs(v reflect.Value) []pair {
 		}
 	}
 	return all
+}
+
+// inner is what a pointer or an interface leads to.
+func inner(v reflect.Value) reflect.Value {
+	for v.Kind() == reflect.Pointer || v.Kind() == reflect.Interface {
+		v = v.Elem()
+	}
+	return v
 }
 
 func object(b *bytes.Buffer, all []pair) {

@@ -42,6 +42,7 @@ type Config struct {
 	Balances []intake.Config `yaml:"balances" desc:"The balances, each with its port and its layout."`
 	Sinks    []Sink          `yaml:"sinks" desc:"Where entries are delivered to."`
 
+	file    string
 	layouts map[string]*layout.Layout // by id of balance
 	notes   strict.Faults
 }
@@ -76,12 +77,15 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 		return nil, faults
 	}
 	c.Journal.Folder = beside(filepath.Dir(name), c.Journal.Folder)
-	c.notes = r.Notes()
+	c.file, c.notes = name, r.Notes()
 	return c, nil
 }
 
 // Layout gives the layout of a balance, or nil if there is no such balance.
 func (c *Config) Layout(balance string) *layout.Layout { return c.layouts[balance] }
+
+// File is the path of the file that the configuration was read from, "" where it was put together otherwise.
+func (c *Config) File() string { return c.file }
 
 // Notes are remarks about a configuration that is valid: what works and is still worth knowing.
 func (c *Config) Notes() strict.Faults { return c.notes }

@@ -12,9 +12,9 @@ import (
 
 // Sink is one configured destination: what every sink has, and the settings of its kind beside it in the same mapping.
 type Sink struct {
-	Kind     string `yaml:"kind" desc:"What kind of destination it is."`
-	Delivery deliver.Config
-	Settings all.Config
+	Kind     string         `yaml:"kind" desc:"What kind of destination it is."`
+	Delivery deliver.Config `canonical:"inline"`
+	Settings all.Config     `canonical:"inline"`
 }
 
 // Open makes the sink.

@@ -24,9 +24,7 @@ const (
 
 // Forget takes back what a Runner said of a sink, as when the sink is no longer configured.
 func Forget(board *health.Board, sink string) {
-	for _, code := range []string{CodeUnreachable, CodeBusy, CodeStopped, CodeParked, CodeUnreadable} {
-		board.Clear(code, sink)
-	}
+	board.ClearAll(sink, CodeUnreachable, CodeBusy, CodeStopped, CodeParked, CodeUnreadable)
 }
 
 // judge takes the outcome of one attempt and returns how long to wait before the next.

@@ -116,6 +116,13 @@ func (b *Board) Clear(code, subject string) {
 	}
 }
 
+// ClearAll says that none of these conditions holds for the subject, as when it is no longer configured.
+func (b *Board) ClearAll(subject string, codes ...string) {
+	for _, code := range codes {
+		b.Clear(code, subject)
+	}
+}
+
 // OnChange has f called after every change, from the goroutine that made it. f must not block.
 func (b *Board) OnChange(f func()) {
 	b.mu.Lock()

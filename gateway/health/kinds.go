@@ -28,15 +28,17 @@ const (
 	SinkParked      = "sink-parked"
 	SinkEnded       = "sink-ended"
 
-	ClockUnchecked     = "clock-unchecked"
-	ClockHoldover      = "clock-holdover"
-	ClockNoAgreement   = "clock-no-agreement"
-	ClockFalseticker   = "clock-falseticker"
-	ClockServerUseless = "clock-server-useless"
-	ClockFewServers    = "clock-few-servers"
-	ClockCorrected     = "clock-corrected"
-	ClockDrift         = "clock-drift"
-	ComputerClockOff   = "computer-clock-off"
+	ClockUnchecked       = "clock-unchecked"
+	ClockHoldover        = "clock-holdover"
+	ClockNoAgreement     = "clock-no-agreement"
+	ClockFalseticker     = "clock-falseticker"
+	ClockServerUseless   = "clock-server-useless"
+	ClockFewServers      = "clock-few-servers"
+	ClockCorrected       = "clock-corrected"
+	ClockDrift           = "clock-drift"
+	ComputerClockOff     = "computer-clock-off"
+	ConfigurationRefused = "configuration-refused"
+	BalanceIDTaken       = "balance-id-taken"
 
 	PageStopped = "page-stopped"
 	NetworkGone = "network-gone"
@@ -130,6 +132,8 @@ var table = []Kind{
 		Says: "Another program has the port.", Do: "Close the other program."},
 	{Code: PortRefused, About: aBalance, Severities: []Severity{Error},
 		Says: "The system does not let us use the port, or not with these settings.", Do: "Give the user of weighpost the serial group; correct the settings."},
+	{Code: BalanceIDTaken, About: aBalance, Severities: []Severity{Error},
+		Says: "A balance is not recorded: its id belongs to another balance of this journal.", Do: "Give it an id that was never used, and reload."},
 	{Code: BalanceStuck, About: aBalance, Severities: []Severity{Error},
 		Says: "A balance is not read: its port or its pipeline has stood still.", Do: "Pull out the adapter and plug it in again; restart weighpost.",
 		follows: []Ref{{RecordingStuck, "journal"}}},
@@ -190,6 +194,8 @@ var table = []Kind{
 	{Code: ComputerClockOff, About: "clock", Severities: []Severity{Notice},
 		Says: "The computer's own clock is wrong; stamps are not.", Do: "Have a time daemon set it."},
 
+	{Code: ConfigurationRefused, About: "configuration", Severities: []Severity{Warning},
+		Says: "The configuration was not taken, and why; the one before holds.", Do: "Mend what the sentence names, and reload."},
 	{Code: PageStopped, About: "page", Severities: []Severity{Error},
 		Says: "The page is gone.", Do: "Restart weighpost. Recording and delivery go on."},
 }

@@ -27,14 +27,14 @@ type pulse struct {
 func (in *Intake) Alive() time.Time {
 	now := in.now()
 	alive := now
-	if l, ok := in.line.(interface{ Alive() time.Time }); ok {
-		alive = earlier(alive, l.Alive())
-	}
 	if since := in.pulse.appending.Load(); since != 0 {
 		alive = earlier(alive, in.pulse.born.Add(time.Duration(since-1)))
 	}
 	in.pulse.mu.Lock()
 	defer in.pulse.mu.Unlock()
+	if l, ok := in.line.(interface{ Alive() time.Time }); ok {
+		alive = earlier(alive, l.Alive())
+	}
 	if !in.pulse.ended.IsZero() {
 		alive = earlier(alive, in.pulse.ended)
 	}
@@ -65,6 +65,8 @@ func (in *Intake) lockable() bool {
 // work says that the recording goroutine begins an append, and rest that it waits again.
 func (p *pulse) work(now time.Time) { p.appending.Store(int64(now.Sub(p.born)) + 1) }
 func (p *pulse) rest()              { p.appending.Store(0) }
+
+func (p *pulse) begin() { p.end(time.Time{}) }
 
 func (p *pulse) end(now time.Time) {
 	p.mu.Lock()

@@ -92,7 +92,7 @@ func (in *Intake) finish() {
 	defer in.mu.Unlock()
 	now := in.now()
 	in.splitter.Flush(func(f frame.Frame) {
-		in.putUnread(f.Bytes, "the line was unfinished when weighpost stopped", in.stamp(now), now)
+		in.putUnread(f.Bytes, "the line was unfinished when weighpost stopped reading the port", in.stamp(now), now)
 	})
 	if held := in.capture.period.latest; held != nil {
 		in.capture.period.latest = nil

@@ -41,3 +41,15 @@ func (id *identity) see(printed string) error {
 
 // lost says that the port was lost: somebody may have plugged in another balance.
 func (id *identity) lost() { id.state, id.wrong = unconfirmed, "" }
+
+// rename says that another name is expected from now on, and whether that settles a foreign name that was printed.
+func (id *identity) rename(name string) (settles bool) {
+	id.name = name
+	if settles = id.wrong != "" && (name == "" || name == id.wrong); settles {
+		id.wrong = ""
+		if name != "" {
+			id.state = confirmed
+		}
+	}
+	return settles
+}

@@ -15,7 +15,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -68,7 +67,7 @@ type Deps struct {
 // Intake is the pipeline of one balance. It implements port.Handler.
 type Intake struct {
 	cfg      Config
-	line     Line
+	line     Line   // changes only between two Runs, under mu and pulse.mu
 	trigger  string // name of the capture rule
 	recorder Recorder
 	live     Publisher
@@ -127,40 +126,30 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 		return nil, fmt.Errorf("balance %s: the intake lacks a part", cfg.ID)
 	}
 	in := &Intake{
-		cfg: cfg, line: deps.Line, layout: deps.Layout, hash: deps.Layout.Hash(), trigger: cfg.Record.String(),
+		cfg: cfg, layout: deps.Layout, hash: deps.Layout.Hash(), trigger: cfg.Record.String(),
 		recorder: deps.Recorder,
 		live:     deps.Live, clock: deps.Clock, board: deps.Health, software: deps.Software, log: deps.Log, now: deps.Now,
 		about: record.About{ID: cfg.ID}, out: newOutbox(deps.Spare),
-		splitter: deps.Layout.Splitter(), capture: newCapture(cfg.Record, cfg.Readability),
-		identity: newIdentity(cfg), context: contexts{}, durable: map[record.Body]chan struct{}{},
+		capture: newCapture(cfg.Record, cfg.Readability), context: contexts{}, durable: map[record.Body]chan struct{}{},
 	}
 	if in.now == nil {
 		in.now = time.Now
 	}
 	in.pulse.born = in.now()
 	in.emit = in.frame
-	if l, ok := deps.Line.(gapped); ok {
-		l.SetIdleGap(deps.Layout.IdleGap()) // silence is part of how the balance prints
-	}
-	if cfg.Scanner != nil {
-		var err error
-		if in.scan, err = newScanner(in, cfg.Scanner, deps.Scanner); err != nil {
-			return nil, err
-		}
-	}
-	in.latency = cfg.Port.ReadLatency()
-	in.quiet = quietSerial
-	if strings.Contains(cfg.Port.Address, "://") {
-		in.quiet = quietTCP
+	if err := in.useLines(deps.Line, deps.Scanner); err != nil {
+		return nil, err
 	}
 	return in, nil
 }
 
 // Run reads the balance until ctx ends, and then waits until the journal has everything that was received, for five
-// seconds at most. Its error says what was not recorded.
+// seconds at most. Its error says what was not recorded. It may be called again once it has returned: what is then in
+// memory, such as what waits for the journal, is as it was.
 func (in *Intake) Run(ctx context.Context) error {
 	in.begin()
 	defer in.end()
+	in.pulse.begin()
 	defer func() { in.pulse.end(in.now()) }()
 	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
@@ -182,7 +171,7 @@ func (in *Intake) Run(ctx context.Context) error {
 	}
 	waiting, unkept := in.out.end()
 	if missing := uint64(waiting) + unkept; missing > 0 {
-		lost := fmt.Errorf("balance %s: %d entries were received and could not be recorded before the stop", in.cfg.ID, missing)
+		lost := fmt.Errorf("balance %s: %d entries were received and could not be recorded before the stop", in.about.ID, missing)
 		err = errors.Join(err, lost)
 	}
 	return err
@@ -215,7 +204,7 @@ func (in *Intake) readAll(ctx context.Context) error {
 		err = nil
 	}
 	if fault != nil && !errors.Is(fault, ctx.Err()) {
-		err = errors.Join(err, fmt.Errorf("balance %s: the scanner: %w", in.cfg.ID, fault))
+		err = errors.Join(err, fmt.Errorf("balance %s: the scanner: %w", in.about.ID, fault))
 	}
 	return err
 }

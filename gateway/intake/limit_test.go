@@ -198,7 +198,7 @@ func TestWhatIsUnfinishedAtTheStopIsJournalled(t *testing.T) {
 		if err := during(t, b, func(h port.Handler) { quietly(h); sent(h, "1.5 g\n12.3") }); err != nil {
 			t.Fatal(err)
 		}
-		expect(t, b.journal.bodies(), "port-up 1", "weighing 1.5 g", "unread the line was unfinished when weighpost stopped")
+		expect(t, b.journal.bodies(), "port-up 1", "weighing 1.5 g", "unread the line was unfinished when weighpost stopped reading the port")
 	})
 }
 

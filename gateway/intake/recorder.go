@@ -68,8 +68,8 @@ func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool
 		entries, err := in.recorder.Append(ctx, batch...)
 		if err == nil {
 			if in.troubled.Swap(false) {
-				in.board.Clear(notRecorded, in.cfg.ID)
-				in.log.Info("recording again", "balance", in.cfg.ID, "entries", len(batch))
+				in.board.Clear(notRecorded, in.about.ID)
+				in.log.Info("recording again", "balance", in.about.ID, "entries", len(batch))
 			}
 			in.out.done(len(batch), why)
 			in.tellRecorded(entries, batch)
@@ -103,12 +103,12 @@ func (in *Intake) put(b record.Body, stamp record.Stamp) (kept bool) {
 func (in *Intake) raiseNotRecorded(why string) {
 	in.troubled.Store(true)
 	waiting, unkept := in.out.count()
-	sentence := fmt.Sprintf("Readings of balance %s are not being recorded: %s. %d wait in memory", in.cfg.ID, why, waiting)
+	sentence := fmt.Sprintf("Readings of balance %s are not being recorded: %s. %d wait in memory", in.about.ID, why, waiting)
 	if unkept > 0 {
 		sentence += fmt.Sprintf(", and %d more could not be kept", unkept)
 	}
 	in.board.Raise(health.Condition{
-		Code: notRecorded, Subject: in.cfg.ID, Severity: health.Error, Sentence: sentence + ".",
+		Code: notRecorded, Subject: in.about.ID, Severity: health.Error, Sentence: sentence + ".",
 		Remedy: "Copy weights by hand until this is gone. See what stops the journal, most often a full disk. What waits is recorded by itself afterwards; " +
 			fmt.Sprintf("at least %d readings are kept so, later ones are counted, and a weight that is only counted is gone.", room),
 	})
@@ -148,7 +148,7 @@ func (in *Intake) tellRecorded(entries []record.Entry, batch []record.Body) {
 		id := entries[i].ID
 		in.noteRecorded(id, w)
 		in.live.Publish(record.Live{
-			Balance: in.cfg.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id, Sample: sampleOf(w), Person: personOf(w),
+			Balance: in.about.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id, Sample: sampleOf(w), Person: personOf(w),
 		})
 	}
 }

@@ -1,6 +1,9 @@
 package intake
 
-import "weighpost/gateway/record"
+import (
+	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+)
 
 // Status is what a balance's pipeline shows of itself.
 type Status struct {
@@ -35,8 +38,12 @@ func (in *Intake) Status() Status {
 	return s
 }
 
-// Config gives the configuration that the pipeline was made with.
-func (in *Intake) Config() Config { return in.cfg }
+// Config gives the configuration by which the pipeline works now.
+func (in *Intake) Config() Config {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.cfg
+}
 
 func (in *Intake) noteRecorded(id string, w *record.Weighing) {
 	in.mu.Lock()
@@ -44,4 +51,9 @@ func (in *Intake) noteRecorded(id string, w *record.Weighing) {
 	in.status.Recorded++
 	in.status.LastID, in.status.LastValue, in.status.LastUTC, in.status.LastSample = id, w.Value, w.Stamp.UTC, sampleOf(w)
 	in.status.LastPerson = personOf(w)
+}
+
+// Forget takes back what an Intake said of a balance, as when it is no longer configured.
+func Forget(board *health.Board, balance string) {
+	board.ClearAll(balance, unreadFrames, wrongBalance, notRecorded, contextRefused, sampleDiffers, health.ClockWentBack)
 }

@@ -36,7 +36,7 @@ type switching struct {
 // hash, changes nothing. UseLayout does not wait, and may be called from any goroutine.
 func (in *Intake) UseLayout(l *layout.Layout) error {
 	if l == nil {
-		return fmt.Errorf("balance %s: there is no layout to change to", in.cfg.ID)
+		return fmt.Errorf("balance %s: there is no layout to change to", in.about.ID)
 	}
 	in.mu.Lock()
 	defer in.mu.Unlock()

@@ -108,3 +108,6 @@ func defaultDriver(goos string) string {
 	}
 	return DriverLibrary
 }
+
+// Same says whether another configuration means the same port with the same settings, written out or by default.
+func (c Config) Same(other Config) bool { return c.withDefaults() == other.withDefaults() }

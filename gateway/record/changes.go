@@ -28,13 +28,22 @@ func (c *ContextChange) Time() time.Time { return c.Stamp.UTC.Time() }
 // Configured says which configuration holds from now on, at a start and at each reload that was taken or refused.
 type Configured struct {
 	Head
-	From string `json:"from,omitempty"` // sha256: of the redacted configuration before; empty at a start
-	To   string `json:"to"`             // sha256: of the redacted configuration below
-	// Config is the redacted configuration in the form whose hash is To; absent where it was refused.
+	From string `json:"from,omitempty"` // sha256: of the redacted configuration before, also at a start; empty where there was none
+	To   string `json:"to"`             // sha256: of the redacted configuration that holds from now on
+	// Config is the redacted configuration in the form whose hash is To; absent where another was refused.
 	Config  json.RawMessage `json:"configuration,omitempty"`
 	Changes []string        `json:"changes"`           // a sentence for each difference
 	Refused string          `json:"refused,omitempty"` // why nothing changed
-	Stamp   Stamp           `json:"stamp"`
+	// Known lists every balance that this journal has ever had, with its serial number as far as it was ever known: an id is
+	// never given to another balance. Absent where a configuration was refused.
+	Known []KnownBalance `json:"known,omitempty"`
+	Stamp Stamp          `json:"stamp"`
+}
+
+// KnownBalance says to which balance an id belongs, for as long as the journal lives.
+type KnownBalance struct {
+	ID     string `json:"id"`
+	Serial string `json:"serial,omitempty"`
 }
 
 func (c *Configured) Kind() Kind      { return KindConfigured }
