@@ -136,8 +136,12 @@ func newBench(t testing.TB, src string, change func(*Config), run script) *bench
 		change(&cfg)
 	}
 	b := &bench{journal: &memory{}, screen: &screen{}, board: health.New(time.Now)}
+	var scanner Line
+	if cfg.Scanner != nil {
+		scanner = script(nil) // the test puts its own in its place
+	}
 	in, err := New(cfg, Deps{
-		Line: run, Layout: mustLayout(t, src), Recorder: b.journal, Live: b.screen, Clock: clock.System{Zone: time.UTC},
+		Line: run, Scanner: scanner, Layout: mustLayout(t, src), Recorder: b.journal, Live: b.screen, Clock: clock.System{Zone: time.UTC},
 		Health: b.board, Software: record.Software{Version: "test", Config: "sha256:00"}, Log: slog.New(slog.DiscardHandler),
 	})
 	if err != nil {
