@@ -115,18 +115,19 @@ func (in *Intake) unfit(r *record.ContextRequest, named map[string]*record.Conte
 		return "It could not be journalled: recording does not keep up, or this balance is not being read. Try again."
 	}
 	in.changes.over(r.At)
-	if !in.changes.takeOf(r.At, changesPerMinute) {
+	before := in.context.shown(r.At)
+	if ends := r.SignOut && !before.Empty(); !in.changes.takeOf(r.At, changesPerMinute) && !ends {
 		return fmt.Sprintf("More than %d changes of this balance's context came within a minute: see what sends them.", changesPerMinute)
 	}
 	if len(named) == 0 && !r.Whole && !r.SignOut {
 		return "It names nothing that should change."
 	}
-	for name, item := range named {
-		if !slices.Contains(fixedItems, name) {
-			if err := record.CheckFieldName(name); err != nil {
-				return fmt.Sprintf("The name %q %v.", name, err)
-			}
+	for name := range r.Fields {
+		if err := record.CheckFieldName(name); err != nil {
+			return fmt.Sprintf("The name %q %v.", name, err)
 		}
+	}
+	for name, item := range named {
 		if item.ID == "" {
 			continue
 		}

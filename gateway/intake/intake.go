@@ -6,6 +6,37 @@
 // after them is counted and becomes one entry that says how many readings are missing, from when to when. Nothing is
 // shown as recorded before the journal has acknowledged it.
 //
+// # Context
+//
+// The pipeline alone owns who weighs and what: the items of its context. Scans, requests and frames all take the
+// pipeline's lock, and each has a moment: it came after one time and before another, as far as this computer can know.
+//
+//   - A request came when it arrived (ContextRequest.At). A scan came after its port was last seen empty, and before its
+//     last byte was read.
+//   - A print begins after its port was last seen empty, and before its first byte was read; and no later than its bytes,
+//     each of which takes its time on the wire, allow. Whoever deals with a request or a scan looks whether anything is on
+//     its way from the balance (port.Line.Quiet), and the other way round: so a port that was silent for an hour was last
+//     seen empty when it counts. What an adapter or a device server still holds back is not seen.
+//
+// A weighing takes what was set at a moment that lies wholly before its own, and nothing later, whichever of the two was
+// dealt with first: an item that was set meanwhile leaves the one before it in place for one step; and a weighing waits,
+// for 250 ms at most, for a scan or a request that has reached the computer and was not dealt with. Where the moments
+// overlap nobody knows the order (a stall, or a scan while the line was being printed): the item is refused with an entry,
+// what was held under its name ends, and the weighing goes without and says so with the verdict context-order. A request
+// that comes for a weighing which has left for the journal is refused too. Between two things that set one item the order
+// in which they are dealt with counts, unless one surely came later.
+//
+// An item ends when it is replaced or ended, at a sign-out, when its time has run out, when nothing was recorded for its
+// idle time, when the port was lost (whoever plugs it in may be somebody else), and when the pipeline ends: nothing survives
+// a restart. It survives a reload that leaves the port open. Its uses are counted by recorded weighings and results, also by
+// those for which the journal had no room; not by live readings, frames that cannot be read, and tare prints, which carry
+// it and leave it. What a weighing takes is in the entry of the weighing, which is the only evidence: it is appended as it
+// is or offered again as it is, so nothing is spent twice and nothing given back. Where a load that has come to rest is
+// recorded, it takes what is in force when it does; where the latest reading of a period is, what was in force when that was
+// printed.
+//
+// A weighing for which no person is known has none, and never that of the one before.
+//
 // What cannot be read is never a weight: it is journalled as it came, within limits that keep a faulty line from filling
 // the disk.
 package intake

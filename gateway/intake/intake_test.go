@@ -138,7 +138,7 @@ func newBench(t testing.TB, src string, change func(*Config), run script) *bench
 	b := &bench{journal: &memory{}, screen: &screen{}, board: health.New(time.Now)}
 	var scanner Line
 	if cfg.Scanner != nil {
-		scanner = script(nil) // the test puts its own in its place
+		scanner = script(func(ctx context.Context, _ port.Handler) error { <-ctx.Done(); return nil }) // the test calls its handler
 	}
 	in, err := New(cfg, Deps{
 		Line: run, Scanner: scanner, Layout: mustLayout(t, src), Recorder: b.journal, Live: b.screen, Clock: clock.System{Zone: time.UTC},

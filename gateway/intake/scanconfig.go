@@ -84,14 +84,6 @@ func (c *ScannerConfig) rule() frame.Rule {
 	return frame.Rule{Terminators: ends, IdleGap: scanGap, MaxLength: maxScan}
 }
 
-// ends says whether a byte ends a scan.
-func (c *ScannerConfig) ends(b byte) bool {
-	if c.Ends == endsTab {
-		return b == '\t'
-	}
-	return b == '\r' || b == '\n'
-}
-
 // request fills in what a scan asks for, or says why it asks for nothing. Nothing is taken out of a scan but what the
 // configuration names.
 func (c *ScannerConfig) request(text string, r *record.ContextRequest) (why string) {

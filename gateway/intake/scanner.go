@@ -30,7 +30,7 @@ type scanner struct {
 	heard    bool      // bytes came since
 	afresh   bool      // after a silence: the first scan was heard from its beginning
 	flaps    flaps
-	partial  bool // a scan has begun and not ended
+	cutOff   bool // a scan has begun and will be refused
 	portUp   bool
 }
 
@@ -52,7 +52,7 @@ func newScanner(in *Intake, cfg *ScannerConfig, line Line) (*scanner, error) {
 
 // quiet says whether no scan is on its way, as far as that can be known. Where it is known, a later scan came later.
 func (s *scanner) quiet() bool {
-	if s.partial {
+	if n := s.splitter.Pending(); n > 0 && n <= maxScan && !s.cutOff { // a scan has begun, has not ended, and may still be one
 		return false
 	}
 	l, ok := s.line.(quieter)
@@ -81,7 +81,7 @@ func (s *scanner) Down(at time.Time, why error) {
 	s.in.mu.Lock()
 	defer s.in.mu.Unlock()
 	s.portUp = false
-	s.partial = false
+	s.cutOff = false
 	dropped := s.splitter.Reset()
 	var trouble *port.Trouble
 	if errors.As(why, &trouble) {
@@ -106,22 +106,20 @@ func (s *scanner) Bytes(p []byte, a port.Arrival) {
 		s.heard, s.afresh = true, a.At.Add(-s.cfg.Port.WireTime(len(p))).Sub(s.up) >= quietSerial
 	}
 	s.splitter.Push(p, func(f frame.Frame) { s.scan(f, a.At) })
-	s.partial = !s.cfg.ends(p[len(p)-1])
+	s.cutOff = s.cutOff && s.splitter.Pending() > 0
 	in.settle(in.now())
 	in.reckonDue()
 }
 
-// Idle is called after a silence: a scan that has begun and not ended was cut off.
+// Idle is called after a silence. A scan that has begun and not ended was cut off: with whatever comes of it later it is
+// refused, because the rest of a cut label may read as another.
 func (s *scanner) Idle(at time.Time) {
 	in := s.in
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	in.dueAt(at)
 	s.splitter.Idle(func(f frame.Frame) { s.scan(f, at) })
-	if s.partial {
-		s.splitter.Flush(func(f frame.Frame) { s.scan(f, at) })
-		s.partial = false
-	}
+	s.cutOff = s.splitter.Pending() > 0
 	in.settle(in.now())
 	in.reckonDue()
 }

@@ -132,6 +132,10 @@ func (in *Intake) settle(now time.Time) {
 	if !quiet && now.Sub(in.open[0].since) < openLimit {
 		return
 	}
+	if !quiet {
+		in.raiseRefused(fmt.Sprintf("A weighing of balance %s went without person and sample: something was still coming from a scanner or a system %s after it was printed, and could not be ordered.",
+			in.about.ID, openLimit))
+	}
 	for _, t := range in.open {
 		if !quiet {
 			t.doubts(in.context.names())
