@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"weighpost/gateway/health"
+	"weighpost/gateway/intake"
 	"weighpost/gateway/watchdog"
 )
 
@@ -29,16 +30,9 @@ func (g *Gateway) superviseJournal(folder string) {
 	}})
 }
 
-// aliver is a pipeline that says when it last turned.
-type aliver interface{ Alive() time.Time }
-
 // superviseBalance looks after a balance's pipeline until the returned function is called.
-func (g *Gateway) superviseBalance(id string, pipeline any) (end func()) {
-	a, ok := pipeline.(aliver)
-	if !ok {
-		return func() {}
-	}
-	return g.watch.Add(watchdog.Part{Alive: a.Alive, Cause: health.RecordingStuck, Stuck: health.Condition{
+func (g *Gateway) superviseBalance(id string, pipeline *intake.Intake) (end func()) {
+	return g.watch.Add(watchdog.Part{Alive: pipeline.Alive, Cause: health.RecordingStuck, Stuck: health.Condition{
 		Code: health.BalanceStuck, Subject: id, Severity: health.Error,
 		Sentence: fmt.Sprintf("Balance %s is not read: its port or its pipeline has stood still for longer than %s.", id, g.patience()),
 		Remedy: "Pull out the adapter and plug it in again. A service is restarted by itself; otherwise restart weighpost. " +

@@ -120,6 +120,8 @@ type rig struct {
 	far                             *farSide
 	wrap                            []string // a program that starts the daemon, with its arguments
 	started                         int
+	env                             []string // of the daemon; nil: the test's own
+	stderr                          *os.File // of the daemon; nil: the file that its standard output goes to
 }
 
 func newRig(t *testing.T) *rig {
@@ -169,7 +171,10 @@ func (r *rig) start(t *testing.T) *exec.Cmd {
 	if err != nil {
 		t.Fatal(err)
 	}
-	daemon.Stdout, daemon.Stderr = log, log
+	daemon.Stdout, daemon.Stderr, daemon.Env = log, log, r.env
+	if r.stderr != nil {
+		daemon.Stderr = r.stderr
+	}
 	if err := daemon.Start(); err != nil {
 		t.Fatal(err)
 	}

@@ -33,7 +33,7 @@ const DefaultLimit = 30 * time.Second
 
 // Part is a part of the daemon that must turn.
 type Part struct {
-	// Alive is when the part last showed that it turns. It must neither block nor lock.
+	// Alive is when the part last showed that it turns. It must not block.
 	Alive func() time.Time
 	// Stuck is the condition that holds while it does not.
 	Stuck health.Condition
@@ -159,8 +159,8 @@ func (w *Watch) age(p *watched, now time.Time) time.Duration {
 func (w *Watch) tell(p *watched, stuck bool, age time.Duration) {
 	switch {
 	case stuck && !p.raised:
+		w.board.Raise(p.Stuck) // before the log, which may be what is stuck
 		w.log.Error(p.Stuck.Sentence, "code", p.Stuck.Code, "subject", p.Stuck.Subject, "stands still for", age.Round(time.Millisecond))
-		w.board.Raise(p.Stuck)
 	case !stuck && p.raised:
 		w.log.Warn("it turns again", "code", p.Stuck.Code, "subject", p.Stuck.Subject)
 		w.board.Clear(p.Stuck.Code, p.Stuck.Subject)
