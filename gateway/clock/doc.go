@@ -11,14 +11,16 @@
 // # Who is believed
 //
 // The interval that most servers cover gives the time; where several tie, the lowest. It counts only if more than half of
-// the servers that are *configured* cover it, silent and refused ones included. One server alone is believed if it is the
-// only one configured; two must agree; of three, two. So a lone liar does not win while the others are silent. Servers whose
-// interval does not cover the agreed one are named falsetickers.
+// the servers that gave a usable answer cover it. Servers whose interval does not cover it are named falsetickers.
 //
-// That interval may still miss the true time where a liar overlaps a wide but true interval. The bound therefore reaches
-// further: to the outermost points that at least a-f intervals cover, where a servers answered and f = (n-1)/2, rounded
-// down, of the n configured ones may lie. As long as no more than f lie, at least a-f of the answers are true and cover
-// the true time, so the bound contains it, whatever the liars say.
+// Fewer than half of the *configured* servers may be wrong: f = (n-1)/2 of n, rounded down. So that a liar does not win while
+// the others are silent, more than f answers are needed, and never one alone unless only one is configured: of three servers
+// two, of five three.
+//
+// The agreed interval may still miss the true time where a liar overlaps a wide but true interval. The bound therefore
+// reaches further: to the outermost points that at least a-f of a answers cover. As long as no more than f servers are wrong,
+// at least a-f of the answers are true and cover the true time, so the bound contains it, whatever the others say and
+// whoever is silent. Where silence makes that wide, the anchor of before is the narrower one and stays.
 //
 // # Between two agreements
 //

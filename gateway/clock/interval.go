@@ -61,15 +61,25 @@ func reach(all []interval, least int) (outer interval, ok bool) {
 	return outer, ok
 }
 
-// agree says what a majority of the n configured servers agrees on, given the intervals of those that answered; false if
-// there is none. See the package comment for the rule and for why the bound is wider than the agreed interval.
-func agree(n int, answered []interval) (agreement, bool) {
+// liars is how many of n servers may be wrong: fewer than half.
+func liars(n int) int { return (n - 1) / 2 }
+
+// agree says what the servers agree on, given how many are configured and the intervals of those that gave a usable answer;
+// false if they do not agree, or are too few. See the package comment for the rule and for why the bound is wider than the
+// agreed interval.
+func agree(configured int, answered []interval) (agreement, bool) {
+	n, f := len(answered), liars(configured)
+	if n <= f || n < min(configured, 2) {
+		return agreement{}, false
+	}
 	most, count := mostAgreed(answered)
 	if 2*count <= n {
 		return agreement{}, false
 	}
-	liars := (n - 1) / 2
-	outer, _ := reach(answered, max(len(answered)-liars, 1))
+	outer, ok := reach(answered, n-f)
+	if !ok {
+		return agreement{}, false // more than f are wrong
+	}
 	mid := most.low + (most.high-most.low)/2
 	return agreement{most: most, count: count, mid: mid, half: time.Duration(max(mid-outer.low, outer.high-mid))}, true
 }

@@ -52,7 +52,11 @@ func (c *Clock) distinct(answers []answer) []answer {
 func (c *Clock) intervals(r *Reading) (list []interval, whose []*server) {
 	sys := time.Duration(r.Wall.UnixNano()) - r.Raw
 	for _, s := range c.servers {
-		if s.sample == nil || slept(s.sample.asleep, r.Asleep, r.Slack) != 0 {
+		if s.sample == nil {
+			continue
+		}
+		if slept(s.sample.asleep, r.Asleep, r.Slack) != 0 {
+			s.forget()
 			continue
 		}
 		offset := s.sample.offset - sys
@@ -68,7 +72,7 @@ func (c *Clock) decide(most agreement, ok bool, intervals []interval, whose []*s
 		was := s.verdict
 		switch {
 		case !ok:
-			s.verdict, s.why = Undecided, "no majority of the configured servers agrees"
+			s.verdict, s.why = Undecided, "too few servers answer, or they do not agree"
 		case intervals[i].covers(most.most):
 			s.verdict, s.why = Agreeing, ""
 		default:
@@ -96,12 +100,11 @@ func (c *Clock) accept(r *Reading, most agreement, whose []*server) {
 	step := time.Unix(0, most.mid+int64(r.Raw)).Sub(was.utc)
 	switch {
 	case old == nil:
-		c.drift.begin(a)
+		c.drift.see(a)
 		c.replace(r, a, fmt.Sprintf("%d of %d time servers agree. The stamps before were those of the computer's own clock, which is %s s %s.",
 			most.count, len(c.servers), signed(step)[1:], behindOrAhead(step)), step)
 	case step.Abs() > most.half+was.bound:
-		c.drift = drift{}
-		c.drift.begin(a)
+		c.drift.contradict(a)
 		c.corrected = r.Now
 		c.correction = fmt.Sprintf("The stamps were wrong: %d of %d time servers agree on a time %s s from that of the stamps, which claimed to be "+
 			"right within %s s. Stamps follow the servers now.", most.count, len(c.servers), signed(step), signed(was.bound)[1:])
@@ -157,6 +160,9 @@ func (c *Clock) reason() string {
 	if len(c.servers) == 0 {
 		return "no time server is configured"
 	}
+	if len(c.servers) == 1 {
+		return c.servers[0].address + ": " + c.servers[0].why
+	}
 	var list []string
 	for _, s := range c.servers {
 		switch s.verdict {
@@ -170,5 +176,5 @@ func (c *Clock) reason() string {
 	if len(list) == 0 {
 		return "the time servers have not agreed since"
 	}
-	return fmt.Sprintf("of %d time servers a majority must agree, and does not (%s)", len(c.servers), strings.Join(list, "; "))
+	return fmt.Sprintf("of %d time servers at least %d must answer and most of them agree (%s)", len(c.servers), max(liars(len(c.servers))+1, 2), strings.Join(list, "; "))
 }

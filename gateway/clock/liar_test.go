@@ -22,6 +22,12 @@ func (p packet) stratum(n byte) packet      { p[1] = n; return p }
 func (p packet) dispersion(s uint16) packet { binary.BigEndian.PutUint16(p[8:], s); return p }
 func (p packet) kiss(code string) packet    { copy(p[12:16], code); return p.leap(3).stratum(0) }
 
+// later moves the timestamp at a place by seconds.
+func (p packet) later(at int, seconds int32) packet {
+	binary.BigEndian.PutUint32(p[at:], binary.BigEndian.Uint32(p[at:])+uint32(seconds))
+	return p
+}
+
 // time64 writes an instant as a 64-bit timestamp (RFC 5905 section 6).
 func time64(t time.Time) uint64 {
 	const from1900 = 2208988800

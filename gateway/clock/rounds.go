@@ -48,6 +48,12 @@ func newServers(cfg Config, old []*server) []*server {
 	return list
 }
 
+// forget has the server's last answer count no more, since the raw clock stood still after it.
+func (s *server) forget() {
+	s.sample, s.offset, s.distance = nil, nil, 0
+	s.verdict, s.why = Refused, "the computer slept after its answer came"
+}
+
 // schedule is when the servers are asked next.
 type schedule struct {
 	next     time.Time // on the Go runtime's clock

@@ -16,16 +16,23 @@ const fresh = 10 * time.Millisecond
 // add up to 0.1 s to the bound if the system's clock is being slewed hard), and may be moved by Add. A time without a
 // monotonic reading is an unchecked stamp. Stamp may be called from any goroutine and never waits.
 func (c *Clock) Stamp(t time.Time) record.Stamp {
-	return c.stamp(t, t.Round(0))
+	wall := t.Round(0)
+	if t == wall { // == also sees that there is no monotonic reading
+		return c.unchecked(wall)
+	}
+	return c.stamp(t, wall)
+}
+
+// unchecked is a stamp of the system's clock.
+func (c *Clock) unchecked(wall time.Time) record.Stamp {
+	return record.Stamp{UTC: record.UTC(wall.UTC().Truncate(time.Microsecond)), Zone: c.zone.at(wall), Clock: record.ClockUnchecked}
 }
 
 // stamp is Stamp with the system's clock at t apart.
 func (c *Clock) stamp(t, wall time.Time) record.Stamp {
 	a := c.anchor.Load()
-	if a == nil || t == wall { // == also sees that there is no monotonic reading
-		return record.Stamp{
-			UTC: record.UTC(wall.UTC().Truncate(time.Microsecond)), Zone: c.zone.at(wall), Clock: record.ClockUnchecked,
-		}
+	if a == nil {
+		return c.unchecked(wall)
 	}
 	r := c.near(t, wall)
 	at := a.at(r, c.span(r, t, wall), c.ticker.guessed)

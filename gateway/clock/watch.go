@@ -47,10 +47,12 @@ func (c *Clock) noticeSleep(r *Reading) {
 	}
 	c.base = *r
 	for _, s := range c.servers {
-		s.sample = nil
+		if s.sample != nil {
+			s.forget()
+		}
 	}
 	c.schedule.hurry(r.Now)
-	c.drift = drift{ppm: c.drift.ppm}
+	c.drift.anew()
 	if c.anchor.Load() == nil {
 		c.jumped(r, step, why)
 		return
