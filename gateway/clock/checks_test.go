@@ -1,11 +1,14 @@
 package clock
 
 import (
+	"context"
+	"encoding/binary"
 	"encoding/csv"
 	"encoding/json"
 	"math/big"
 	"os"
 	"path/filepath"
+	"strconv"
 	"testing"
 	"time"
 )
@@ -118,4 +121,57 @@ func TestMostAgreed(t *testing.T) {
 			t.Errorf("%s: %d ± %d, want midpoint %s and at least ± %s", c.Name, got.mid, got.half, c.Most.Midpoint, c.Most.Half)
 		}
 	}
+}
+
+// TestTimestampsOverTheWire has a server send the times of the check file, also across the end of the era in 2036, and our
+// clock show the other two.
+func TestTimestampsOverTheWire(t *testing.T) {
+	for _, row := range rows(t, "ntp_offset_delay_fixed_point.csv") {
+		stamp := func(name string) uint64 {
+			n, err := strconv.ParseUint(row[name], 16, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return n
+		}
+		s := serve(t, 0, func(p packet) packet {
+			binary.BigEndian.PutUint64(p[16:], stamp("t2_hex")-1<<32)
+			binary.BigEndian.PutUint64(p[32:], stamp("t2_hex"))
+			binary.BigEndian.PutUint64(p[40:], stamp("t3_hex"))
+			return p
+		})
+		ours := []time.Duration{sinceUnix(stamp("t1_hex")), sinceUnix(stamp("t4_hex"))}
+		ask := network(func() time.Duration {
+			next := ours[0]
+			ours = ours[1:]
+			return next
+		})
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+		defer cancel()
+		r, _, err := ask(ctx, s.address)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, ok := measure(r, 0)
+		if !ok {
+			t.Fatalf("%s: no measurement", row["case"])
+		}
+		for name, pair := range map[string][2]int64{
+			"offset": {int64(got.offset), nanoseconds(t, row["offset_s"])}, "delay": {int64(got.delay), nanoseconds(t, row["delay_s"])},
+		} {
+			if d := pair[0] - pair[1]; d < -1 || d > 1 { // a timestamp is finer than a nanosecond
+				t.Errorf("%s: the %s is %d ns, want %d", row["case"], name, pair[0], pair[1])
+			}
+		}
+	}
+}
+
+// sinceUnix reads a 64-bit timestamp (RFC 5905 section 6) as our clock's time since 1970. Before 1968 it is of the era that
+// begins in 2036 (section 6 leaves that to the reader).
+func sinceUnix(stamp uint64) time.Duration {
+	seconds := int64(stamp>>32) - 2208988800
+	if seconds < 0 {
+		seconds += 1 << 32
+	}
+	return time.Duration(seconds)*time.Second + time.Duration((stamp&0xffffffff)*1e9>>32)
 }
