@@ -34,7 +34,7 @@ func (g *Gateway) carryOut(ctx, limit context.Context, c *change) {
 	whole := *c.next
 	whole.sinks = g.changeSinks(ctx, limit, c, before)
 	if c.listen != nil {
-		whole.page = g.servePage(ctx, whole.cfg.Site, c.listen)
+		whole.page = g.servePage(ctx, whole.cfg, c.listen)
 		before.page.task.end()
 		if err := before.page.task.wait(limit); err != nil {
 			g.log.Error("the page at its old address", "err", err)

@@ -23,6 +23,7 @@ func (g *Gateway) Balances() []console.Balance {
 			Rule: cfg.Record.String(), Port: cfg.Port.Address, PortUp: s.PortUp,
 			Frames: s.Frames, Unread: s.Unread, Recorded: s.Recorded, Waiting: s.Waiting, Unkept: s.Unkept,
 		}
+		b.Context = one.intake.Context().Items
 		if s.Live.Balance != "" {
 			b.Live = &s.Live
 		}

@@ -1,10 +1,13 @@
 package gateway
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net"
+	"path/filepath"
 
+	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/health"
 )
@@ -22,15 +25,15 @@ func (g *Gateway) openPage(ctx context.Context) error {
 		return err
 	}
 	g.life.onStop("the page", g.serving.stop)
-	now.page = g.servePage(ctx, now.cfg.Site, l)
+	now.page = g.servePage(ctx, now.cfg, l)
 	g.now.Store(&now)
 	return nil
 }
 
 // servePage answers on l until the page's task is ended.
-func (g *Gateway) servePage(ctx context.Context, site string, l net.Listener) *page {
+func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Listener) *page {
 	server := console.New(console.Deps{
-		Site: site, Version: Version(), Source: g, Conditions: g.board, Live: &g.live, Log: g.log,
+		Site: cfg.Site, Version: Version(), Source: g, Conditions: g.board, Contexts: g, Token: g.token(cfg), Live: &g.live, Log: g.log,
 	})
 	g.board.Clear(health.PageStopped, "page")
 	return &page{l, g.serving.start(ctx, nil, func(ctx context.Context) {
@@ -42,6 +45,25 @@ func (g *Gateway) servePage(ctx context.Context, site string, l net.Listener) *p
 			})
 		}
 	})}
+}
+
+// token reads what programs must show to change something. Without a token that is safe nothing can be changed over HTTP, and
+// that is a condition: recording does not wait for it.
+func (g *Gateway) token(cfg *config.Config) console.Token {
+	path := cmp.Or(cfg.Page.TokenFile, filepath.Join(cfg.Journal.Folder, "api.token"))
+	token, err := console.OpenToken(path)
+	if err == nil {
+		g.board.Clear(health.TokenRefused, "page")
+		return token
+	}
+	g.log.Error("no token: nothing can be changed over HTTP", "err", err)
+	g.board.Raise(health.Condition{
+		Code: health.TokenRefused, Subject: "page", Severity: health.Warning,
+		Sentence: fmt.Sprintf("No program can set a context over HTTP: %v.", err),
+		Remedy: fmt.Sprintf("If others may have read the token, delete %s; else run `chmod 600 %s`. Then restart weighpost, which makes a new one where there is none.",
+			path, path),
+	})
+	return console.Token{}
 }
 
 // PageURL is where the page is, once started.

@@ -77,6 +77,7 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 		return nil, faults
 	}
 	c.Journal.Folder = beside(filepath.Dir(name), c.Journal.Folder)
+	c.Page.TokenFile = beside(filepath.Dir(name), c.Page.TokenFile)
 	c.file, c.notes = name, r.Notes()
 	return c, nil
 }

@@ -14,7 +14,8 @@ const DefaultListen = "127.0.0.1:8467"
 
 // Config is where the page is found.
 type Config struct {
-	Listen string `yaml:"listen" desc:"Address and port of the page; loopback only." default:"127.0.0.1:8467"`
+	Listen    string `yaml:"listen" desc:"Address and port of the page; loopback only." default:"127.0.0.1:8467"`
+	TokenFile string `yaml:"token_file" desc:"File with the token that programs show to change something, made at the first start; only its owner may read it. A relative path starts at the folder of this file. Left out: api.token in the journal's folder."`
 }
 
 func (c Config) address() string {

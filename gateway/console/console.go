@@ -5,8 +5,10 @@
 //	GET /healthz  200 while the process lives
 //	GET /readyz   200 while recording works, 503 with the conditions while it does not
 //	GET /metrics  Prometheus
+//	/api/v1/…     what programs ask and change; it describes itself at /api/v1/openapi.json
 //
-// It shows and changes nothing. It listens on loopback only, answers to loopback names only, and refuses every request
+// The page shows and changes nothing; the API changes what a balance's next weighings are tied to, for whoever has the
+// token. All of it listens on loopback only, answers to loopback names only, and refuses every request
 // that another site's page makes; what it refuses is a problem document (RFC 9457). It owns no facts: it takes what it
 // shows from small interfaces, and a slow or stuck browser is dropped without delaying anybody.
 package console
@@ -58,23 +60,28 @@ type Deps struct {
 	Version    string
 	Source     Source
 	Conditions Conditions
+	Contexts   Contexts
+	Token      Token // the zero value: nothing can be changed
 	Live       Stream
 	Log        *slog.Logger
 }
 
 // Server is the console.
 type Server struct {
-	deps    Deps
-	started time.Time
-	streams chan struct{} // one token for each open stream
-	state   stateCache
-	handler http.Handler
+	deps     Deps
+	started  time.Time
+	streams  chan struct{} // one token for each open stream
+	state    stateCache
+	attempts attempts
+	handler  http.Handler
 }
 
 // New makes a console. It opens nothing.
 func New(deps Deps) *Server {
 	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit)}
-	s.handler = guard(s.routes())
+	api := http.NewServeMux()
+	s.newAPI(api)
+	s.handler = guard(s.routes(), s.guardAPI(notFound(api)))
 	return s
 }
 

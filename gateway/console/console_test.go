@@ -10,9 +10,11 @@ import (
 	"net"
 	"net/http"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
 	"go.uber.org/goleak"
 
 	"weighpost/gateway/health"
@@ -42,14 +44,19 @@ type house struct {
 	base, port string
 	hub        *live.Hub
 	board      *health.Board
+	bench      *bench
+	doc        *huma.OpenAPI
+	logged     *logText
 	stop       func() error // ends the console and waits for it
 }
 
 func open(t *testing.T) *house {
 	t.Helper()
-	h := &house{hub: &live.Hub{}, board: health.New(time.Now)}
-	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Live: h.hub, Log: slog.New(slog.DiscardHandler)})
+	h := &house{hub: &live.Hub{}, board: health.New(time.Now), bench: newBench(), logged: &logText{}}
+	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Contexts: h.bench, Token: NewToken(testToken),
+		Live: h.hub, Log: slog.New(slog.NewTextHandler(h.logged, nil))})
 	h.Server = s
+	h.doc = s.newAPI(http.NewServeMux()).OpenAPI()
 	l, err := Listen(t.Context(), Config{Listen: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)
@@ -69,9 +76,38 @@ func open(t *testing.T) *house {
 	return h
 }
 
+var discard = slog.New(slog.DiscardHandler)
+
+// logText is what was logged.
+type logText struct {
+	mu   sync.Mutex
+	text strings.Builder
+}
+
+func (l *logText) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.Write(p)
+}
+
+func (l *logText) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.String()
+}
+
 func ask(t *testing.T, method, url string, change func(*http.Request)) (*http.Response, string) {
 	t.Helper()
-	req, err := http.NewRequestWithContext(t.Context(), method, url, nil)
+	return askWith(t, method, url, "", change)
+}
+
+func askWith(t *testing.T, method, url, body string, change func(*http.Request)) (*http.Response, string) {
+	t.Helper()
+	var content io.Reader
+	if body != "" {
+		content = strings.NewReader(body)
+	}
+	req, err := http.NewRequestWithContext(t.Context(), method, url, content)
 	if err != nil {
 		t.Fatal(err)
 	}

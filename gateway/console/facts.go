@@ -26,6 +26,8 @@ type Balance struct {
 	Waiting  int    `json:"waiting"`  // entries that wait for the journal
 	Unkept   uint64 `json:"unkept"`   // readings that could not be recorded
 
+	Context []record.ContextHeld `json:"context" nullable:"false"` // what the next weighing is tied to
+
 	Live *record.Live `json:"live,omitempty"` // the latest reading; nil where none came yet
 	Last *Recorded    `json:"last,omitempty"` // the latest recorded one; nil where there is none
 }

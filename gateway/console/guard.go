@@ -12,7 +12,8 @@ import (
 
 // guard lets through what a browser on this computer asks of this page itself. A foreign Host is what a name that was
 // rebound to loopback carries; a foreign Origin is another site's page.
-func guard(next http.Handler) http.Handler {
+// The API has a guard of its own behind this one; nothing else takes a body or changes anything.
+func guard(next, api http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		secure(w.Header())
 		port := listenPort(r)
@@ -23,6 +24,8 @@ func guard(next http.Handler) http.Handler {
 		case foreign(r, port):
 			problem(w, http.StatusForbidden, "Other sites may not ask this page",
 				"The request comes from a page of another origin.")
+		case strings.HasPrefix(r.URL.Path, "/api/"):
+			api.ServeHTTP(w, r)
 		case r.Method != http.MethodGet && r.Method != http.MethodHead:
 			w.Header().Set("Allow", "GET, HEAD")
 			problem(w, http.StatusMethodNotAllowed, "Nothing can be changed here", "Use GET.")
@@ -82,17 +85,13 @@ func foreign(r *http.Request, port string) bool {
 	}
 	// Browsers send no Origin with a picture or a script that a page embeds, but say so here. Following a link is allowed.
 	site := r.Header.Get("Sec-Fetch-Site")
-	return (site == "cross-site" || site == "same-site") && r.Header.Get("Sec-Fetch-Mode") != "navigate"
+	followed := r.Header.Get("Sec-Fetch-Mode") == "navigate" && r.Method == http.MethodGet
+	return (site == "cross-site" || site == "same-site") && !followed
 }
 
 // problem answers with a problem document (RFC 9457, section 3).
 func problem(w http.ResponseWriter, status int, title, detail string) {
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(status)
-	json.NewEncoder(w).Encode(struct {
-		Type   string `json:"type"`
-		Title  string `json:"title"`
-		Status int    `json:"status"`
-		Detail string `json:"detail"`
-	}{"about:blank", title, status, detail})
+	json.NewEncoder(w).Encode(problemDocument{"about:blank", title, status, detail})
 }

@@ -24,8 +24,13 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("/healthz", s.serveHealth)
 	mux.HandleFunc("/readyz", s.serveReady)
 	mux.Handle("/metrics", s.metrics())
+	return notFound(mux)
+}
+
+// notFound adds the answer for every address that has no other.
+func notFound(mux *http.ServeMux) *http.ServeMux {
 	mux.HandleFunc("/", func(w http.ResponseWriter, _ *http.Request) {
-		problem(w, http.StatusNotFound, "There is nothing at this address", "The page is at /.")
+		problem(w, http.StatusNotFound, "There is nothing at this address", "The page is at /, what programs can ask at "+apiPrefix+"openapi.json.")
 	})
 	return mux
 }

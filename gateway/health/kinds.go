@@ -16,6 +16,8 @@ const (
 	WrongBalance        = "wrong-balance"
 	ReadingsNotRecorded = "readings-not-recorded"
 	ClockWentBack       = "clock-went-back"
+	ContextRefused      = "context-refused"
+	SampleDiffers       = "sample-differs"
 
 	RecordingStopped  = "recording-stopped"
 	RecordingStuck    = "recording-stuck"
@@ -40,8 +42,9 @@ const (
 	ConfigurationRefused = "configuration-refused"
 	BalanceIDTaken       = "balance-id-taken"
 
-	PageStopped = "page-stopped"
-	NetworkGone = "network-gone"
+	PageStopped  = "page-stopped"
+	TokenRefused = "token-refused"
+	NetworkGone  = "network-gone"
 
 	// Joint kinds: made by the board of two or more conditions that name the same one. No room raises them.
 	DeviceServerGone = "device-server-gone" // subject: its host
@@ -144,6 +147,11 @@ var table = []Kind{
 		Says: "Frames in a row do not fit the layout, and why the last did not.", Do: "Compare the balance's lines with the layout; see speed and parity.",
 		follows: ofItsPort},
 
+	{Code: ContextRefused, About: aBalance, Severities: []Severity{Warning},
+		Says: "A scan or another change of a balance's context was not taken, and why.", Do: "Scan or set it again before the next weighing."},
+	{Code: SampleDiffers, About: aBalance, Severities: []Severity{Warning},
+		Says: "A weighing has no sample, since two sources name different ones.", Do: "See which sample was on the pan, and correct the one that is wrong."},
+
 	{Code: DestinationGone, About: "destination", Severities: []Severity{Warning},
 		Says: "Several sinks deliver to one place, and it takes nothing.", Do: "See that it runs and can be reached.", names: []string{NetworkGone},
 		joint: func(place, of string) (string, string) {
@@ -196,6 +204,8 @@ var table = []Kind{
 
 	{Code: ConfigurationRefused, About: "configuration", Severities: []Severity{Warning},
 		Says: "The configuration was not taken, and why; the one before holds.", Do: "Mend what the sentence names, and reload."},
+	{Code: TokenRefused, About: "page", Severities: []Severity{Warning},
+		Says: "The token file cannot be used, so that no program can change anything over HTTP.", Do: "Delete it or take away what others may do with it, and restart."},
 	{Code: PageStopped, About: "page", Severities: []Severity{Error},
 		Says: "The page is gone.", Do: "Restart weighpost. Recording and delivery go on."},
 }

@@ -140,10 +140,10 @@ func raised(f *ast.File) (codes []ast.Expr) {
 	return codes
 }
 
-// passed says whether a code is that of a condition, which was declared where the condition was.
+// passed says whether what is cleared was declared where it was raised: a name of any kind, but no text written out.
 func passed(e ast.Expr) bool {
-	s, ok := e.(*ast.SelectorExpr)
-	return ok && s.Sel.Name == "Code"
+	_, written := e.(*ast.BasicLit)
+	return !written
 }
 
 // passedOn holds the places where a code comes from elsewhere, and the prefix of the constants that it may be.

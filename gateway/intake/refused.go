@@ -14,8 +14,8 @@ import (
 const changesPerMinute = 120
 
 const (
-	contextRefused = "context-refused" // codes of conditions
-	sampleDiffers  = "sample-differs"
+	contextRefused = health.ContextRefused // codes of conditions
+	sampleDiffers  = health.SampleDiffers
 )
 
 func (in *Intake) changeEntry(r *record.ContextRequest, cause, why string) *record.ContextChange {

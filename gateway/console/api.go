@@ -1,0 +1,154 @@
+package console
+
+import (
+	"context"
+	"maps"
+	"net/http"
+	"reflect"
+	"slices"
+	"strings"
+	"sync"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+)
+
+// Contexts sets and shows what a balance's next weighings are tied to.
+type Contexts interface {
+	// SetContext returns once the act is in the journal. The error is record.ErrNoBalance, a *record.ContextRefused, or that
+	// of ctx.
+	SetContext(ctx context.Context, balance string, r record.ContextRequest) (record.ContextView, error)
+	ContextOf(balance string) (record.ContextView, error)
+}
+
+// problemDocument is what an error says (RFC 9457, section 3.1).
+type problemDocument struct {
+	Type   string `json:"type" doc:"Always about:blank: the status says what kind of problem it is." example:"about:blank"`
+	Title  string `json:"title" doc:"What is wrong, in a few words."`
+	Status int    `json:"status" doc:"The status of the answer."`
+	Detail string `json:"detail" doc:"A sentence for whoever sent the request: what was wrong with it, or what to do."`
+}
+
+func (p *problemDocument) Error() string             { return p.Title + ": " + p.Detail }
+func (p *problemDocument) GetStatus() int            { return p.Status }
+func (p *problemDocument) ContentType(string) string { return "application/problem+json" }
+
+// ownErrors has huma answer in the one form that everything here has.
+var ownErrors = sync.OnceFunc(func() {
+	huma.NewError = func(status int, message string, _ ...error) huma.StatusError {
+		return &problemDocument{"about:blank", http.StatusText(status), status, message}
+	}
+})
+
+// newAPI adds the routes of the API to mux, with their description in OpenAPI.
+func (s *Server) newAPI(mux *http.ServeMux) huma.API {
+	ownErrors()
+	cfg := huma.DefaultConfig("weighpost", "1")
+	cfg.Info.Description = "What the balances of one weighpost show, and what their next weighings are tied to. " +
+		"Reading needs nothing; changing needs the token of the file that the configuration names at page, token_file. " +
+		"Errors are problem documents (RFC 9457)."
+	cfg.OpenAPIPath = strings.TrimSuffix(apiPrefix, "/") + "/openapi"
+	cfg.DocsPath, cfg.SchemasPath, cfg.CreateHooks = "", "", nil
+	cfg.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"token": {Type: "http", Scheme: "bearer"}}
+	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.UTC](), reflect.TypeFor[timeText]())
+	api := humago.New(mux, cfg)
+	s.balanceRoutes(api)
+	s.contextRoutes(api)
+	answerOtherMethods(mux, api)
+	return api
+}
+
+// timeText stands for record.UTC in the description: a text with the form of RFC 3339.
+type timeText string
+
+// Schema says what a record.UTC looks like.
+func (timeText) Schema(huma.Registry) *huma.Schema {
+	return &huma.Schema{Type: huma.TypeString, Format: "date-time", Examples: []any{"2026-11-25T10:04:05.123456Z"}}
+}
+
+// answerOtherMethods answers what a route does not have: OPTIONS with what there is, anything else with a refusal.
+func answerOtherMethods(mux *http.ServeMux, api huma.API) {
+	for path, item := range api.OpenAPI().Paths {
+		allow := []string{http.MethodGet, http.MethodHead, http.MethodOptions}
+		for method, op := range map[string]*huma.Operation{http.MethodPut: item.Put, http.MethodPatch: item.Patch,
+			http.MethodPost: item.Post, http.MethodDelete: item.Delete} {
+			if op != nil {
+				allow = append(allow, method)
+			}
+		}
+		slices.Sort(allow)
+		mux.HandleFunc(path, func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Allow", strings.Join(allow, ", "))
+			if r.Method == http.MethodOptions {
+				if slices.Contains(allow, http.MethodPatch) {
+					w.Header().Set("Accept-Patch", strings.Join(bodyTypes[http.MethodPatch], ", "))
+				}
+				w.WriteHeader(http.StatusNoContent)
+				return
+			}
+			problem(w, http.StatusMethodNotAllowed, "That cannot be done here", "What can be: "+strings.Join(allow, ", ")+".")
+		})
+	}
+}
+
+type balanceID struct {
+	ID string `path:"id" doc:"Id of the balance, as configured." example:"b-12"`
+}
+
+type balancesAnswer struct {
+	Body struct {
+		Balances []Balance `json:"balances" nullable:"false"`
+	}
+}
+
+type balanceAnswer struct{ Body Balance }
+
+func (s *Server) balanceRoutes(api huma.API) {
+	huma.Register(api, huma.Operation{
+		OperationID: "list-balances", Method: http.MethodGet, Path: apiPrefix + "balances",
+		Summary: "All balances, with what they show now", Tags: []string{"balances"},
+	}, func(context.Context, *struct{}) (*balancesAnswer, error) {
+		answer := &balancesAnswer{}
+		answer.Body.Balances = append([]Balance{}, s.deps.Source.Balances()...)
+		return answer, nil
+	})
+	huma.Register(api, huma.Operation{
+		OperationID: "get-balance", Method: http.MethodGet, Path: apiPrefix + "balances/{id}",
+		Summary: "One balance, with what it shows now", Tags: []string{"balances"}, Errors: []int{http.StatusNotFound},
+	}, func(_ context.Context, in *balanceID) (*balanceAnswer, error) {
+		for _, b := range s.deps.Source.Balances() {
+			if b.ID == in.ID {
+				return &balanceAnswer{b}, nil
+			}
+		}
+		return nil, s.noBalance(in.ID)
+	})
+}
+
+// noBalance says that there is no balance of that id, and which there are.
+func (s *Server) noBalance(string) error {
+	known := make(map[string]bool)
+	for _, b := range s.deps.Source.Balances() {
+		known[b.ID] = true
+	}
+	ids := slices.Sorted(maps.Keys(known))
+	if len(ids) > 20 {
+		ids = append(ids[:20], "…")
+	}
+	return &problemDocument{"about:blank", "There is no such balance", http.StatusNotFound, "There are: " + strings.Join(ids, ", ") + "."}
+}
+
+// unrecorded says why nothing that is done to a balance could be recorded now, or "".
+func (s *Server) unrecorded(balance string) string {
+	for _, c := range s.deps.Conditions.List() {
+		if c.Any(func(c *health.Condition) bool {
+			return slices.Contains(stoppers, c.Code) && c.Severity == health.Error && (c.Code != health.ReadingsNotRecorded || c.Subject == balance)
+		}) {
+			return c.Sentence
+		}
+	}
+	return ""
+}

@@ -1,0 +1,132 @@
+package console
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"net"
+	"net/http"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"weighpost/gateway/record"
+)
+
+const (
+	contextPath = apiPrefix + "balances/{id}/context"
+	// recordTime is how long the journal may take for an act before the answer says that it does not record.
+	recordTime = 5 * time.Second
+	retryAfter = "5" // seconds
+)
+
+type contextAnswer struct{ Body record.ContextView }
+
+type contextChange struct {
+	ID      string `path:"id" doc:"Id of the balance, as configured." example:"b-12"`
+	From    string
+	RawBody []byte `contentType:"application/json"`
+}
+
+// Resolve learns where the request comes from.
+func (c *contextChange) Resolve(ctx huma.Context) []error {
+	c.From = ctx.RemoteAddr()
+	return nil
+}
+
+type contextEnd struct {
+	ID   string `path:"id" doc:"Id of the balance, as configured." example:"b-12"`
+	From string
+}
+
+// Resolve learns where the request comes from.
+func (c *contextEnd) Resolve(ctx huma.Context) []error {
+	c.From = ctx.RemoteAddr()
+	return nil
+}
+
+func (s *Server) contextRoutes(api huma.API) {
+	token := []map[string][]string{{"token": {}}}
+	refusals := []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusNotFound, http.StatusConflict,
+		http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests,
+		http.StatusServiceUnavailable}
+	op := func(id, method, summary, more string, errs []int) huma.Operation {
+		o := huma.Operation{OperationID: id, Method: method, Path: contextPath, Summary: summary, Description: more,
+			Tags: []string{"context"}, Errors: errs, SkipValidateBody: true} // record.ParseContextRequest reads it
+		if method != http.MethodGet {
+			o.Security = token
+		}
+		return o
+	}
+	huma.Register(api, op("get-context", http.MethodGet, "What the next weighings are tied to", "", []int{http.StatusNotFound}),
+		func(_ context.Context, in *balanceID) (*contextAnswer, error) {
+			view, err := s.deps.Contexts.ContextOf(in.ID)
+			return s.contextOf(in.ID, view, err)
+		})
+	huma.Register(api, op("set-context", http.MethodPut, "Tie the next weighings to a person, a sample and more",
+		"Replaces the whole context: what is not named ends. It is answered once the act is in the journal.", refusals),
+		func(ctx context.Context, in *contextChange) (*contextAnswer, error) {
+			return s.changeContext(ctx, in, true)
+		})
+	huma.Register(api, op("change-context", http.MethodPatch, "Change a part of the context",
+		"Changes what is named and leaves the rest (RFC 7396): null ends an item.", refusals),
+		func(ctx context.Context, in *contextChange) (*contextAnswer, error) {
+			return s.changeContext(ctx, in, false)
+		})
+	huma.Register(api, op("end-context", http.MethodDelete, "End the whole context: sign out", "", refusals),
+		func(ctx context.Context, in *contextEnd) (*contextAnswer, error) {
+			return s.act(ctx, in.ID, in.From, record.ContextRequest{SignOut: true})
+		})
+	describeContext(api.OpenAPI())
+}
+
+// changeContext reads the one form that a request has, here as at the broker, so that both refuse the same.
+func (s *Server) changeContext(ctx context.Context, in *contextChange, whole bool) (*contextAnswer, error) {
+	if !json.Valid(in.RawBody) {
+		return nil, &problemDocument{"about:blank", "The body is no JSON", http.StatusBadRequest, "Send one JSON object: {\"sample\": {\"id\": \"LOT-1003\"}}."}
+	}
+	request, err := record.ParseContextRequest(in.RawBody)
+	if err != nil {
+		return nil, &problemDocument{"about:blank", "The request cannot be taken", http.StatusUnprocessableEntity, sentence(err.Error())}
+	}
+	request.Whole = whole
+	return s.act(ctx, in.ID, in.From, request)
+}
+
+// act carries out a change, or refuses it where it could not be recorded.
+func (s *Server) act(ctx context.Context, id, from string, request record.ContextRequest) (*contextAnswer, error) {
+	if _, err := s.deps.Contexts.ContextOf(id); err != nil {
+		return s.contextOf(id, record.ContextView{}, err)
+	}
+	if why := s.unrecorded(id); why != "" {
+		return nil, notNow("Nothing was changed, since it could not be recorded. " + why)
+	}
+	if host, _, err := net.SplitHostPort(from); err == nil {
+		from = host
+	}
+	request.By, request.Where, request.At = record.BySent, "http "+from, time.Now()
+	ctx, cancel := context.WithTimeout(ctx, recordTime)
+	defer cancel()
+	view, err := s.deps.Contexts.SetContext(ctx, id, request)
+	return s.contextOf(id, view, err)
+}
+
+// contextOf turns what the intake says into an answer.
+func (s *Server) contextOf(id string, view record.ContextView, err error) (*contextAnswer, error) {
+	var refused *record.ContextRefused
+	switch {
+	case err == nil:
+		return &contextAnswer{view}, nil
+	case errors.Is(err, record.ErrNoBalance):
+		return nil, s.noBalance(id)
+	case errors.As(err, &refused):
+		return nil, &problemDocument{"about:blank", "The change was refused", http.StatusConflict, sentence(refused.Why)}
+	default:
+		return nil, notNow(sentence(err.Error()) + " Ask what holds, and send the request again.")
+	}
+}
+
+func notNow(why string) error {
+	return huma.ErrorWithHeaders(&problemDocument{"about:blank", "Recording does not work now", http.StatusServiceUnavailable, why},
+		http.Header{"Retry-After": {retryAfter}})
+}

@@ -1,0 +1,125 @@
+package console
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// bodyLimit is how many bytes a request may carry.
+const bodyLimit = 16 << 10
+
+const apiPrefix = "/api/v1/"
+
+var (
+	safeMethods     = []string{http.MethodGet, http.MethodHead, http.MethodOptions}
+	changingMethods = []string{http.MethodPut, http.MethodPatch, http.MethodPost, http.MethodDelete}
+	// bodyTypes are the media types that a method takes; a method that is not here takes no body.
+	bodyTypes = map[string][]string{
+		http.MethodPut:   {"application/json"},
+		http.MethodPost:  {"application/json"},
+		http.MethodPatch: {"application/merge-patch+json", "application/json"}, // RFC 7396
+	}
+)
+
+// guardAPI lets through what may be looked at by everybody here, and what changes something only with the token, in a form
+// and a size that the routes can take. The token goes before everything else: without it nothing is learnt.
+func (s *Server) guardAPI(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		switch {
+		case slices.Contains(safeMethods, r.Method):
+			if r.ContentLength != 0 {
+				problem(w, http.StatusRequestEntityTooLarge, "A question has no body", "Send the request without one.")
+				return
+			}
+		case !slices.Contains(changingMethods, r.Method):
+			problem(w, http.StatusMethodNotAllowed, "This method is not known here", "See "+apiPrefix+"openapi.json for what there is.")
+			return
+		case !s.mayChange(w, r) || !takeBody(w, r):
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// mayChange answers a request without the right token.
+func (s *Server) mayChange(w http.ResponseWriter, r *http.Request) bool {
+	token, named := bearer(r)
+	if named && s.deps.Token.Is(token) {
+		return true
+	}
+	address, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		address = r.RemoteAddr
+	}
+	challenge := `Bearer realm="weighpost"`
+	if named {
+		challenge += `, error="invalid_token"` // RFC 6750, section 3.1
+	}
+	w.Header().Set("WWW-Authenticate", challenge)
+	wait := s.attempts.wrong(address, s.deps.Log)
+	switch {
+	case !s.deps.Token.set:
+		problem(w, http.StatusUnauthorized, "Nothing can be changed", "There is no token that could be right: see the conditions at /readyz.")
+	case wait > 0:
+		w.Header().Set("Retry-After", strconv.Itoa(1+int(wait/time.Second)))
+		problem(w, http.StatusTooManyRequests, "Too many requests without the right token", "Put the right token in, and try again then.")
+	default:
+		problem(w, http.StatusUnauthorized, "The token is missing or wrong",
+			"Send the header Authorization: Bearer TOKEN with what is in the token file (page, token_file in the configuration).")
+	}
+	return false
+}
+
+// bearer is the token that a request shows (RFC 6750, section 2.1).
+func bearer(r *http.Request) (token string, named bool) {
+	values := r.Header.Values("Authorization")
+	if len(values) != 1 {
+		return "", false
+	}
+	scheme, token, found := strings.Cut(values[0], " ")
+	return strings.TrimLeft(token, " "), found && strings.EqualFold(scheme, "Bearer")
+}
+
+// takeBody reads the body whole, so that nothing is done for a request that is too large or cut off.
+func takeBody(w http.ResponseWriter, r *http.Request) bool {
+	types := bodyTypes[r.Method]
+	if types == nil {
+		if r.ContentLength != 0 {
+			problem(w, http.StatusRequestEntityTooLarge, "This request has no body", "Send it without one.")
+		}
+		return r.ContentLength == 0
+	}
+	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if err != nil || !slices.Contains(types, kind) || r.Header.Get("Content-Encoding") != "" {
+		if r.Method == http.MethodPatch {
+			w.Header().Set("Accept-Patch", strings.Join(types, ", ")) // RFC 5789, section 3.1
+		}
+		problem(w, http.StatusUnsupportedMediaType, "The body is of a kind that is not taken here",
+			"Send it with Content-Type: "+strings.Join(types, " or ")+", not compressed.")
+		return false
+	}
+	b, err := io.ReadAll(http.MaxBytesReader(w, r.Body, bodyLimit))
+	var large *http.MaxBytesError
+	switch {
+	case errors.As(err, &large):
+		problem(w, http.StatusRequestEntityTooLarge, "The body is too large", fmt.Sprintf("At most %d bytes are taken.", bodyLimit))
+		return false
+	case err != nil:
+		problem(w, http.StatusBadRequest, "The body did not come whole", "Send the request again.")
+		return false
+	case len(b) == 0:
+		problem(w, http.StatusBadRequest, "The body is empty", "See "+apiPrefix+"openapi.json for what belongs into it.")
+		return false
+	}
+	r.Body = io.NopCloser(bytes.NewReader(b))
+	return true
+}
