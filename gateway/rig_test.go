@@ -20,6 +20,7 @@ type daemon struct {
 	*gateway.Gateway
 	cfg   *config.Config
 	cords []*pty.Cord
+	scans []*pty.Cord // of the scanners
 }
 
 // daemonOptions says what differs from one balance that records each printed line. The zero value takes a fixed line of
@@ -30,6 +31,8 @@ type daemonOptions struct {
 	record   string // "": printed
 	journal  string // folder; "": one of its own
 	sinks    string // YAML of the list
+	scanners string // YAML of their rules; "": the balances have none
+	speed    int    // of every port; 0: 115200
 }
 
 const fixedLine = "../testdata/layouts/fixed-line.yaml"
@@ -53,16 +56,22 @@ func newDaemon(t *testing.T, o daemonOptions) *daemon {
 	if o.journal == "" {
 		o.journal = "journal"
 	}
+	if o.speed == 0 {
+		o.speed = 115200
+	}
 	d := &daemon{}
 	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n", o.journal)
 	for i := range max(o.balances, 1) {
-		cord := pty.NewCord(filepath.Join(dir, fmt.Sprintf("port-%d", i+1)))
-		if err := cord.Plug(); err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() { _ = cord.Pull() })
+		cord := plugged(t, filepath.Join(dir, fmt.Sprintf("port-%d", i+1)))
 		d.cords = append(d.cords, cord)
-		text += fmt.Sprintf("- {id: b-%d, port: {address: %q, speed: 115200}, layout: %q, record: %s}\n", i+1, cord.Path(), o.layout, o.record)
+		scanner := ""
+		if o.scanners != "" {
+			scan := plugged(t, filepath.Join(dir, fmt.Sprintf("scanner-%d", i+1)))
+			d.scans = append(d.scans, scan)
+			scanner = fmt.Sprintf(", scanner: {port: {address: %q, speed: %d}, rules: %s}", scan.Path(), o.speed, o.scanners)
+		}
+		text += fmt.Sprintf("- {id: b-%d, port: {address: %q, speed: %d}, layout: %q, record: %s%s}\n",
+			i+1, cord.Path(), o.speed, o.layout, o.record, scanner)
 	}
 	if o.sinks != "" {
 		text += "sinks:\n" + o.sinks
@@ -73,6 +82,17 @@ func newDaemon(t *testing.T, o daemonOptions) *daemon {
 	}
 	d.cfg, d.Gateway = cfg, gateway.New(cfg, gateway.Options{})
 	return d
+}
+
+// plugged is the end of a cable at a path.
+func plugged(t *testing.T, path string) *pty.Cord {
+	t.Helper()
+	cord := pty.NewCord(path)
+	if err := cord.Plug(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = cord.Pull() })
+	return cord
 }
 
 // start starts the daemon and waits until it listens to every balance.

@@ -49,13 +49,16 @@ func (in *Intake) withdraw(names []string, m moment) {
 	at := m.hi
 	r := &record.ContextRequest{At: at}
 	e := in.changeEntry(r, "refused", "")
+	var set []string
 	for _, name := range names {
-		if in.context.nowItem(name).holds(at) {
+		if h := in.context.nowItem(name); h.holds(at) {
 			in.context.set(name, version{m, nil})
+			name += fmt.Sprintf(" %q", h.id)
 		}
+		set = append(set, name)
 	}
 	e.After = in.context.shown(at)
-	e.Why = "The balance printed while " + strings.Join(names, ", ") + " was set, and which came first is not known: the weighing goes without, and it has to be set again."
+	e.Why = "The balance printed while " + strings.Join(set, ", ") + " was set, and which came first is not known: the weighing goes without, and it has to be set again."
 	in.putRefused(e, at)
 	in.raiseRefused(fmt.Sprintf("At balance %s what was set was withdrawn. %s", in.cfg.ID, e.Why))
 }
