@@ -33,7 +33,8 @@
 //
 // Opening takes the port for us alone (flock, and TIOCEXCL, which root may ignore), puts it in raw mode and raises DTR and
 // RTS; a pseudo-terminal answers the latter with ENOTTY, which is not an error. Bytes that already wait are read, not thrown
-// away. A byte with a parity or framing error arrives as NUL, which no layout reads as part of a weight. Closing throws away
+// away. A byte with a parity or framing error arrives as NUL, which no layout reads as part of a weight; the driver native
+// also says which bytes these are, and where breaks came. Closing throws away
 // what was not sent yet, since draining could wait for ever for a balance that is switched off, and does not put back the
 // settings that the port had before.
 package port

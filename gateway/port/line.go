@@ -159,6 +159,7 @@ func (l *Line) once(ctx context.Context, h Handler) *Trouble {
 func (l *Line) read(p Port, h Handler) error {
 	buf := make([]byte, 4096)
 	knows, _ := p.(emptier)
+	marks, _ := p.(marker)
 	talking := false // bytes came, and the pause after them was not told yet
 	for {
 		if gap := time.Duration(l.idleGap.Load()); talking && gap > 0 {
@@ -176,6 +177,9 @@ func (l *Line) read(p Port, h Handler) error {
 			if knows != nil {
 				a.Emptied, a.Held = l.held(knows, a.At)
 			}
+			if marks != nil {
+				a.Damaged, a.Breaks = marks.Marks()
+			}
 			l.bytes.Add(uint64(n))
 			h.Bytes(buf[:n], a)
 			talking = true
@@ -188,6 +192,11 @@ func (l *Line) read(p Port, h Handler) error {
 				return err
 			}
 			h.Idle(a.At)
+		case marks != nil && errors.Is(err, ErrBreak):
+			if b, ok := h.(Breaker); ok {
+				_, breaks := marks.Marks()
+				b.Breaks(len(breaks), a.At)
+			}
 		case err != nil:
 			return err
 		default:

@@ -12,6 +12,7 @@ import (
 // native is a serial port over termios and the runtime's poller.
 type native struct {
 	polled
+	marks      parmrk
 	file       *os.File
 	writeLimit time.Duration
 	close      func() error
@@ -90,6 +91,25 @@ func isPseudo(fd int) bool {
 	major := unix.Major(uint64(st.Rdev))
 	return major >= 136 && major <= 143
 }
+
+// Read takes the marks of parity errors and breaks out of what was read: see Marks.
+func (n *native) Read(p []byte) (int, error) {
+	for {
+		raw, err := n.polled.Read(p)
+		if err != nil {
+			return 0, err
+		}
+		if left := n.marks.decode(p[:raw]); left > 0 {
+			return left, nil
+		}
+		if len(n.marks.breaks) > 0 {
+			return 0, ErrBreak
+		}
+	}
+}
+
+// Marks gives the offsets of damaged bytes and of breaks in what the last Read gave.
+func (n *native) Marks() (damaged, breaks []int) { return n.marks.damaged, n.marks.breaks }
 
 func (n *native) SetReadDeadline(t time.Time) error { return n.file.SetReadDeadline(t) }
 

@@ -2,6 +2,7 @@ package port
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -12,7 +13,8 @@ import (
 
 // Port is one open port. One goroutine reads; Write and Close may be called from any other. Close frees a pending Read and
 // may be called more than once. Read never returns 0 bytes without an error; when the read deadline has passed the error is
-// os.ErrDeadlineExceeded, and every other error means that the port is of no use any more. Write gives up after the limit in
+// os.ErrDeadlineExceeded; when nothing but a break came it is ErrBreak; and every other error means that the port is of no use
+// any more. Write gives up after the limit in
 // the configuration with os.ErrDeadlineExceeded and throws away what was not sent.
 type Port interface {
 	io.ReadWriteCloser
@@ -31,6 +33,24 @@ type Arrival struct {
 	// the reader was waiting for them, and since Emptied where it was held up by something else. HeldUnknown where nobody
 	// knows.
 	Held time.Duration
+	// Damaged are the offsets of bytes that came with a parity or framing error; in their place stands a NUL. Breaks are
+	// the offsets before which the line was held low for longer than a character. Both are nil where the driver cannot tell
+	// (the driver library, and tcp), and valid only during the call.
+	Damaged, Breaks []int
+}
+
+// ErrBreak is what Read of a port says when a break came and no byte. The port lives on.
+var ErrBreak = errors.New("a break came, and no byte")
+
+// marker is a port that knows which of the bytes of its last Read were damaged, and where breaks came.
+type marker interface {
+	Marks() (damaged, breaks []int)
+}
+
+// Breaker is a Handler that wants to be told of breaks that came without a byte.
+type Breaker interface {
+	// Breaks says that the line was held low n times.
+	Breaks(n int, at time.Time)
 }
 
 // HeldUnknown stands for a wait that nobody knows: of bytes that were there already when the port was opened.

@@ -19,11 +19,11 @@ var speedCodes = map[int]uint32{
 var sizeCodes = map[int]uint32{5: unix.CS5, 6: unix.CS6, 7: unix.CS7, 8: unix.CS8}
 
 // termios gives the terminal settings for the configuration: raw mode, and nothing else of what the terminal had before.
-// INPCK is on even without parity, so that the driver reports framing errors (a wrong speed, a noisy line) and the byte is
-// read as NUL; without it the damaged character would pass as a good one. HUPCL is off: DTR stays as it is while we restart.
+// INPCK is on even without parity, so that the driver reports framing errors (a wrong speed, a noisy line), and PARMRK has it
+// mark the byte; without them the damaged character would pass as a good one. See parmrk. HUPCL is off: DTR stays as it is while we restart.
 func (c Config) termios(before unix.Termios) unix.Termios {
 	t := unix.Termios{Line: before.Line, Cc: before.Cc}
-	t.Iflag = unix.INPCK
+	t.Iflag = unix.INPCK | unix.PARMRK
 	t.Cflag = unix.CREAD | unix.CLOCAL | sizeCodes[c.DataBits]
 	switch c.Parity {
 	case ParityOdd:

@@ -15,7 +15,8 @@ import (
 // Flags as numbers, from Linux asm-generic/termbits.h (from memory), so that the table below does not use the constants that
 // the code uses. The same on amd64, arm64 and armv7.
 const (
-	inpck, ixon, ixoff          = 0o20, 0o2000, 0o10000
+	inpck, parmrkFlag           = 0o20, 0o10
+	ixon, ixoff                 = 0o2000, 0o10000
 	cs5, cs6, cs7, cs8          = 0o0, 0o20, 0o40, 0o60
 	cstopb, cread, parenb       = 0o100, 0o200, 0o400
 	parodd, clocal, cmspar      = 0o1000, 0o4000, 0o10000000000
@@ -47,10 +48,10 @@ func TestEverySettingBecomesItsFlags(t *testing.T) {
 						for _, before := range []unix.Termios{{}, dirty} {
 							got := c.termios(before)
 							wantC := cread | clocal | bflag | pflag | sflag | fflag.control | code | code<<speedShift
-							if got.Cflag != wantC || got.Iflag != inpck|fflag.in || got.Oflag != 0 || got.Lflag != 0 ||
+							if got.Cflag != wantC || got.Iflag != inpck|parmrkFlag|fflag.in || got.Oflag != 0 || got.Lflag != 0 ||
 								got.Ispeed != uint32(speed) || got.Ospeed != uint32(speed) {
 								t.Fatalf("%s: control %#o input %#o output %#o local %#o speed %d, want control %#o input %#o", c.settings(),
-									got.Cflag, got.Iflag, got.Oflag, got.Lflag, got.Ospeed, wantC, inpck|fflag.in)
+									got.Cflag, got.Iflag, got.Oflag, got.Lflag, got.Ospeed, wantC, inpck|parmrkFlag|fflag.in)
 							}
 						}
 					}
