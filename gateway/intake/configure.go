@@ -75,6 +75,7 @@ func (in *Intake) useLines(line, scanner Line) error {
 	}
 	in.splitter, in.received, in.opening = in.layout.Splitter(), 0, opening{}
 	in.arrivals = arrivals{}
+	in.damage.clear()
 	in.identity = newIdentity(in.cfg)
 	return nil
 }

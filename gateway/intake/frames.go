@@ -19,7 +19,7 @@ const (
 // frame takes one frame from the splitter. Its bytes are valid during the call only.
 func (in *Intake) frame(f frame.Frame) {
 	in.status.Frames++
-	defer in.arrivals.forget(f.End)
+	defer in.forget(f.End)
 	at := in.firstByte(f)
 	stamp := in.frameStamp(at)
 	if why := in.read(f); why != "" {
@@ -44,6 +44,12 @@ func (in *Intake) frame(f frame.Frame) {
 	in.accept(f, stamp, at)
 }
 
+// forget lets go of what was kept for frames before an offset.
+func (in *Intake) forget(end int64) {
+	in.arrivals.forget(end)
+	in.damage.forget(end)
+}
+
 // firstByte is when the frame began to arrive: the arrival of its last byte less the time that its bytes take on the wire.
 // Bytes of the same read that follow the frame came after it.
 func (in *Intake) firstByte(f frame.Frame) time.Time {
@@ -62,6 +68,9 @@ func (in *Intake) moment(f frame.Frame) moment {
 
 // read applies the layout and says why the frame is unread, or "".
 func (in *Intake) read(f frame.Frame) string {
+	if why := in.damage.of(f, in.splitter.Ends(0)); why != "" {
+		return why
+	}
 	if f.Fault != "" {
 		return f.Fault
 	}

@@ -31,6 +31,7 @@ func (in *Intake) Down(at time.Time, why error) {
 		return // the daemon stops: nothing was lost, and finish writes what is left
 	}
 	e := &record.PortChange{Dropped: in.splitter.Reset(), Why: trouble.Sentence}
+	in.damage.clear()
 	in.switchAfterSilence(at)
 	in.capture.breakOff()
 	in.identity.lost()
@@ -58,6 +59,9 @@ func (in *Intake) Bytes(p []byte, a port.Arrival) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	in.dueAt(at)
+	in.damage.note(in.received, a)
+	in.status.Damaged += uint64(len(a.Damaged))
+	in.status.Breaks += uint64(len(a.Breaks))
 	in.received += int64(len(p))
 	before := in.arrived
 	in.arrived, in.waited = at, a.Held

@@ -127,6 +127,7 @@ type Intake struct {
 	waited    time.Duration // how long the last byte may have waited here; below 0: not known
 	latency   time.Duration // that the port may add
 	emit      func(frame.Frame)
+	damage    damage
 	opening   opening
 	capture   *capture
 	unreads   unreads

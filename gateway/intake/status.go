@@ -11,6 +11,8 @@ type Status struct {
 	Identity string // confirmed or unconfirmed
 	Frames   uint64 // received since the start
 	Unread   uint64 // of these, without a usable value
+	Damaged  uint64 // bytes with a parity or framing error, where the driver can tell
+	Breaks   uint64 // times that the line was held low, where the driver can tell
 	Recorded uint64 // weighings and results that the journal has acknowledged since the start
 	Waiting  int    // entries that wait for the journal
 	Unkept   uint64 // readings since the start that were not recorded because too many waited

@@ -49,7 +49,7 @@ func (in *Intake) UseLayout(l *layout.Layout) error {
 	in.dueAt(now)
 	in.switching = switching{to: l, ends: now.Add(in.patience())}
 	if _, done := in.splitter.Finish(nil, in.emit); done {
-		in.switchLayout(now, in.arrived)
+		in.switchLayout(now, in.arrived, 0)
 	}
 	in.reckonDue()
 	return nil
@@ -71,9 +71,7 @@ func (in *Intake) push(p []byte, first, before time.Time) {
 			first, before = in.arrived, in.arrived
 		}
 		if p = p[n:]; done {
-			in.switchLayout(in.arrived, before)
-			in.received = int64(len(p))
-			in.arrivals.restart(len(p))
+			in.switchLayout(in.arrived, before, len(p))
 			if len(p) > 0 {
 				in.opening.bytes(first)
 			}
@@ -90,7 +88,7 @@ func (in *Intake) switchAfterSilence(at time.Time) {
 		return
 	}
 	if in.splitter.Pending() == 0 {
-		in.switchLayout(at, in.arrived)
+		in.switchLayout(at, in.arrived, 0)
 	}
 }
 
@@ -101,23 +99,25 @@ func (in *Intake) switchDue(now time.Time) {
 	}
 	cut := in.splitter.Pending() > 0
 	in.splitter.Flush(func(f frame.Frame) { in.refuse(f.Bytes, cutBySwitch, in.stamp(now), now) })
-	in.switchLayout(now, in.arrived)
+	in.switchLayout(now, in.arrived, 0)
 	if cut {
 		in.opening = opening{heard: true, why: beginningSwitched}
 	}
 }
 
 // switchLayout puts the other layout in place of the one that was used. Nothing is unfinished, and the last byte came at
-// last.
-func (in *Intake) switchLayout(at, last time.Time) {
+// last, but for the last rest bytes, which are still to come to the new splitter.
+func (in *Intake) switchLayout(at, last time.Time, rest int) {
 	from, to := in.hash, in.switching.to
 	in.opening = opening{up: last, silence: in.quiet, why: beginningSwitched}
 	if in.layout.FramesLike(to) {
 		in.opening = opening{} // where a frame ended for the one, the next begins for the other
 	}
 	in.switching = switching{}
-	in.layout, in.hash, in.splitter, in.received = to, to.Hash(), to.Splitter(), 0
-	in.arrivals.restart(0)
+	in.layout, in.hash, in.splitter = to, to.Hash(), to.Splitter()
+	in.arrivals.restart(rest)
+	in.damage.restart(in.received, int64(rest))
+	in.received = int64(rest)
 	in.capture.breakOff()
 	if in.misread > 0 {
 		in.misread = 0

@@ -32,3 +32,6 @@ func (s *Splitter) MaxLength() int {
 	}
 	return s.most
 }
+
+// Ends says whether a byte can complete a start, an end or a terminator.
+func (s *Splitter) Ends(c byte) bool { return s.marks.last[c] }
