@@ -7,6 +7,7 @@ import (
 	"weighpost/gateway/health"
 	"weighpost/gateway/intake"
 	"weighpost/gateway/live"
+	"weighpost/gateway/record"
 )
 
 // Balances gives the page every balance, in the order of the configuration.
@@ -14,7 +15,7 @@ func (g *Gateway) Balances() []console.Balance {
 	all := g.now.Load().balances
 	list := make([]console.Balance, 0, len(all))
 	for _, one := range all {
-		cfg, s := one.cfg, intake.Status{}
+		cfg, s := one.cfg, intake.Status{Context: record.ContextView{Items: []record.ContextHeld{}}}
 		if one.intake != nil {
 			s = one.intake.Status()
 		}
@@ -22,8 +23,8 @@ func (g *Gateway) Balances() []console.Balance {
 			ID: cfg.ID, Serial: cfg.Serial, Place: cfg.Place, Readability: cfg.Readability.String(), Identity: s.Identity,
 			Rule: cfg.Record.String(), Port: cfg.Port.Address, PortUp: s.PortUp,
 			Frames: s.Frames, Unread: s.Unread, Recorded: s.Recorded, Waiting: s.Waiting, Unkept: s.Unkept,
+			Context: s.Context.Items,
 		}
-		b.Context = one.intake.Context().Items
 		if s.Live.Balance != "" {
 			b.Live = &s.Live
 		}
