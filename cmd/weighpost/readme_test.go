@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -8,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"weighpost/gateway/config"
 	"weighpost/parsers/layout"
 )
 
@@ -22,6 +24,10 @@ func TestReadmeIsTrue(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			layouts, commands, files := 0, 0, 0
 			for _, block := range fenced(text) {
+				if strings.HasPrefix(block.text, "scanner:") {
+					checkBalance(t, block.text)
+					continue
+				}
 				if block.language == "yaml" {
 					layouts++
 					if _, err := layout.Parse(name, []byte(block.text)); err != nil {
@@ -55,6 +61,22 @@ func TestReadmeIsTrue(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// checkBalance holds keys that the README shows below a balance to the configuration.
+func checkBalance(t *testing.T, keys string) {
+	t.Helper()
+	path, err := filepath.Abs("../../testdata/layouts/fixed-line.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := fmt.Sprintf("site: seed-bank\njournal: {folder: j}\nbalances:\n- id: b-1\n  port: {address: /dev/ttyS0}\n  layout: %q\n", path)
+	for line := range strings.SplitSeq(keys, "\n") {
+		text += "  " + line + "\n"
+	}
+	if _, faults := config.Load("weighpost.yaml", []byte(text)); len(faults) > 0 {
+		t.Errorf("below a balance: %v", faults)
 	}
 }
 
