@@ -33,12 +33,8 @@ func (g *Gateway) carryOut(ctx, limit context.Context, c *change) {
 
 	whole := *c.next
 	whole.sinks = g.changeSinks(ctx, limit, c, before)
-	if c.listen != nil {
-		whole.page = g.servePage(ctx, whole.cfg, c.listen)
-		before.page.task.end()
-		if err := before.page.task.wait(limit); err != nil {
-			g.log.Error("the page at its old address", "err", err)
-		}
+	if before.cfg.Page != whole.cfg.Page {
+		whole.page = g.changePage(ctx, limit, whole.cfg, before.page, c.listen)
 	}
 	g.now.Store(&whole)
 	g.showStatus(whole.sinks)

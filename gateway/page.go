@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"path/filepath"
+	"time"
 
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
@@ -18,12 +19,34 @@ type page struct {
 	task     *task
 }
 
+// lent is a listener as a server gets it: closing it frees the server and leaves the address to the next one.
+type lent struct{ net.Listener }
+
+// deadliner is what every TCP listener has.
+type deadliner interface{ SetDeadline(time.Time) error }
+
+func (l lent) Close() error {
+	if d, ok := l.Listener.(deadliner); ok {
+		return d.SetDeadline(time.Unix(1, 0))
+	}
+	return l.Listener.Close()
+}
+
+// lend gives a listener to a server, also after another one has ended.
+func lend(l net.Listener) (lent, error) {
+	if d, ok := l.(deadliner); ok {
+		return lent{l}, d.SetDeadline(time.Time{})
+	}
+	return lent{l}, nil
+}
+
 func (g *Gateway) openPage(ctx context.Context) error {
 	now := *g.now.Load()
 	l, err := console.Listen(ctx, now.cfg.Page)
 	if err != nil {
 		return err
 	}
+	g.life.onStop("the page's address", func(context.Context) error { return g.now.Load().page.listener.Close() })
 	g.life.onStop("the page", g.serving.stop)
 	now.page = g.servePage(ctx, now.cfg, l)
 	g.now.Store(&now)
@@ -37,7 +60,11 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	})
 	g.board.Clear(health.PageStopped, "page")
 	return &page{l, g.serving.start(ctx, nil, func(ctx context.Context) {
-		if err := server.Serve(ctx, l); err != nil {
+		loan, err := lend(l)
+		if err == nil {
+			err = server.Serve(ctx, loan)
+		}
+		if err != nil {
 			g.log.Error("the page stopped", "err", err)
 			g.board.Raise(health.Condition{
 				Code: health.PageStopped, Subject: "page", Severity: health.Error,
@@ -64,6 +91,25 @@ func (g *Gateway) token(cfg *config.Config) console.Token {
 			path, path),
 	})
 	return console.Token{}
+}
+
+// changePage moves the page to listen, or, where that is nil, serves it anew where it is.
+func (g *Gateway) changePage(ctx, limit context.Context, cfg *config.Config, old *page, listen net.Listener) *page {
+	var moved *page
+	if listen != nil {
+		moved = g.servePage(ctx, cfg, listen)
+	}
+	old.task.end()
+	if err := old.task.wait(limit); err != nil {
+		g.log.Error("the page as it was", "err", err)
+	}
+	if moved == nil {
+		return g.servePage(ctx, cfg, old.listener)
+	}
+	if err := old.listener.Close(); err != nil {
+		g.log.Warn("the page's old address", "err", err)
+	}
+	return moved
 }
 
 // PageURL is where the page is, once started.

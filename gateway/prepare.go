@@ -73,7 +73,7 @@ func (g *Gateway) prepare(ctx context.Context, cfg *config.Config) (*change, err
 	if err := g.prepareBalances(c, now); err != nil {
 		return nil, err
 	}
-	if cfg.Page != now.cfg.Page {
+	if cfg.Page.Listen != now.cfg.Page.Listen {
 		if c.listen, err = console.Listen(ctx, cfg.Page); err != nil {
 			return nil, err
 		}

@@ -365,6 +365,18 @@ func TestThePageMoves(t *testing.T) {
 		answer.Body.Close()
 		t.Errorf("the page still answers at %s", old)
 	}
+	moved := strings.Replace(base, `"127.0.0.1:0"`, `"127.0.0.2:0"`, 1)
+	url := h.PageURL()
+	if err := h.reload(t, strings.Replace(moved, `0"}`, `0", token_file: other.token}`, 1)); err != nil {
+		t.Fatal(err)
+	}
+	if answer, err = client.Get(url + "healthz"); err != nil || answer.StatusCode != http.StatusOK || h.PageURL() != url {
+		t.Fatalf("with another token the page at %s: %v", url, err)
+	}
+	answer.Body.Close()
+	if _, err := os.Stat(filepath.Join(h.dir, "other.token")); err != nil {
+		t.Errorf("the other token is not made: %v", err)
+	}
 	h.stop(t)
 }
 
