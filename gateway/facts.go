@@ -1,6 +1,8 @@
 package gateway
 
 import (
+	"time"
+
 	"weighpost/gateway/clock"
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
@@ -66,3 +68,23 @@ func (g *Gateway) Live() *live.Hub { return &g.live }
 
 // Config is the configuration that holds.
 func (g *Gateway) Config() *config.Config { return g.now.Load().cfg }
+
+// TimeFacts gives the page the clock behind the stamps.
+func (g *Gateway) TimeFacts() console.Clock {
+	f := g.clock.Facts()
+	c := console.Clock{State: f.State, Since: f.Since, Why: f.Why, Bound: f.Bound, Ceiling: f.Ceiling, Ahead: inSeconds(f.Computer),
+		Servers: make([]console.TimeServer, 0, len(f.Servers))}
+	for _, s := range f.Servers {
+		c.Servers = append(c.Servers, console.TimeServer{Address: s.Address, Verdict: s.Verdict, Why: s.Why,
+			Offset: inSeconds(s.Offset), Distance: inSeconds(s.Distance), LastAnswer: s.LastAnswer})
+	}
+	return c
+}
+
+func inSeconds(s *clock.Seconds) *float64 {
+	if s == nil {
+		return nil
+	}
+	v := s.D().Round(time.Microsecond).Seconds()
+	return &v
+}

@@ -53,10 +53,12 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	cfg.OpenAPIPath = strings.TrimSuffix(apiPrefix, "/") + "/openapi"
 	cfg.DocsPath, cfg.SchemasPath, cfg.CreateHooks = "", "", nil
 	cfg.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"token": {Type: "http", Scheme: "bearer"}}
+	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.Span](), reflect.TypeFor[float64]())
 	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.UTC](), reflect.TypeFor[timeText]())
 	api := humago.New(mux, cfg)
 	s.balanceRoutes(api)
 	s.contextRoutes(api)
+	s.clockRoute(api)
 	answerOtherMethods(mux, api)
 	return api
 }
@@ -125,6 +127,17 @@ func (s *Server) balanceRoutes(api huma.API) {
 			}
 		}
 		return nil, s.noBalance(in.ID)
+	})
+}
+
+type clockAnswer struct{ Body Clock }
+
+func (s *Server) clockRoute(api huma.API) {
+	huma.Register(api, huma.Operation{
+		OperationID: "get-clock", Method: http.MethodGet, Path: apiPrefix + "clock",
+		Summary: "The clock behind the stamps, with its time servers", Tags: []string{"clock"},
+	}, func(context.Context, *struct{}) (*clockAnswer, error) {
+		return &clockAnswer{s.deps.Source.TimeFacts()}, nil
 	})
 }
 

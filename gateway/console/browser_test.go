@@ -6,6 +6,9 @@ import (
 	"bufio"
 	"encoding/json"
 	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"strings"
@@ -163,6 +166,43 @@ const (
 	intruders = `document.querySelectorAll("img, b, script:not([src='page.js'])").length + " intruders, title " + document.title`
 )
 
+// hostile is text from outside that tries to be markup.
+const hostile = `<img src=x onerror="document.title='owned'"><b>LOT</b>`
+
+// TestIntrudersAreSeen shows that the search for intruders below can fail: on a page whose script sets markup, and without
+// the policy that would stop it, the same text makes elements.
+func TestIntrudersAreSeen(t *testing.T) {
+	b := startBrowser(t)
+	h := openWith(t, func(next http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			kept := httptest.NewRecorder()
+			if r.URL.Path == "/live" {
+				next.ServeHTTP(w, r)
+				return
+			}
+			next.ServeHTTP(kept, r)
+			for name := range kept.Header() {
+				if name != "Content-Security-Policy" && name != "Content-Length" {
+					w.Header().Set(name, kept.Header().Get(name))
+				}
+			}
+			broken := strings.ReplaceAll(kept.Body.String(), "e.textContent = text", "e.innerHTML = text")
+			if r.URL.Path == "/page.js" && broken == kept.Body.String() {
+				t.Error("the script sets text in another way than this test knows")
+			}
+			w.WriteHeader(kept.Code)
+			_, _ = io.WriteString(w, broken)
+		})
+	})
+	b.open(h.base)
+	b.shows(card, "b-12", "Nothing received yet")
+	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Unread: hostile})
+	b.shows(`String(document.querySelectorAll("img").length > 0 && document.querySelectorAll("b").length > 0)`, "true")
+	if got := b.text(intruders); strings.HasPrefix(got, "0 intruders") {
+		t.Errorf("the search finds %q on a page that is full of them", got)
+	}
+}
+
 // TestTheLivePageInABrowser opens the page in a real browser: the live weight, what is wrong, what was recorded, and that
 // text from outside stays text.
 func TestTheLivePageInABrowser(t *testing.T) {
@@ -179,7 +219,6 @@ func TestTheLivePageInABrowser(t *testing.T) {
 	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: &value})
 	b.shows(card, "12.3450\n", "stable, net")
 
-	hostile := `<img src=x onerror="document.title='owned'"><b>LOT</b>`
 	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: &value, Recorded: "north-lab/7qx3/b-12/000008", Sample: hostile})
 	b.shows(card, "north-lab/7qx3/b-12/000008", "sample "+hostile)
 	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Unread: hostile})
@@ -189,8 +228,24 @@ func TestTheLivePageInABrowser(t *testing.T) {
 	b.shows(troubles, "error", "There is no "+hostile+".", "Run weighpost version.")
 	b.shows(intruders, "0 intruders", "north-lab")
 
+	b.shows(`document.querySelector("#time-part:not([hidden])")?.innerText ?? ""`, "checked, since", "right within ± 21.0 ms", "time-2.example:123",
+		"falseticker", "<b>3 s</b> off", "−3.000 s", "silent", "not known")
+	b.shows(card, "no person for the next weighing", "no sample set")
+
 	h.board.Raise(health.Condition{Code: "recording-stopped", Subject: "journal", Severity: health.Error, Sentence: "Nothing is recorded."})
 	b.shows(card, "Not being recorded now")
+	for _, id := range []string{"b-12", "b-13"} {
+		h.board.Raise(health.Condition{Code: health.ReadingsNotRecorded, Subject: id, Severity: health.Error, Sentence: "Waiting: " + hostile})
+	}
+	b.shows(troubles, "Nothing is recorded. This affects 2 balances (b-12, b-13).", "What comes from it (2)")
+	b.text(`document.querySelector("#conditions summary").focus(); document.querySelector("#conditions summary").click()`)
+	b.shows(troubles, "Waiting: "+hostile)
+	h.board.Raise(health.Condition{Code: health.ReadingsNotRecorded, Subject: "b-12", Severity: health.Error, Sentence: "Waiting longer."})
+	b.shows(troubles, "Waiting longer.") // it stays open, and the keyboard stays where it was
+	b.shows(`document.activeElement.tagName`, "SUMMARY")
+	b.shows(intruders, "0 intruders", "north-lab")
+	h.board.Clear(health.ReadingsNotRecorded, "b-12")
+	h.board.Clear(health.ReadingsNotRecorded, "b-13")
 	h.board.Clear("recording-stopped", "journal")
 	b.shows(`String(!document.querySelector("#balances li").innerText.includes("Not being recorded"))`, "true")
 

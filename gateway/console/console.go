@@ -44,6 +44,7 @@ type Source interface {
 	Balances() []Balance // in the order of the configuration
 	Sinks() []Sink
 	Journal() Journal
+	TimeFacts() Clock
 }
 
 // Conditions lists what is wrong now.

@@ -36,6 +36,14 @@ func (lab) Balances() []Balance {
 func (lab) Sinks() []Sink {
 	return []Sink{{ID: "share", Kind: "files", State: "stopped", Why: "<b>no</b>", Delivered: 5, Parked: 1, Lag: 3}}
 }
+func (lab) TimeFacts() Clock {
+	bound, offset, distance := record.Span(21*time.Millisecond), -3.000012, 0.0025
+	return Clock{State: "checked", Why: "Two of three time servers agree.", Bound: &bound, Servers: []TimeServer{
+		{Address: "time-1.example:123", Verdict: "agreeing", Offset: &distance, Distance: &distance},
+		{Address: "time-2.example:123", Verdict: "falseticker", Why: "<b>3 s</b> off", Offset: &offset, Distance: &distance},
+		{Address: "time-3.example:123", Verdict: "silent"}, {Address: "time-3.example:123", Verdict: "silent"},
+	}}
+}
 func (lab) Journal() Journal { return Journal{Incarnation: "7qx3", Head: 90211} }
 
 // house is a running console.
@@ -52,10 +60,17 @@ type house struct {
 
 func open(t *testing.T) *house {
 	t.Helper()
+	return openWith(t, func(h http.Handler) http.Handler { return h })
+}
+
+// openWith opens a console behind something of the test's.
+func openWith(t *testing.T, wrap func(http.Handler) http.Handler) *house {
+	t.Helper()
 	h := &house{hub: &live.Hub{}, board: health.New(time.Now), bench: newBench(), logged: &logText{}}
 	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Contexts: h.bench, Token: NewToken(testToken),
 		Live: h.hub, Log: slog.New(slog.NewTextHandler(h.logged, nil))})
 	h.Server = s
+	s.handler = wrap(s.handler)
 	h.doc = s.newAPI(http.NewServeMux()).OpenAPI()
 	l, err := Listen(t.Context(), Config{Listen: "127.0.0.1:0"})
 	if err != nil {
@@ -268,6 +283,10 @@ func TestMetrics(t *testing.T) {
 		`weighpost_sink_delivered_total{sink="share"} 5`, `weighpost_sink_parked_entries{sink="share"} 1`,
 		`weighpost_sink_lag_entries{sink="share"} 3`, `weighpost_sink_working{sink="share"} 0`,
 		`weighpost_conditions{severity="error"} 1`, `weighpost_conditions{severity="notice"} 0`,
+		`weighpost_condition{code="readings-not-recorded",severity="error",subject="b-12"} 1`,
+		`weighpost_clock_state{state="checked"} 1`, `weighpost_clock_state{state="holdover"} 0`, `weighpost_clock_bound_seconds 0.021`,
+		`weighpost_clock_offset_seconds{server="time-2.example:123"} -3.000012`, `weighpost_clock_server{server="time-3.example:123",verdict="silent"} 1`,
+		`weighpost_clock_root_distance_seconds{server="time-1.example:123"} 0.0025`,
 		`weighpost_journal_head 90211`, `weighpost_ready 0`,
 	} {
 		if !strings.Contains(body, "\n"+line+"\n") {

@@ -57,6 +57,27 @@ type Journal struct {
 	Head        uint64 `json:"head"` // sequence of the latest entry
 }
 
+// Clock is what the page shows of the clock behind the stamps. Lengths are in seconds.
+type Clock struct {
+	State   string       `json:"state" enum:"checked,holdover,unchecked"`
+	Since   record.UTC   `json:"since"`
+	Why     string       `json:"why"`              // a sentence on the state
+	Bound   *record.Span `json:"bound_s"`          // how far a stamp may be wrong; null where that is not known
+	Ceiling record.Span  `json:"ceiling_s"`        // with a larger bound a stamp is not checked
+	Ahead   *float64     `json:"computer_ahead_s"` // by how much the computer's own clock is ahead of the stamps; null where unknown
+	Servers []TimeServer `json:"servers" nullable:"false"`
+}
+
+// TimeServer is what the page shows of one time server.
+type TimeServer struct {
+	Address    string      `json:"address"`
+	Verdict    string      `json:"verdict"` // agreeing, falseticker, undecided, silent, refused
+	Why        string      `json:"why,omitempty"`
+	Offset     *float64    `json:"offset_s"` // of its time from the computer's clock; null without a usable answer
+	Distance   *float64    `json:"root_distance_s"`
+	LastAnswer *record.UTC `json:"last_answer"`
+}
+
 // state is everything that the page shows.
 type state struct {
 	Site       string             `json:"site"`
@@ -67,6 +88,7 @@ type state struct {
 	Conditions []health.Condition `json:"conditions"`
 	Recording  bool               `json:"recording"` // what /readyz says
 	Journal    Journal            `json:"journal"`
+	Clock      Clock              `json:"clock"`
 }
 
 // stateAge is how old the state may be that a page is given: many pages cost no more than one.
@@ -89,7 +111,7 @@ func (s *Server) stateJSON() ([]byte, error) {
 	list, recording := s.conditions()
 	b, err := json.Marshal(state{
 		Site: s.deps.Site, Version: s.deps.Version, At: record.UTC(now), Balances: s.deps.Source.Balances(),
-		Sinks: s.deps.Source.Sinks(), Conditions: list, Recording: recording, Journal: s.deps.Source.Journal(),
+		Sinks: s.deps.Source.Sinks(), Conditions: list, Recording: recording, Journal: s.deps.Source.Journal(), Clock: s.deps.Source.TimeFacts(),
 	})
 	if err != nil {
 		return nil, err

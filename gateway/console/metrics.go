@@ -38,6 +38,7 @@ var (
 	lag           = describe("sink_lag_entries", "Entries in the journal that the sink has not had.", "sink")
 	working       = describe("sink_working", "1 unless the sink is stopped.", "sink")
 	conditions    = describe("conditions", "Conditions that hold now.", "severity")
+	condition     = describe("condition", "1 for each condition that is listed now; what comes from another is not.", "code", "subject", "severity")
 	journalHead   = describe("journal_head", "Sequence of the latest entry in the journal.")
 	ready         = describe("ready", "1 while recording works.")
 )
@@ -45,7 +46,8 @@ var (
 // Describe lists what Collect gives.
 func (f *facts) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{recordedTotal, framesTotal, unreadTotal, unkeptTotal, waiting, portUp,
-		delivered, parked, lag, working, conditions, journalHead, ready} {
+		delivered, parked, lag, working, conditions, condition, journalHead, ready, clockState, clockBound, clockOffset,
+		clockDistance, clockServer} {
 		ch <- d
 	}
 }
@@ -73,6 +75,7 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 	holding := map[health.Severity]int{}
 	for _, c := range f.s.deps.Conditions.List() {
 		holding[c.Severity]++
+		send(condition, gauge, 1, c.Code, c.Subject, string(c.Severity))
 	}
 	for _, sev := range []health.Severity{health.Notice, health.Warning, health.Error} {
 		send(conditions, gauge, float64(holding[sev]), string(sev))
@@ -80,6 +83,7 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 	send(journalHead, gauge, float64(f.s.deps.Source.Journal().Head))
 	_, recording := f.s.conditions()
 	send(ready, gauge, truth(recording))
+	collectClock(f.s.deps.Source.TimeFacts(), send)
 }
 
 func truth(b bool) float64 {

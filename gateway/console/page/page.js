@@ -60,12 +60,15 @@ function newCard(b) {
   c.why = make("p", "why");
   c.when = make("span", "when");
   c.not = make("p", "not");
+  c.person = make("dd");
+  c.sample = make("dd");
   c.recorded = make("dd");
   c.port = make("dd");
   c.rule = make("dd");
   c.item = make("li", "balance", "",
     make("div", "who", "", c.name, c.place), c.weight, make("p", "how", "", c.rest, c.when), c.why, c.not,
-    make("dl", "facts", "", make("dt", "", "Recorded"), c.recorded, make("dt", "", "Port"), c.port, make("dt", "", "Rule"), c.rule));
+    make("dl", "facts", "", make("dt", "", "Person"), c.person, make("dt", "", "Sample"), c.sample,
+      make("dt", "", "Recorded"), c.recorded, make("dt", "", "Port"), c.port, make("dt", "", "Rule"), c.rule));
   return c;
 }
 
@@ -114,6 +117,7 @@ function showCard(c, b, recording) {
     c.seenAt = Date.parse(b.live.utc);
   }
   showWeight(c);
+  showContext(c, b.context || []);
   if (b.last) showRecorded(c, b.last.id, b.last.utc, b.last.value, b.last.sample);
   else if (!c.lastID) say(c.recorded, "nothing since weighpost started");
   say(c.port, b.port_up ? b.port : b.port + " is not connected");
@@ -131,6 +135,29 @@ function showCard(c, b, recording) {
     c.ruleShown = all;
     c.rule.replaceChildren(text, ...doubts.map((d) => make("span", "doubt", d)));
   }
+}
+
+// limits says how an item of the context was learnt and how long it holds.
+function limits(item) {
+  const parts = [item.by.replace("-", " ")];
+  if (item.uses_left !== undefined) parts.push(item.uses_left === 1 ? "for one weighing" : "for " + number.format(item.uses_left) + " weighings");
+  if (item.until) parts.push("until " + clock(item.until));
+  return parts.join(", ");
+}
+
+// showContext says what the next weighing is tied to. That there is no person is said, and not left out.
+function showContext(c, items) {
+  const all = JSON.stringify(items);
+  if (c.contextShown === all) return;
+  c.contextShown = all;
+  const text = (item) => [item.id, make("span", "learnt", limits(item))];
+  const person = items.find((i) => i.name === "person");
+  const sample = items.find((i) => i.name === "sample");
+  c.person.className = person ? "" : "none";
+  c.person.replaceChildren(...(person ? text(person) : ["no person for the next weighing"]));
+  c.sample.className = sample ? "" : "none";
+  c.sample.replaceChildren(...(sample ? text(sample) : ["no sample set for the next weighing"]),
+    ...items.filter((i) => i !== person && i !== sample).map((i) => make("span", "also", i.name + " " + i.id + ", " + limits(i))));
 }
 
 function showRecorded(c, id, utc, value, sample) {
@@ -175,15 +202,68 @@ function prose(sentence) {
   return sentence.split("`").map((part, i) => i % 2 ? make("code", "", part) : part);
 }
 
+// consequences is what is told under a condition: folded away, and open as long as a person wants it open.
+function consequences(k, open) {
+  if (!k.consequences) return [];
+  const n = k.consequences.length;
+  const more = make("details", "", "", make("summary", "", "What comes from it (" + number.format(n) + ")"),
+    make("ul", "", "", ...k.consequences.map((c) => make("li", "", "", make("strong", "", c.severity + ": "), ...prose(c.sentence)))));
+  more.dataset.of = k.code + " " + k.subject;
+  more.open = open.includes(more.dataset.of);
+  return [more];
+}
+
 function showConditions(list) {
   byId("trouble").hidden = list.length === 0;
   const text = JSON.stringify(list);
   if (showConditions.shown === text) return;
   showConditions.shown = text;
   say(byId("trouble-title"), "What needs attention" + (list.length > 1 ? " (" + list.length + ")" : ""));
-  byId("conditions").replaceChildren(...list.map((k) => make("li", k.severity, "",
+  const part = byId("conditions");
+  const open = [...part.querySelectorAll("details[open]")].map((d) => d.dataset.of);
+  const focused = part.contains(document.activeElement) ? document.activeElement.closest("details")?.dataset.of : undefined;
+  part.replaceChildren(...list.map((k) => make("li", k.severity, "",
     make("span", "severity", "", shape(k.severity), " " + k.severity),
-    make("div", "words", "", make("p", "", "", ...prose(k.sentence)), make("p", "", "", ...prose(k.remedy)), make("p", "since", "since " + clock(k.since))))));
+    make("div", "words", "", make("p", "", "", ...prose(k.sentence)), make("p", "", "", ...prose(k.remedy)),
+      ...consequences(k, open), make("p", "since", "since " + clock(k.since))))));
+  if (focused) [...part.querySelectorAll("details")].find((d) => d.dataset.of === focused)?.firstChild.focus();
+}
+
+// seconds writes a length of time so that its size is seen at once: 1.250 s, 3.2 ms, 85 µs.
+function seconds(s, signed) {
+  const size = Math.abs(s);
+  const sign = s < 0 ? "−" : signed && s > 0 ? "+" : "";
+  return sign + (size >= 1 ? size.toFixed(3) + " s" : size >= 0.001 ? (size * 1e3).toFixed(1) + " ms" : Math.round(size * 1e6) + " µs");
+}
+
+const clockWords = {
+  checked: ["at-rest", "checked"], holdover: ["warning", "holdover: no agreement now"], unchecked: ["warning", "unchecked: as the computer has it"],
+};
+const verdictShapes = { agreeing: "at-rest", falseticker: "error", silent: "not-said", refused: "error", undecided: "not-said" };
+
+function showClock(k) {
+  byId("time-part").hidden = !k || !k.state;
+  const text = JSON.stringify({ ...k, bound_s: undefined, computer_ahead_s: undefined });
+  if (!k || !k.state) return;
+  const bound = byId("clock-bound");
+  say(bound, k.bound_s === null || k.bound_s === undefined ? "How far stamps may be wrong is not known." : "Stamps are right within ± " + seconds(k.bound_s) + ".");
+  if (showClock.shown === text) return;
+  showClock.shown = text;
+  const look = clockWords[k.state] || ["not-said", k.state];
+  const state = byId("clock-state");
+  state.className = "verdict " + k.state;
+  state.replaceChildren(shape(look[0]), make("span", "", look[1] + ", since " + clock(k.since) + "."));
+  say(byId("clock-why"), k.why || "");
+  const servers = k.servers || [];
+  byId("servers-part").hidden = servers.length === 0;
+  byId("servers").replaceChildren(...servers.map((v) => {
+    const name = make("th", "", v.address);
+    name.scope = "row";
+    const verdict = make("td", "", "", make("span", "verdict " + v.verdict, "", shape(verdictShapes[v.verdict] || "not-said"), make("span", "", v.verdict)));
+    if (v.why) verdict.append(make("span", "why", v.why));
+    const known = (n, signed) => make("td", "count", n === null || n === undefined ? "not known" : seconds(n, signed));
+    return make("tr", "", "", name, verdict, known(v.offset_s, true), known(v.root_distance_s), make("td", "", v.last_answer ? clock(v.last_answer) : "none"));
+  }));
 }
 
 function showSinks(list) {
@@ -227,6 +307,7 @@ function showState(s) {
   }
   showConditions(s.conditions || []);
   showSinks(s.sinks || []);
+  showClock(s.clock);
   const up = balances.filter((b) => b.port_up).length;
   const recorded = balances.reduce((n, b) => n + b.recorded, 0);
   say(byId("summary"), up + " of " + balances.length + " connected · " + number.format(recorded) + " recorded");
