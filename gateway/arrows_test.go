@@ -46,6 +46,8 @@ var arrows = []arrow{
 		"the protected part again: what records takes the journal, the clock and the screen as small interfaces"},
 	{"gateway/deliver", []string{"gateway/record", "gateway/health", "sinks", "parsers/strict"},
 		"retry and parking know sinks by their interface only"},
+	{"gateway/watch", []string{"gateway/record", "gateway/health", "gateway/port", "parsers/..."},
+		"it looks on, from a page or straight at a port; it reaches nothing that records"},
 	{"gateway/console", []string{"gateway/record", "gateway/health", "gateway/live", "parsers/strict"},
 		"pages show; they reach nothing that records"},
 

@@ -1,0 +1,112 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os/signal"
+	"syscall"
+
+	"weighpost/gateway/config"
+	"weighpost/gateway/console"
+	"weighpost/gateway/port"
+	"weighpost/gateway/watch"
+	"weighpost/parsers/layout"
+)
+
+type watchCommand struct {
+	Port     string `arg:"" optional:"" help:"A port to watch instead of the daemon: a serial device, or tcp://host:port."`
+	URL      string `name:"url" placeholder:"URL" help:"The page of the daemon. By default http://127.0.0.1:8467."`
+	Config   string `short:"c" placeholder:"FILE" help:"The daemon's configuration, which says where its page is."`
+	JSON     bool   `help:"Print one JSON object a line."`
+	Hex      bool   `help:"Show the bytes in hexadecimal. Needs a port: the daemon's stream carries readings."`
+	Control  bool   `help:"Show control characters by their names, such as <CR>. Needs a port."`
+	Layout   string `placeholder:"FILE" help:"Read the port's frames by this layout."`
+	Speed    int    `placeholder:"N" help:"Bits a second of the port. By default 9600."`
+	DataBits int    `placeholder:"N" help:"Data bits of a character: 5 to 8. By default 8."`
+	Parity   string `placeholder:"PARITY" help:"none, odd, even, mark or space. By default none."`
+	StopBits int    `placeholder:"N" help:"1 or 2. By default 1."`
+	Flow     string `placeholder:"FLOW" help:"none, rts-cts or xon-xoff. By default none."`
+}
+
+// Help is what the command tells beyond its one line.
+func (watchCommand) Help() string {
+	return `Without a port: the live stream of the running daemon, what is recorded with its id, what is wrong and what no longer is. It
+never keeps the daemon waiting, and leaves out readings in between. With a port: what comes from it, line by line, or by a
+layout. Nothing that is watched is recorded by it.
+
+One line for each thing that happened, for a person or, with --json, for a program. It ends with Ctrl-C, or when nobody reads
+its output any more. What a balance sends never steers the terminal.`
+}
+
+// Validate refuses what does not go together.
+func (c watchCommand) Validate() error {
+	direct := c.Layout != "" || c.Speed != 0 || c.DataBits != 0 || c.Parity != "" || c.StopBits != 0 || c.Flow != ""
+	switch {
+	case c.Port == "" && (c.Hex || c.Control):
+		return errors.New("--hex and --control show bytes, and the daemon's stream carries readings: name a port")
+	case c.Port == "" && direct:
+		return errors.New("layout and line settings are for a port: name one")
+	case c.URL != "" && c.Config != "":
+		return errors.New("--url and --config both say where the page is: give one")
+	}
+	return nil
+}
+
+func (c watchCommand) Run(ctx context.Context, s streams) error {
+	page, err := c.page()
+	if err != nil {
+		return err
+	}
+	signal.Ignore(syscall.SIGPIPE) // a reader that has gone is an answer of the write, not the end of the program
+	out := watch.NewPrinter(s.out, watch.Style{JSON: c.JSON, Hex: c.Hex, Control: c.Control})
+	if c.Port == "" {
+		err = (&watch.Daemon{URL: page}).Run(ctx, out.Print)
+	} else {
+		err = c.port(ctx, s, page, out)
+	}
+	if errors.Is(err, watch.ErrGone) {
+		return nil
+	}
+	return err
+}
+
+func (c watchCommand) port(ctx context.Context, s streams, page string, out *watch.Printer) error {
+	p := watch.Port{
+		Config: port.Config{Address: c.Port, Speed: c.Speed, DataBits: c.DataBits, Parity: c.Parity, StopBits: c.StopBits, Flow: c.Flow},
+		Busy: func(ctx context.Context) string {
+			if balance := watch.Holder(ctx, page, c.Port); balance != "" {
+				return watch.HeldWords(c.Port, balance)
+			}
+			return ""
+		},
+	}
+	if c.Layout != "" {
+		src, err := config.ReadFile(c.Layout)
+		if err != nil {
+			return fmt.Errorf("the layout cannot be read: %w", err)
+		}
+		if p.Layout, err = layout.Parse(c.Layout, src); err != nil {
+			fmt.Fprintln(s.err, err)
+			return fmt.Errorf("the layout %s has mistakes: mend the lines above", c.Layout)
+		}
+	}
+	return p.Run(ctx, out.Print)
+}
+
+// page is where the daemon's page is.
+func (c watchCommand) page() (string, error) {
+	switch {
+	case c.URL != "":
+		return c.URL, nil
+	case c.Config != "":
+		cfg, err := config.LoadFile(c.Config)
+		if err != nil {
+			return "", fmt.Errorf("where the page is cannot be read: %w", err)
+		}
+		if cfg.Page.Listen != "" {
+			return "http://" + cfg.Page.Listen, nil
+		}
+	}
+	return "http://" + console.DefaultListen, nil
+}
