@@ -33,6 +33,7 @@ type daemonOptions struct {
 	sinks    string // YAML of the list
 	scanners string // YAML of their rules; "": the balances have none
 	speed    int    // of every port; 0: 115200
+	more     string // YAML of other keys
 }
 
 const fixedLine = "../testdata/layouts/fixed-line.yaml"
@@ -76,6 +77,7 @@ func newDaemon(t *testing.T, o daemonOptions) *daemon {
 	if o.sinks != "" {
 		text += "sinks:\n" + o.sinks
 	}
+	text += o.more
 	cfg, faults := config.Load(filepath.Join(dir, "weighpost.yaml"), []byte(text))
 	if len(faults) > 0 {
 		t.Fatal(faults)

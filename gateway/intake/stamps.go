@@ -6,15 +6,22 @@ import (
 	"weighpost/gateway/record"
 )
 
-// stamps keeps the stamps of one balance from running backwards.
+// stamps keeps the stamps of one balance from running backwards, but for once: when the time servers are heard for the first
+// time and the computer's clock was ahead. Otherwise a computer that started in a wrong year would stamp so until that year
+// comes. The entry clock-changed says by how much the stamps before it were wrong.
 type stamps struct {
 	latest time.Time
+	clock  string        // the state of the clock then
 	behind time.Duration // how far the clock is behind the latest stamp given
 }
 
 // next gives s, or, where the clock went back, s with the latest instant given.
 func (t *stamps) next(s record.Stamp) record.Stamp {
 	utc := s.UTC.Time()
+	if t.clock == record.ClockUnchecked && s.Clock != record.ClockUnchecked {
+		t.latest = time.Time{}
+	}
+	t.clock = s.Clock
 	if t.behind = t.latest.Sub(utc); t.behind > 0 && !t.latest.IsZero() {
 		s.UTC = record.UTC(t.latest)
 		widen(&s, t.behind)

@@ -181,3 +181,31 @@ func TestAClockThatWentBackWidensTheBound(t *testing.T) {
 		t.Errorf("%s ± %s", got.UTC, time.Duration(*got.Bound))
 	}
 }
+
+// TestTheFirstCheckMayTakeStampsBack: a computer that began years ahead is put right, and from then on nothing goes back.
+func TestTheFirstCheckMayTakeStampsBack(t *testing.T) {
+	bound := record.Span(20 * time.Millisecond)
+	at := func(year int, clock string) record.Stamp {
+		s := record.Stamp{UTC: record.UTC(time.Date(year, 11, 25, 10, 0, 0, 0, time.UTC)), Clock: clock}
+		if clock != record.ClockUnchecked {
+			s.Bound = &bound
+		}
+		return s
+	}
+	for _, c := range []struct {
+		given []record.Stamp
+		years []int
+	}{
+		{[]record.Stamp{at(2099, record.ClockUnchecked), at(2026, record.ClockChecked), at(2025, record.ClockChecked)}, []int{2099, 2026, 2026}},
+		{[]record.Stamp{at(2099, record.ClockUnchecked), at(2026, record.ClockHoldover), at(2025, record.ClockUnchecked)}, []int{2099, 2026, 2026}},
+		{[]record.Stamp{at(2026, record.ClockUnchecked), at(2000, record.ClockUnchecked)}, []int{2026, 2026}},
+		{[]record.Stamp{at(2026, record.ClockChecked), at(2025, record.ClockHoldover)}, []int{2026, 2026}},
+	} {
+		var s stamps
+		for i, given := range c.given {
+			if got := s.next(given); got.UTC.Time().Year() != c.years[i] {
+				t.Errorf("%v: stamp %d is of %d, not of %d", c.years, i, got.UTC.Time().Year(), c.years[i])
+			}
+		}
+	}
+}
