@@ -54,10 +54,10 @@ func (w *writer) stop(cause error) {
 	w.reopen = w.reopen || !harmless(cause)
 	w.backoff = max(w.j.o.retryMin, min(2*w.backoff, w.j.o.retryMax))
 	w.due[choreRetry] = time.Now().Add(w.backoff)
-	first := w.stopped == nil
+	news := w.stopped == nil || w.stopped.Error() != cause.Error() // a disk that failed may have turned read-only since
 	w.stopped = cause
 	w.j.setStopped(cause)
-	if first {
+	if news {
 		w.j.o.Log.Error("recording is stopped", "dir", w.j.o.Dir, "error", cause)
 	}
 	w.j.o.OnState(true, cause)
