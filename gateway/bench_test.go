@@ -24,9 +24,15 @@ import (
 // process of its own, so that neither the balances nor the broker are counted: first weighpost, then the straightforward
 // script in Go and, where python3 has pyserial and paho-mqtt, in Python. The metrics of one run may be divided.
 //
-// Reported for each: CPU time a line (starting up is left out, ending is not), the most memory that was resident, the 99th
-// percentile of the time from a line's last byte to the subscriber, lines a second, and lines lost. Run it with -benchtime 1x.
+// Reported for each: CPU time a line (starting up is left out, ending is not), the most memory that was resident, the median
+// and 99th percentile of the time from a line's last byte to the subscriber, lines a second, and lines lost. Run it with -benchtime 1x.
+//
+// With WEIGHPOST_BENCH_ALONE=1 the scripts are left out.
 func BenchmarkLine(b *testing.B) {
+	others := []string{"go", "python"}
+	if os.Getenv("WEIGHPOST_BENCH_ALONE") == "1" {
+		others = nil
+	}
 	for _, ports := range []int{8, 256} {
 		b.Run(fmt.Sprintf("ports=%d", ports), func(b *testing.B) {
 			perPort := 300
@@ -39,7 +45,7 @@ func BenchmarkLine(b *testing.B) {
 				if ours.lost > 0 {
 					b.Errorf("%d lines of %d were lost", ours.lost, ours.lines)
 				}
-				for _, other := range []string{"go", "python"} {
+				for _, other := range others {
 					if s := measure(b, ports, perPort, other); s != nil {
 						s.report(b, other+"-")
 						b.ReportMetric(float64(s.cpu)/float64(ours.cpu), other+"-CPU/ours")
@@ -55,16 +61,16 @@ type outcome struct {
 	lines, lost  int
 	cpu, elapsed time.Duration
 	resident     int64 // bytes
-	p99          time.Duration
+	p50, p99     time.Duration
 }
 
 func (o *outcome) report(b *testing.B, of string) {
 	b.ReportMetric(float64(o.cpu.Microseconds())/float64(o.lines), of+"CPU-µs/line")
 	b.ReportMetric(float64(o.resident)/(1<<20), of+"MiB")
+	b.ReportMetric(float64(o.p50.Microseconds())/1000, of+"p50-ms")
 	b.ReportMetric(float64(o.p99.Microseconds())/1000, of+"p99-ms")
 	b.ReportMetric(float64(o.lines)/o.elapsed.Seconds(), of+"lines/s")
 	b.ReportMetric(float64(o.lost), of+"lost")
-	b.Logf("%s%d lines: %+v", of, o.lines, *o)
 }
 
 // measure runs one reader over a new site. It is nil where the reader cannot be had here.
@@ -97,16 +103,17 @@ func measure(b *testing.B, ports, perPort int, reader string) *outcome {
 	whole := child.ProcessState.UserTime() + child.ProcessState.SystemTime()
 	missing, times := s.arrived()
 	return &outcome{
-		lines: ports * perPort, lost: missing, cpu: whole - before, elapsed: elapsed, resident: resident, p99: p99(times),
+		lines: ports * perPort, lost: missing, cpu: whole - before, elapsed: elapsed, resident: resident,
+		p50: percentile(times, 50), p99: percentile(times, 99),
 	}
 }
 
-func p99(times []time.Duration) time.Duration {
+func percentile(times []time.Duration, n int) time.Duration {
 	if len(times) == 0 {
 		return 0
 	}
 	slices.Sort(times)
-	return times[len(times)*99/100]
+	return times[len(times)*n/100]
 }
 
 // BenchmarkDurable is the time from the last byte of a printed line until the daemon shows the weighing as recorded, for 16
@@ -151,7 +158,7 @@ func BenchmarkDurable(b *testing.B) {
 		if missing > 0 {
 			b.Errorf("%d lines were not recorded", missing)
 		}
-		disk, durable := p99(own), p99(times)
+		disk, durable := percentile(own, 99), percentile(times, 99)
 		b.ReportMetric(float64(disk.Microseconds()), "disk-p99-µs")
 		b.ReportMetric(float64(durable.Microseconds()), "durable-p99-µs")
 		b.ReportMetric(float64(durable)/float64(disk), "ratio")

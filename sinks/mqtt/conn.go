@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net"
@@ -9,10 +10,9 @@ import (
 	"time"
 )
 
-// conn is the network connection under one MQTT client. It adds three things that the client library leaves out: every
-// write has a time limit, closing it from our side looks to the library like a lost connection (so that the library ends
-// its goroutines and fails its tokens), and packets that a broker has no business to send are refused before the library
-// allocates or indexes by what they claim.
+// conn is the network connection under one MQTT client. Every write has a time limit, the reason for which it was dropped
+// from our side is told to whoever reads or writes, and packets that a broker has no business to send are refused before
+// anything is allocated or indexed by what they claim.
 type conn struct {
 	net.Conn
 	tcp        *net.TCPConn // under TLS or the same; nil if it is something else
@@ -54,18 +54,37 @@ func (c *conn) Read(p []byte) (int, error) {
 }
 
 func (c *conn) Write(p []byte) (int, error) {
-	if err := c.Conn.SetWriteDeadline(time.Now().Add(c.writeLimit)); err != nil {
-		return 0, c.reason(err)
+	if err := c.writeUntil(context.Background(), p); err != nil {
+		return 0, err
 	}
-	n, err := c.Conn.Write(p)
-	if err != nil {
-		c.drop(err) // part of a packet may have gone out: nothing may follow it
-	}
-	return n, c.reason(err)
+	return len(p), nil
 }
 
-// reason replaces the error of a connection that we dropped. The library takes "use of closed network connection" for an
-// end that it caused itself, and would then wait for its ping time limit before it noticed.
+// hurry is how long a write may still take when it is called off: one that is not stuck ends well before.
+const hurry = 100 * time.Millisecond
+
+// writeUntil writes everything, within the limit and at most a moment after ctx ends, or drops the connection: part of a packet may have
+// gone out, and nothing may follow it. Only one goroutine may write at a time.
+func (c *conn) writeUntil(ctx context.Context, p []byte) error {
+	if err := c.Conn.SetWriteDeadline(time.Now().Add(c.writeLimit)); err != nil {
+		return c.reason(err)
+	}
+	hurried := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		defer close(hurried)
+		_ = c.Conn.SetWriteDeadline(time.Now().Add(hurry)) // an error is what we want
+	})
+	_, err := c.Conn.Write(p)
+	if !stop() {
+		<-hurried // or it would hurry the next write
+	}
+	if err != nil {
+		c.drop(err)
+	}
+	return c.reason(err)
+}
+
+// reason replaces the error of a connection that we dropped.
 func (c *conn) reason(err error) error {
 	if why := c.dropped.Load(); err != nil && why != nil {
 		return gone{*why}

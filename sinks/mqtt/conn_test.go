@@ -5,6 +5,7 @@ import (
 	"io"
 	"net"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -79,21 +80,18 @@ func TestHostileBroker(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			served := make(chan struct{})
-			go func() {
-				defer close(served)
+			var serving sync.WaitGroup
+			serving.Go(func() {
 				for {
 					c, err := l.Accept()
 					if err != nil {
 						return
 					}
-					answerBadly(c, x.bytes)
+					serving.Go(func() { answerBadly(c, x.bytes) })
 				}
-			}()
-			defer func() {
-				l.Close()
-				<-served
-			}()
+			})
+			defer serving.Wait()
+			defer l.Close()
 			c := config("mqtt://" + l.Addr().String())
 			c.KeepAlive = strict.Duration(2 * time.Second)
 			s := openSink(t, c)
@@ -125,21 +123,85 @@ func answerBadly(c net.Conn, bad []byte) {
 	_, _ = io.Copy(io.Discard, c)
 }
 
-// FuzzGuard: whatever a broker sends, what the guard lets pass does not crash the client library's parser.
-func FuzzGuard(f *testing.F) {
+// FuzzClient: whatever a broker sends after the handshake, it ends in an error or is waited for, and every message that is
+// handed on is one that another library reads the same.
+func FuzzClient(f *testing.F) {
 	for _, x := range hostile {
 		f.Add(x.bytes)
 	}
 	f.Add([]byte{0x20, 2, 0, 0, 0x90, 3, 0, 1, 1, 0x40, 2, 0, 1, 0xd0, 0})
 	f.Fuzz(func(t *testing.T, stream []byte) {
-		var g guard
-		if g.inspect(stream) != nil {
-			return
+		var got []arrival
+		c := newClient(newConn(stub{bytes.NewReader(stream)}, nil, time.Second), time.Second, func(a arrival) { got = append(got, a) })
+		if err := c.read(); err == nil {
+			t.Fatal("reading ended without an error")
 		}
-		for r := bytes.NewReader(stream); r.Len() > 0; {
-			if _, err := packets.ReadPacket(r); err != nil {
-				return
+		for r := bytes.NewReader(stream); len(got) > 0; {
+			p, err := packets.ReadPacket(r)
+			if err != nil {
+				t.Fatalf("%d messages were handed on of which another library says: %v", len(got), err)
+			}
+			if m, ok := p.(*packets.PublishPacket); ok {
+				if a := got[0]; m.TopicName != a.topic || !bytes.Equal(m.Payload, a.payload) || m.Retain != a.retained || m.Dup != a.duplicate {
+					t.Fatalf("%+v was handed on as %+v", m, a)
+				}
+				got = got[1:]
 			}
 		}
 	})
+}
+
+// stub is a connection of which only the incoming bytes are real.
+type stub struct{ io.Reader }
+
+func (stub) Write(p []byte) (int, error)      { return len(p), nil }
+func (stub) Close() error                     { return nil }
+func (stub) LocalAddr() net.Addr              { return nil }
+func (stub) RemoteAddr() net.Addr             { return nil }
+func (stub) SetDeadline(time.Time) error      { return nil }
+func (stub) SetReadDeadline(time.Time) error  { return nil }
+func (stub) SetWriteDeadline(time.Time) error { return nil }
+
+// TestPacketsReadTheSameElsewhere has another library read what we write.
+func TestPacketsReadTheSameElsewhere(t *testing.T) {
+	for _, n := range []int{0, 1, 100, 127, 128, 16_383, 16_384, 1 << 20} {
+		for _, id := range []uint16{0, 1, 65_535} {
+			m := message{topic: "weighpost/site/b-01/wéighing", payload: bytes.Repeat([]byte{'x'}, n), retain: n%2 == 1}
+			p, err := packets.ReadPacket(bytes.NewReader(appendPublish(nil, m, id)))
+			got, ok := p.(*packets.PublishPacket)
+			if err != nil || !ok || got.TopicName != m.topic || !bytes.Equal(got.Payload, m.payload) || got.Retain != m.retain ||
+				got.Dup || got.MessageID != id || (got.Qos == 1) != (id != 0) {
+				t.Errorf("%d bytes, id %d: %v, %v", n, id, p, err)
+			}
+		}
+	}
+	p, err := packets.ReadPacket(bytes.NewReader(appendSubscribe(nil, "a/+/b", 7)))
+	if s, ok := p.(*packets.SubscribePacket); err != nil || !ok || s.MessageID != 7 || len(s.Topics) != 1 || s.Topics[0] != "a/+/b" || s.Qoss[0] != 1 || s.FixedHeader.Qos != 1 {
+		t.Errorf("%v, %v", p, err)
+	}
+	p, err = packets.ReadPacket(bytes.NewReader(appendUnsubscribe(nil, "a/b", 8)))
+	if u, ok := p.(*packets.UnsubscribePacket); err != nil || !ok || u.MessageID != 8 || u.Topics[0] != "a/b" || u.FixedHeader.Qos != 1 {
+		t.Errorf("%v, %v", p, err)
+	}
+}
+
+// TestIdentifiersAreNeverInUseTwice gives all that there are, and one again when it was acknowledged.
+func TestIdentifiersAreNeverInUseTwice(t *testing.T) {
+	c := newClient(nil, time.Second, nil)
+	seen := make(map[uint16]bool)
+	for range 65_535 {
+		id, err := c.claim(nil)
+		if err != nil || id == 0 || seen[id] {
+			t.Fatalf("identifier %d: %v", id, err)
+		}
+		seen[id] = true
+	}
+	if id, err := c.claim(nil); err == nil {
+		t.Errorf("identifier %d is in use twice", id)
+	}
+	c.settle(4711, 0)
+	c.settle(4711, 0) // acknowledged twice, or out of the blue
+	if id, err := c.claim(nil); err != nil || id != 4711 {
+		t.Errorf("identifier %d, %v", id, err)
+	}
 }

@@ -29,17 +29,19 @@ func newEchoes() *echoes {
 	return &echoes{proven: make(map[string]bool), due: make(map[string]*echo)}
 }
 
-// watch subscribes to the topic of m if that is due, and returns what will tell that m came back. The broker takes the
-// subscription before the message, because both travel on one connection. Only the goroutine that publishes calls it.
-func (s *session) watch(m message) *echo {
+// watch writes a subscription to the topic of m to out if that is due, and returns what will tell that m came back. The
+// broker takes the subscription before the message, because both travel on one connection. Only the goroutine that
+// publishes calls it.
+func (s *session) watch(out []byte, m message) (*echo, []byte, error) {
 	if s.echoes == nil || m.last {
-		return nil
+		return nil, out, nil
 	}
 	e := s.echoes.expect(m)
-	if e != nil {
-		s.client.Subscribe(m.topic, 1, nil)
+	if e == nil {
+		return nil, out, nil
 	}
-	return e
+	id, err := s.client.claim(nil)
+	return e, appendSubscribe(out, m.topic, id), err
 }
 
 // expect notes that m has to come back, or returns nil when its topic has been tried already.

@@ -84,16 +84,13 @@ func refusesCertificate(err error) bool {
 	return strings.Contains(alert, "certificate") || strings.Contains(alert, "access denied")
 }
 
-// cause strips the words that the client library puts before every network error.
+// cause strips the words that the TLS library puts before what the other side said.
 func cause(err error) error {
 	text := err.Error()
-	for _, words := range []string{packets.ErrorNetworkError.Error() + " : ", "remote error: "} {
-		text = strings.TrimPrefix(text, words)
+	if plain, ok := strings.CutPrefix(text, "remote error: "); ok {
+		return worded{err, plain}
 	}
-	if text == err.Error() {
-		return err
-	}
-	return worded{err, text}
+	return err
 }
 
 // worded is an error with other words and the same identity.

@@ -102,7 +102,7 @@ func (s *Sink) tell(current *session) {
 		return
 	}
 	current.status.say(latest)
-	current.client.Publish(s.topics.status(), 1, true, current.status.online())
+	_ = current.client.publish(context.Background(), message{topic: s.topics.status(), payload: current.status.online(), retain: true})
 }
 
 // hold connects if there is no connection.
@@ -125,7 +125,7 @@ func (s *Sink) carry(current *session, r record.Live) {
 		s.dropped.Add(1)
 		return
 	}
-	if token := current.client.Publish(s.topics.live(r.Balance), 0, false, payload); token.Error() != nil {
+	if err := current.client.publishOnce(context.Background(), message{topic: s.topics.live(r.Balance), payload: payload}); err != nil {
 		s.dropped.Add(1)
 	}
 }

@@ -57,7 +57,7 @@ func TestEmbeddedBrokerPublishesLastWill(t *testing.T) {
 	far := collect(t, "tcp://"+address, "weighpost/#")
 	s := openSink(t, config("mqtt://"+address))
 	eventually(t, 10*time.Second, "online", func() bool { return s.current.Load() != nil && len(far.statuses()) == 1 })
-	s.current.Load().drop(io.ErrClosedPipe)
+	s.current.Load().discard(io.ErrClosedPipe)
 	eventually(t, 10*time.Second, "online again", func() bool { return len(far.statuses()) >= 3 })
 	all := far.statuses()
 	if all[1].State != "offline" || all[1].Why != whyLost || all[2].State != "online" {

@@ -50,7 +50,7 @@ type Sink struct {
 	topics   topics
 	log      *slog.Logger
 
-	feeders sync.WaitGroup
+	working sync.WaitGroup
 	turn    chan struct{} // held while the session is used or replaced; a channel, so that waiting for it obeys ctx
 	session *session      // under turn
 
@@ -210,7 +210,7 @@ func (s *Sink) Close() error {
 	}
 	s.turn <- struct{}{} // no Deliver follows, so nobody holds it for long
 	defer s.give()
-	defer s.feeders.Wait()
+	defer s.working.Wait()
 	if s.session == nil {
 		return nil
 	}

@@ -3,13 +3,15 @@ package mqtt
 import (
 	"context"
 	"fmt"
+	"sync"
 	"time"
-
-	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
-// window is how many messages may wait for their acknowledgement at a time.
-const window = 64
+const (
+	window = 64 // messages that may wait for their acknowledgement at a time
+	// stretch is how many bytes are written at once, and one message more. What a stalled write may hold up is bounded by it.
+	stretch = 64 << 10
+)
 
 // message is one publication at QoS 1.
 type message struct {
@@ -19,53 +21,113 @@ type message struct {
 	last    bool // no message follows, so nothing is learnt by reading it back
 }
 
-// flight is a message that was handed to the client.
-type flight struct {
-	token paho.Token
-	echo  *echo // nil where nothing has to come back
+// batch is the messages of one publish on their way.
+type batch struct {
+	messages []message
+	echoes   []*echo  // nil where nothing has to come back
+	ids      []uint16 // of those that were sent
+	done     int      // leading ones that are acknowledged and, where due, came back
+
+	mu    sync.Mutex
+	acked []bool
+	moved chan struct{} // an acknowledgement came
+}
+
+func newBatch(messages []message) *batch {
+	return &batch{messages: messages, echoes: make([]*echo, len(messages)), ids: make([]uint16, 0, len(messages)),
+		acked: make([]bool, len(messages)), moved: make(chan struct{}, 1)}
+}
+
+// acknowledged is called by the goroutine that reads.
+func (b *batch) acknowledged(i int, _ byte) {
+	b.mu.Lock()
+	b.acked[i] = true
+	b.mu.Unlock()
+	select {
+	case b.moved <- struct{}{}:
+	default:
+	}
+}
+
+// head says whether the first message that is not done was acknowledged.
+func (b *batch) head() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.acked[b.done]
 }
 
 // publish sends messages in order, several in flight, and returns how many leading ones the broker has acknowledged; on a
 // topic that this session has not used before, also that the first came back. On any error the session is of no further
 // use, except after the end of ctx, where it is marked as abandoned.
-//
-// The client's own Publish may block for as long as a write may, so a goroutine does that part. It ends when publish
-// returns or within the write limit after it.
 func (s *session) publish(ctx context.Context, messages []message) (n int, err error) {
-	f := feed{
-		s: s, messages: messages,
-		slots:   make(chan struct{}, window),
-		flights: make(chan flight, window),
-		proved:  make(chan string, len(messages)),
-		stop:    make(chan struct{}),
+	if len(messages) == 0 {
+		return 0, nil
 	}
-	s.feeders.Add(1)
-	go f.run()
-	defer close(f.stop)
+	b := newBatch(messages)
 	stall := time.NewTimer(s.limit.stall)
 	defer stall.Stop()
-	for n < len(messages) {
-		if err := s.settled(ctx, &f, stall); err != nil {
-			n += f.acknowledged()
-			if ctx.Err() != nil {
-				s.abandoned = true
-			}
-			return n, err
+	for b.done < len(messages) && err == nil {
+		if err = s.feed(ctx, b); err == nil {
+			err = s.await(ctx, b, stall)
 		}
-		n++
-		<-f.slots
-		stall.Reset(s.limit.stall)
 	}
-	return n, nil
+	if err != nil && ctx.Err() != nil {
+		s.abandoned, err = true, ctx.Err()
+	}
+	if err == nil && len(s.proved) > 0 {
+		_ = s.client.write(ctx, s.unprove()) // what was acknowledged stays so; the next use of the session meets the fault
+	}
+	return b.done, err
 }
 
-// settled waits until the first message in flight is acknowledged and, where a self-test is due, came back.
-func (s *session) settled(ctx context.Context, f *feed, stall *time.Timer) error {
-	if f.head == nil {
+// feed writes what may be in flight, once half of it has been acknowledged, so that one write carries many messages.
+func (s *session) feed(ctx context.Context, b *batch) error {
+	if len(b.ids)-b.done > window/2 {
+		return nil
+	}
+	for len(b.ids) < len(b.messages) && len(b.ids)-b.done < window {
+		out := s.unprove()
+		for len(b.ids) < len(b.messages) && len(b.ids)-b.done < window && len(out) < stretch {
+			i := len(b.ids)
+			m := b.messages[i]
+			var err error
+			if b.echoes[i], out, err = s.watch(out, m); err != nil {
+				return err
+			}
+			id, err := s.client.claim(tagged{b, i})
+			if err != nil {
+				return err
+			}
+			b.ids = append(b.ids, id)
+			out = appendPublish(out, m, id)
+		}
+		if err := s.client.write(ctx, out); err != nil {
+			return s.broken(ctx, err)
+		}
+		if cap(out) <= 2*stretch {
+			s.room = out[:0]
+		}
+	}
+	return nil
+}
+
+// await waits until at least one more message is done, and takes all that are.
+func (s *session) await(ctx context.Context, b *batch, stall *time.Timer) error {
+	for {
+		n, behind := s.advance(b)
+		switch {
+		case n > 0:
+			stall.Reset(s.limit.stall)
+			return nil
+		case behind != nil:
+			return s.awaitEcho(ctx, behind, stall)
+		}
 		select {
-		case next := <-f.flights:
-			f.head = &next
+		case <-b.moved:
 		case <-s.lost:
+			if n, _ := s.advance(b); n > 0 { // acknowledgements that came with the end count
+				return nil
+			}
 			return s.lostError()
 		case <-ctx.Done():
 			return ctx.Err()
@@ -73,145 +135,63 @@ func (s *session) settled(ctx context.Context, f *feed, stall *time.Timer) error
 			return s.stalled()
 		}
 	}
+}
+
+// awaitEcho waits for a message to come back that has been acknowledged.
+func (s *session) awaitEcho(ctx context.Context, e *echo, stall *time.Timer) error {
+	stall.Reset(s.limit.echo)
 	select {
-	case <-f.head.token.Done():
+	case <-e.came:
+		stall.Reset(s.limit.stall)
+		return nil
 	case <-s.lost:
 		return s.lostError()
 	case <-ctx.Done():
 		return ctx.Err()
 	case <-stall.C:
-		return s.stalled()
+		return errDropped(e.topic)
 	}
-	if err := f.head.token.Error(); err != nil {
-		return s.unacknowledged(ctx, err)
-	}
-	if e := f.head.echo; e != nil {
-		stall.Reset(s.limit.echo)
-		select {
-		case <-e.came:
-			s.echoes.prove(e.topic)
-			f.proved <- e.topic
-		case <-s.lost:
-			return s.lostError()
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-stall.C:
-			return errDropped(e.topic)
-		}
-	}
-	f.head = nil
-	return nil
 }
 
-// unacknowledged words the error of a token. The client ends its tokens shortly before it tells why the connection was lost.
-func (s *session) unacknowledged(ctx context.Context, err error) error {
-	select {
-	case <-s.lost:
-		return s.lostError()
-	case <-ctx.Done():
-	case <-time.After(s.limit.handoff):
+// advance counts the messages that are done now. behind is what the next one waits for, where it was acknowledged and has
+// not come back.
+func (s *session) advance(b *batch) (n int, behind *echo) {
+	for b.done < len(b.ids) && b.head() {
+		if e := b.echoes[b.done]; !e.arrived() {
+			return n, e
+		} else if e != nil {
+			s.echoes.prove(e.topic)
+			s.proved = append(s.proved, e.topic)
+		}
+		b.done++
+		n++
 	}
-	return fmt.Errorf("the MQTT broker did not acknowledge: %w", err)
+	return n, nil
+}
+
+// unprove writes what gives up the subscriptions that have served, into the room for the next write.
+func (s *session) unprove() []byte {
+	out := s.room[:0]
+	for _, topic := range s.proved {
+		id, err := s.client.claim(nil)
+		if err != nil {
+			break // the subscription stays, and costs the broker a little
+		}
+		out = appendUnsubscribe(out, topic, id)
+	}
+	s.proved = s.proved[:0]
+	return out
+}
+
+// broken words the failure of a write.
+func (s *session) broken(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	s.end(err)
+	return s.lostError()
 }
 
 func (s *session) stalled() error {
 	return fmt.Errorf("the MQTT broker has not acknowledged anything for %s", s.limit.stall)
-}
-
-// feed hands the messages of one publish to the client.
-type feed struct {
-	s        *session
-	messages []message
-	slots    chan struct{} // one for each message in flight
-	flights  chan flight
-	proved   chan string // topics whose subscription has served
-	stop     chan struct{}
-	head     *flight // the first in flight; only publish uses it
-}
-
-func (f *feed) run() {
-	defer f.s.feeders.Done()
-	for _, m := range f.messages {
-		if !f.slot() {
-			break
-		}
-		fl := flight{echo: f.s.watch(m)}
-		fl.token = f.s.client.Publish(m.topic, 1, m.retain, m.payload)
-		f.flights <- fl // has room: a slot is held
-		if fl.token.Error() != nil {
-			break // it was not sent, so none behind it may be: they would arrive before it
-		}
-	}
-	f.tidy()
-}
-
-// slot waits until one more message may be in flight, and meanwhile gives up subscriptions that are no longer needed.
-func (f *feed) slot() bool {
-	for {
-		select {
-		case <-f.stop:
-			return false
-		case <-f.s.lost:
-			return false
-		default:
-		}
-		select {
-		case f.slots <- struct{}{}:
-			return true
-		case topic := <-f.proved:
-			f.s.client.Unsubscribe(topic)
-		case <-f.stop:
-			return false
-		case <-f.s.lost:
-			return false
-		}
-	}
-}
-
-// tidy gives up subscriptions until publish has ended and none is left.
-func (f *feed) tidy() {
-	for {
-		select {
-		case topic := <-f.proved:
-			f.s.client.Unsubscribe(topic)
-			continue
-		case <-f.s.lost:
-			return
-		default:
-		}
-		select {
-		case topic := <-f.proved:
-			f.s.client.Unsubscribe(topic)
-		case <-f.stop:
-			if len(f.proved) == 0 {
-				return
-			}
-		case <-f.s.lost:
-			return
-		}
-	}
-}
-
-// acknowledged counts what else of the leading messages had been acknowledged when publish was broken off. What is counted
-// too low is delivered again.
-func (f *feed) acknowledged() (n int) {
-	for {
-		if f.head == nil {
-			select {
-			case next := <-f.flights:
-				f.head = &next
-			default:
-				return n
-			}
-		}
-		select {
-		case <-f.head.token.Done():
-		default:
-			return n
-		}
-		if f.head.token.Error() != nil || !f.head.echo.arrived() {
-			return n
-		}
-		n, f.head = n+1, nil
-	}
 }

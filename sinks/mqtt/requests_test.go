@@ -120,6 +120,12 @@ func (o *office) keep(topic string, payload []byte) error {
 	return nil
 }
 
+func (o *office) said() []answer {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return append([]answer(nil), o.answers...)
+}
+
 func (o *office) end() { o.stop(); o.close() }
 
 // ask hands over one request and waits for its answer. It runs in a bubble.
@@ -305,10 +311,10 @@ func TestABalanceThatDoesNotAnswerHoldsUpNobody(t *testing.T) {
 			o.take(arrival{topic: setOf, payload: fmt.Appendf(nil, `{"sample":{"id":"LOT-%d"},"request":"%d"}`, i, i), via: o.keep})
 		}
 		synctest.Wait()
-		if len(o.answers) != 10 || time.Since(began) != 0 {
-			t.Errorf("%d answers after %s", len(o.answers), time.Since(began))
+		if len(o.said()) != 10 || time.Since(began) != 0 {
+			t.Errorf("%d answers after %s", len(o.said()), time.Since(began))
 		}
-		for i, a := range o.answers {
+		for i, a := range o.said() {
 			if a.Accepted || !strings.Contains(a.Why, "Too many") || a.Request != fmt.Sprint(requestRoom+i) {
 				t.Errorf("%+v", a)
 			}
@@ -334,7 +340,7 @@ func TestABalanceThatDoesNotAnswerHoldsUpNobody(t *testing.T) {
 			o.take(arrival{topic: setOf, payload: []byte(large), via: o.keep})
 		}
 		synctest.Wait()
-		if a := o.answers[len(o.answers)-1]; a.Accepted || !strings.Contains(a.Why, "Too many") {
+		if a := o.said()[len(o.said())-1]; a.Accepted || !strings.Contains(a.Why, "Too many") {
 			t.Errorf("%+v", a)
 		}
 		close(o.h.gate)
@@ -349,14 +355,14 @@ func TestRequestsHaveATimeLimitAndAreAnsweredAtTheEnd(t *testing.T) {
 			o.take(arrival{topic: setOf, payload: fmt.Appendf(nil, `{"request":"%d"}`, i), via: o.keep})
 		}
 		time.Sleep(requestLimit + time.Second)
-		if len(o.answers) != 1 || o.answers[0].Accepted || !strings.Contains(o.answers[0].Why, "not known") {
-			t.Errorf("%+v", o.answers)
+		if len(o.said()) != 1 || o.said()[0].Accepted || !strings.Contains(o.said()[0].Why, "not known") {
+			t.Errorf("%+v", o.said())
 		}
 		o.end()
-		if len(o.answers) != 3 || !strings.Contains(o.answers[2].Why, "stopping") {
-			t.Errorf("%+v", o.answers)
+		if len(o.said()) != 3 || !strings.Contains(o.said()[2].Why, "stopping") {
+			t.Errorf("%+v", o.said())
 		}
-		if !o.take(arrival{topic: setOf, via: o.keep}) || len(o.answers) != 3 {
+		if !o.take(arrival{topic: setOf, via: o.keep}) || len(o.said()) != 3 {
 			t.Error("a request after the end")
 		}
 	})

@@ -8,34 +8,31 @@ import (
 	"io"
 	"log/slog"
 	"net"
-	"net/url"
 	"sync"
 	"time"
 
-	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"weighpost/sinks"
 )
 
 // session is one connection to the broker, with one client of its own. The client never reconnects: after a loss it is
-// thrown away with whatever it had in flight, and the cursor of the sink says what to send next. A client that reconnects
-// by itself was seen to complete tokens without an error although nothing had been acknowledged.
+// thrown away with whatever it had in flight, and the cursor of the sink says what to send next.
 type session struct {
-	client paho.Client
+	client *client
 	status Status
 
 	lost chan struct{} // closed once the connection is gone
 	once sync.Once
 	why  error // set before lost is closed
 
-	mu   sync.Mutex
-	conn *conn
+	room   []byte   // for the next write; only publish uses it and
+	proved []string // topics whose subscription has served
 
 	limit   limits
 	echoes  *echoes         // nil without a self-test
 	desk    *desk           // nil where no requests are taken
-	feeders *sync.WaitGroup // goroutines that hand messages to the client; the sink waits for those of all its sessions
+	working *sync.WaitGroup // the client's goroutines; the sink waits for those of all its sessions
 	// abandoned says that a Deliver was called off while messages were in flight: their tokens are forgotten, so the next
 	// Deliver begins a new session. The connection still serves for an orderly end.
 	abandoned bool
@@ -47,14 +44,13 @@ type limits struct {
 	stall   time.Duration // without any acknowledgement while some are due
 	echo    time.Duration // between the acknowledgement and the message coming back
 	write   time.Duration // one write to the network
-	handoff time.Duration // for the client to take a message; the client sticks to it also after a loss
 	ping    time.Duration // between two pings, and for their answer
 }
 
 func limitsOf(keepAlive time.Duration) limits {
 	half := keepAlive / 2
 	return limits{connect: min(10*time.Second, max(keepAlive, 5*time.Second)), stall: keepAlive,
-		echo: min(10*time.Second, keepAlive), write: min(half, 5*time.Second), handoff: 2 * time.Second, ping: half}
+		echo: min(10*time.Second, keepAlive), write: min(half, 5*time.Second), ping: half}
 }
 
 // begin connects, publishes that we are online and, unless switched off, reads that back.
@@ -70,19 +66,14 @@ func begin(ctx context.Context, sink *Sink, status Status) (*session, error) {
 			return nil, sinks.Unusable{Err: fmt.Errorf("password of the MQTT broker: %w", err)}
 		}
 	}
-	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D()), feeders: &sink.feeders, desk: sink.desk}
+	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D()), working: &sink.working, desk: sink.desk}
 	if c.SelfTest {
 		s.echoes = newEchoes()
 	}
 	asked := noticeRequest(tlsConfig)
 	connecting, cancel := context.WithTimeout(ctx, s.limit.connect)
 	defer cancel()
-	o := s.options(c, sink.clientID, string(password), address, t)
-	o.SetCustomOpenConnectionFn(func(_ *url.URL, _ paho.ClientOptions) (net.Conn, error) {
-		return s.dial(connecting, address, tlsConfig)
-	})
-	s.client = paho.NewClient(o)
-	if err := s.connect(connecting); err != nil {
+	if err := s.connect(connecting, c, address, tlsConfig, s.greeting(c, sink.clientID, password, t)); err != nil {
 		return nil, explain(address, err, tlsConfig != nil && asked.Load() && c.Certificate == "")
 	}
 	if err := s.listen(ctx, t, sink.log); err != nil {
@@ -97,35 +88,26 @@ func begin(ctx context.Context, sink *Sink, status Status) (*session, error) {
 	return s, nil
 }
 
-func (s *session) options(c *Config, clientID, password, address string, t topics) *paho.ClientOptions {
-	o := paho.NewClientOptions()
-	o.AddBroker("tcp://" + address) // only a name here: dial opens the connection
-	o.SetClientID(clientID)
-	o.SetUsername(c.Username)
-	o.SetPassword(password)
-	o.SetProtocolVersion(4) // MQTT 3.1.1, and no second attempt with 3.1
-	o.SetCleanSession(true)
-	o.SetAutoReconnect(false)
-	o.SetConnectRetry(false)
-	o.SetStore(noStore{})
-	o.SetOrderMatters(true)
-	o.SetKeepAlive(s.limit.ping)
-	o.SetPingTimeout(s.limit.ping)
-	o.SetWriteTimeout(s.limit.handoff)
-	o.SetConnectTimeout(s.limit.connect)
-	o.SetBinaryWill(t.status(), s.status.will(), 1, true)
-	o.SetConnectionLostHandler(func(_ paho.Client, err error) { s.end(err) })
-	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { s.receive(m) })
-	return o
+// greeting is the CONNECT of this session: MQTT 3.1.1 with a clean session and a last will.
+func (s *session) greeting(c *Config, clientID string, password []byte, t topics) *packets.ConnectPacket {
+	p := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
+	p.ProtocolName, p.ProtocolVersion, p.CleanSession = "MQTT", 4, true
+	p.ClientIdentifier = clientID
+	p.UsernameFlag, p.Username = c.Username != "", c.Username
+	p.PasswordFlag, p.Password = c.Username != "" && len(password) > 0, password
+	p.Keepalive = uint16(max(1, s.limit.ping/time.Second))
+	p.WillFlag, p.WillQos, p.WillRetain, p.WillTopic, p.WillMessage = true, 1, true, t.status(), s.status.will()
+	return p
 }
 
 // receive takes a message from the broker: a request, or one that comes back to us.
-func (s *session) receive(m paho.Message) {
-	if s.desk != nil && s.desk.take(arrival{m.Topic(), m.Payload(), m.Retained(), m.Duplicate(), s.reply}) {
+func (s *session) receive(a arrival) {
+	a.via = s.reply
+	if s.desk != nil && s.desk.take(a) {
 		return
 	}
 	if s.echoes != nil {
-		s.echoes.receive(m.Topic(), m.Payload())
+		s.echoes.receive(a.topic, a.payload)
 	}
 }
 
@@ -136,7 +118,7 @@ func (s *session) reply(topic string, payload []byte) error {
 	if !s.open() {
 		return errNoConnection
 	}
-	return s.client.Publish(topic, 1, false, payload).Error()
+	return s.client.publish(context.Background(), message{topic: topic, payload: payload})
 }
 
 // subscriptionFailed is the return code by which a broker declines a subscription (MQTT 3.1.1 clause 3.9.3).
@@ -150,67 +132,97 @@ func (s *session) listen(ctx context.Context, t topics, log *slog.Logger) error 
 	}
 	s.status.Requests = requestsOpen
 	for _, filter := range t.requests() {
-		token := s.client.Subscribe(filter, 1, nil).(*paho.SubscribeToken)
-		select {
-		case <-token.Done():
-		case <-s.lost:
-			return s.lostError()
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(s.limit.echo):
-			return fmt.Errorf("the broker has not answered a subscription for %s", s.limit.echo)
+		code, err := s.hear(ctx, filter)
+		if err != nil {
+			return err
 		}
-		if token.Result()[filter] == subscriptionFailed {
+		if code == subscriptionFailed {
 			s.status.Requests = requestsDeclined
 			log.Error("no requests come in: the MQTT broker does not let us subscribe to their topics; see its access list", "topics", filter)
-		} else if err := token.Error(); err != nil {
-			return fmt.Errorf("subscribing to requests: %w", err)
 		}
 	}
 	return nil
 }
 
-// dial opens the network connection for the client.
-func (s *session) dial(ctx context.Context, address string, t *tls.Config) (net.Conn, error) {
-	var d net.Dialer
-	raw, err := d.DialContext(ctx, "tcp", address)
+// granted waits for the answer to one subscription.
+type granted chan byte
+
+func (g granted) acknowledged(_ int, code byte) { g <- code }
+
+// hear subscribes to one filter and returns what the broker says to that.
+func (s *session) hear(ctx context.Context, filter string) (code byte, err error) {
+	answer := make(granted, 1)
+	id, err := s.client.claim(tagged{answer, 0})
 	if err != nil {
-		return nil, err
+		return 0, err
 	}
-	line := raw
-	if t != nil {
-		secured := tls.Client(raw, t)
-		if err := secured.HandshakeContext(ctx); err != nil {
-			raw.Close()
-			return nil, err
-		}
-		line = secured
+	if err := s.client.write(ctx, appendSubscribe(nil, filter, id)); err != nil {
+		return 0, s.broken(ctx, err)
 	}
-	c := newConn(line, raw, s.limit.write)
-	s.mu.Lock()
-	s.conn = c
-	s.mu.Unlock()
-	return c, nil
+	select {
+	case code := <-answer:
+		return code, nil
+	case <-s.lost:
+		return 0, s.lostError()
+	case <-ctx.Done():
+		return 0, ctx.Err()
+	case <-time.After(s.limit.echo):
+		return 0, fmt.Errorf("the broker has not answered a subscription for %s", s.limit.echo)
+	}
 }
 
-// connect runs the MQTT handshake and returns when the client has ended it, successfully or not.
-func (s *session) connect(ctx context.Context) error {
-	token := s.client.Connect()
-	select {
-	case <-token.Done():
-		return token.Error()
-	case <-ctx.Done():
+// connect opens the network connection, goes through the MQTT handshake, and begins to read.
+func (s *session) connect(ctx context.Context, c *Config, address string, t *tls.Config, greeting *packets.ConnectPacket) error {
+	line, raw, err := dial(ctx, address, t)
+	if err != nil {
+		return s.late(ctx, err)
 	}
-	s.drop(ctx.Err())
-	select {
-	case <-token.Done(): // the dial or the handshake ended with the context
-	case <-time.After(s.limit.write):
+	network := newConn(line, raw, s.limit.write)
+	s.client = newClient(network, s.limit.ping, s.receive)
+	stop := context.AfterFunc(ctx, func() { network.drop(ctx.Err()) })
+	err = s.client.hello(greeting)
+	if !stop() && err == nil {
+		err = ctx.Err()
 	}
-	s.drop(ctx.Err()) // a connection that came up in the last moment
-	if errors.Is(ctx.Err(), context.DeadlineExceeded) {
+	if err != nil {
+		network.drop(err)
+		return s.late(ctx, err)
+	}
+	s.working.Go(func() { s.over(s.client.read()) })
+	s.working.Go(func() { s.over(s.client.tend(s.lost)) })
+	return nil
+}
+
+// late words the end of the time for a connection.
+func (s *session) late(ctx context.Context, err error) error {
+	switch {
+	case errors.Is(ctx.Err(), context.DeadlineExceeded):
 		return fmt.Errorf("no answer within %s", s.limit.connect)
+	case ctx.Err() != nil:
+		return ctx.Err()
 	}
-	return ctx.Err()
+	return err
+}
+
+// over notes why one of the client's goroutines ended, and so has the other end too.
+func (s *session) over(why error) {
+	if why != nil {
+		s.discard(why)
+	}
+}
+
+// dial opens the network connection. The raw one is that under TLS.
+func dial(ctx context.Context, address string, t *tls.Config) (line, raw net.Conn, err error) {
+	var d net.Dialer
+	if raw, err = d.DialContext(ctx, "tcp", address); err != nil || t == nil {
+		return raw, raw, err
+	}
+	secured := tls.Client(raw, t)
+	if err := secured.HandshakeContext(ctx); err != nil {
+		raw.Close()
+		return nil, nil, err
+	}
+	return secured, raw, nil
 }
 
 // open says whether the connection is up, as far as is known.
@@ -219,7 +231,7 @@ func (s *session) open() bool {
 	case <-s.lost:
 		return false
 	default:
-		return s.client.IsConnectionOpen()
+		return true
 	}
 }
 
@@ -234,27 +246,17 @@ func (s *session) end(why error) {
 	})
 }
 
-// drop cuts the network connection, from which the client notices that it is lost.
-func (s *session) drop(why error) {
-	s.mu.Lock()
-	c := s.conn
-	s.mu.Unlock()
-	if c != nil {
-		c.drop(why)
-	}
-}
-
 // discard throws the session away without a farewell: the broker publishes the last will.
 func (s *session) discard(why error) {
 	s.end(why)
-	s.drop(why)
+	s.client.conn.drop(why)
 }
 
 // farewell ends the session in good order: the broker hears that we are offline, and forgets the last will.
 func (s *session) farewell(ctx context.Context, topic string, payload []byte) error {
 	_, err := s.publish(ctx, []message{{topic: topic, payload: payload, retain: true, last: true}})
 	if err == nil {
-		s.client.Disconnect(uint(s.limit.handoff / time.Millisecond))
+		err = s.client.write(ctx, []byte{disconnect << 4, 0})
 	}
 	s.discard(errors.New("the sink was closed"))
 	return err
@@ -272,14 +274,3 @@ func (s *session) lostError() error {
 	}
 	return fmt.Errorf("the connection to the MQTT broker was lost: %w", s.why)
 }
-
-// noStore keeps nothing: the journal is the outbox.
-type noStore struct{}
-
-func (noStore) Open()                             {}
-func (noStore) Put(string, packets.ControlPacket) {}
-func (noStore) Get(string) packets.ControlPacket  { return nil }
-func (noStore) All() []string                     { return nil }
-func (noStore) Del(string)                        {}
-func (noStore) Close()                            {}
-func (noStore) Reset()                            {}

@@ -1,7 +1,8 @@
 """The straightforward script that BenchmarkLine of package gateway compares with, in Python.
 
 For each port one thread reads a line, takes the weight out of it, appends a row to the balance's CSV file, syncs it,
-publishes at QoS 1 and waits for the acknowledgement. It needs pyserial and paho-mqtt.
+publishes at QoS 1 and waits for the acknowledgement. It needs pyserial and paho-mqtt. Past 100 ports it reads the
+pseudo-terminals as files: pyserial waits with select(2), which ends at descriptor 1,023, and needs five a port.
 
     python3 script.py HOST:PORT FOLDER PORTS
 """
@@ -18,9 +19,10 @@ import paho.mqtt.client
 import serial
 
 
-def read(client, folder, number):
+def read(client, folder, number, ports):
     balance = f"b-{number}"
-    port = serial.Serial(f"{folder}/port-{number}", 115200)
+    path = f"{folder}/port-{number}"
+    port = serial.Serial(path, 115200) if ports <= 100 else open(path, "rb")
     with open(f"{folder}/{balance}.csv", "w", newline="") as out:
         rows = csv.writer(out)
         while True:
@@ -54,7 +56,7 @@ def main(address, folder, ports):
     client = connect(address)
     signal.signal(signal.SIGTERM, lambda *_: os._exit(0))
     for number in range(1, ports + 1):
-        threading.Thread(target=read, args=(client, folder, number), daemon=True).start()
+        threading.Thread(target=read, args=(client, folder, number, ports), daemon=True).start()
     threading.Event().wait()
 
 
