@@ -71,6 +71,7 @@ func (g *Gateway) holdBack(balances []record.Balance) (others []record.Balance) 
 func (g *Gateway) newLines(cfg intake.Config) (line, scanner *port.Line) {
 	if cfg.Scanner != nil {
 		scanner = port.NewLine(cfg.Scanner.Port, cfg.ScannerName(), g.board, g.log)
+		scanner.Call("the scanner of balance " + cfg.ID)
 	}
 	line = port.NewLine(cfg.Port, cfg.ID, g.board, g.log)
 	line.WatchStalls(&g.stalls)

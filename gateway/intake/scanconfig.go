@@ -32,6 +32,7 @@ type ScanRule struct {
 	Item    string          `yaml:"item" desc:"What the scan sets: person, sample, method, run, lot, or the name of a free field."`
 	Strip   bool            `yaml:"strip" desc:"Whether the prefix is no part of the id." default:"false"`
 	SignOut bool            `yaml:"sign_out" desc:"Whether the scan ends everything that is held; in place of item." default:"false"`
+	Balance bool            `yaml:"balance" desc:"Whether the scan is the label of the balance itself, its id, serial number or printed name: it confirms which balance is connected after its cable was pulled; in place of item." default:"false"`
 	For     strict.Duration `yaml:"for" desc:"How long it holds, where that is not what context says; 1s to 744h."`
 	Uses    int             `yaml:"uses" desc:"For how many weighings it holds, where that is not what context says; 1 to 1000000, or -1."`
 }
@@ -53,13 +54,16 @@ func (c *ScannerConfig) check(r *strict.Report) {
 }
 
 func (rule *ScanRule) check(at *strict.Report) {
-	if rule.Prefix != "" {
-		if err := record.CheckContextID(rule.Prefix); err != nil && !strings.HasSuffix(rule.Prefix, " ") {
+	if seen := strings.Trim(rule.Prefix, " "); seen != "" {
+		if err := record.CheckContextID(seen); err != nil {
 			at.At("prefix").Fault(err.Error(), "characters that can be seen, such as P-")
 		}
 	}
 	fixed := slices.Contains(fixedItems, rule.Item)
 	switch {
+	case rule.Balance && (rule.Item != "" || rule.SignOut || rule.For != 0 || rule.Uses != 0):
+		at.At("balance").Fault("stands beside what only an item or a sign-out has", "balance with a prefix, and strip where the label has it")
+	case rule.Balance:
 	case rule.SignOut && (rule.Item != "" || rule.Strip || rule.For != 0 || rule.Uses != 0):
 		at.At("sign_out").Fault("stands beside what only an item has", "sign_out with a prefix and nothing else")
 	case rule.SignOut && rule.Prefix == "":
@@ -85,11 +89,11 @@ func (c *ScannerConfig) rule() frame.Rule {
 }
 
 // request fills in what a scan asks for, or says why it asks for nothing. Nothing is taken out of a scan but what the
-// configuration names.
-func (c *ScannerConfig) request(text string, r *record.ContextRequest) (why string) {
+// configuration names. label is the balance that the scan names, where that is what it does.
+func (c *ScannerConfig) request(text string, r *record.ContextRequest) (label, why string) {
 	if c.Symbology {
 		if len(text) < 3 || text[0] != ']' {
-			return "It does not begin with the three characters that name the kind of code: set the scanner to send them, or leave symbology out."
+			return "", "It does not begin with the three characters that name the kind of code: set the scanner to send them, or leave symbology out."
 		}
 		text = text[3:]
 	}
@@ -101,15 +105,18 @@ func (c *ScannerConfig) request(text string, r *record.ContextRequest) (why stri
 	}
 	switch {
 	case rule == nil:
-		return "No rule says what a scan that begins so means: add one to the scanner's rules, or scan the right label."
+		return "", "No rule says what a scan that begins so means: add one to the scanner's rules, or scan the right label."
 	case rule.SignOut:
 		r.SignOut = true
-		return ""
+		return "", ""
 	case rule.Strip:
 		text = text[len(rule.Prefix):]
 	}
 	if text == "" {
-		return "Nothing follows its prefix."
+		return "", "Nothing follows its prefix."
+	}
+	if rule.Balance {
+		return text, ""
 	}
 	item := &record.ContextItem{ID: text, For: time.Duration(rule.For), Uses: rule.Uses}
 	if place := r.Item(rule.Item); place != nil {
@@ -117,5 +124,5 @@ func (c *ScannerConfig) request(text string, r *record.ContextRequest) (why stri
 	} else {
 		r.Fields = map[string]*record.ContextItem{rule.Item: item}
 	}
-	return ""
+	return "", ""
 }

@@ -169,6 +169,36 @@ func TestARunawayScanner(t *testing.T) {
 	}
 }
 
+// After a lost port the label of the balance says which one is connected; that of another one does not.
+func TestTheLabelOfTheBalance(t *testing.T) {
+	bodies := inBubble(t, anchored, func(c *Config) {
+		withScanner(c)
+		c.Serial = "s-77"
+		c.Scanner.Rules = append(c.Scanner.Rules, ScanRule{Prefix: "BAL-", Balance: true, Strip: true})
+	}, func(t *testing.T, b *bench, h port.Handler) {
+		scan := scans(b)
+		h.Down(time.Now(), &port.Trouble{Code: port.CodeLost, Sentence: "The cable was pulled."})
+		quietly(h)
+		prints(h, "W 1.000 g S")
+		scan("BAL-b-13\r")
+		prints(h, "W 2.000 g S")
+		scan("BAL-s-77\r")
+		prints(h, "W 3.000 g S")
+	})
+	var got []string
+	for _, body := range bodies {
+		switch e := body.(type) {
+		case *record.Weighing:
+			got = append(got, e.Balance.Identity)
+		case *record.ContextChange:
+			got = append(got, e.Cause)
+		}
+	}
+	if want := []string{unconfirmed, "refused", unconfirmed, "confirmed", confirmed}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
 func TestTheKindOfCode(t *testing.T) {
 	bodies := inBubble(t, anchored, func(c *Config) {
 		withScanner(c)

@@ -46,6 +46,9 @@ func (t *ticket) give(name string, item *heldItem) {
 		return
 	}
 	one := &taken{item: item, left: item.uses}
+	if t.items == nil {
+		t.items = map[string]*taken{}
+	}
 	t.items[name] = one
 	if t.spent {
 		one.spend(t)
@@ -76,9 +79,8 @@ func (t *ticket) doubts(names []string) {
 // newTicket gives the weighing what is in force at its moment. What was set at the same moment, so that nobody can know
 // which came first, is given to nobody.
 func (in *Intake) newTicket(body record.Body, w *record.Weighing, m moment) *ticket {
-	kind := in.reading.Kind
-	t := &ticket{body: body, w: w, m: m, takes: !isTare(kind), items: map[string]*taken{}}
-	for _, name := range in.context.names() {
+	t := &ticket{body: body, w: w, m: m, takes: !isTare(in.reading.Kind)}
+	for name := range in.context {
 		item, doubt := in.context.pick(name, m)
 		if doubt {
 			t.doubts([]string{name})
@@ -86,6 +88,7 @@ func (in *Intake) newTicket(body record.Body, w *record.Weighing, m moment) *tic
 		t.give(name, item)
 	}
 	if len(t.doubt) > 0 {
+		slices.Sort(t.doubt)
 		in.withdraw(t.doubt, m)
 	}
 	return t

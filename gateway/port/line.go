@@ -31,6 +31,7 @@ type Handler interface {
 type Line struct {
 	cfg     Config
 	subject string
+	what    string // as sentences call it
 	board   *health.Board
 	log     *slog.Logger
 	backoff backoff
@@ -53,7 +54,7 @@ func NewLine(cfg Config, subject string, board *health.Board, log *slog.Logger) 
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
-	return &Line{cfg: cfg, subject: subject, board: board, log: log.With("balance", subject, "port", cfg.Address),
+	return &Line{cfg: cfg, subject: subject, what: "balance " + subject, board: board, log: log.With("balance", subject, "port", cfg.Address),
 		backoff: usualBackoff, open: cfg.Open, cause: cause{cfg: cfg}}
 }
 
@@ -90,6 +91,10 @@ func (l *Line) Write(p []byte) (int, error) {
 	}
 	return port.Write(p)
 }
+
+// Call has sentences call what is at the other end by another name than that of a balance: "the scanner of balance b-12".
+// It comes before Run.
+func (l *Line) Call(what string) { l.what = what }
 
 // Run opens the port, reads it, and opens it again whenever it went, until ctx ends; then it returns nil with the port
 // closed and its condition cleared. It returns an error at once only if the configuration can never be opened.
@@ -244,6 +249,6 @@ func (l *Line) settle(t *Trouble) {
 	}
 	if t != nil {
 		l.board.Raise(health.Condition{Code: t.Code, Subject: l.subject, Severity: health.Error, From: l.cause.of(t),
-			Sentence: fmt.Sprintf("Nothing comes from balance %s. %s", l.subject, t.Sentence), Remedy: t.Remedy})
+			Sentence: fmt.Sprintf("Nothing comes from %s. %s", l.what, t.Sentence), Remedy: t.Remedy})
 	}
 }

@@ -11,9 +11,10 @@ type ContextChange struct {
 	Balance About   `json:"balance"`
 	Before  Context `json:"before"`
 	After   Context `json:"after"`
-	// Cause is set, signed-out, expired or refused. What a weighing uses up is told by the weighing itself.
+	// Cause is set, signed-out, expired, refused, or confirmed: the label of the balance itself was scanned, which confirms
+	// its identity and changes nothing else. What a weighing uses up is told by the weighing itself.
 	Cause string `json:"cause"`
-	Why   string `json:"why,omitempty"` // where refused
+	Why   string `json:"why,omitempty"` // where it was not set by a request
 	Where string `json:"where"`         // the way it came: an address, a topic, a port
 	Raw   []byte `json:"raw,omitempty"` // a scan, exactly as received
 	// Times is how many refused requests this entry stands for; absent: one. The rest of it tells of the last of them.
