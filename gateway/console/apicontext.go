@@ -89,7 +89,7 @@ func (s *Server) changeContext(ctx context.Context, in *contextChange, whole boo
 	if err != nil {
 		return nil, &problemDocument{"about:blank", "The request cannot be taken", http.StatusUnprocessableEntity, sentence(err.Error())}
 	}
-	request.Whole = whole
+	request.Whole = whole // RFC 7396 for PATCH
 	return s.act(ctx, in.ID, in.From, request)
 }
 

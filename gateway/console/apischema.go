@@ -32,10 +32,14 @@ func describeContext(doc *huma.OpenAPI) {
 		Type: huma.TypeObject, AdditionalProperties: false,
 		Properties: map[string]*huma.Schema{
 			"person": item, "sample": item, "method": item, "run": item, "lot": item,
-			"fields":  {Type: huma.TypeObject, AdditionalProperties: item, Description: "Free fields by name: a to z, 0 to 9 and -."},
-			"request": {Type: huma.TypeString, MaxLength: length(64), Description: "The sender's own mark."},
+			"fields":   {Type: huma.TypeObject, AdditionalProperties: item, Description: "Free fields by name: a to z, 0 to 9 and -."},
+			"sign_out": {Type: huma.TypeBoolean, Enum: []any{true}, Description: "Ends everything, and stands beside no item."},
+			"sent":     {Type: huma.TypeString, Format: "date-time", Description: "When it was sent; together with valid_s."},
+			"valid_s":  {Type: huma.TypeNumber, ExclusiveMinimum: number(0), Maximum: number(31 * 24 * 3600), Description: "For how long from then on it may be carried out."},
+			"request":  {Type: huma.TypeString, MaxLength: length(64), Description: "The sender's own mark."},
 		},
-		Examples: []any{map[string]any{"person": map[string]any{"id": "p-07", "for_s": 3600}, "sample": map[string]any{"id": "LOT-1003", "uses": 1}}},
+		DependentRequired: map[string][]string{"sent": {"valid_s"}, "valid_s": {"sent"}},
+		Examples:          []any{map[string]any{"person": map[string]any{"id": "p-07", "for_s": 3600}, "sample": map[string]any{"id": "LOT-1003", "uses": 1}}},
 	}
 	body := &huma.MediaType{Schema: &huma.Schema{Ref: "#/components/schemas/ContextRequest"}}
 	routes := doc.Paths[contextPath]

@@ -75,7 +75,7 @@ type TimeServer struct {
 	Why        string      `json:"why,omitempty"`
 	Offset     *float64    `json:"offset_s"` // of its time from the computer's clock; null without a usable answer
 	Distance   *float64    `json:"root_distance_s"`
-	LastAnswer *record.UTC `json:"last_answer"`
+	LastAnswer *record.UTC `json:"last_answer,omitempty"`
 }
 
 // state is everything that the page shows.

@@ -1,0 +1,135 @@
+package console
+
+import (
+	"bytes"
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
+)
+
+func unmarshal(t *testing.T, text string) any {
+	t.Helper()
+	v, err := jsonschema.UnmarshalJSON(strings.NewReader(text))
+	if err != nil {
+		t.Fatalf("%v: %s", err, text)
+	}
+	return v
+}
+
+// description is what a running console says of itself.
+func description(t *testing.T, h *house) map[string]any {
+	t.Helper()
+	resp, text := ask(t, "GET", h.base+"/api/v1/openapi.json", nil)
+	if resp.StatusCode != 200 || !strings.HasPrefix(resp.Header.Get("Content-Type"), "application/") {
+		t.Fatalf("%d %s %.100s", resp.StatusCode, resp.Header.Get("Content-Type"), text)
+	}
+	return unmarshal(t, text).(map[string]any)
+}
+
+// TestTheDescriptionIsValidOpenAPI holds it to the schema that the OpenAPI Initiative publishes.
+func TestTheDescriptionIsValidOpenAPI(t *testing.T) {
+	c := jsonschema.NewCompiler()
+	c.AssertFormat()
+	official, err := c.Compile("testdata/openapi-3.1.schema.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	doc := description(t, open(t))
+	if err := official.Validate(doc); err != nil {
+		t.Error(err)
+	}
+	doc["paths"].(map[string]any)["/api/v1/balances"].(map[string]any)["get"] = map[string]any{"responses": 7}
+	if official.Validate(doc) == nil {
+		t.Error("the schema takes everything, so that the test shows nothing")
+	}
+}
+
+// described looks up a part of the description by its JSON pointer, or says that it is not there.
+func described(doc any, names ...string) bool {
+	for _, name := range names {
+		members, ok := doc.(map[string]any)
+		if !ok || members[name] == nil {
+			return false
+		}
+		doc = members[name]
+	}
+	return true
+}
+
+// TestAnswersAreWhatTheDescriptionSays sends requests, good and bad, and has a validator that is not ours judge each by the
+// description: the request where it has a body, and every answer.
+func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
+	h := open(t)
+	doc := description(t, h)
+	c := jsonschema.NewCompiler()
+	c.AssertFormat()
+	if err := c.AddResource("https://weighpost.invalid/api.json", doc); err != nil {
+		t.Fatal(err)
+	}
+	schema := func(names ...string) *jsonschema.Schema {
+		t.Helper()
+		if !described(doc, names...) {
+			t.Fatalf("the description has no %q", names)
+		}
+		pointer := ""
+		for _, name := range names {
+			pointer += "/" + strings.NewReplacer("~", "~0", "/", "~1").Replace(name)
+		}
+		s, err := c.Compile("https://weighpost.invalid/api.json#" + pointer)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return s
+	}
+	const all, one, held = "/api/v1/balances", "/api/v1/balances/{id}", "/api/v1/balances/{id}/context"
+	for _, c := range []struct {
+		method, route, id, body string
+		status                  int
+	}{
+		{"GET", all, "", "", 200},
+		{"GET", one, "b-12", "", 200},
+		{"GET", one, "b-99", "", 404},
+		{"GET", "/api/v1/clock", "", "", 200},
+		{"GET", held, "b-12", "", 200},
+		{"PUT", held, "b-12", `{"person": {"id": "p-07", "for_s": 3600}, "sample": {"id": "LOT-1003", "uses": 1}, "fields": {"box": {"id": "B7", "uses": -1}}}`, 200},
+		{"GET", held, "b-12", "", 200},
+		{"PATCH", held, "b-12", `{"lot": null, "run": {"id": ""}, "request": "42"}`, 200},
+		{"PATCH", held, "b-12", `{}`, 200},
+		{"PUT", held, "b-12", `{"sign_out": true}`, 200},
+		{"PUT", held, "b-12", `{"sent": "2026-11-25T10:04:05Z", "valid_s": 30}`, 200},
+		{"DELETE", held, "b-12", "", 200},
+		{"DELETE", held, "b-99", "", 404},
+		{"PUT", held, "b-12", `{"sent": "2026-11-25T10:04:05Z"}`, 422},
+		{"PUT", held, "b-12", `{"sign_out": false}`, 422},
+		{"PUT", held, "b-12", `{"sampel": {"id": "x"}}`, 422},
+		{"PUT", held, "b-12", `{"sample": {}}`, 422},
+		{"PUT", held, "b-12", `{"sample": {"id": "x", "uses": 0}}`, 422},
+		{"PUT", held, "b-12", `{"sample": {"id": "x", "uses": -2}}`, 422},
+		{"PUT", held, "b-12", `{"sample": {"id": "x", "for_s": 0}}`, 422},
+		{"PUT", held, "b-12", `{"sample": "x"}`, 422},
+		{"PUT", held, "b-12", `{"sample": {"id": "` + strings.Repeat("x", 129) + `"}}`, 422},
+		{"PUT", held, "b-12", `{"request": "` + strings.Repeat("x", 65) + `"}`, 422},
+		{"PUT", held, "b-12", `[]`, 422},
+	} {
+		resp, answer := send(t, h, c.method, strings.ReplaceAll(c.route, "{id}", c.id), c.body, nil)
+		if resp.StatusCode != c.status {
+			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)
+		}
+		op := []string{"paths", c.route, strings.ToLower(c.method)}
+		if c.body != "" {
+			for _, kind := range bodyTypes[c.method] {
+				err := schema(append(op, "requestBody", "content", kind, "schema")...).Validate(unmarshal(t, c.body))
+				if (err == nil) != (resp.StatusCode == 200) {
+					t.Errorf("%s %s: the description says %v, the console %d", c.method, c.body, err, resp.StatusCode)
+				}
+			}
+		}
+		status := http.StatusText(resp.StatusCode)
+		got := append(op, "responses", strings.Fields(resp.Status)[0], "content", resp.Header.Get("Content-Type"), "schema")
+		if err := schema(got...).Validate(unmarshal(t, string(bytes.TrimSpace([]byte(answer))))); err != nil {
+			t.Errorf("%s %s: the answer %s is not as described: %v\n%s", c.method, c.route, status, err, answer)
+		}
+	}
+}
