@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -107,7 +108,10 @@ func TestRealTimeServers(t *testing.T) {
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			r := run(t, Config{Servers: test.servers, Timeout: strict.Duration(time.Second)})
-			f := r.wait(t, checked)
+			f := r.wait(t, func(f Facts) bool {
+				return f.State == record.ClockChecked && f.Sources == test.sources &&
+					!slices.ContainsFunc(f.Servers, func(s Server) bool { return s.Verdict == Silent })
+			})
 			s := r.holds(t)
 			if s.Clock != record.ClockChecked || s.Sources != test.sources || time.Duration(*s.Bound) > 200*time.Millisecond {
 				t.Errorf("%+v", s)

@@ -335,3 +335,57 @@ func TestAStoppedJournalDelaysNoStamp(t *testing.T) {
 		t.Errorf("%q %v", last.Why, b.left())
 	}
 }
+
+// TestElsewhereASleepAndAStepBothMeanHoldover is a computer without a raw clock and CLOCK_BOOTTIME.
+func TestElsewhereASleepAndAStepBothMeanHoldover(t *testing.T) {
+	for name, jump := range map[string]func(w *world){
+		"a sleep":        func(w *world) { w.sleep(time.Hour, time.Second) },
+		"a step forward": func(w *world) { w.wall = w.wall.Add(time.Hour) },
+		"a step back":    func(w *world) { w.wall = w.wall.Add(-time.Hour) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := newWorld(t, noon, noon, threeServers)
+			w.guessed()
+			w.look()
+			w.round(near, three(0)...)
+			if s := w.stamp(t); s.Clock != record.ClockChecked {
+				t.Fatalf("%+v", s)
+			}
+			w.clock.book.waiting = nil
+			before := w.moment()
+			jump(w)
+			if s := w.stamp(t); s.Clock != record.ClockHoldover || time.Duration(*s.Bound) < time.Hour || time.Duration(*s.Bound) > 61*time.Minute {
+				t.Errorf("%+v", s)
+			}
+			w.look()
+			w.stamp(t)
+			if why := outside(w.clock.stamp(before.now, before.wall), before); why != "" {
+				t.Errorf("a line of before is stamped %s", why)
+			}
+			if list := w.entries(); len(list) != 1 || list[0].State != record.ClockHoldover || !strings.Contains(list[0].Why, "slept, or its clock was set, by") {
+				t.Errorf("%+v", list)
+			}
+			w.round(near, three(0)...)
+			if s := w.stamp(t); s.Clock != record.ClockChecked || time.Duration(*s.Bound) > 50*time.Millisecond {
+				t.Errorf("%+v", s)
+			}
+		})
+	}
+}
+
+// TestAWideAgreementLeavesANarrowAnchor has the network become slow for one round.
+func TestAWideAgreementLeavesANarrowAnchor(t *testing.T) {
+	w := checkedWorld(t)
+	narrow := time.Duration(*w.stamp(t).Bound)
+	w.pass(time.Minute)
+	w.round(path{300 * time.Millisecond, 0, 100 * time.Millisecond}, three(0)...)
+	s := w.stamp(t)
+	if grown := time.Duration(*s.Bound) - narrow; grown > 7*time.Millisecond || s.Sources != 3 {
+		t.Errorf("the bound has grown by %s: %+v", grown, s)
+	}
+	w.pass(2 * time.Hour) // 0.72 s of declared drift: now the slow network is better
+	w.round(path{300 * time.Millisecond, 0, 100 * time.Millisecond}, three(0)...)
+	if s := w.stamp(t); s.Clock != record.ClockChecked {
+		t.Errorf("%+v", s)
+	}
+}

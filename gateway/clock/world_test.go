@@ -40,6 +40,15 @@ func newWorld(t testing.TB, truth, wall time.Time, cfg Config) *world {
 	return w
 }
 
+// guessed makes it a computer outside Linux: its raw clock is the monotonic one, and a sleep looks like a step.
+func (w *world) guessed() {
+	w.clock.ticker.slewed, w.clock.ticker.guessed = false, true
+	wall := w.wall.Add(-w.mono)
+	w.clock.ticker.read = func() Reading {
+		return Reading{Now: w.now(), Wall: w.wall, Raw: w.raw, Asleep: w.wall.Sub(wall) - w.mono}
+	}
+}
+
 func (w *world) read() Reading {
 	return Reading{Now: w.now(), Wall: w.wall, Raw: w.raw, Asleep: w.asleep, Slack: 3 * time.Microsecond}
 }
@@ -123,7 +132,7 @@ func (w *world) ask(s source, p path) answer {
 		ReferenceTime: t3.Add(-time.Minute), Time: t3,
 	}
 	a.judge(r, w.clock.ppm(w.clock.cfg), maxDistance)
-	a.sample.asleep = w.asleep
+	a.sample.asleep = w.clock.ticker.read().Asleep
 	return a
 }
 
@@ -133,11 +142,11 @@ func (w *world) round(p path, list ...source) {
 	for _, s := range list {
 		answers = append(answers, w.ask(s, p))
 	}
-	w.clock.judge(w.read(), answers)
+	w.clock.judge(w.clock.ticker.read(), answers)
 }
 
 // look is a tick of the clock's owner.
-func (w *world) look() { w.clock.look(w.read()) }
+func (w *world) look() { w.clock.look(w.clock.ticker.read()) }
 
 // entries are what the journal would have.
 func (w *world) entries() []*record.ClockChange {

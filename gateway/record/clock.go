@@ -19,7 +19,7 @@ type ClockChange struct {
 // TimeServer is what one time server last said.
 type TimeServer struct {
 	Server string `json:"server"`
-	// State is agreeing, falseticker, silent or refused.
+	// State is agreeing, falseticker, undecided (it answered, and no majority says whether it is right), silent or refused.
 	State  string `json:"state"`
 	Offset string `json:"offset_s,omitempty"` // of its time from the system's clock: a decimal number of seconds with sign
 	Bound  *Span  `json:"bound_s,omitempty"`  // its root distance as seen from here
