@@ -88,3 +88,13 @@ func inSeconds(s *clock.Seconds) *float64 {
 	v := s.D().Round(time.Microsecond).Seconds()
 	return &v
 }
+
+// configuration gives the page what became of the configuration.
+func (g *Gateway) configuration() console.Configuration {
+	last := g.LastReload()
+	c := console.Configuration{Hash: g.now.Load().software.Config, Refused: last.Why, Taken: last.Times, NotTaken: last.Refused}
+	if at := last.At; !at.Time().IsZero() {
+		c.Last = &at
+	}
+	return c
+}

@@ -57,14 +57,16 @@ type Stream interface {
 
 // Deps is what the console needs from the rest of the daemon.
 type Deps struct {
-	Site       string
-	Version    string
-	Source     Source
-	Conditions Conditions
-	Contexts   Contexts
-	Token      Token // the zero value: nothing can be changed
-	Live       Stream
-	Log        *slog.Logger
+	Site    string
+	Version string
+	Source  Source
+	// Configuration says how the configuration that holds came to; nil: nothing is said of it. As Source, it must not block.
+	Configuration func() Configuration
+	Conditions    Conditions
+	Contexts      Contexts
+	Token         Token // the zero value: nothing can be changed
+	Live          Stream
+	Log           *slog.Logger
 }
 
 // Server is the console.

@@ -89,6 +89,8 @@ type state struct {
 	Recording  bool               `json:"recording"` // what /readyz says
 	Journal    Journal            `json:"journal"`
 	Clock      Clock              `json:"clock"`
+
+	Configuration *Configuration `json:"configuration,omitempty"`
 }
 
 // stateAge is how old the state may be that a page is given: many pages cost no more than one.
@@ -109,8 +111,14 @@ func (s *Server) stateJSON() ([]byte, error) {
 		return s.state.json, nil
 	}
 	list, recording := s.conditions()
+	var configuration *Configuration
+	if s.deps.Configuration != nil {
+		c := s.deps.Configuration()
+		configuration = &c
+	}
 	b, err := json.Marshal(state{
-		Site: s.deps.Site, Version: s.deps.Version, At: record.UTC(now), Balances: s.deps.Source.Balances(),
+		Configuration: configuration,
+		Site:          s.deps.Site, Version: s.deps.Version, At: record.UTC(now), Balances: s.deps.Source.Balances(),
 		Sinks: s.deps.Source.Sinks(), Conditions: list, Recording: recording, Journal: s.deps.Source.Journal(), Clock: s.deps.Source.TimeFacts(),
 	})
 	if err != nil {

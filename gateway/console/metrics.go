@@ -47,7 +47,7 @@ var (
 func (f *facts) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{recordedTotal, framesTotal, unreadTotal, unkeptTotal, waiting, portUp,
 		delivered, parked, lag, working, conditions, condition, journalHead, ready, clockState, clockBound, clockOffset,
-		clockDistance, clockServer} {
+		clockDistance, clockServer, reloadsTotal, reloadGood, reloadTime} {
 		ch <- d
 	}
 }
@@ -84,6 +84,9 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 	_, recording := f.s.conditions()
 	send(ready, gauge, truth(recording))
 	collectClock(f.s.deps.Source.TimeFacts(), send)
+	if f.s.deps.Configuration != nil {
+		f.s.deps.Configuration().collect(send)
+	}
 }
 
 func truth(b bool) float64 {
