@@ -47,13 +47,11 @@ func Load(ctx context.Context, log Log) (Roster, error) {
 	if err != nil {
 		return Roster{}, fmt.Errorf("the place of the latest configuration cannot be read: %w", err)
 	}
-	if at > 0 {
-		r, found, err := scan(ctx, log, at, true)
-		if err != nil || found {
-			return r, err
-		}
+	// Also a cursor that was never set is right: it stands before the first entry, and so before the only configuration.
+	r, found, err := scan(ctx, log, at, true)
+	if err == nil && !found && at > 0 {
+		r, _, err = scan(ctx, log, 0, false)
 	}
-	r, _, err := scan(ctx, log, 0, false)
 	return r, err
 }
 
