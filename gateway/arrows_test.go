@@ -41,6 +41,7 @@ var arrows = []arrow{
 	{"gateway/journal/...", []string{"gateway/record", "gateway/journal", "gateway/journal/..."}, "test support of the journal"},
 	{"gateway/roster", []string{"gateway/record"}, "it reads what the journal says of balances, and knows no balance that runs"},
 	{"gateway/port/pty", nil, "a pair of file descriptors"},
+	{"gateway/port/uart", nil, "a model of levels on a wire"},
 	{"gateway/port", []string{"gateway/port/...", "gateway/health", "parsers/strict"}, "bytes in, bytes out: a port knows no balance"},
 	{"gateway/intake", []string{"gateway/record", "gateway/port", "gateway/health", "parsers/..."},
 		"the protected part again: what records takes the journal, the clock and the screen as small interfaces"},

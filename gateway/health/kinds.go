@@ -13,6 +13,12 @@ const (
 	PortLost    = "port-lost"
 
 	UnreadFrames        = "unread-frames"
+	WrongSettings       = "wrong-settings"
+	NULFlood            = "nul-flood"
+	NoFrameEnd          = "no-frame-end"
+	MixedLineEnds       = "mixed-line-ends"
+	LineBreaks          = "line-breaks"
+	FlowStuck           = "flow-stuck"
 	WrongBalance        = "wrong-balance"
 	ReadingsNotRecorded = "readings-not-recorded"
 	ClockWentBack       = "clock-went-back"
@@ -151,6 +157,25 @@ var table = []Kind{
 		Says: "A scan or another change of a balance's context was not taken, and why.", Do: "Scan or set it again before the next weighing."},
 	{Code: SampleDiffers, About: aBalance, Severities: []Severity{Warning},
 		Says: "A weighing has no sample, since two sources name different ones.", Do: "See which sample was on the pan, and correct the one that is wrong."},
+
+	{Code: WrongSettings, About: aBalance, Severities: []Severity{Error},
+		Says: "What comes from a balance looks like another speed or parity than its port is set to, and which.", Do: "Set the port to what the balance is set to.",
+		follows: ofItsPort},
+	{Code: NULFlood, About: aBalance, Severities: []Severity{Error},
+		Says: "Nothing but NUL characters comes from a balance.", Do: "See cable and adapter, and that the balance is on.",
+		follows: ofItsPort},
+	{Code: NoFrameEnd, About: aBalance, Severities: []Severity{Warning},
+		Says: "The end of a frame that the layout names never comes, and what comes instead.", Do: "Correct the layout's ends, or set the balance's line end.",
+		follows: ofItsPort},
+	{Code: MixedLineEnds, About: aBalance, Severities: []Severity{Warning},
+		Says: "A balance ends its lines in several ways, of which the layout does not name all.", Do: "Name each in the layout, or set one at the balance.",
+		follows: ofItsPort},
+	{Code: LineBreaks, About: aBalance, Severities: []Severity{Warning},
+		Says: "The line of a balance was interrupted again and again, though its frames are read.", Do: "See the cable and its plugs.",
+		follows: ofItsPort},
+	{Code: FlowStuck, About: aBalance, Severities: []Severity{Warning},
+		Says: "A balance does not take what is sent to it.", Do: "See that flow control is the same at balance, cable and port.",
+		follows: ofItsPort},
 
 	{Code: DestinationGone, About: "destination", Severities: []Severity{Warning},
 		Says: "Several sinks deliver to one place, and it takes nothing.", Do: "See that it runs and can be reached.", names: []string{NetworkGone},

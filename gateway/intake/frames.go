@@ -24,14 +24,11 @@ func (in *Intake) frame(f frame.Frame) {
 	stamp := in.frameStamp(at)
 	if why := in.read(f); why != "" {
 		in.misread++
-		in.raiseUnread(why)
+		in.raiseUnread(f, why)
 		in.refuse(f.Bytes, why, stamp, at)
 		return
 	}
-	if in.misread > 0 {
-		in.misread = 0
-		in.board.Clear(unreadFrames, in.cfg.ID)
-	}
+	in.fine()
 	wrongBefore := in.identity.wrong
 	if err := in.identity.see(in.reading.Balance()); err != nil {
 		in.raiseWrong(err)
@@ -136,20 +133,6 @@ func (in *Intake) putUnread(raw []byte, why string, stamp record.Stamp, at time.
 		e.Frame = slices.Clone(raw)
 		in.put(b, stamp)
 	}
-}
-
-// raiseUnread makes a condition of frames that keep being unread. One that does not fit is an entry and no alarm.
-func (in *Intake) raiseUnread(why string) {
-	if in.misread != 5 && in.misread != 20 {
-		return
-	}
-	in.board.Raise(health.Condition{
-		Code: unreadFrames, Subject: in.cfg.ID, Severity: health.Warning,
-		Sentence: fmt.Sprintf("The last %d frames of balance %s do not fit the layout %s. The last: %s.",
-			in.misread, in.cfg.ID, in.layout.Name(), strings.TrimSuffix(why, ".")),
-		Remedy: fmt.Sprintf("Compare what the balance prints with what `weighpost read --layout %s FILE` makes of it, "+
-			"and see that speed and parity of the port are those of the balance.", in.layout.Name()),
-	})
 }
 
 func (in *Intake) raiseWrong(err error) {

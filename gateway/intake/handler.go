@@ -17,6 +17,7 @@ func (in *Intake) Up(at time.Time) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	in.status.PortUp = true
+	in.complaint.signs, in.complaint.found = signs{}, nothing
 	in.opening = opening{up: at, silence: in.quiet, why: beginningMissing}
 	in.portChanged(&record.PortChange{Up: true}, at)
 }
@@ -69,6 +70,7 @@ func (in *Intake) Bytes(p []byte, a port.Arrival) {
 	first := at.Add(-in.cfg.Port.WireTime(len(p)))
 	in.opening.bytes(first)
 	in.push(p, first, before)
+	in.examine(p, a)
 	in.reckonDue()
 }
 

@@ -128,6 +128,7 @@ type Intake struct {
 	latency   time.Duration // that the port may add
 	emit      func(frame.Frame)
 	damage    damage
+	complaint complaint
 	opening   opening
 	capture   *capture
 	unreads   unreads

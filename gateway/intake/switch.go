@@ -119,10 +119,7 @@ func (in *Intake) switchLayout(at, last time.Time, rest int) {
 	in.damage.restart(in.received, int64(rest))
 	in.received = int64(rest)
 	in.capture.breakOff()
-	if in.misread > 0 {
-		in.misread = 0
-		in.board.Clear(unreadFrames, in.cfg.ID)
-	}
+	in.recant()
 	if l, ok := in.line.(gapped); ok {
 		l.SetIdleGap(to.IdleGap())
 	}

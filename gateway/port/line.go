@@ -46,6 +46,7 @@ type Line struct {
 	stalls              *Stalls
 	idleGap             atomic.Int64 // ns; 0: pauses do not matter
 	life                life
+	stuck               atomic.Bool // the condition flow-stuck holds
 	opens, reads, bytes atomic.Uint64
 }
 
@@ -89,7 +90,42 @@ func (l *Line) Write(p []byte) (int, error) {
 	if port == nil {
 		return 0, ErrDown
 	}
-	return port.Write(p)
+	n, err := port.Write(p)
+	switch {
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		l.flowStuck()
+	case err == nil:
+		l.flowFree()
+	}
+	return n, err
+}
+
+// flowStuck says that the balance holds back what is sent to it. Reading goes on.
+func (l *Line) flowStuck() {
+	l.stuck.Store(true)
+	if l.board == nil {
+		return
+	}
+	c := l.cfg.withDefaults()
+	var s string
+	switch {
+	case c.isTCP():
+		s = "See that the device server and the balance have the same flow control, and that the balance is on."
+	case c.Flow == FlowNone:
+		s = "See that the adapter works; flow control is off at this port."
+	default:
+		s = fmt.Sprintf("See that the balance has the flow control %s too, that its cable has the wires for it, and that it is not waiting for somebody.", c.Flow)
+	}
+	l.board.Raise(health.Condition{Code: health.FlowStuck, Subject: l.subject, Severity: health.Warning,
+		Sentence: fmt.Sprintf("Balance %s has not taken what was sent to it within %s: flow control holds it back. What it prints is still read.", l.subject, c.WriteTimeout),
+		Remedy:   s})
+}
+
+// flowFree says that something was sent again, or that the port is gone.
+func (l *Line) flowFree() {
+	if l.stuck.Swap(false) && l.board != nil {
+		l.board.Clear(health.FlowStuck, l.subject)
+	}
 }
 
 // Call has sentences call what is at the other end by another name than that of a balance: "the scanner of balance b-12".
@@ -148,6 +184,7 @@ func (l *Line) once(ctx context.Context, h Handler) *Trouble {
 	why := l.read(p, h)
 	at := time.Now()
 	l.use(nil)
+	l.flowFree()
 	stop()
 	p.Close()
 	trouble := lost(l.cfg, why)

@@ -8,7 +8,9 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/health"
 	"weighpost/gateway/port/pty"
+	"weighpost/parsers/strict"
 )
 
 var hasty = backoff{first: time.Millisecond, serial: 4 * time.Millisecond, rest: 4 * time.Millisecond}
@@ -193,4 +195,46 @@ func TestAMegabyteOfNoisePassesThrough(t *testing.T) {
 	prints(t, cord, string(noise))
 	s.until(t, "1 MB", func(s *story) bool { return s.text.Len() >= len(noise) })
 	s.untilText(t, string(noise))
+}
+
+// TestStuckFlowControlIsAConditionUntilTheNextGoodWrite: a write against XOFF times out, what the balance prints is still
+// read, and the condition goes with the first write that is taken, or with the port.
+func TestStuckFlowControlIsAConditionUntilTheNextGoodWrite(t *testing.T) {
+	cord, line, board := cordAndLine(t, DriverNative)
+	line.cfg.Flow, line.cfg.WriteTimeout = FlowXONXOFF, strict.Duration(150*time.Millisecond)
+	line.open = line.cfg.Open
+	plug(t, cord)
+	h := newStory()
+	running(t, line, h)
+	h.untilCount(t, "up", 1)
+	for _, end := range []string{"XON", "unplugged"} {
+		prints(t, cord, "1.0\x13") // XOFF
+		h.until(t, "the weight", func(s *story) bool { return strings.HasSuffix(s.text.String(), "1.0") })
+		if _, err := line.Write([]byte("print\r\n")); !errors.Is(err, os.ErrDeadlineExceeded) {
+			t.Fatalf("a write against XOFF says %v", err)
+		}
+		c := board.until(t, health.FlowStuck)
+		if !strings.Contains(c.Sentence, "b-1") || !strings.Contains(c.Sentence, "150ms") || !strings.Contains(c.Remedy, "xon-xoff") {
+			t.Errorf("%s %s", c.Sentence, c.Remedy)
+		}
+		prints(t, cord, "2.0")
+		h.until(t, "the next weight", func(s *story) bool { return strings.HasSuffix(s.text.String(), "2.0") })
+		if end == "unplugged" {
+			if err := cord.Pull(); err != nil {
+				t.Fatal(err)
+			}
+			board.until(t, CodeLost)
+			break
+		}
+		prints(t, cord, "\x11") // XON
+		for limit := time.Now().Add(5 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+			if _, err := line.Write([]byte("print\r\n")); err == nil {
+				break
+			}
+			if time.Now().After(limit) {
+				t.Fatal("no write is taken after XON")
+			}
+		}
+		board.until(t, "")
+	}
 }

@@ -108,6 +108,14 @@ func (c Config) settings() string {
 	return text
 }
 
+// Settings are the settings of the line in short, "9600 8N1", and "" for a device server, where they are not known here.
+func (c Config) Settings() string {
+	if c.isURL() {
+		return ""
+	}
+	return c.withDefaults().settings()
+}
+
 // stopped is why a port goes down when the daemon itself ends.
 func stopped(ctx context.Context) error {
 	return fmt.Errorf("weighpost stopped reading: %w", context.Cause(ctx))
