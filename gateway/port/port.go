@@ -68,14 +68,16 @@ func (c Config) Open(ctx context.Context) (Port, error) {
 		return nil, err
 	}
 	c = c.withDefaults()
-	switch {
-	case c.isTCP():
+	if c.isTCP() {
 		return openTCP(ctx, c)
-	case c.Driver == DriverNative:
-		return openNative(c)
-	default:
-		return openLibrary(c)
 	}
+	if t := c.ambiguous(); t != nil {
+		return nil, t
+	}
+	if c.Driver == DriverNative {
+		return openNative(c)
+	}
+	return openLibrary(c)
 }
 
 // Codes of the conditions that a port can be in. At most one holds for a port.

@@ -25,7 +25,13 @@ const usbPorts = "qemu-xhci,id=xhci"
 // plug plugs an adapter in and connects its balance.
 func (c *computer) plug(t *testing.T, id string) *adapter {
 	t.Helper()
-	command := fmt.Sprintf("device_add usb-serial,id=%s,chardev=%s,bus=xhci.0,serial=%s", id, id, id)
+	return c.plugAs(t, id, id)
+}
+
+// plugAs does so with another serial number.
+func (c *computer) plugAs(t *testing.T, id, serial string) *adapter {
+	t.Helper()
+	command := fmt.Sprintf("device_add usb-serial,id=%s,chardev=%s,bus=xhci.0,serial=%s", id, id, serial)
 	said := c.tryHand(t, command)
 	for limit := time.Now().Add(10 * time.Second); strings.Contains(said, "in use"); said = c.tryHand(t, command) {
 		if time.Now().After(limit) {
@@ -163,6 +169,31 @@ sinks: [{id: folder, kind: files, folder: /out}]
 	c.recorded(t, printed)
 	c.stop(t, "/tmp/journal")
 	c.judge(t, printed, halves)
+}
+
+// TestTwoAdaptersOfOneName plugs in two adapters with one serial number, as cheap ones have. weighpost reads neither until
+// only one of them is there. What it cannot tell is which one is pulled out.
+func TestTwoAdaptersOfOneName(t *testing.T) {
+	c := boot(t, `
+site: seed-bank
+journal: {folder: /tmp/journal}
+page: {listen: "127.0.0.1:8467"}
+balances: [{id: b-4, port: {address: /dev/balance/adapter-b4-0}, layout: fixed-line.yaml, record: printed}]
+sinks: [{id: folder, kind: files, folder: /out}]
+`, []string{"-device", usbPorts, "-chardev", lineFor("b4"), "-chardev", lineFor("twin")}, nil)
+	b4, twin := c.plug(t, "b4"), c.plugAs(t, "twin", "b4")
+	c.wait(t, "ls /dev/ttyUSB0 /dev/ttyUSB1 /dev/balance/adapter-b4-0", 30*time.Second)
+	c.start(t)
+	c.said(t, "does not guess which", 1)
+	t.Log(strings.Join(c.do(t, "grep 'does not guess' /tmp/log | cut -d' ' -f3-"), ""))
+	twin.print(t, gram(777_777))
+	c.unplug(t, twin)
+	c.wait(t, "grep -q 'port open' /tmp/log", 2*time.Minute) // a port that refuses is tried again at long intervals
+	time.Sleep(500 * time.Millisecond)
+	b4.print(t, gram(1345))
+	c.recorded(t, 1)
+	c.stop(t, "/tmp/journal")
+	c.judge(t, 1, 0)
 }
 
 // breaks has the balance send a break, as one does that is switched off and on, in the middle of a line.
