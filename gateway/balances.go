@@ -31,7 +31,7 @@ func (b *balance) scanning() intake.Line {
 // openBalances opens the ports of all balances but those whose id belongs to another one.
 func (g *Gateway) openBalances(ctx context.Context) error {
 	now := *g.now.Load()
-	g.life.onStop("the balances", g.reading.stop)
+	g.life.onStop("the balances", sparing(forRest, g.reading.stop))
 	for _, cfg := range now.cfg.Balances {
 		if len(g.roster.Taken([]record.Balance{cfg.Describe("")})) > 0 {
 			now.balances = append(now.balances, &balance{cfg: cfg})

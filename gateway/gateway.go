@@ -108,6 +108,14 @@ func (g *Gateway) Start(ctx context.Context) error {
 	return nil
 }
 
+// Parts of the time for Stop: what the sinks may take, and what is kept for the parts that come after the balances, and for the
+// journal.
+const (
+	forSinks   = 2500 * time.Millisecond
+	forRest    = time.Second
+	forJournal = 300 * time.Millisecond
+)
+
 // Stop ends everything in reverse order: the ports first, then, once all that was received is journalled, the sinks, the
 // page and the journal. ctx is the limit for all of it. Entries that no sink has had yet go out after the next start.
 func (g *Gateway) Stop(ctx context.Context) error {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"time"
 )
 
 // lifecycle is what has been started and how to end it: a stack of named clean-ups, undone in reverse order.
@@ -31,6 +32,32 @@ func (l *lifecycle) stop(ctx context.Context) error {
 		}
 	}
 	return errors.Join(faults...)
+}
+
+// sparing gives a clean-up the time that there is less d, which the clean-ups after it need.
+func sparing(d time.Duration, undo func(context.Context) error) func(context.Context) error {
+	return func(ctx context.Context) error {
+		if deadline, ok := ctx.Deadline(); ok {
+			inner, cancel := context.WithDeadline(ctx, deadline.Add(-d))
+			defer cancel()
+			ctx = inner
+		}
+		return undo(ctx)
+	}
+}
+
+// within runs a clean-up that has no limit of its own, and leaves it behind when ctx ends.
+func within(undo func() error) func(context.Context) error {
+	return func(ctx context.Context) error {
+		done := make(chan error, 1)
+		go func() { done <- undo() }()
+		select {
+		case err := <-done:
+			return err
+		case <-ctx.Done():
+			return fmt.Errorf("not ended in time: %w", ctx.Err())
+		}
+	}
 }
 
 // group runs tasks: goroutines that end when told to. Its clean-up tells them all and waits. The zero value is ready.

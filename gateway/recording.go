@@ -23,7 +23,7 @@ func (g *Gateway) openJournal(ctx context.Context) error {
 	}
 	g.journal = j
 	g.superviseJournal(cfg.Journal.Folder)
-	g.life.onStop("the journal", func(context.Context) error { return j.Close() })
+	g.life.onStop("the journal", within(j.Close))
 	return nil
 }
 
@@ -36,7 +36,7 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 	if err := g.noteStart(ctx); err != nil {
 		return fmt.Errorf("the journal opened and does not record: %w", err)
 	}
-	g.life.onStop("the log of this run", g.noteStop)
+	g.life.onStop("the log of this run", sparing(forJournal, g.noteStop))
 	var checking group
 	checking.start(ctx, nil, func(ctx context.Context) {
 		if err := g.clock.Run(ctx); err != nil {

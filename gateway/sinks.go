@@ -26,7 +26,7 @@ type sink struct {
 
 func (g *Gateway) openSinks(ctx context.Context) error {
 	now := *g.now.Load()
-	g.life.onStop("deliveries", g.delivering.stop)
+	g.life.onStop("deliveries", sparing(forJournal, g.endDeliveries))
 	for _, cfg := range now.cfg.Sinks {
 		s, err := g.openSink(ctx, now.cfg.Site, cfg)
 		if err != nil {
@@ -36,6 +36,17 @@ func (g *Gateway) openSinks(ctx context.Context) error {
 	}
 	g.now.Store(&now)
 	g.showStatus(now.sinks)
+	return nil
+}
+
+// endDeliveries waits a while for the sinks to end. One that hangs is left behind: what it has not taken goes out after the
+// next start, as does what it had no time to confirm.
+func (g *Gateway) endDeliveries(ctx context.Context) error {
+	limit, cancel := context.WithTimeout(ctx, forSinks)
+	defer cancel()
+	if err := g.delivering.stop(limit); err != nil {
+		g.log.Warn("a sink did not end in time, and is left behind; what it has not taken goes out after the next start")
+	}
 	return nil
 }
 

@@ -20,8 +20,8 @@ type runCommand struct {
 	LogLevel  string `enum:",debug,info,warn,error" default:"" placeholder:"LEVEL" help:"What is logged at the least, whatever the configuration says: debug, info, warn or error."`
 }
 
-// stopLimit is how long an orderly end may take. What was received is journalled first.
-const stopLimit = 10 * time.Second
+// stopLimit is how long an orderly end may take. What was received is journalled first. The promise is 5 s for all of it.
+const stopLimit = 4500 * time.Millisecond
 
 func (c runCommand) Run(ctx context.Context, s streams) error { return managed(ctx, s, c.daemon) }
 

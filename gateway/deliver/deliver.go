@@ -70,7 +70,7 @@ const (
 	refusalsToStop  = 5
 	checkpointEvery = time.Minute
 	// grace is how long a delivery under way may go on after the Runner is told to end.
-	grace = 2 * time.Second
+	grace = time.Second
 )
 
 // Runner delivers to one sink.

@@ -220,7 +220,7 @@ func TestASlowDestinationThatGetsOnIsNoFailure(t *testing.T) {
 }
 
 func TestADeliveryUnderWayMayEndWell(t *testing.T) {
-	for _, takes := range []time.Duration{time.Second, time.Hour} {
+	for _, takes := range []time.Duration{grace / 2, time.Hour} {
 		synctest.Test(t, func(t *testing.T) {
 			s := &fakeSink{}
 			s.takes(func(ctx context.Context, entries []record.Entry) (int, error) {

@@ -198,10 +198,10 @@ func (s *Sink) take(ctx context.Context) error {
 func (s *Sink) give() { <-s.turn }
 
 // closeLimit bounds Close: the farewell is worth no longer wait.
-const closeLimit = 2 * time.Second
+const closeLimit = time.Second
 
 // Close says farewell to the broker, if it can be reached, and ends all goroutines: at once with a broker that answers, and
-// within about 5 s otherwise.
+// within about 4 s otherwise.
 func (s *Sink) Close() error {
 	s.stop()
 	<-s.ended
