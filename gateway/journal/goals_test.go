@@ -109,6 +109,12 @@ func (f sickFile) Sync() error {
 // TestASettleThatWasNotAcknowledgedIsUndone breaks the write of the head, after the commit: whoever asked was told that
 // nothing happened, so nothing may have.
 func TestASettleThatWasNotAcknowledgedIsUndone(t *testing.T) {
+	for name, before := range map[string]string{"files": "files /srv/a", "fresh": ""} {
+		t.Run(name, func(t *testing.T) { settleOnASickDisk(t, name, before) })
+	}
+}
+
+func settleOnASickDisk(t *testing.T, name, before string) {
 	dir := t.TempDir()
 	disk := sickHead{sick: new(atomic.Bool)}
 	j := open(t, Options{Dir: dir, disk: disk, retryMin: time.Millisecond, retryMax: time.Millisecond})
@@ -116,22 +122,26 @@ func TestASettleThatWasNotAcknowledgedIsUndone(t *testing.T) {
 	ctx := context.Background()
 	must(t, j.Settle(ctx, "files", 0, "files /srv/a"))
 	must(t, j.Park(ctx, "files", entries[4], &record.Parked{Sink: "files", Entry: 5, Stamp: moved(0, 0).Stamp}))
+	count := func(goal string, n int64) {
+		t.Helper()
+		stored(t, dir, "SELECT count(*) FROM meta WHERE name = 'goal/"+name+"' AND value = '"+goal+"'", n)
+	}
 	disk.sick.Store(true)
-	err := j.Settle(ctx, "files", 0, "files /srv/b", moved(5, 0))
-	if !errors.Is(err, ErrStopped) {
+	if err := j.Settle(ctx, name, 0, "files /srv/b", moved(5, 0)); !errors.Is(err, ErrStopped) {
 		t.Fatalf("Settle without a head: %v", err)
 	}
-	stored(t, dir, "SELECT count(*) FROM meta WHERE name = 'goal/files' AND value = 'files /srv/b'", 1) // it did get that far
+	count("files /srv/b", 1) // it did get that far
 	disk.sick.Store(false)
 	for j.Stopped() != nil {
 		time.Sleep(time.Millisecond)
 	}
 	at, _ := j.Cursor("files")
-	goal, _ := j.Goal("files")
-	if at != 5 || goal != "files /srv/a" {
-		t.Errorf("at %d for %q", at, goal)
+	goal, _ := j.Goal(name)
+	if at != 5 || goal != before {
+		t.Errorf("at %d, %s is for %q", at, name, goal)
 	}
 	stored(t, dir, "SELECT seq FROM cursors WHERE name = 'files'", 5)
+	count("files /srv/b", 0)
 	stored(t, dir, "SELECT count(*) FROM meta WHERE name = 'goal/files' AND value = 'files /srv/a'", 1)
 	stored(t, dir, "SELECT count(*) FROM parked", 1)
 	must(t, j.Close())
