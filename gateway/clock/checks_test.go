@@ -152,7 +152,7 @@ func TestTimestampsOverTheWire(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, ok := measure(r, 0)
+		got, ok := measure(r, 0, finePrecision)
 		if !ok {
 			t.Fatalf("%s: no measurement", row["case"])
 		}

@@ -73,7 +73,7 @@ func inBubble(t *testing.T, cfg Config, ppm int64, f func(t *testing.T, b *bubbl
 	synctest.Test(t, func(t *testing.T) {
 		b := &bubble{start: time.Now(), ppm: ppm, asked: map[string]int{}, how: answers}
 		r := &running{pages: &pages{}, board: health.New(time.Now)}
-		c, err := newClock(cfg, Deps{Recorder: r.pages, Health: r.board, Zone: time.UTC}, ticker{read: b.read, raw: b.raw, name: "bubble", slewed: true}, b.ask)
+		c, err := newClock(cfg, Deps{Recorder: r.pages, Health: r.board, Zone: time.UTC}, ticker{read: b.read, raw: b.raw, name: "bubble", slewed: true, precision: finePrecision}, b.ask)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -12,8 +12,8 @@ const (
 	minDelay = 5 * time.Millisecond
 	// maxDistance is MAXDIST of RFC 5905 section 7.2: a server further away than this is unfit (appendix A.5.5.3).
 	maxDistance = time.Second
-	// localPrecision is how finely our own clock is read.
-	localPrecision = 2 * time.Microsecond
+	// finePrecision is how finely the clocks of Unix systems are read.
+	finePrecision = 2 * time.Microsecond
 	// shortRounding is what root delay and root dispersion lose in the short format (RFC 5905 section 6): a unit each.
 	shortRounding = 2 * 15259 * time.Nanosecond
 )
@@ -61,17 +61,17 @@ func drifted(d time.Duration, ppm int64) time.Duration {
 	return time.Duration(ns)
 }
 
-// measure makes a sample of an answer that has passed every other judgement. A negative delay that the precision and the
+// measure makes a sample of an answer that has passed every other judgement; precision is how finely our clock is read. A negative delay that the precision and the
 // drift of the two clocks explain is clamped to our precision (RFC 5905 section 8); one beyond that is no measurement.
-func measure(r *ntp.Response, ppm int64) (sample, bool) {
+func measure(r *ntp.Response, ppm int64, precision time.Duration) (sample, bool) {
 	t := r.Timestamps
 	offset, delay := offsetDelay(t.ClientXmit, t.ServerRecv, t.ServerXmit, t.ClientRecv)
-	noise := min(max(r.Precision, 0), maxDistance) + localPrecision + drifted(t.ClientRecv.Sub(t.ClientXmit), ppm)
+	noise := min(max(r.Precision, 0), maxDistance) + precision + drifted(t.ClientRecv.Sub(t.ClientXmit), ppm)
 	if delay < -noise {
 		return sample{}, false
 	}
 	return sample{
-		offset: offset, delay: max(delay, localPrecision), root: r.RootDelay, dispersion: r.RootDispersion + noise + shortRounding,
+		offset: offset, delay: max(delay, precision), root: r.RootDelay, dispersion: r.RootDispersion + noise + shortRounding,
 		at: time.Duration(t.ClientRecv.UnixNano()), leap: r.Leap == ntp.LeapAddSecond || r.Leap == ntp.LeapDelSecond,
 	}, true
 }

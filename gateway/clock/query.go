@@ -1,6 +1,7 @@
 package clock
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -46,6 +47,7 @@ func network(raw func() time.Duration) asker {
 		stop := func() bool { return true }
 		r, err = ntp.QueryWithOptions(address(server), ntp.QueryOptions{
 			Timeout:       time.Until(limit),
+			Extensions:    []ntp.Extension{guard{}},
 			GetSystemTime: func() time.Time { return time.Unix(0, int64(raw())) },
 			Dialer: func(_, remote string) (net.Conn, error) {
 				conn, err := (&net.Dialer{}).DialContext(ctx, "udp", remote)
@@ -62,6 +64,23 @@ func network(raw func() time.Duration) asker {
 	}
 }
 
+// errCoarse is an answer whose numbers no server has.
+var errCoarse = errors.New("its precision or poll interval is no possible one")
+
+// guard looks at an answer before the library reads it. In beevik/ntp v1.6.0 an exponent of -128 is a shift by a negative count,
+// which ends the program: one forged datagram would do.
+type guard struct{}
+
+func (guard) ProcessQuery(*bytes.Buffer) error { return nil }
+
+// ProcessResponse refuses poll (byte 2) and precision (byte 3) that are powers of two out of reach (RFC 5905 section 7.3).
+func (guard) ProcessResponse(b []byte) error {
+	if len(b) >= 4 && (int8(b[2]) < -62 || int8(b[2]) > 32 || int8(b[3]) < -62 || int8(b[3]) > 0) {
+		return errCoarse
+	}
+	return nil
+}
+
 // question asks one server and judges its answer by itself.
 func (c *Clock) question(ctx context.Context, server string, cfg Config) answer {
 	limited, cancel := context.WithTimeout(ctx, cfg.Timeout.D())
@@ -76,14 +95,14 @@ func (c *Clock) question(ctx context.Context, server string, cfg Config) answer 
 	case slept(before.Asleep, after.Asleep, before.Slack+after.Slack) != 0:
 		a.verdict, a.why = Refused, "the computer slept before its answer came"
 	default:
-		a.judge(r, c.ppm(cfg), max(maxDistance, cfg.Ceiling.D()))
+		a.judge(r, c.ppm(cfg), c.ticker.precision, max(maxDistance, cfg.Ceiling.D()))
 	}
 	a.sample.asleep = after.Asleep
 	return a
 }
 
 // judge takes an answer as a sample or says why it cannot be one.
-func (a *answer) judge(r *ntp.Response, ppm int64, furthest time.Duration) {
+func (a *answer) judge(r *ntp.Response, ppm int64, precision, furthest time.Duration) {
 	a.verdict = Refused
 	if kiss := r.KissCode; r.Stratum == 0 && kiss != "" {
 		a.kiss, a.why = kiss, fmt.Sprintf("it sends us away (kiss of death %q)", kiss)
@@ -97,7 +116,7 @@ func (a *answer) judge(r *ntp.Response, ppm int64, furthest time.Duration) {
 		_, a.why = fault(err)
 		return
 	}
-	s, ok := measure(r, ppm)
+	s, ok := measure(r, ppm, precision)
 	if !ok {
 		a.why = "it claims to have taken longer than the whole exchange took"
 		return
@@ -124,7 +143,7 @@ func fault(err error) (verdict, why string) {
 	case errors.Is(err, ntp.ErrServerClockFreshness):
 		return Refused, "it has not been set for more than a day"
 	case errors.Is(err, ntp.ErrInvalidTime), errors.Is(err, ntp.ErrInvalidTransmitTime), errors.Is(err, ntp.ErrServerTickedBackwards),
-		errors.Is(err, ntp.ErrInvalidMode):
+		errors.Is(err, ntp.ErrInvalidMode), errors.Is(err, errCoarse):
 		return Refused, "what it sent is no usable answer (" + err.Error() + ")"
 	case errors.As(err, &dns):
 		return Silent, "its name cannot be resolved"

@@ -16,6 +16,8 @@ type ticker struct {
 	read func() Reading
 	raw  func() time.Duration // Reading.Raw alone
 	name string               // for people: which clock it is
+	// precision is how finely the raw clock is read.
+	precision time.Duration
 	// slewed says that the system may run Go's monotonic clock faster or slower than the raw one.
 	slewed bool
 	// guessed says that a sleep cannot be told from a step of the system's clock, and that Asleep is their sum.

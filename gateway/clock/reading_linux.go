@@ -26,7 +26,7 @@ func computer() ticker {
 		}
 	}
 	return ticker{
-		name: "CLOCK_MONOTONIC_RAW", slewed: true,
+		name: "CLOCK_MONOTONIC_RAW", slewed: true, precision: finePrecision,
 		raw: func() time.Duration { return get(unix.CLOCK_MONOTONIC_RAW) },
 		read: func() Reading {
 			best := once()

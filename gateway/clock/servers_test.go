@@ -2,6 +2,7 @@ package clock
 
 import (
 	"context"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"sync"
@@ -142,6 +143,9 @@ func TestAnswersThatAreNeverUsed(t *testing.T) {
 		{"receive after transmit", func(p packet) packet { return p.later(32, 4) }, Refused, "no usable answer"},
 		{"longer than the exchange", func(p packet) packet { return p.later(40, 4) }, Refused, "longer than the whole exchange"},
 		{"set before two days", func(p packet) packet { return p.later(16, -2*86400) }, Refused, "more than a day"},
+		{"a precision of 2^-128 s", func(p packet) packet { p[3] = 0x80; return p }, Refused, "no usable answer"},
+		{"a poll interval of 2^-128 s", func(p packet) packet { p[2] = 0x80; return p }, Refused, "no usable answer"},
+		{"a precision of 2 s", func(p packet) packet { p[3] = 1; return p }, Refused, "no usable answer"},
 		{"cut short", func(p packet) packet { return p[:40] }, Refused, "no usable answer"},
 		{"no server's mode", func(p packet) packet { p[0] = 4<<3 | 3; return p }, Refused, "no usable answer"},
 		{"silence", none, Silent, "no answer came in time"},
@@ -163,6 +167,46 @@ func TestAnswersThatAreNeverUsed(t *testing.T) {
 				t.Errorf("%+v", s)
 			}
 		})
+	}
+}
+
+// TestNoiseIsNeverUsedUnlessItIsPossible has a server send 2,000 answers of random bytes: whatever passes is a time that an
+// honest server could have sent.
+func TestNoiseIsNeverUsedUnlessItIsPossible(t *testing.T) {
+	seed := uint64(time.Now().UnixNano())
+	random := rand.New(rand.NewPCG(seed, 0))
+	s := serve(t, 0, func(p packet) packet {
+		for range 1 + random.IntN(30) {
+			if i := random.IntN(len(p)); i < 24 || i >= 32 { // the origin stays, else the answer is none of ours
+				p[i] = byte(random.Uint32())
+			}
+		}
+		return p[:48-random.IntN(50)/48]
+	})
+	ticks := computer()
+	ask, used := network(ticks.raw), 0
+	for range 2_000 {
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+		r, _, err := ask(ctx, s.address)
+		cancel()
+		if err != nil {
+			if verdict, why := fault(err); verdict != Refused {
+				t.Fatalf("seed %d: %s (%v)", seed, why, err)
+			}
+			continue
+		}
+		a := answer{}
+		if a.judge(r, 100, ticks.precision, maxDistance); a.verdict != "" {
+			continue
+		}
+		used++
+		if d := a.sample.distance(a.sample.at, 100); d < minDelay/2 || d > maxDistance || a.sample.delay <= 0 || a.sample.dispersion < 0 {
+			t.Fatalf("seed %d: %+v is taken for a measurement", seed, a.sample)
+		}
+	}
+	t.Logf("seed %d: %d of 2,000 were possible", seed, used)
+	if used == 2_000 || used == 0 {
+		t.Error("the noise was too weak or too strong for this to show anything")
 	}
 }
 

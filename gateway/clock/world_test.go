@@ -31,7 +31,7 @@ type world struct {
 func newWorld(t testing.TB, truth, wall time.Time, cfg Config) *world {
 	t.Helper()
 	w := &world{truth: truth, wall: wall, raw: 3 * time.Hour, start: time.Now(), pages: &pages{}, board: health.New(time.Now)}
-	ticks := ticker{read: w.read, raw: func() time.Duration { return w.raw }, name: "simulated", slewed: true}
+	ticks := ticker{read: w.read, raw: func() time.Duration { return w.raw }, name: "simulated", slewed: true, precision: finePrecision}
 	c, err := newClock(cfg, Deps{Recorder: w.pages, Health: w.board, Zone: time.UTC}, ticks, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -43,6 +43,7 @@ func newWorld(t testing.TB, truth, wall time.Time, cfg Config) *world {
 // guessed makes it a computer outside Linux: its raw clock is the monotonic one, and a sleep looks like a step.
 func (w *world) guessed() {
 	w.clock.ticker.slewed, w.clock.ticker.guessed = false, true
+	w.slew = 0
 	wall := w.wall.Add(-w.mono)
 	w.clock.ticker.read = func() Reading {
 		return Reading{Now: w.now(), Wall: w.wall, Raw: w.raw, Asleep: w.wall.Sub(wall) - w.mono}
@@ -131,7 +132,7 @@ func (w *world) ask(s source, p path) answer {
 		Precision:  time.Microsecond, Version: 4, Stratum: 2, RootDelay: s.root, RootDispersion: s.dispersion, Leap: s.leap,
 		ReferenceTime: t3.Add(-time.Minute), Time: t3,
 	}
-	a.judge(r, w.clock.ppm(w.clock.cfg), maxDistance)
+	a.judge(r, w.clock.ppm(w.clock.cfg), w.clock.ticker.precision, maxDistance)
 	a.sample.asleep = w.clock.ticker.read().Asleep
 	return a
 }
