@@ -19,19 +19,20 @@ func catchHangup() (hangups <-chan os.Signal, release func()) {
 	return c, func() { signal.Stop(c) }
 }
 
-// reloadUntil reads the configuration file anew at each hangup, until ctx ends. told is called after each. What is wrong
-// with a file the daemon itself says: in its log, as a condition and in the journal.
-func reloadUntil(ctx context.Context, g *gateway.Gateway, file string, hangups <-chan os.Signal, log *slog.Logger, told func()) {
+// reloadUntil reads the configuration file anew at each hangup, until ctx ends. begun is called before each and done after,
+// whatever came of it. What is wrong with a file the daemon itself says: in its log, as a condition and in the journal.
+func reloadUntil(ctx context.Context, g *gateway.Gateway, file string, hangups <-chan os.Signal, log *slog.Logger, begun, done func()) {
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-hangups:
 		}
+		begun()
 		var refused *gateway.Refused
 		if err := g.ReloadFile(ctx, file); err != nil && !errors.As(err, &refused) {
 			log.Warn("the configuration was not read anew", "file", file, "why", err)
 		}
-		told()
+		done()
 	}
 }
