@@ -203,3 +203,66 @@ func TestTheBeginningOfALongFrame(t *testing.T) {
 		t.Errorf("a port that cannot tell: from %s", m.lo.Sub(start))
 	}
 }
+
+// A weighing for which there is no room leaves nothing behind that would let a later one go too early.
+func TestAWeighingWithoutRoomBarsNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, anchored, nil, nil)
+		b.journal.hold = make(chan struct{})
+		if err := during(t, b, func(h port.Handler) {
+			quietly(h)
+			for range room {
+				sent(h, "W 1.000 g S\n")
+			}
+			b.arriving.Add(1)
+			sent(h, "W 2.000 g S\n") // no room
+			b.arriving.Add(-1)
+			close(b.journal.hold)
+			time.Sleep(time.Second)
+			before := len(b.journal.bodies())
+			asked := time.Now()
+			time.Sleep(time.Second)
+			b.arriving.Add(1)
+			sent(h, "W 3.000 g S\n")
+			time.Sleep(10 * time.Millisecond)
+			synctest.Wait()
+			if n := len(b.journal.bodies()); n != before {
+				t.Errorf("%d entries are journalled while a request is on its way", n-before)
+			}
+			b.arriving.Add(-1)
+			if err := sets(t, b, "LOT-1", asked); err != nil {
+				t.Error(err)
+			}
+		}); err != nil {
+			t.Fatal(err)
+		}
+		if got := story(b.journal.bodies()); got[len(got)-1] != "3.000:LOT-1" {
+			t.Errorf("the last is %q", got[len(got)-1])
+		}
+	})
+}
+
+// What was told as expired stays so, also when a print that came before its end is dealt with after it.
+func TestALatePrintRevivesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, anchored, func(c *Config) { c.Context.Sample = Hold{Idle: 10e9, Uses: -1} }, nil)
+		if err := during(t, b, func(h port.Handler) {
+			quietly(h)
+			if err := sets(t, b, "LOT-1", time.Now()); err != nil {
+				t.Error(err)
+			}
+			time.Sleep(9 * time.Second)
+			heard := time.Now()
+			time.Sleep(2 * time.Second)
+			h.Bytes([]byte("W 1.000 g S\n"), port.Arrival{At: heard, Emptied: heard.Add(-time.Second)})
+			if n := len(b.Context().Items); n != 0 {
+				t.Errorf("%d items are held again", n)
+			}
+		}); err != nil {
+			t.Fatal(err)
+		}
+		if got, want := story(b.journal.bodies()), []string{"set ->LOT-1", "expired LOT-1>-", "1.000:LOT-1"}; !slices.Equal(got, want) {
+			t.Errorf("entries %q, want %q", got, want)
+		}
+	})
+}

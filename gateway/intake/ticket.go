@@ -61,7 +61,7 @@ func (one *taken) spend(t *ticket) {
 		one.item.uses--
 	}
 	one.left = one.item.uses
-	if t.m.hi.After(one.item.used) {
+	if t.m.hi.After(one.item.used) && !one.item.told { // an end that was told stays one
 		one.item.used = t.m.hi
 	}
 }
@@ -116,6 +116,11 @@ func (in *Intake) record(t *ticket, stamp record.Stamp) {
 		t.since = in.now()
 		in.look = t.since.Add(recheck)
 		in.open = append(in.open, t)
+		return
+	}
+	in.seal(t) // it is counted as missing, and what it took is gone with it
+	if len(in.open) == 0 {
+		in.out.unbar()
 	}
 }
 
