@@ -126,7 +126,7 @@ func (s *Server) balanceRoutes(api huma.API) {
 				return &balanceAnswer{b}, nil
 			}
 		}
-		return nil, s.noBalance(in.ID)
+		return nil, s.noBalance()
 	})
 }
 
@@ -142,7 +142,7 @@ func (s *Server) clockRoute(api huma.API) {
 }
 
 // noBalance says that there is no balance of that id, and which there are.
-func (s *Server) noBalance(string) error {
+func (s *Server) noBalance() error {
 	known := make(map[string]bool)
 	for _, b := range s.deps.Source.Balances() {
 		known[b.ID] = true

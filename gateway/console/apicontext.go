@@ -61,7 +61,7 @@ func (s *Server) contextRoutes(api huma.API) {
 	huma.Register(api, op("get-context", http.MethodGet, "What the next weighings are tied to", "", []int{http.StatusNotFound}),
 		func(_ context.Context, in *balanceID) (*contextAnswer, error) {
 			view, err := s.deps.Contexts.ContextOf(in.ID)
-			return s.contextOf(in.ID, view, err)
+			return s.contextOf(view, err)
 		})
 	huma.Register(api, op("set-context", http.MethodPut, "Tie the next weighings to a person, a sample and more",
 		"Replaces the whole context: what is not named ends. It is answered once the act is in the journal.", refusals),
@@ -96,7 +96,7 @@ func (s *Server) changeContext(ctx context.Context, in *contextChange, whole boo
 // act carries out a change, or refuses it where it could not be recorded.
 func (s *Server) act(ctx context.Context, id, from string, request record.ContextRequest) (*contextAnswer, error) {
 	if _, err := s.deps.Contexts.ContextOf(id); err != nil {
-		return s.contextOf(id, record.ContextView{}, err)
+		return s.contextOf(record.ContextView{}, err)
 	}
 	if why := s.unrecorded(id); why != "" {
 		return nil, notNow("Nothing was changed, since it could not be recorded. " + why)
@@ -108,17 +108,17 @@ func (s *Server) act(ctx context.Context, id, from string, request record.Contex
 	ctx, cancel := context.WithTimeout(ctx, recordTime)
 	defer cancel()
 	view, err := s.deps.Contexts.SetContext(ctx, id, request)
-	return s.contextOf(id, view, err)
+	return s.contextOf(view, err)
 }
 
 // contextOf turns what the intake says into an answer.
-func (s *Server) contextOf(id string, view record.ContextView, err error) (*contextAnswer, error) {
+func (s *Server) contextOf(view record.ContextView, err error) (*contextAnswer, error) {
 	var refused *record.ContextRefused
 	switch {
 	case err == nil:
 		return &contextAnswer{view}, nil
 	case errors.Is(err, record.ErrNoBalance):
-		return nil, s.noBalance(id)
+		return nil, s.noBalance()
 	case errors.As(err, &refused):
 		return nil, &problemDocument{"about:blank", "The change was refused", http.StatusConflict, sentence(refused.Why)}
 	default:

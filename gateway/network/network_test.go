@@ -2,6 +2,7 @@ package network
 
 import (
 	"context"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -16,10 +17,11 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 func TestANetworkThatStaysAwayIsACondition(t *testing.T) {
 	sink := health.Condition{Code: health.SinkUnreachable, Subject: "lake", From: health.Through("lake.example")}
 	synctest.Test(t, func(t *testing.T) {
-		board, up := health.New(time.Now), true
+		board := health.New(time.Now)
+		var away atomic.Bool
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan struct{})
-		go func() { defer close(done); Watch{Board: board, Up: func() bool { return up }}.Run(ctx) }()
+		go func() { defer close(done); Watch{Board: board, Up: func() bool { return !away.Load() }}.Run(ctx) }()
 		after := func(d time.Duration, want bool) {
 			t.Helper()
 			time.Sleep(d)
@@ -35,15 +37,15 @@ func TestANetworkThatStaysAwayIsACondition(t *testing.T) {
 			}
 		}
 		after(time.Minute, false)
-		up = false
+		away.Store(true)
 		after(lookEvery, false) // may be a new address
-		up = true
+		away.Store(false)
 		after(lookEvery, false)
-		up = false
+		away.Store(true)
 		after((settling+2)*lookEvery, true)
-		up = true
+		away.Store(false)
 		after(lookEvery, false)
-		up = false
+		away.Store(true)
 		after(time.Minute, true)
 		cancel()
 		<-done
