@@ -4,13 +4,17 @@ import (
 	"fmt"
 	"net"
 	"net/url"
+	"regexp"
 	"strconv"
 	"strings"
 )
 
 const addressAllowed = "a serial device such as /dev/serial/by-id/… or COM3, or tcp://host:port"
 
-func (c Config) addressFaults() []fault {
+// windowsName is COM3, with the colon or the prefix that some write.
+var windowsName = regexp.MustCompile(`(?i)^(\\\\\.\\)?COM[0-9]+:?$`)
+
+func (c Config) addressFaults(goos string) []fault {
 	bad := func(what string) []fault { return []fault{{"address", what, addressAllowed}} }
 	switch {
 	case c.Address == "":
@@ -22,6 +26,10 @@ func (c Config) addressFaults() []fault {
 	}
 	scheme, _, isURL := strings.Cut(c.Address, "://")
 	if !isURL {
+		if goos != "windows" && windowsName.MatchString(c.Address) {
+			return []fault{{"address", fmt.Sprintf("%q is how Windows names a serial port, and this is not Windows", c.Address),
+				"a serial device, such as /dev/serial/by-id/… or /dev/ttyUSB0"}}
+		}
 		return nil
 	}
 	if scheme != "tcp" {

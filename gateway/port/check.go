@@ -18,7 +18,11 @@ func (c *Config) Check(r *strict.Report) {
 	}
 	for _, k := range c.keys() {
 		if at := r.At(k.name); !k.set && at.Written() {
-			at.Fault("the value is empty or 0", "another value, or leave the key out for the default")
+			allowed := "another value, or leave the key out for the default"
+			if k.name == "speed" {
+				allowed = fmt.Sprintf("%s; left out: %d", speedAllowed, defaultSpeed)
+			}
+			at.Fault("the value is empty or 0", allowed)
 		}
 	}
 }
@@ -50,7 +54,7 @@ func (c Config) keys() []key {
 
 // faults lists every mistake in the configuration for the operating system goos (as runtime.GOOS has it).
 func (c Config) faults(goos string) []fault {
-	list := c.addressFaults()
+	list := c.addressFaults(goos)
 	for _, k := range c.keys() {
 		if k.set && c.isURL() && !k.tcp {
 			list = append(list, fault{k.name, k.name + " has no effect on a device server: it is set there", "leave it out"})
@@ -76,7 +80,7 @@ func (c Config) lineFaults(goos string) []fault {
 	var list []fault
 	if c.Speed < minSpeed || c.Speed > maxSpeed {
 		list = append(list, fault{"speed", fmt.Sprintf("%d bits a second is no speed of a serial port", c.Speed),
-			fmt.Sprintf("%d to %d; balances mostly use 1200, 2400, 4800, 9600 or 19200", minSpeed, maxSpeed)})
+			speedAllowed})
 	}
 	if c.DataBits < 5 || c.DataBits > 8 {
 		list = append(list, fault{"data_bits", fmt.Sprintf("a character cannot have %d data bits", c.DataBits), "5, 6, 7 or 8"})
@@ -100,6 +104,8 @@ const (
 	minSpeed = 50
 	maxSpeed = 4_000_000
 )
+
+var speedAllowed = fmt.Sprintf("%d to %d; balances mostly use 1200, 2400, 4800, 9600 or 19200", minSpeed, maxSpeed)
 
 // libraryFaults lists, each by name, what the driver library cannot do on goos: it has no flow control anywhere, mark and
 // space parity only on Linux and Windows, and own speeds only there and on macOS (go.bug.st/serial v1.8.0, its sources).

@@ -21,6 +21,9 @@ func TestMistakesAreNamed(t *testing.T) {
 		{"own speed by library", "darwin", Config{Address: "/dev/cu.usbserial-1", Speed: 12345}, nil},
 		{"own speed by library elsewhere", "freebsd", Config{Address: "/dev/cuaU0", Speed: 12345}, []string{"speed: library"}},
 		{"windows", "windows", Config{Address: "COM3", Parity: "mark"}, nil},
+		{"a name of Windows", "linux", Config{Address: "COM3:"}, []string{"address: not Windows"}},
+		{"a name of Windows in full", "darwin", Config{Address: `\\.\com12`}, []string{"address: not Windows"}},
+		{"no name of Windows", "linux", Config{Address: "/dev/COM3"}, nil},
 		{"no address", "linux", Config{}, []string{"address: missing"}},
 		{"spaces", "linux", Config{Address: " /dev/ttyS0"}, []string{"address: space"}},
 		{"control character", "linux", Config{Address: "/dev/tty\x1bS0"}, []string{"address: control"}},
@@ -73,7 +76,7 @@ func TestMistakesHaveTheirPlaceInTheFile(t *testing.T) {
 	}
 	r := doc.Report()
 	cfg.Check(r)
-	want := "b.yaml:2:8: speed: the value is empty or 0; allowed: another value, or leave the key out for the default\n" +
+	want := "b.yaml:2:8: speed: the value is empty or 0; allowed: 50 to 4000000; balances mostly use 1200, 2400, 4800, 9600 or 19200; left out: 9600\n" +
 		"b.yaml:3:9: parity: parity has no effect on a device server: it is set there; allowed: leave it out"
 	if got := r.Faults().Error(); got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)

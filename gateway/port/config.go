@@ -38,7 +38,7 @@ type Config struct {
 	Speed    int    `yaml:"speed" desc:"Bits a second, as set at the balance; 50 to 4000000." default:"9600"`
 	DataBits int    `yaml:"data_bits" desc:"Data bits of a character; 5 to 8." default:"8"`
 	Parity   string `yaml:"parity" desc:"Parity bit of a character." enum:"none,odd,even,mark,space" default:"none"`
-	StopBits int    `yaml:"stop_bits" desc:"Stop bits of a character; 1 or 2." default:"1"`
+	StopBits int    `yaml:"stop_bits" desc:"Stop bits of a character; 1 or 2." hint:"1 or 2; a port set to 1 reads a balance that sends one and a half stop bits" default:"1"`
 	Flow     string `yaml:"flow" desc:"Flow control." enum:"none,rts-cts,xon-xoff" default:"none"`
 	Driver   string `yaml:"driver" desc:"What talks to the serial device; native is the default on Linux and exists only there." enum:"native,library"`
 

@@ -41,6 +41,7 @@ func (w *walker) into(n *node, path string, into ...any) {
 type field struct {
 	key   string
 	enum  []string
+	hint  string // what to write, where the type alone does not say it
 	value reflect.Value
 }
 
@@ -54,7 +55,7 @@ func fieldsOf(v reflect.Value) []field {
 		case option == "inline" && f.Type.Kind() == reflect.Struct:
 			all = append(all, fieldsOf(v.Field(i))...)
 		case name != "" && name != "-" && f.IsExported():
-			one := field{key: name, value: v.Field(i)}
+			one := field{key: name, value: v.Field(i), hint: f.Tag.Get("hint")}
 			if e := f.Tag.Get("enum"); e != "" {
 				one.enum = strings.Split(e, ",")
 			}
@@ -86,7 +87,11 @@ func (w *walker) structure(n *node, path string, fields []field) {
 			w.unknown(e, path, names)
 			continue
 		}
+		before := len(w.faults)
 		w.value(e.value, join(path, e.key), f.value, f.enum)
+		for i := before; f.hint != "" && i < len(w.faults); i++ {
+			w.faults[i].Allowed = f.hint
+		}
 	}
 }
 
