@@ -368,6 +368,34 @@ func TestAFrozenDaemonTripsTheWatchdog(t *testing.T) {
 	s.finish(t, s.launch(t), stop)
 }
 
+// TestAReloadIsTold: from RELOADING=1 with the time that Type=notify-reload asks for, to READY=1; a file with mistakes as well.
+func TestAReloadIsTold(t *testing.T) {
+	t.Parallel()
+	s := supervise(t, newRig(t), 10*time.Second)
+	stop := s.traffic(t)
+	defer stop()
+	daemon := s.launch(t)
+	good, err := os.ReadFile(s.config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n, text := range []string{string(good), "sit: x\n" + string(good), string(good)} {
+		if err := os.WriteFile(s.config, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		_ = daemon.Process.Signal(syscall.SIGHUP)
+		s.await(t, 20*time.Second, "the reload is not told", func() bool {
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			return s.ready == n+2 && len(s.other) == n+1
+		})
+		if told := s.other[n]; !regexp.MustCompile(`^RELOADING=1\nMONOTONIC_USEC=\d+\n?$`).MatchString(told) {
+			t.Errorf("told is %q", told)
+		}
+	}
+	s.finish(t, daemon, stop)
+}
+
 // TestAFullDiskTripsNothing: the daemon says that it does not record, gives signs of life all the while, and goes on by itself
 // once there is space.
 func TestAFullDiskTripsNothing(t *testing.T) {
