@@ -163,7 +163,7 @@ func soloRuns(t *testing.T, program, config string) {
 // TestOutOfMemoryIsAKillLikeAnother: the kernel kills the daemon in the middle of its work, because its group has no more
 // memory. It prints nothing then; the next start says how the last one ended, and what was acknowledged is there.
 func TestOutOfMemoryIsAKillLikeAnother(t *testing.T) {
-	rounds := 3
+	rounds := 2
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		rounds = 50
 	}

@@ -165,8 +165,6 @@ sinks: [{id: folder, kind: files, folder: /out}]
 	time.Sleep(500 * time.Millisecond)
 	b4.print(t, next())
 	c.recorded(t, printed)
-	c.breaks(t, b4, next)
-	c.recorded(t, printed)
 	c.stop(t, "/tmp/journal")
 	c.judge(t, printed, halves)
 }
@@ -196,16 +194,44 @@ sinks: [{id: folder, kind: files, folder: /out}]
 	c.judge(t, 1, 0)
 }
 
-// breaks has the balance send a break, as one does that is switched off and on, in the middle of a line.
-func (c *computer) breaks(t *testing.T, a *adapter, next func() string) {
-	t.Helper()
-	a.print(t, "     8.")
-	time.Sleep(300 * time.Millisecond)
-	c.hand(t, "chardev-send-break "+a.id)
-	time.Sleep(300 * time.Millisecond)
-	a.print(t, "888 g\r\n")
-	time.Sleep(300 * time.Millisecond)
-	a.print(t, next())
+// TestABreakInTheMiddleOfALine has a balance on an ordinary serial port (8250 driver) send a break in the middle of a line, as
+// one does that is switched off and on. The emulated USB adapter cannot show it: it reports a break without a byte, and the
+// kernel's driver heeds only those that come with one.
+func TestABreakInTheMiddleOfALine(t *testing.T) {
+	c := boot(t, `
+site: seed-bank
+journal: {folder: /tmp/journal}
+page: {listen: "127.0.0.1:8467"}
+balances: [{id: b-4, port: {address: /dev/ttyS1}, layout: fixed-line.yaml, record: printed}]
+sinks: [{id: folder, kind: files, folder: /out}]
+`, []string{"-chardev", lineFor("b4"), "-device", "isa-serial,chardev=b4"}, nil)
+	b4 := &adapter{"b4", c.connectAt(t, lineOf("b4"))}
+	c.start(t)
+	c.said(t, "port open", 1)
+	time.Sleep(500 * time.Millisecond)
+	b4.print(t, gram(1345))
+	c.recorded(t, 1)
+	b4.print(t, "     8.")
+	time.Sleep(500 * time.Millisecond)
+	c.hand(t, "chardev-send-break b4")
+	time.Sleep(500 * time.Millisecond)
+	b4.print(t, "888 g\r\n")
+	time.Sleep(500 * time.Millisecond)
+	b4.print(t, gram(2345))
+	c.recorded(t, 2)
+	c.stop(t, "/tmp/journal")
+	unread := 0
+	for _, e := range c.entries(t, "/tmp/journal") {
+		if e.Kind == record.KindUnread {
+			u := body[record.Unread](t, e)
+			t.Logf("unread: %s (%q)", u.Reason, u.Frame)
+			unread++
+		}
+	}
+	if unread == 0 {
+		t.Error("a line with a break in it left no unread frame")
+	}
+	c.judge(t, 2, 0)
 }
 
 // judge holds the journal to what was printed.
