@@ -106,7 +106,9 @@ func (in *Intake) Breaks(n int, at time.Time) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	in.status.Breaks += uint64(n)
-	in.examine(nil, port.Arrival{At: at, Breaks: make([]int, n)})
+	a := port.Arrival{At: at, Breaks: make([]int, n)}
+	in.damage.note(in.received, a) // before the next byte, which may belong to a frame that has begun
+	in.examine(nil, a)
 }
 
 // breaks makes a condition of breaks that come again and again while frames are read.

@@ -110,3 +110,20 @@ func TestNoDamageIsForgotten(t *testing.T) {
 		}
 	})
 }
+
+// TestABreakBetweenTwoReadsIsInTheFrame: a break that comes alone, while half a line is there, spoils that line and no other.
+func TestABreakBetweenTwoReadsIsInTheFrame(t *testing.T) {
+	b := newBench(t, anchored, nil, nil)
+	b.Up(time.Now().Add(-time.Hour))
+	send := func(text string) { b.Bytes([]byte(text), port.Arrival{At: time.Now()}) }
+	b.Breaks(1, time.Now())
+	send("W 1.000 g S\nW 2.")
+	b.Breaks(2, time.Now())
+	send("000 g S\n")
+	b.Breaks(1, time.Now())
+	send("W 3.000 g S\n")
+	want := []string{"1.000", "the line was interrupted in the middle of it (a break)", "3.000"}
+	if got := reasons(b.out.first()); !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+}

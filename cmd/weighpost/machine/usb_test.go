@@ -215,6 +215,7 @@ sinks: [{id: folder, kind: files, folder: /out}]
 	time.Sleep(500 * time.Millisecond)
 	c.hand(t, "chardev-send-break b4")
 	time.Sleep(500 * time.Millisecond)
+	t.Log(strings.Join(c.do(t, "grep '^1:' /proc/tty/driver/serial"), ""))
 	b4.print(t, "888 g\r\n")
 	time.Sleep(500 * time.Millisecond)
 	b4.print(t, gram(2345))
