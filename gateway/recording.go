@@ -59,7 +59,7 @@ func (g *Gateway) noteStart(ctx context.Context) error {
 	balances := g.holdBack(describe(now.cfg.Balances))
 	g.roster = known.With(balances, now.software.Config, now.cfg.Redacted())
 	stamp := g.stamp()
-	entry := &record.Configured{From: known.Hash, Changes: []string{}, Stamp: stamp}
+	entry := &record.Configured{From: known.Hash, Changes: []string{}, Layouts: now.cfg.LayoutTexts(), Stamp: stamp}
 	if known.Config != nil {
 		differences, err := config.Diff(known.Config, now.cfg.Redacted())
 		if err != nil {

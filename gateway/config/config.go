@@ -88,6 +88,15 @@ func (c *Config) Layout(balance string) *layout.Layout { return c.layouts[balanc
 // File is the path of the file that the configuration was read from, "" where it was put together otherwise.
 func (c *Config) File() string { return c.file }
 
+// LayoutTexts gives the source of every layout that a balance has, by its hash.
+func (c *Config) LayoutTexts() map[string]string {
+	texts := make(map[string]string)
+	for _, l := range c.layouts {
+		texts[l.Hash()] = l.Text()
+	}
+	return texts
+}
+
 // Notes are remarks about a configuration that is valid: what works and is still worth knowing.
 func (c *Config) Notes() strict.Faults { return c.notes }
 

@@ -38,7 +38,10 @@ type Configured struct {
 	// Known lists every balance that this journal has ever had, with its serial number as far as it was ever known: an id is
 	// never given to another balance. Absent where a configuration was refused.
 	Known []KnownBalance `json:"known,omitempty"`
-	Stamp Stamp          `json:"stamp"`
+	// Layouts holds the source of every layout in use, by its sha256:, so that the frames can be read again from the journal
+	// alone. Absent where a configuration was refused.
+	Layouts map[string]string `json:"layouts,omitempty"`
+	Stamp   Stamp             `json:"stamp"`
 }
 
 // KnownBalance says to which balance an id belongs, for as long as the journal lives.
