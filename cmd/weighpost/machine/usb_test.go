@@ -49,6 +49,13 @@ func (c *computer) unplug(t *testing.T, a *adapter) {
 	t.Helper()
 	c.hand(t, "device_del "+a.id)
 	_ = a.wire.Close()
+	// qemu fails an assertion of its own when the next balance connects before the adapter is wholly gone.
+	for limit := time.Now().Add(10 * time.Second); strings.Contains(c.tryHand(t, "info usb"), "ID: "+a.id); time.Sleep(50 * time.Millisecond) {
+		if time.Now().After(limit) {
+			t.Fatalf("the adapter %s cannot be pulled out", a.id)
+		}
+	}
+	time.Sleep(200 * time.Millisecond)
 }
 
 // print sends bytes as a balance does.
