@@ -14,7 +14,7 @@ type demoCommand struct {
 	JSON     bool          `name:"json" help:"Print one JSON object with the outcome, and nothing else, on standard output."`
 	Listen   string        `placeholder:"ADDR" help:"Where the page is found. By default a loopback port, or the next free one."`
 	Balances int           `default:"6" help:"How many balances."`
-	Rate     float64       `default:"1" help:"Lines a second of each balance that prints on its print key."`
+	Rate     float64       `default:"1" help:"Lines a second of each balance that prints on its print key; where samples are scanned or sent, two at most."`
 	Dir      string        `placeholder:"DIR" help:"Keep journal, files and configuration in this folder."`
 }
 
@@ -22,7 +22,11 @@ type demoCommand struct {
 func (demoCommand) Help() string {
 	return `Simulates the balances of a seed bank on pseudo-terminals (on Windows: on TCP ports), reads them with the very code that
 reads real ones, journals every weighing and delivers it to a broker, a folder and a URL of the demo's own. At the end,
-receivers behind each of the three are held against what the balances printed. Exit status 1 if anything is missing.`
+receivers behind each of the three are held against what the balances printed. Exit status 1 if anything is missing.
+
+One balance has a simulated scanner beside it, another gets its people and samples from a simulated lab system over the HTTP
+API; now and then something is weighed without. What each weighing carries is held against that too. Stamps stay unchecked:
+time servers that the demo simulated could only repeat this computer's own clock, and nothing would have been checked.`
 }
 
 func (c demoCommand) Run(ctx context.Context, s streams) error {

@@ -50,17 +50,25 @@ func TestDemoPrintsOneObject(t *testing.T) {
 		Balances, Recorded, Unread, Lost, Duplicates *int
 		Sinks                                        map[string]struct{ Delivered int }
 		JournalVerified                              bool `json:"journal_verified"`
+		WithSample                                   *int `json:"with_sample"`
+		WrongSample                                  *int `json:"wrong_sample"`
+		WithPerson                                   *int `json:"with_person"`
+		WrongPerson                                  *int `json:"wrong_person"`
 	}
 	if err := json.Unmarshal([]byte(out), &r); err != nil {
 		t.Fatal(err)
 	}
-	for name, n := range map[string]*int{"balances": r.Balances, "recorded": r.Recorded, "unread": r.Unread, "lost": r.Lost, "duplicates": r.Duplicates} {
+	for name, n := range map[string]*int{"balances": r.Balances, "recorded": r.Recorded, "unread": r.Unread, "lost": r.Lost, "duplicates": r.Duplicates,
+		"with_sample": r.WithSample, "wrong_sample": r.WrongSample, "with_person": r.WithPerson, "wrong_person": r.WrongPerson} {
 		if n == nil {
 			t.Fatalf("%s is missing in %s", name, out)
 		}
 	}
 	if *r.Balances != 6 || *r.Recorded < 6 || *r.Lost != 0 || !r.JournalVerified {
 		t.Errorf("the demo says %s", out)
+	}
+	if *r.WithSample < 6 || *r.WithPerson < 4 || *r.WrongSample != 0 || *r.WrongPerson != 0 {
+		t.Errorf("people and samples: the demo says %s", out)
 	}
 	for _, kind := range []string{"mqtt", "files", "http"} {
 		if r.Sinks[kind].Delivered != *r.Recorded {

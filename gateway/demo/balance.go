@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"weighpost/gateway/record"
 	"weighpost/parsers/layout"
 )
 
@@ -18,6 +19,7 @@ type balance struct {
 	layout *layout.Layout
 	wire   io.Writer
 	dice   *rand.Rand
+	hand   hand // nil: nobody says who weighs and what
 
 	mu     sync.Mutex
 	truth  []printed
@@ -37,6 +39,7 @@ type model struct {
 	most     int64
 	streams  bool // prints all the time, ten lines a second; else on its print key
 	banner   bool // prints a greeting when it is switched on, which no layout explains
+	labels   bool // prints the sample in each of its blocks
 }
 
 func (b *balance) draw() int64 { return b.least + b.dice.Int64N(b.most-b.least) }
@@ -60,10 +63,12 @@ func (m *model) digits(n int64) string {
 func (b *balance) values(n int64, s layout.Stability) layout.Values {
 	return layout.Values{
 		Digits: b.digits(n), Unit: b.unit, Kind: layout.KindNet, Stability: s,
-		Sample: fmt.Sprintf("LOT-%04d", 1000+b.number), Balance: b.id, Count: "1",
+		Sample: b.label(), Balance: b.id, Count: "1",
 		Date: "2026-11-25", Time: time.Now().Format("15:04:05"),
 	}
 }
+
+func (b *balance) label() string { return fmt.Sprintf("LOT-%04d", 1000+b.number) }
 
 func (b *balance) send(v layout.Values) error {
 	frame, err := b.layout.Print(nil, v)
@@ -75,10 +80,13 @@ func (b *balance) send(v layout.Values) error {
 }
 
 // remember notes a weighing that everything behind the line must now account for.
-func (b *balance) remember(n int64) {
+func (b *balance) remember(n int64, meant ties) {
+	if b.labels {
+		meant.sample = tie{b.label(), record.ByPrinted}
+	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.truth = append(b.truth, printed{b.digits(n), b.unit})
+	b.truth = append(b.truth, printed{b.digits(n), b.unit, meant})
 }
 
 // run prints until ctx ends. A load that lies on the pan then is weighed to its end.
@@ -105,12 +113,23 @@ func (b *balance) run(ctx context.Context, rate float64) error {
 	return nil
 }
 
-// pressPrint waits as a person at the balance would, and prints one weighing.
+// pressPrint waits as a person at the balance would, and prints one weighing. Where somebody says who weighs and what, that
+// comes first.
 func (b *balance) pressPrint(ctx context.Context, rate float64) error {
 	wait := time.Duration((0.5 + b.dice.Float64()) / rate * float64(time.Second))
-	select {
-	case <-time.After(wait):
-	case <-ctx.Done():
+	meant := ties{}
+	if b.hand != nil {
+		b.hand.awaitRecorded(ctx, len(b.truth))
+		if !pause(ctx, max(wait/4, apart)) {
+			return nil
+		}
+		var err error
+		if meant, err = b.hand.tie(ctx, b.number); err != nil {
+			return err
+		}
+		wait = max(wait*3/4, apart)
+	}
+	if !pause(ctx, wait) {
 		return nil
 	}
 	b.number++
@@ -118,8 +137,18 @@ func (b *balance) pressPrint(ctx context.Context, rate float64) error {
 	if err := b.send(b.values(n, layout.Stable)); err != nil {
 		return err
 	}
-	b.remember(n)
+	b.remember(n, meant)
 	return nil
+}
+
+// pause says whether all of it went by before ctx ended.
+func pause(ctx context.Context, d time.Duration) bool {
+	select {
+	case <-time.After(d):
+		return ctx.Err() == nil
+	case <-ctx.Done():
+		return false
+	}
 }
 
 const streamPeriod = 100 * time.Millisecond
@@ -146,7 +175,7 @@ func (b *balance) weighLoad() error {
 			time.Sleep(streamPeriod)
 		}
 		if p.frames == 12 {
-			b.remember(load)
+			b.remember(load, ties{})
 		}
 	}
 	return nil

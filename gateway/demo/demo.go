@@ -1,6 +1,10 @@
-// Package demo is a small lab to play with: simulated balances of a seed bank on pseudo-terminals, a broker, a folder and a
-// URL, with the real daemon between them. It owns the simulation and the judgement at the end, which holds what arrived
-// behind each sink against what the balances printed. Nothing in the daemon knows that it is here.
+// Package demo is a small lab to play with: simulated balances of a seed bank on pseudo-terminals, a scanner beside one, a lab
+// system that serves another, a broker, a folder and a URL, with the real daemon between them. It owns the simulation and the
+// judgement at the end, which holds what arrived behind each sink against what the balances printed, and the person and sample
+// of each weighing against what was scanned, sent or printed for it. Nothing in the daemon knows that it is here.
+//
+// There are no simulated time servers: they could only repeat the clock of this computer, so that stamps would say "checked"
+// of a clock that nobody checked.
 package demo
 
 import (
@@ -99,14 +103,21 @@ func (l *lab) set(ctx context.Context) (err error) {
 		addresses[i], b.wire = address, wire
 		l.onEnd(pull)
 	}
-	if err := l.openReceivers(ctx); err != nil {
-		return err
-	}
-	path, err := writeConfiguration(l.dir, l.balances, addresses, l.at)
+	scanner, err := l.placeScanner()
 	if err != nil {
 		return err
 	}
-	return l.startDaemon(ctx, path)
+	if err := l.openReceivers(ctx); err != nil {
+		return err
+	}
+	path, err := writeConfiguration(l.dir, l.balances, addresses, scanner, l.at)
+	if err != nil {
+		return err
+	}
+	if err := l.startDaemon(ctx, path); err != nil {
+		return err
+	}
+	return l.startLabSystem()
 }
 
 func (l *lab) makeFolder() (err error) {
@@ -184,6 +195,13 @@ func (l *lab) startDaemon(ctx context.Context, path string) error {
 	l.onEnd(func() { _ = l.gateway.Stop(context.WithoutCancel(ctx)) }) // after an error; a second Stop does nothing
 	fmt.Fprintf(l.o.Say, "A seed bank with %d simulated balances on %s.\n  page    %s\n  broker  %s (topics weighpost/seed-bank/#)\n  folder  %s\n  URL     %s\n",
 		len(l.balances), wireKind, l.gateway.PageURL(), l.at.broker, l.at.folder, l.at.url)
+	if len(l.balances) > scannerAt {
+		fmt.Fprintf(l.o.Say, "  person and sample of %s come from a simulated scanner", l.balances[scannerAt].id)
+		if len(l.balances) > labSystemAt {
+			fmt.Fprintf(l.o.Say, ", of %s from a simulated lab system over HTTP", l.balances[labSystemAt].id)
+		}
+		fmt.Fprintln(l.o.Say)
+	}
 	if l.o.For == 0 {
 		fmt.Fprintln(l.o.Say, "Stop with Ctrl-C.")
 	}

@@ -7,18 +7,21 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"go.uber.org/goleak"
 
+	"weighpost/gateway/record"
 	"weighpost/parsers/layout"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// TestDemoSaysWhatIsMissing runs the whole lab, takes one weighing away behind a sink and alters another, and has the
-// verdict say so: a demo that cannot fail would show nothing.
+// TestDemoSaysWhatIsMissing runs the whole lab, takes one weighing away behind a sink, alters another, and puts the sample of
+// one on another, and has the verdict say so: a demo that cannot fail would show nothing.
 func TestDemoSaysWhatIsMissing(t *testing.T) {
 	l := &lab{o: Options{For: 3 * time.Second, Listen: "127.0.0.1:0", Balances: 4, Rate: 5, Say: io.Discard}}
 	defer l.end()
@@ -33,9 +36,10 @@ func TestDemoSaysWhatIsMissing(t *testing.T) {
 		t.Fatal(err)
 	}
 	whole, err := l.judge(t.Context(), time.Second)
-	if err != nil || whole.Verdict() != nil || whole.Printed < 10 {
+	if err != nil || whole.Verdict() != nil || whole.Printed < 10 || whole.WithSample < 4 || whole.WithPerson < 2 {
 		t.Fatalf("before anything is taken away: %v %v %+v", err, whole.Verdict(), whole)
 	}
+	moveSample(t, l, whole)
 	files := jsonFiles(t, l.at.folder)
 	if err := os.Remove(files[0]); err != nil {
 		t.Fatal(err)
@@ -48,6 +52,26 @@ func TestDemoSaysWhatIsMissing(t *testing.T) {
 	}
 	if less.Sinks["files"].Delivered != whole.Printed-1 {
 		t.Errorf("%d files counted of %d", less.Sinks["files"].Delivered, whole.Printed-1)
+	}
+}
+
+// moveSample alters one scanned sample behind the broker, has that judged, and puts it back.
+func moveSample(t *testing.T, l *lab, whole Report) {
+	t.Helper()
+	i := slices.IndexFunc(l.mqtt.arrivals, func(a arrival) bool { return a.Context.Sample.By == record.ByScanned })
+	if i < 0 {
+		t.Fatal("nothing with a scanned sample came from the broker")
+	}
+	sample := &l.mqtt.arrivals[i].Context.Sample
+	kept := *sample
+	defer func() { *sample, l.files.arrivals = kept, nil }()
+	sample.ID, l.files.arrivals = "LOT-0000", nil
+	wrong, err := l.judge(t.Context(), time.Second)
+	if err != nil || wrong.WrongSample != 1 || wrong.Lost != 0 || wrong.WithSample != whole.WithSample {
+		t.Errorf("one sample altered: %v, %+v", err, wrong)
+	}
+	if v := wrong.Verdict(); v == nil || !strings.Contains(v.Error(), "1 weighings carry another sample") {
+		t.Errorf("one sample altered: the verdict is %v", v)
 	}
 }
 

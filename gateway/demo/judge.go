@@ -6,7 +6,10 @@ import (
 )
 
 // printed is what a simulated balance put on its line: the truth that everything else is held against.
-type printed struct{ digits, unit string }
+type printed struct {
+	digits, unit string
+	meant        ties // what was scanned, sent or printed for it
+}
 
 // ruling is what one receiver has to show for what the balances printed.
 type ruling struct {
@@ -14,6 +17,8 @@ type ruling struct {
 	duplicates int // further arrivals under an id that had come before
 	lost       int // printed, and never arrived with the same digits and unit in the balance's order
 	strange    int // arrived, and never printed; or one id with two contents
+	person     int // arrived with another person than was meant, with one where none was, or without
+	sample     int // likewise
 }
 
 // judge compares, balance by balance, what was printed with what arrived in the order of the ids' numbers.
@@ -41,9 +46,7 @@ func judge(truth map[string][]printed, arrivals []arrival) ruling {
 		slices.SortFunc(came, func(x, y arrival) int {
 			return cmp.Or(cmp.Compare(len(x.ID), len(y.ID)), cmp.Compare(x.ID, y.ID))
 		})
-		lost, strange := compare(sent, came)
-		r.lost += lost
-		r.strange += strange
+		r.compare(sent, came)
 		delete(byBalance, balance)
 	}
 	for _, came := range byBalance {
@@ -52,17 +55,24 @@ func judge(truth map[string][]printed, arrivals []arrival) ruling {
 	return r
 }
 
-// compare walks both in order: each printed weighing takes the next arrival that equals it.
-func compare(sent []printed, came []arrival) (lost, strange int) {
+// compare walks both in order: each printed weighing takes the next arrival of its value, which must be tied to what was
+// meant for it and to nothing else.
+func (r *ruling) compare(sent []printed, came []arrival) {
 	next := 0
 	for _, p := range sent {
 		i := slices.IndexFunc(came[next:], func(a arrival) bool { return a.Value.Digits == p.digits && a.Value.Unit == p.unit })
 		if i < 0 {
-			lost++
+			r.lost++
 			continue
 		}
-		strange += i
+		if came[next+i].Context.Person != p.meant.person {
+			r.person++
+		}
+		if came[next+i].Context.Sample != p.meant.sample {
+			r.sample++
+		}
+		r.strange += i
 		next += i + 1
 	}
-	return lost, strange + len(came) - next
+	r.strange += len(came) - next
 }

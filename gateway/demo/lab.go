@@ -21,7 +21,7 @@ var models = []model{
 	{layout: "platform-words-kilograms.yaml", place: "cleaning line", capacity: "60 kg", d: "0.005 kg", unit: "kg", decimals: 3,
 		least: 900, most: 55_000},
 	{layout: "print-block-sample.yaml", place: "accession room", capacity: "320 g", d: "0.0001 g", unit: "g", decimals: 4,
-		least: 50_000, most: 2_000_000},
+		least: 50_000, most: 2_000_000, labels: true},
 	{layout: "stream-settling.yaml", place: "drying room", capacity: "220 g", d: "0.0001 g", unit: "g", decimals: 4,
 		least: 30_000, most: 1_500_000, streams: true},
 	{layout: "checked-telegram.yaml", place: "cold store", capacity: "120 g", d: "0.0001 g", unit: "g", decimals: 4,
@@ -52,7 +52,7 @@ func newBalances(n int, seed uint64) ([]*balance, error) {
 type places struct{ broker, folder, url, listen, journal string }
 
 // writeConfiguration puts the demo's layouts and its configuration into a folder: the same files that a person would write.
-func writeConfiguration(dir string, list []*balance, addresses []string, p places) (path string, err error) {
+func writeConfiguration(dir string, list []*balance, addresses []string, scanner string, p places) (path string, err error) {
 	layouts := filepath.Join(dir, "layouts")
 	if err := os.MkdirAll(layouts, 0o755); err != nil {
 		return "", err
@@ -73,6 +73,16 @@ func writeConfiguration(dir string, list []*balance, addresses []string, p place
 		}
 		fmt.Fprintf(&b, "  - id: %s\n    place: %q\n    capacity: %s\n    readability: %s\n    port:\n      address: %q\n    layout: layouts/%s\n    record: %s\n",
 			bal.id, bal.place, bal.capacity, bal.d, addresses[i], bal.model.layout, rule)
+		if i == scannerAt {
+			fmt.Fprintf(&b, `    scanner:
+      port:
+        address: %q
+      rules:
+        - {prefix: "P-", item: person}
+        - {prefix: "LOT-", item: sample}
+        - {prefix: "END", sign_out: true}
+`, scanner)
+		}
 	}
 	fmt.Fprintf(&b, `sinks:
   - id: broker

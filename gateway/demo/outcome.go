@@ -16,6 +16,14 @@ func (l *lab) judge(ctx context.Context, took time.Duration) (Report, error) {
 	for _, b := range l.balances {
 		truth[b.id] = b.truth
 		r.Printed += len(b.truth)
+		for _, p := range b.truth {
+			if p.meant.person != (tie{}) {
+				r.WithPerson++
+			}
+			if p.meant.sample != (tie{}) {
+				r.WithSample++
+			}
+		}
 		noise += b.noise
 	}
 	if l.o.Dir != "" {
@@ -30,12 +38,15 @@ func (l *lab) judge(ctx context.Context, took time.Duration) (Report, error) {
 	}
 	own := judge(truth, kept.arrivals)
 	r.Recorded, r.Lost, r.Strange = own.delivered, own.lost, own.strange
+	r.WrongPerson, r.WrongSample = own.person, own.sample
 	for kind, behind := range map[string]*receiver{"mqtt": &l.mqtt, "files": &l.files, "http": &l.http} {
 		ruling := judge(truth, behind.arrivals)
 		r.Sinks[kind] = Delivered{ruling.delivered}
 		r.Lost += ruling.lost
 		r.Strange += ruling.strange
 		r.Duplicates += ruling.duplicates
+		r.WrongPerson += ruling.person
+		r.WrongSample += ruling.sample
 		r.Faults = append(r.Faults, faultsOf(kind, behind)...)
 	}
 	if r.Unread != noise {

@@ -27,6 +27,10 @@ type arrival struct {
 		Digits string `json:"digits"`
 		Unit   string `json:"unit"`
 	} `json:"value"`
+	Context struct {
+		Person tie `json:"person"`
+		Sample tie `json:"sample"`
+	} `json:"context"`
 }
 
 // receiver collects what one sink delivered, by means that share nothing with the sink.

@@ -15,6 +15,11 @@ type Report struct {
 	Sinks    map[string]Delivered `json:"sinks"`
 	Lost     int                  `json:"lost"`    // printed, and missing in the journal or behind a sink
 	Strange  int                  `json:"strange"` // there, and never printed so
+	// What was scanned at a balance, sent for it or printed by it is its person and sample; all others must have none.
+	WithPerson  int `json:"with_person"`  // printed weighings that a person was meant for
+	WithSample  int `json:"with_sample"`  // likewise, a sample
+	WrongPerson int `json:"wrong_person"` // in the journal or behind a sink: another than was meant, one where none was, or none
+	WrongSample int `json:"wrong_sample"` // likewise
 	// Duplicates arrived more than once, with the same id: allowed, and counted.
 	Duplicates      int      `json:"duplicates"`
 	JournalVerified bool     `json:"journal_verified"`
@@ -35,6 +40,9 @@ func (r Report) Verdict() error {
 		return fmt.Errorf("%d weighings were printed and did not arrive everywhere", r.Lost)
 	case r.Strange > 0:
 		return fmt.Errorf("%d weighings arrived that no balance printed", r.Strange)
+	case r.WrongSample > 0 || r.WrongPerson > 0:
+		return fmt.Errorf("%d weighings carry another sample than was meant for them and %d another person: it is a fault, unless somebody else set a context while the demo ran",
+			r.WrongSample, r.WrongPerson)
 	case !r.JournalVerified:
 		return fmt.Errorf("the journal does not verify: %s", strings.Join(r.Faults, "; "))
 	case len(r.Faults) > 0:
@@ -54,6 +62,7 @@ func (r Report) Text() string {
 		fmt.Fprintf(&b, "  %-6s %d arrived\n", kind, r.Sinks[kind].Delivered)
 	}
 	fmt.Fprintf(&b, "Lost: %d. Came twice: %d. Never printed: %d. Journal verified: %t.\n", r.Lost, r.Duplicates, r.Strange, r.JournalVerified)
+	fmt.Fprintf(&b, "Tied to a sample: %d, to a person: %d. Wrong sample: %d. Wrong person: %d.\n", r.WithSample, r.WithPerson, r.WrongSample, r.WrongPerson)
 	if r.Kept != "" {
 		fmt.Fprintf(&b, "Kept in %s\n", r.Kept)
 	}
