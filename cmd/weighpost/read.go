@@ -23,7 +23,8 @@ type readCommand struct {
 func (readCommand) Help() string {
 	return `Prints one JSON object for each frame, in order: its number, the offset of its first byte, its bytes in base64, and
 "value" where it is a weight, "result" where it is a number of pieces or a percentage, or "unread" with the reason where it
-is refused. What else the frame holds follows: sample, balance, count, range_number, printed_date, printed_time, check.
+is refused. What else the frame holds follows: person, sample, balance, count, range_number, printed_date, printed_time,
+check.
 
 A file tells nothing of the silences between its bytes: a layout whose frames end with one reads the file as one frame.`
 }
@@ -35,6 +36,7 @@ type readFrame struct {
 	Frame       []byte        `json:"frame"`
 	Value       *record.Value `json:"value,omitempty"`
 	Result      *record.Value `json:"result,omitempty"`
+	Person      string        `json:"person,omitempty"`
 	Sample      string        `json:"sample,omitempty"`
 	Balance     string        `json:"balance,omitempty"`
 	Count       string        `json:"count,omitempty"`
@@ -114,7 +116,7 @@ func describe(l *layout.Layout, f frame.Frame, n int, r *layout.Reading) readFra
 	} else {
 		line.Value = &value
 	}
-	line.Sample, line.Balance, line.Count, line.RangeNumber = r.Sample(), r.Balance(), r.Count(), r.RangeNumber()
+	line.Person, line.Sample, line.Balance, line.Count, line.RangeNumber = r.Person(), r.Sample(), r.Balance(), r.Count(), r.RangeNumber()
 	line.Date, line.Time, line.Check = r.Date(), r.Time(), r.CheckState()
 	return line
 }

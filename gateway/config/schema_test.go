@@ -212,7 +212,7 @@ func weighing() *record.Weighing {
 		Head:    record.Head{Schema: record.KindWeighing.Schema(), ID: record.EntryID("north-lab", "7qx3", "b-12", 184), Seq: 90211, Site: "north-lab"},
 		Balance: record.Balance{ID: "b-12", Serial: "0047", Place: "room 4", Readability: "0.0001 g", Identity: "confirmed"},
 		Value:   record.Value{Digits: "+0.5000", Unit: "g", PrintedUnit: "g", Kind: "net", Stability: "stable", Range: "in"},
-		Printed: &record.Printed{Sample: "TRIF-2026-0117", Date: "2026-11-25", Time: "10:04:05", Check: "ok"},
+		Printed: &record.Printed{Person: "k07", Sample: "TRIF-2026-0117", Date: "2026-11-25", Time: "10:04:05", Check: "ok"},
 		Frame:   []byte("lot    0.5000 g\r\n"), Layout: aHash, Trigger: "every 5s", Port: "/dev/ttyUSB0", Stamp: stamp(),
 		Context: record.Context{Sample: &record.Learnt{ID: "TRIF-2026-0117", By: "printed"}, Fields: map[string]string{}},
 		Fitness: record.Fitness{State: "unknown"}, Software: record.Software{Version: "0.1.0", Config: aHash},

@@ -62,6 +62,7 @@ type Value struct {
 
 // Printed holds what a frame carries beside its value, as printed.
 type Printed struct {
+	Person      string `json:"person,omitempty"`
 	Sample      string `json:"sample,omitempty"`
 	Balance     string `json:"balance,omitempty"`
 	Count       string `json:"count,omitempty"`
@@ -83,7 +84,7 @@ func ValueOf(r *layout.Reading) Value {
 // PrintedOf copies what a reading carries beside its value, or nil when there is nothing.
 func PrintedOf(r *layout.Reading) *Printed {
 	p := Printed{
-		Sample: r.Sample(), Balance: r.Balance(), Count: r.Count(),
+		Person: r.Person(), Sample: r.Sample(), Balance: r.Balance(), Count: r.Count(),
 		Date: r.Date(), Time: r.Time(), RangeNumber: r.RangeNumber(), Check: r.CheckState(),
 	}
 	if p == (Printed{}) {

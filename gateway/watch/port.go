@@ -153,7 +153,7 @@ func (v *view) frame(f frame.Frame, at time.Time) {
 		return
 	}
 	value := record.ValueOf(&v.reading)
-	e.Value, e.Sample, e.Balance = &value, v.reading.Sample(), v.reading.Balance()
+	e.Value, e.Person, e.Sample, e.Balance = &value, v.reading.Person(), v.reading.Sample(), v.reading.Balance()
 	v.tell(e)
 }
 

@@ -38,7 +38,7 @@ type Event struct {
 	Balance string        `json:"balance,omitempty"`
 	Value   *record.Value `json:"value,omitempty"`
 	ID      string        `json:"id,omitempty"`     // of what was recorded
-	Person  string        `json:"person,omitempty"` // with an id; absent where none is known
+	Person  string        `json:"person,omitempty"` // with an id, or as a port printed it; absent where none is known
 	Sample  string        `json:"sample,omitempty"`
 	Why     string        `json:"why,omitempty"`   // of a frame that is unread, of being away
 	Bytes   []byte        `json:"frame,omitempty"` // of a port, exactly as received

@@ -39,6 +39,7 @@
 //	range          a word for in, over or under; over and under leave no digits            (range:)
 //	range_number   which of several weighing ranges, as printed
 //	count          a whole number of pieces printed beside a weight
+//	person         the id of who weighs, as printed
 //	sample         the sample's name, as printed
 //	balance        the balance's own name or number, as printed
 //	date           a date; ISO 8601 where its order is given                               (date:)

@@ -98,6 +98,8 @@ func TestApply(t *testing.T) {
 			"Gross 12 g\nNet 7 g\n\nNet 7 g\n\n", []string{"unread: line 2 of the block: two lines of the frame mean different things: see means in the layout", "7 g, net, stable, in"}},
 		{"a mark for over range where a missing unit means unstable", "line: \"{weight} {unit} {stability}\"\nstability: {S: stable, U: unstable}\nweight: {over: [OL]}\nunit: {missing: unstable}",
 			"OL S\n", []string{" , unknown, stable, over"}},
+		{"two lines of which one names a person", "lines: [{line: \"{weight} {unit} {person}\"}, {line: \"{weight} {unit} {ignore}\"}]", "1 g k07\n",
+			[]string{"unread: the frame fits two lines of the layout, which read it differently"}},
 		{"means of a line before that of the layout", "lines: [{line: \"A {weight} {unit}\", means: {kind: tare}}, {line: \"B {weight} {unit}\"}]\nmeans: {kind: net, stability: stable}",
 			"A 1 g\nB 1 g\n", []string{"1 g, tare, stable, in", "1 g, net, stable, in"}},
 	} {

@@ -20,7 +20,7 @@ type Values struct {
 	Range           Range
 	AuxiliaryDigits int // how many of the last digits go into brackets
 
-	Sample, Balance, Count, Time, RangeNumber string
+	Person, Sample, Balance, Count, Time, RangeNumber string
 
 	Date string // ISO 8601 where the layout knows the order, else as printed
 }
@@ -29,7 +29,7 @@ type Values struct {
 func ValuesOf(r *Reading) Values {
 	v := Values{
 		Digits: r.Digits(), Unit: r.Unit.Key(), Kind: r.Kind, Stability: r.Stability, Range: r.Range, AuxiliaryDigits: r.AuxiliaryDigits,
-		Sample: r.Sample(), Balance: r.Balance(), Time: r.Time(), RangeNumber: r.RangeNumber(), Date: r.Date(),
+		Person: r.Person(), Sample: r.Sample(), Balance: r.Balance(), Time: r.Time(), RangeNumber: r.RangeNumber(), Date: r.Date(),
 	}
 	v.Count = string(r.bytes(r.count))
 	return v
@@ -220,6 +220,8 @@ func (p *printer) value(q *piece) []byte {
 
 func (p *printer) text(f fieldName) string {
 	switch f {
+	case fieldPerson:
+		return p.v.Person
 	case fieldSample:
 		return p.v.Sample
 	case fieldBalance:
@@ -339,7 +341,7 @@ func (l *Layout) readsBack(printed []byte, v *Values) error {
 		got.Kind != KindUnknown && got.Kind != v.Kind || got.Stability != StabilityUnknown && got.Stability != v.Stability {
 		return fmt.Errorf("it would read as %s %s, %s, %s, %s range", got.Digits, got.Unit, got.Kind, got.Stability, got.Range)
 	}
-	for _, pair := range [][2]string{{got.Sample, v.Sample}, {got.Balance, v.Balance}, {got.Count, v.Count}, {got.Date, v.Date},
+	for _, pair := range [][2]string{{got.Person, v.Person}, {got.Sample, v.Sample}, {got.Balance, v.Balance}, {got.Count, v.Count}, {got.Date, v.Date},
 		{got.Time, v.Time}, {got.RangeNumber, v.RangeNumber}} {
 		if pair[0] != "" && pair[0] != pair[1] {
 			return errors.New("“" + pair[1] + "” would read as “" + pair[0] + "”")

@@ -44,6 +44,7 @@ func drawValues(t *rapid.T) layout.Values {
 		Kind:            layout.Kind(rapid.IntRange(0, 4).Draw(t, "kind")),
 		Stability:       layout.Stability(rapid.IntRange(0, 2).Draw(t, "stability")),
 		AuxiliaryDigits: rapid.SampledFrom([]int{0, 0, 0, 1}).Draw(t, "auxiliary"),
+		Person:          rapid.SampledFrom([]string{"", "p-07", "K 12", "Ä.9", " p", "p/7"}).Draw(t, "person"),
 		Sample:          rapid.SampledFrom([]string{"", "OAT-7", "RYE 12", "Möhre", "Рожь", " x", "a;b"}).Draw(t, "sample"),
 		Balance:         rapid.SampledFrom([]string{"07", "7", ""}).Draw(t, "balance"),
 		Count:           rapid.SampledFrom([]string{"0", "1250", ""}).Draw(t, "count"),
@@ -109,7 +110,7 @@ func mustReadBack(t *rapid.T, l *layout.Layout, out []byte, v layout.Values) {
 		t.Fatalf("%d frames: %q reads as %+v and was printed for %+v", frames, bytes, got, v)
 	}
 	// What a layout has no place for stays unsaid; nothing else may differ.
-	for _, pair := range [][2]string{{got.Sample, v.Sample}, {got.Balance, v.Balance}, {got.Count, v.Count}, {got.Date, v.Date}, {got.Time, v.Time},
+	for _, pair := range [][2]string{{got.Person, v.Person}, {got.Sample, v.Sample}, {got.Balance, v.Balance}, {got.Count, v.Count}, {got.Date, v.Date}, {got.Time, v.Time},
 		{got.RangeNumber, v.RangeNumber}, {known(got.Kind.String()), v.Kind.String()}, {known(got.Stability.String()), v.Stability.String()}} {
 		if pair[0] != "" && pair[0] != pair[1] {
 			t.Fatalf("%q reads as %+v and was printed for %+v", bytes, got, v)
@@ -128,6 +129,28 @@ func mustReadBack(t *rapid.T, l *layout.Layout, out []byte, v layout.Values) {
 	})
 	if layout.ValuesOf(&second) != got {
 		t.Fatalf("%q reads as %+v, and printed again as %+v", bytes, got, layout.ValuesOf(&second))
+	}
+}
+
+// TestPrintWritesThePerson holds the frames of a balance that prints who weighs: each id as it is or not at all.
+func TestPrintWritesThePerson(t *testing.T) {
+	l := parse(t, "frame: {block: {blank_lines: 1}}\nblock: [{line: \"by {person 6}.\", optional: true}, {line: \"lot {sample}\"}, {line: \"{weight} {unit}\"}]")
+	for person, want := range map[string]string{
+		"k07": "by k07   .\r\nlot OAT-9\r\n7.0000 g\r\n\r\n", "KÜ 7": "by KÜ 7 .\r\nlot OAT-9\r\n7.0000 g\r\n\r\n", "": "lot OAT-9\r\n7.0000 g\r\n\r\n",
+		" k07": "", "k07 ": "", "k071234": "", "k\x07": "",
+	} {
+		out, err := l.Print(nil, layout.Values{Digits: "7.0000", Unit: "g", Person: person, Sample: "OAT-9"})
+		if string(out) != want || (err == nil) != (want != "") {
+			t.Errorf("%q is printed as %q, %v", person, out, err)
+		}
+		if err != nil {
+			continue
+		}
+		var r layout.Reading
+		l.Splitter().Push(out, func(f frame.Frame) { err = l.Apply(f, &r) })
+		if got := layout.ValuesOf(&r); err != nil || got.Person != person || r.Person() != person || got.Sample != "OAT-9" {
+			t.Errorf("%q reads as %+v, %v", out, got, err)
+		}
 	}
 }
 

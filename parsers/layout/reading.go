@@ -68,7 +68,7 @@ type Reading struct {
 
 	checkOK bool
 
-	printedUnit, sample, balance, count, date, time, rangeNumber span
+	printedUnit, person, sample, balance, count, date, time, rangeNumber span
 
 	used    uint16
 	scratch [numberLimit]byte
@@ -95,6 +95,9 @@ func (r *Reading) UnitCode() string { return r.Unit.Code }
 
 // PrintedUnit is the unit as the balance printed it, or "" where it printed none.
 func (r *Reading) PrintedUnit() string { return string(r.bytes(r.printedUnit)) }
+
+// Person is the id of who weighed, as printed.
+func (r *Reading) Person() string { return string(r.bytes(r.person)) }
 
 // Sample is the sample's name as printed.
 func (r *Reading) Sample() string { return string(r.bytes(r.sample)) }
@@ -130,6 +133,8 @@ func (r *Reading) CheckState() string {
 // span is where the text of a field is noted.
 func (r *Reading) span(f fieldName) *span {
 	switch f {
+	case fieldPerson:
+		return &r.person
 	case fieldSample:
 		return &r.sample
 	case fieldBalance:
@@ -161,8 +166,8 @@ func (r *Reading) same(o *Reading) bool {
 		r.Number != o.Number || r.HasNumber != o.HasNumber || r.Unit != o.Unit || r.checkOK != o.checkOK {
 		return false
 	}
-	a := [...]span{r.printedUnit, r.sample, r.balance, r.count, r.date, r.time, r.rangeNumber}
-	b := [...]span{o.printedUnit, o.sample, o.balance, o.count, o.date, o.time, o.rangeNumber}
+	a := [...]span{r.printedUnit, r.person, r.sample, r.balance, r.count, r.date, r.time, r.rangeNumber}
+	b := [...]span{o.printedUnit, o.person, o.sample, o.balance, o.count, o.date, o.time, o.rangeNumber}
 	for i := range a {
 		if !bytes.Equal(r.bytes(a[i]), o.bytes(b[i])) {
 			return false

@@ -23,10 +23,10 @@ type expectation struct {
 	Result *expectedValue
 	Unread string
 
-	Sample, Balance, Count, Check string
-	RangeNumber                   string `json:"range_number"`
-	Date                          string `json:"printed_date"`
-	Time                          string `json:"printed_time"`
+	Person, Sample, Balance, Count, Check string
+	RangeNumber                           string `json:"range_number"`
+	Date                                  string `json:"printed_date"`
+	Time                                  string `json:"printed_time"`
 }
 
 type expectedValue struct {
@@ -125,6 +125,6 @@ func fill(e *expectation, r *layout.Reading) {
 	} else {
 		e.Value = v
 	}
-	e.Sample, e.Balance, e.Count, e.Check = r.Sample(), r.Balance(), r.Count(), r.CheckState()
+	e.Person, e.Sample, e.Balance, e.Count, e.Check = r.Person(), r.Sample(), r.Balance(), r.Count(), r.CheckState()
 	e.RangeNumber, e.Date, e.Time = r.RangeNumber(), r.Date(), r.Time()
 }

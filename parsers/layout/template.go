@@ -19,6 +19,7 @@ const (
 	fieldRange
 	fieldRangeNumber
 	fieldCount
+	fieldPerson
 	fieldSample
 	fieldBalance
 	fieldDate
@@ -29,14 +30,14 @@ const (
 	markTo   // where they end
 )
 
-var fieldNames = [...]string{"", "weight", "unit", "stability", "kind", "range", "range_number", "count", "sample", "balance", "date",
-	"time", "check", "ignore", "from", "to"}
+var fieldNames = [...]string{"", "weight", "unit", "stability", "kind", "range", "range_number", "count", "person", "sample", "balance",
+	"date", "time", "check", "ignore", "from", "to"}
 
 // fieldWords is how a sentence speaks of a field.
 var fieldWords = [...]string{"", "the weight", "the unit", "the stability", "the kind", "the range", "the range number", "the count",
-	"the sample", "the balance", "the date", "the time", "the check", "what is ignored", "", ""}
+	"the person", "the sample", "the balance", "the date", "the time", "the check", "what is ignored", "", ""}
 
-const fieldList = "weight, unit, stability, kind, range, range_number, count, sample, balance, date, time, check, ignore, and the marks from and to"
+const fieldList = "weight, unit, stability, kind, range, range_number, count, person, sample, balance, date, time, check, ignore, and the marks from and to"
 
 func fieldByName(name string) (fieldName, bool) {
 	for f, n := range fieldNames {
@@ -53,7 +54,7 @@ func (f fieldName) words() bool { return f == fieldStability || f == fieldKind |
 // text says that the field holds free text.
 func (f fieldName) text() bool {
 	switch f {
-	case fieldSample, fieldBalance, fieldDate, fieldTime, fieldRangeNumber, fieldIgnore:
+	case fieldPerson, fieldSample, fieldBalance, fieldDate, fieldTime, fieldRangeNumber, fieldIgnore:
 		return true
 	}
 	return false

@@ -200,6 +200,27 @@ def print_block():
     c.frame(block("7.0000", lot="OAT-9"), value=net("7.0000"), sample="OAT-9", balance="07", printed_date="2026-11-25", printed_time="10:04:05")
 
 
+def print_line_person():
+    c = Case("print-line-person", "who weighs and which lot in the line of the weight; lines in which the id is missing, damaged or too long",
+             config="print-line-person.yaml")
+
+    def line(digits, person, lot, word="rest"):
+        return f"{word} {digits:>10} g | by {person:<6} | lot {lot}\r\n".encode("latin-1")
+
+    known = lambda digits, stab="stable": value(digits, "g", "g", "unknown", stab)
+    c.frame(line("12.3450", "k07", "TRIF-2026-0117"), value=known("12.3450"), person="k07", sample="TRIF-2026-0117")
+    c.frame(line("-0.0010", "k07", "RYE 12", "sway"), value=known("-0.0010", "unstable"), person="k07", sample="RYE 12")
+    c.frame(line("0.5000", "night", "OAT-9"), value=known("0.5000"), person="night", sample="OAT-9")
+    c.frame(line("0.5000", "KÜ 12b", "OAT-9"), value=known("0.5000"), person="KÜ 12b", sample="OAT-9")
+    c.frame(line("0.5000", "  0017", "OAT-9"), value=known("0.5000"), person="0017", sample="OAT-9")
+    c.frame(line("7.0000", "", "OAT-9"), value=known("7.0000"), sample="OAT-9")
+    c.refused(line("7.0000", "k0712345", "OAT-9"))
+    c.refused(line("7.0000", "k\x0707", "OAT-9"))
+    c.frame(line("7.0000", "k07", ""), value=known("7.0000"), person="k07")
+    c.refused(b"rest     7.0000 g | by k07    | lot\r\n")
+    c.refused(b"rest     7.0000 g | by k07\r\n")
+
+
 def settling():
     c = Case("stream-settling", "a continuous stream that begins in the middle of a line, settles, is overloaded and settles again",
              "9600 8N1, ten lines a second", config="stream-settling.yaml")
@@ -633,7 +654,7 @@ line: "{{{weight}}}{unit}"
     c.refused(b"12.5g\r\n")
 
 
-for make in [bench_net_grams, micro_comma_milligrams, platform_words, print_block, settling, checked_telegram, counting, verified_brackets,
+for make in [bench_net_grams, micro_comma_milligrams, platform_words, print_block, print_line_person, settling, checked_telegram, counting, verified_brackets,
              latin1_micrograms, cp437_micrograms, utf8_words, trailing_sign, leading_zeros, point_groups, unit_always, ambiguous_units,
              named_units, odd_numbers, xor_in_line, sum_decimal, twos_complement_raw, crc_modbus_raw, crc_xmodem_hex, mixed_ends, half_lines,
              noise, two_ways, blank_line_block, fixed_length, short_years, month_names, comma_separated, range_marks, missing_unit_unknown,
