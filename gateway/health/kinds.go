@@ -23,6 +23,7 @@ const (
 	ReadingsNotRecorded = "readings-not-recorded"
 	ClockWentBack       = "clock-went-back"
 	ContextRefused      = "context-refused"
+	PersonDiffers       = "person-differs"
 	SampleDiffers       = "sample-differs"
 
 	RecordingStopped  = "recording-stopped"
@@ -155,8 +156,10 @@ var table = []Kind{
 
 	{Code: ContextRefused, About: aBalance, Severities: []Severity{Warning},
 		Says: "A scan or another change of a balance's context was not taken, and why.", Do: "Scan or set it again before the next weighing."},
+	{Code: PersonDiffers, About: aBalance, Severities: []Severity{Warning},
+		Says: "A weighing has no person: two sources name different ones, or what was printed cannot be an id.", Do: "See who weighed, and correct the one that is wrong."},
 	{Code: SampleDiffers, About: aBalance, Severities: []Severity{Warning},
-		Says: "A weighing has no sample, since two sources name different ones.", Do: "See which sample was on the pan, and correct the one that is wrong."},
+		Says: "A weighing has no sample: two sources name different ones, or what was printed cannot be an id.", Do: "See which sample was on the pan, and correct the one that is wrong."},
 
 	{Code: WrongSettings, About: aBalance, Severities: []Severity{Error},
 		Says: "What comes from a balance looks like another speed or parity than its port is set to, and which.", Do: "Set the port to what the balance is set to.",

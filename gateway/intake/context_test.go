@@ -10,7 +10,6 @@ import (
 	"testing/synctest"
 	"time"
 
-	"weighpost/gateway/health"
 	"weighpost/gateway/port"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
@@ -203,46 +202,6 @@ func TestSettingAndEnding(t *testing.T) {
 	})
 	if got := strings.Join(story(bodies), "|"); strings.Count(got, "set") != 4 || strings.Count(got, "refused") != 4 || strings.Count(got, "signed-out") != 1 {
 		t.Errorf("%q", got)
-	}
-}
-
-// A printed sample that contradicts the one that was set: neither is chosen, and it is said.
-func TestThePrintedSample(t *testing.T) {
-	bodies := inBubble(t, `line: "{sample} W {weight} {unit}"`, func(c *Config) { c.Context.Sample.Needed = true }, func(t *testing.T, b *bench, h port.Handler) {
-		differs := func() bool {
-			return slices.ContainsFunc(b.board.List(), func(c health.Condition) bool { return c.Code == sampleDiffers && c.Subject == "b-12" })
-		}
-		prints(h, "LOT-1 W 1.000 g")
-		for _, id := range []string{"LOT-2", "LOT-3"} {
-			if err := sets(t, b, id, time.Now()); err != nil {
-				t.Error(err)
-			}
-			time.Sleep(time.Second)
-			prints(h, "LOT-3 W 2.000 g")
-			if differs() != (id == "LOT-2") {
-				t.Errorf("with %s: %+v", id, b.board.List())
-			}
-		}
-	})
-	w := weighings(bodies)
-	for i, want := range []struct {
-		sample, by string
-		failed     []string
-	}{
-		{"LOT-1", record.ByPrinted, nil}, {"", "", []string{ruleAgrees, "sample-known"}}, {"LOT-3", record.BySent, nil},
-	} {
-		var failed []string
-		for _, v := range w[i].Verdicts {
-			if !v.Pass {
-				failed = append(failed, v.Rule)
-			}
-		}
-		if sampleOf(w[i]) != want.sample || want.sample != "" && w[i].Context.Sample.By != want.by || !slices.Equal(failed, want.failed) {
-			t.Errorf("weighing %d: %+v, failed %q", i, w[i].Context.Sample, failed)
-		}
-	}
-	if w[1].Printed.Sample != "LOT-3" || !strings.Contains(w[1].Verdicts[0].Why, `"LOT-3" and "LOT-2"`) {
-		t.Errorf("%+v %+v", w[1].Printed, w[1].Verdicts)
 	}
 }
 

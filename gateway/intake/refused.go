@@ -13,10 +13,7 @@ import (
 // that has run wild must not fill the disk.
 const changesPerMinute = 120
 
-const (
-	contextRefused = health.ContextRefused // codes of conditions
-	sampleDiffers  = health.SampleDiffers
-)
+const contextRefused = health.ContextRefused // code of a condition
 
 func (in *Intake) changeEntry(r *record.ContextRequest, cause, why string) *record.ContextChange {
 	before := in.context.shown(r.At)
@@ -73,14 +70,6 @@ func (in *Intake) raiseRefused(sentence string) {
 	in.board.Raise(health.Condition{
 		Code: contextRefused, Subject: in.cfg.ID, Severity: health.Warning, Sentence: sentence,
 		Remedy: "Scan or set it again before the next weighing, and see on the page what is held. This goes with the next change that is taken.",
-	})
-}
-
-func (in *Intake) raiseDiffers(why string) {
-	in.board.Raise(health.Condition{
-		Code: sampleDiffers, Subject: in.cfg.ID, Severity: health.Warning,
-		Sentence: fmt.Sprintf("A weighing of balance %s has no sample: %s.", in.cfg.ID, why),
-		Remedy:   "See which sample was on the pan, and correct the one that is wrong. This goes with the next weighing on which the two agree.",
 	})
 }
 

@@ -9,11 +9,8 @@ import (
 	"weighpost/gateway/record"
 )
 
-// Rules of verdicts that the context gives.
-const (
-	ruleOrder  = "context-order" // whether it is known what was in force when the balance printed
-	ruleAgrees = "sample-agrees" // whether the printed sample is the one that was set
-)
+// ruleOrder is the rule of a verdict: whether it is known what was in force when the balance printed.
+const ruleOrder = "context-order"
 
 // openLimit is how long a weighing waits for what is still on its way from a scanner or a system.
 const openLimit = 250 * time.Millisecond
@@ -180,30 +177,9 @@ func (in *Intake) seal(t *ticket) {
 		t.w.Verdicts = append(t.w.Verdicts, record.Verdict{Rule: ruleOrder, Why: fmt.Sprintf(
 			"%s was set while the balance was printing, and which came first is not known", strings.Join(t.doubt, ", "))})
 	}
-	in.agree(t.w, &c)
+	in.agreeAll(t.w, &c)
 	in.need(t.w, &c)
 	t.w.Context = c
-}
-
-// agree brings together the sample that the balance printed and the one that was set. Where they differ, neither is chosen.
-func (in *Intake) agree(w *record.Weighing, c *record.Context) {
-	if w.Printed == nil || w.Printed.Sample == "" {
-		return
-	}
-	printed := w.Printed.Sample
-	if c.Sample == nil {
-		c.Sample = &record.Learnt{ID: printed, By: record.ByPrinted}
-		return
-	}
-	v := record.Verdict{Rule: ruleAgrees, Pass: c.Sample.ID == printed}
-	if v.Pass {
-		in.board.Clear(sampleDiffers, in.cfg.ID)
-	} else {
-		v.Why = fmt.Sprintf("the balance printed %q and %q was set", printed, c.Sample.ID)
-		in.raiseDiffers(v.Why)
-		c.Sample = nil
-	}
-	w.Verdicts = append(w.Verdicts, v)
 }
 
 // need adds a verdict for each item that the configuration says a weighing needs.
