@@ -19,6 +19,7 @@ import (
 var replayed = []string{
 	"bench-net-grams", "block-to-blank-line", "checked-telegram", "counting-pieces", "cp437-micrograms", "crc-modbus-raw",
 	"half-lines", "micro-comma-milligrams", "mixed-terminators", "noise", "platform-words-kilograms", "print-block-sample",
+	"print-line-person",
 	"stream-settling", "trailing-sign", "verified-brackets",
 }
 
