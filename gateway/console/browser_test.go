@@ -254,3 +254,34 @@ func TestTheLivePageInABrowser(t *testing.T) {
 	}
 	b.shows(`document.querySelector("#cut:not([hidden])")?.innerText ?? ""`, "No connection to weighpost", "may be wrong by now")
 }
+
+// TestThePageStandsStillWhileSamplesComeAndGo: a card that was tied once is as high with a sample as without, and says of a
+// recorded weighing that it has none.
+func TestThePageStandsStillWhileSamplesComeAndGo(t *testing.T) {
+	b := startBrowser(t)
+	h := open(t)
+	b.open(h.base)
+	b.shows(card, "b-12", "no sample set")
+	high := func(items string) string {
+		return b.text(`(() => { const c = cards.get("b-12"); showContext(c, ` + items + `); return Math.round(c.facts.getBoundingClientRect().height) })()`)
+	}
+	value := record.Value{Digits: "12.3450", PrintedUnit: "g", Kind: "net", Stability: "stable", Range: "in"}
+	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: &value, Recorded: "north-lab/7qx3/b-12/000008"})
+	b.shows(card, "000008")
+	const person, sample = `{name: "person", id: "P-07", by: "scanned", until: "2026-11-25T10:04:05Z"}`,
+		`{name: "sample", id: "LOT-2001", by: "scanned", uses_left: 1, until: "2026-11-25T10:04:05Z"}`
+	both := high("[" + person + "," + sample + "]")
+	for _, items := range []string{"[" + person + "]", "[" + sample + "]", "[]"} {
+		if got := high(items); got != both {
+			t.Errorf("%s px high with %s, and %s with both", got, items, both)
+		}
+	}
+	for i, c := range []struct{ sample, says string }{{"LOT-2001", "sample LOT-2001"}, {"", "no sample\n"}} {
+		id := fmt.Sprintf("north-lab/7qx3/b-12/%06d", i+9)
+		h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: &value, Recorded: id, Sample: c.sample})
+		b.shows(card, c.says, id)
+		if got := high("[]"); got != both {
+			t.Errorf("%s px high with %q recorded, and %s before", got, c.says, both)
+		}
+	}
+}

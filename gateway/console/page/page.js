@@ -65,10 +65,10 @@ function newCard(b) {
   c.recorded = make("dd");
   c.port = make("dd");
   c.rule = make("dd");
+  c.facts = make("dl", "facts", "", make("dt", "", "Person"), c.person, make("dt", "", "Sample"), c.sample,
+    make("dt", "", "Recorded"), c.recorded, make("dt", "", "Port"), c.port, make("dt", "", "Rule"), c.rule);
   c.item = make("li", "balance", "",
-    make("div", "who", "", c.name, c.place), c.weight, make("p", "how", "", c.rest, c.when), c.why, c.not,
-    make("dl", "facts", "", make("dt", "", "Person"), c.person, make("dt", "", "Sample"), c.sample,
-      make("dt", "", "Recorded"), c.recorded, make("dt", "", "Port"), c.port, make("dt", "", "Rule"), c.rule));
+    make("div", "who", "", c.name, c.place), c.weight, make("p", "how", "", c.rest, c.when), c.why, c.not, c.facts);
   return c;
 }
 
@@ -145,11 +145,13 @@ function limits(item) {
   return parts.join(", ");
 }
 
-// showContext says what the next weighing is tied to. That there is no person is said, and not left out.
+// showContext says what the next weighing is tied to. That there is no person is said, and not left out. A card that was tied
+// once keeps the room for it, so that the page does not jump with every scan.
 function showContext(c, items) {
   const all = JSON.stringify(items);
   if (c.contextShown === all) return;
   c.contextShown = all;
+  if (items.length) c.facts.classList.add("tied");
   const text = (item) => [item.id, make("span", "learnt", limits(item))];
   const person = items.find((i) => i.name === "person");
   const sample = items.find((i) => i.name === "sample");
@@ -163,7 +165,8 @@ function showContext(c, items) {
 function showRecorded(c, id, utc, value, sample) {
   if (c.lastID === id) return;
   c.lastID = id;
-  c.recorded.replaceChildren(quantity(value) + " at " + clock(utc), make("span", "sample", sample ? "sample " + sample : ""), make("span", "id", id));
+  const which = sample ? "sample " + sample : c.facts.classList.contains("tied") ? "no sample" : "";
+  c.recorded.replaceChildren(quantity(value) + " at " + clock(utc), make("span", "sample", which), make("span", "id", id));
 }
 
 let waitingWords = [];
