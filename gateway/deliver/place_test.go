@@ -103,9 +103,10 @@ func TestASinkThatMovedGetsWhatItsConfigurationAsksFor(t *testing.T) {
 				t.Errorf("%s: the journal says %+v", cursor, said)
 			}
 			// The same configuration again is the same destination: nothing is begun twice.
+			next := sinktest.Weighings(1, 2)
+			next[0].Seq = uint64(len(l.entries) + 1)
 			again := start(t, l, &fakeSink{}, to("files /srv/b", cursor))
-			l.add(sinktest.Weighings(1, 2)...)
-			l.entries[len(l.entries)-1].Seq = uint64(len(l.entries))
+			l.add(next...)
 			synctest.Wait()
 			again.stop(t)
 			if got := again.sink.got(); len(got) != 1 || len(l.entries) != 12 {

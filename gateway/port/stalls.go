@@ -7,13 +7,14 @@ import (
 )
 
 const (
-	stallTick   = 100 * time.Millisecond
+	stallTick   = 20 * time.Millisecond
 	stallMemory = time.Second // how long readers may take to get their turn once a stall is over
 )
 
 // Stalls watches how late this whole process is: a reader that waits for its balance is told of bytes when the system and
 // the process get round to it, which under load, or after the process was frozen, is not when the bytes came. One goroutine
-// for all ports notes how late it wakes itself. The zero value is ready for use, and a nil *Stalls knows of no stall.
+// for all ports notes how late it wakes itself. Between two of its looks it knows nothing, so that bytes may always have
+// waited for one tick more than it saw. The zero value is ready for use, and a nil *Stalls knows of no stall.
 type Stalls struct {
 	next    atomic.Int64 // when the next look is due, in ns after start; 0: nobody looks
 	late    atomic.Int64 // how late the worst look of the last second was, in ns
@@ -56,6 +57,10 @@ func (s *Stalls) since(at time.Time) time.Time {
 	if next == 0 {
 		return at
 	}
-	overdue := int64(at.Sub(start)) - next
-	return at.Add(-time.Duration(max(overdue, s.late.Load(), 0)))
+	late, worstAt, now := s.late.Load(), s.worstAt.Load(), int64(at.Sub(start))
+	since := now - max(now-next, late, 0) - int64(stallTick)
+	if ago := now - worstAt; ago <= min(late, int64(stallMemory)) { // others may have had their turn before this reader
+		since = min(since, worstAt-late-int64(stallTick))
+	}
+	return start.Add(time.Duration(since))
 }
