@@ -29,6 +29,7 @@ const ptyHolds = 16_048
 // much as their ports hold, and it goes on. Every line is a weighing, and no stamp claims more than is known: with time servers
 // that agree, the true time of each line is within its bound, also of those that waited.
 func TestAFrozenDaemonLosesNothingThatThePortHolds(t *testing.T) {
+	t.Parallel()
 	r := newRig(t)
 	r.asks(t, timeServer(t), timeServer(t), timeServer(t))
 	daemon := r.start(t)
@@ -123,6 +124,7 @@ func TestAPortThatIsFullHoldsItsBalanceUp(t *testing.T) {
 // TestASlowDiskDelaysWhatIsRecordedAndNotWhatIsShown: each sync takes half a second longer. The live stream shows every
 // line before the first of them is shown as recorded, and all of them are recorded in the end.
 func TestASlowDiskDelaysWhatIsRecordedAndNotWhatIsShown(t *testing.T) {
+	t.Parallel()
 	_, err := exec.LookPath("strace")
 	needs(t, err == nil, "strace")
 	r := newRig(t)

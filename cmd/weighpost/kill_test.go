@@ -202,6 +202,7 @@ func (r *rig) moved(t *testing.T, daemon *exec.Cmd, by int) {
 // traffic. What had been shown as recorded must be in the journal and behind both sinks, under ids that are never used
 // twice and numbers without a gap.
 func TestEveryAcknowledgedWeighingSurvivesKills(t *testing.T) {
+	t.Parallel()
 	rounds := 25
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		rounds = 500

@@ -77,9 +77,10 @@ func (r *rig) ends(t *testing.T, stop func()) {
 
 // TestTheLimitOnTheSizeOfFilesIsSaidAndNothingIsFalselyAcknowledged: SQLite meets it in the middle of its work.
 func TestTheLimitOnTheSizeOfFilesIsSaidAndNothingIsFalselyAcknowledged(t *testing.T) {
+	t.Parallel()
 	r := newRig(t)
 	stop := r.printing(t)
-	r.wrap = []string{"sh", "-c", `ulimit -f 400; exec "$@"`, "sh"}
+	r.wrap = []string{"sh", "-c", `ulimit -f 800; exec "$@"`, "sh"}
 	daemon := r.start(t)
 	r.moved(t, daemon, 1)
 	r.says(t, "the disk is full, or a quota or limit is reached")
@@ -105,6 +106,7 @@ func TestTheLimitOnTheSizeOfFilesIsSaidAndNothingIsFalselyAcknowledged(t *testin
 // TestTooFewOpenFilesIsOneLine: the start ends with one sentence and what to do, also where a journal was being made, and
 // a start with more goes well.
 func TestTooFewOpenFilesIsOneLine(t *testing.T) {
+	t.Parallel()
 	for _, files := range []int{8, 10, 12} {
 		t.Run(strconv.Itoa(files), func(t *testing.T) {
 			c := soloConfig(t)
@@ -163,6 +165,7 @@ func soloRuns(t *testing.T, program, config string) {
 // TestOutOfMemoryIsAKillLikeAnother: the kernel kills the daemon in the middle of its work, because its group has no more
 // memory. It prints nothing then; the next start says how the last one ended, and what was acknowledged is there.
 func TestOutOfMemoryIsAKillLikeAnother(t *testing.T) {
+	t.Parallel()
 	rounds := 2
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		rounds = 50

@@ -15,7 +15,7 @@ import (
 
 // TestReadPrintsAtOnce sends one line into a pipe that stays open: its reading comes out before anything else goes in.
 func TestReadPrintsAtOnce(t *testing.T) {
-	defer goleak.VerifyNone(t)
+	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
 	l, err := layout.Parse("l", []byte(`line: "{weight} {unit}"`))
 	if err != nil {
 		t.Fatal(err)
@@ -48,7 +48,7 @@ func TestReadPrintsAtOnce(t *testing.T) {
 
 // TestReadEnds ends with its context while no bytes come, with the error of its stream, and when nobody takes its output.
 func TestReadEnds(t *testing.T) {
-	defer goleak.VerifyNone(t)
+	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
 	l, err := layout.Parse("l", []byte(`line: "{weight} {unit}"`))
 	if err != nil {
 		t.Fatal(err)

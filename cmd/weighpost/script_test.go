@@ -1,6 +1,7 @@
 package main
 
 import (
+	"flag"
 	"os"
 	"testing"
 	"time"
@@ -10,6 +11,10 @@ import (
 
 // TestMain lets scripts call the command itself, by the name weighpost.
 func TestMain(m *testing.M) {
+	// The tests that run the program as a child mostly wait for it.
+	if err := flag.Set("test.parallel", "4"); err != nil {
+		panic(err)
+	}
 	testscript.Main(m, map[string]func(){"weighpost": main})
 }
 

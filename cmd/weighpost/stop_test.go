@@ -30,6 +30,7 @@ const stopPromise = 5 * time.Second
 // TestACleanStopKeepsWhatWasReceived: SIGTERM under traffic. What the daemon has read from its ports by then is in the journal,
 // and the process has ended within five seconds, whatever its sinks and its disk are doing.
 func TestACleanStopKeepsWhatWasReceived(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name   string
 		broker func(*mosquitto.Broker, *testing.T) // what happens to the broker under traffic
@@ -81,6 +82,7 @@ func TestACleanStopKeepsWhatWasReceived(t *testing.T) {
 
 // TestAStopWithAStuckDiskEndsToo: what cannot be journalled is said, and the process ends within the promise.
 func TestAStopWithAStuckDiskEndsToo(t *testing.T) {
+	t.Parallel()
 	s := newStopRig(t)
 	daemon := s.launch(t)
 	end := hold(t, daemon, "-e", "trace=fdatasync,fsync", "-e", "inject=fdatasync,fsync:delay_enter=600000000")
