@@ -410,7 +410,7 @@ func TestAFullDiskTripsNothing(t *testing.T) {
 	if err := os.Mkdir(s.journal, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	mount(t, "mount", "-t", "tmpfs", "-o", "size=1m", "weighpost-test", s.journal)
+	mount(t, "mount", "-t", "tmpfs", "-o", "size=600k", "weighpost-test", s.journal)
 	t.Cleanup(func() { mount(t, "umount", "-l", s.journal) })
 	stop := s.traffic(t)
 	defer stop()
@@ -422,7 +422,7 @@ func TestAFullDiskTripsNothing(t *testing.T) {
 			return strings.HasPrefix(s.status, begin)
 		}
 	}
-	s.await(t, 60*time.Second, "a megabyte is not filled", func() bool { return strings.Contains(s.line(), "Nothing is recorded") })
+	s.await(t, 60*time.Second, "a small disk is not filled", func() bool { return strings.Contains(s.line(), "Nothing is recorded") })
 	s.steady(t, s.patience*5/2)
 	mount(t, "mount", "-o", "remount,size=64m", s.journal)
 	s.await(t, 30*time.Second, "recording does not resume", said("Recording: 3 of 3"))
