@@ -1,5 +1,3 @@
-// Package clock gives stamps. As long as no time server has been asked, a stamp is the system's own clock, says
-// "unchecked", and has no error bound: an unknown bound is said as unknown.
 package clock
 
 import (
