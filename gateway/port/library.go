@@ -29,6 +29,9 @@ type library struct {
 
 	reading sync.Mutex // held while the library reads
 	writing sync.Mutex // held while the library writes
+	asking  sync.Mutex // held while the library is asked about modem lines
+	dtrOff  atomic.Bool
+	rtsOff  atomic.Bool
 	close   func() error
 }
 
@@ -193,7 +196,11 @@ func (l *library) Close() error {
 func (l *library) shut() error {
 	l.reading.Lock()
 	defer l.reading.Unlock()
-	finish := func() error { return errors.Join(l.port.Close(), l.claim.Close()) }
+	finish := func() error {
+		l.asking.Lock()
+		defer l.asking.Unlock()
+		return errors.Join(l.port.Close(), l.claim.Close())
+	}
 	if l.writing.TryLock() {
 		defer l.writing.Unlock()
 		return finish()

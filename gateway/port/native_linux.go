@@ -14,6 +14,7 @@ type native struct {
 	polled
 	marks      parmrk
 	file       *os.File
+	flow       string
 	writeLimit time.Duration
 	close      func() error
 }
@@ -38,7 +39,7 @@ func openNative(c Config) (Port, error) {
 		f.Close()
 		return nil, explain(c, err)
 	}
-	n := &native{file: f, writeLimit: c.WriteTimeout.D()}
+	n := &native{file: f, flow: c.Flow, writeLimit: c.WriteTimeout.D()}
 	n.polled.init(raw)
 	n.close = sync.OnceValue(func() error {
 		_ = raw.Control(func(fd uintptr) {
