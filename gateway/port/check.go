@@ -63,6 +63,9 @@ func (c Config) faults(goos string) []fault {
 			list = append(list, fault{k.name, k.name + " has no effect on a serial port", "leave it out"})
 		}
 	}
+	if c.ListenOnly && c.Flow != "" && c.Flow != FlowNone {
+		list = append(list, fault{"flow", c.Flow + " tells the balance when to stop, and listen_only allows nothing to be sent", "flow: none, or listen_only: false"})
+	}
 	list = append(list, between("latency", c.Latency, time.Millisecond, 10*time.Second)...)
 	list = append(list, between("write_timeout", c.WriteTimeout, 100*time.Millisecond, time.Minute)...)
 	if c.isURL() {

@@ -42,6 +42,8 @@ type Config struct {
 	Flow     string `yaml:"flow" desc:"Flow control." enum:"none,rts-cts,xon-xoff" default:"none"`
 	Driver   string `yaml:"driver" desc:"What talks to the serial device; native is the default on Linux and exists only there." enum:"native,library"`
 
+	ListenOnly bool `yaml:"listen_only" desc:"true: nothing is ever sent to the balance, by weighpost or through a tap. For a cable that splits the balance's line, so that weighpost listens while another program talks." default:"false"`
+
 	Latency      strict.Duration `yaml:"latency" desc:"How long the way from the balance to this computer may hold a byte back; 1ms to 10s. Where the clock is checked, the error bound of a stamp includes it. Left out: 20ms for a serial port, 250ms for tcp."`
 	WriteTimeout strict.Duration `yaml:"write_timeout" desc:"How long sending to the balance may take before it is given up; 100ms to 1m." default:"2s"`
 	DialTimeout  strict.Duration `yaml:"dial_timeout" desc:"How long a device server may take to answer; 100ms to 1m. Only for tcp." default:"5s"`

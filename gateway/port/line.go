@@ -43,6 +43,9 @@ type Line struct {
 	trouble *Trouble // whose condition holds; nil for none
 	cause   cause
 
+	turns  Turns
+	beside beside
+
 	stalls              *Stalls
 	idleGap             atomic.Int64 // ns; 0: pauses do not matter
 	life                life
@@ -81,9 +84,12 @@ func (l *Line) Counts() Counts {
 // ErrDown is returned by Line.Write while the port is not open.
 var ErrDown = errors.New("the port is not open")
 
-// Write sends p to the balance, or says ErrDown. It may be called from any goroutine and takes no longer than the write
+// Write sends p to the balance, or says ErrDown, or ErrListenOnly. It may be called from any goroutine and takes no longer than the write
 // limit of the configuration; the error is then os.ErrDeadlineExceeded.
 func (l *Line) Write(p []byte) (int, error) {
+	if l.cfg.ListenOnly {
+		return 0, ErrListenOnly
+	}
 	l.mu.Lock()
 	port := l.port
 	l.mu.Unlock()
@@ -180,10 +186,12 @@ func (l *Line) once(ctx context.Context, h Handler) *Trouble {
 	l.cause.learn()
 	l.log.Info("port open")
 	h.Up(time.Now())
+	l.beside.turn(true)
 
 	why := l.read(p, h)
 	at := time.Now()
 	l.use(nil)
+	l.beside.turn(false)
 	l.flowFree()
 	stop()
 	p.Close()
@@ -223,6 +231,7 @@ func (l *Line) read(p Port, h Handler) error {
 				a.Damaged, a.Breaks = marks.Marks()
 			}
 			l.bytes.Add(uint64(n))
+			l.beside.bytes(buf[:n])
 			h.Bytes(buf[:n], a)
 			talking = true
 			if err != nil {
