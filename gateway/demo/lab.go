@@ -18,7 +18,7 @@ var models = []model{
 		least: 20_000, most: 900_000, banner: true},
 	{layout: "micro-comma-milligrams.yaml", place: "purity bench", capacity: "6 g", d: "0.01 mg", unit: "mg", decimals: 2,
 		least: 5_000, most: 400_000},
-	{layout: "platform-words-kilograms.yaml", place: "cleaning line", capacity: "60 kg", d: "0.005 kg", unit: "kg", decimals: 3,
+	{layout: "platform-words-kilograms.yaml", place: "cleaning line", capacity: "60 kg", d: "0.001 kg", unit: "kg", decimals: 3,
 		least: 900, most: 55_000},
 	{layout: "print-block-sample.yaml", place: "accession room", capacity: "320 g", d: "0.0001 g", unit: "g", decimals: 4,
 		least: 50_000, most: 2_000_000, labels: true},

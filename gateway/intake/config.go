@@ -22,6 +22,7 @@ type Config struct {
 	Layout               string         `yaml:"layout" desc:"The file that describes how the balance prints, relative to this file."`
 	Context              ContextConfig  `yaml:"context" desc:"How long person, sample and the rest hold where whoever sets them does not say, and what a weighing needs."`
 	Scanner              *ScannerConfig `yaml:"scanner" desc:"A scanner on a port of its own, which says who weighs and what."`
+	Implausible          string         `yaml:"implausible" desc:"What becomes of a weight beyond the capacity (by more than 9 e, or a twentieth where e is not given) or that is no multiple of the readability. refuse: it is kept as unread and is no weighing. keep: it is recorded, with a verdict." enum:"refuse,keep" default:"refuse"`
 	Record               Rule           `yaml:"record" desc:"What is recorded: printed (each frame the balance sends on its print key), settled, every with a period, or all." default:"printed"`
 }
 

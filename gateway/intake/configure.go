@@ -11,7 +11,7 @@ import (
 func (c *Config) takeLive(from Config) {
 	c.Serial, c.Place, c.PrintsAs = from.Serial, from.Place, from.PrintsAs
 	c.Capacity, c.Readability, c.VerificationInterval = from.Capacity, from.Readability, from.VerificationInterval
-	c.Layout, c.Context, c.Record = from.Layout, from.Context, from.Record
+	c.Layout, c.Context, c.Record, c.Implausible = from.Layout, from.Context, from.Record, from.Implausible
 }
 
 // NeedsNewLine says whether the next configuration of the same balance can hold only once its port was closed and another
@@ -32,6 +32,7 @@ func (in *Intake) Configure(cfg Config, software record.Software) {
 	defer in.mu.Unlock()
 	before := in.cfg
 	in.cfg, in.software, in.trigger = cfg, software, cfg.Record.String()
+	in.plausible = newPlausible(&cfg)
 	if !reflect.DeepEqual(before.Record, cfg.Record) || before.Readability != cfg.Readability {
 		now := in.now()
 		in.dueAt(now)

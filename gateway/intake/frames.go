@@ -77,7 +77,10 @@ func (in *Intake) read(f frame.Frame) string {
 	if in.doubtful(f) {
 		return in.opening.why
 	}
-	return ""
+	if in.plausible.keep {
+		return ""
+	}
+	return in.plausible.doubt(&in.reading)
 }
 
 // accept publishes a reading and journals it where the capture rule says so.
@@ -108,6 +111,7 @@ func (in *Intake) weighing(f frame.Frame, value record.Value, printed *record.Pr
 	if printed != nil {
 		w.Stamp.BalancePrinted = strings.TrimSpace(printed.Date + " " + printed.Time)
 	}
+	in.plausible.judge(&w, &in.reading)
 	m := in.moment(f)
 	if isMass(&in.reading) {
 		return in.newTicket(&w, &w, m)

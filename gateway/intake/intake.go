@@ -129,6 +129,7 @@ type Intake struct {
 	emit      func(frame.Frame)
 	damage    damage
 	complaint complaint
+	plausible plausible
 	opening   opening
 	capture   *capture
 	unreads   unreads
@@ -165,6 +166,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 		about: record.About{ID: cfg.ID}, out: newOutbox(deps.Spare),
 		capture: newCapture(cfg.Record, cfg.Readability), context: contexts{}, durable: map[record.Body]chan struct{}{},
 	}
+	in.plausible = newPlausible(&cfg)
 	if in.now == nil {
 		in.now = time.Now
 	}
