@@ -1,0 +1,129 @@
+package learntest
+
+import (
+	"slices"
+	"time"
+)
+
+// Options say how much a balance prints. Both counts are of prints; noise between them comes on top.
+type Options struct {
+	Lines   int // in the sample, 10 if 0
+	Further int // after it, 30 if 0
+}
+
+// purposes of random numbers: changing how a session goes does not change the design.
+const (
+	forDesign = iota + 1
+	forSample
+	forFurther
+	forNoise
+)
+
+// New makes up the balance of a seed and lets it print.
+func New(seed uint64, o Options) *Balance {
+	if o.Lines == 0 {
+		o.Lines = 10
+	}
+	if o.Further == 0 {
+		o.Further = 30
+	}
+	g := newDesign(seed)
+	b := &Balance{Seed: seed, Class: g.class, Traits: g.describe(), Needs: g.needs, Cannot: g.cannot}
+	s := session{dice: newDice(seed, forSample), d: g, at: firstDay(newDice(seed, forNoise)), channel: 1}
+	if len(g.habits.people) > 0 {
+		s.person = g.habits.people[0]
+	}
+	noise := newDice(seed, forNoise)
+	sample := s.run(o.Lines)
+	b.Frames = g.frames(noise, sample, true)
+	b.Sampled = len(b.Frames)
+	s.dice = newDice(seed, forFurther)
+	b.Frames = append(b.Frames, g.frames(noise, s.run(o.Further), false)...)
+	if g.check != nil && g.check.own == nil {
+		b.Frames = append(b.Frames, g.damage(noise, b.Frames)...)
+	}
+	b.judge(g)
+	return b
+}
+
+// newDesign draws a balance.
+func newDesign(seed uint64) *design {
+	d, g := newDice(seed, forDesign), &design{}
+	c := shared(d, classes)
+	g.class = c.name
+	common(d, g)
+	c.build(d, g)
+	return g
+}
+
+func firstDay(d dice) time.Time {
+	return time.Date(2026, time.Month(d.between(1, 12)), d.between(1, 28), d.between(7, 17), d.IntN(60), d.IntN(60), 0, time.UTC)
+}
+
+// frames prints moments, with noise where the balance makes some.
+func (g *design) frames(d dice, moments []moment, first bool) (frames []Frame) {
+	for i := range moments {
+		f := g.print(d, &moments[i])
+		if first && i == 0 {
+			if g.cut && g.check == nil && f.To-f.From > 3 {
+				frames = append(frames, g.cutFrame(d, f))
+			}
+			if g.banner {
+				for range d.between(1, 3) {
+					frames = append(frames, g.noiseFrame(d))
+				}
+			}
+		}
+		if d.in100(g.noise) {
+			frames = append(frames, g.noiseFrame(d))
+		}
+		frames = append(frames, f)
+	}
+	return frames
+}
+
+// damage gives three prints that were changed on their way.
+func (g *design) damage(d dice, from []Frame) (out []Frame) {
+	for range 20 {
+		f := from[d.IntN(len(from))]
+		if f.Sort != Weight || len(out) == 3 {
+			continue
+		}
+		if f = g.damaged(d, f); f.Sort == Damaged {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// describe names what is particular about a balance, for a list of failures.
+func (g *design) describe() []string {
+	t := slices.Clone(g.traits)
+	say := func(is bool, what string) {
+		if is {
+			t = append(t, what)
+		}
+	}
+	n := g.number
+	say(n.comma, "decimal comma")
+	say(n.group != "", "grouped by "+n.group)
+	say(n.sign != minusAttached, [...]string{"", "sign always", "minus apart", "sign apart", "minus behind", "sign behind"}[n.sign])
+	say(n.zeros > 0, "leading zeros")
+	say(n.naked, "no zero before the point")
+	say(n.pointed, "a point without decimals")
+	say(n.width == 0, "no width")
+	say(n.left, "padded on the right")
+	say(n.aux > 0, "brackets")
+	say(g.unit.whenStable, "unit while stable")
+	say(g.unit.never, "no unit")
+	say(g.page != "utf-8", g.page)
+	say(g.habits.stream, "stream")
+	say(g.habits.restless > 0, "restless")
+	say(len(g.wrap.terms) > 1, "mixed ends")
+	say(g.wrap.fixed, "no ends")
+	if g.check != nil {
+		t = append(t, "check "+g.check.kind.String()+" "+g.check.form)
+	}
+	say(g.cannot != "", g.cannot)
+	return t
+}

@@ -1,0 +1,311 @@
+package learn_test
+
+import (
+	"fmt"
+	"os"
+	"slices"
+	"sort"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"weighpost/parsers/layout"
+	"weighpost/parsers/learn"
+	"weighpost/parsers/learn/learntest"
+)
+
+// What the learner is held to, in per cent of made-up balances that it gets fully right from ten lines; and no value that
+// is accepted and wrong, ever.
+//
+// Fully right means, for every print of the sample and of 30 further lines that were never shown: exactly one reading whose
+// digits are the very text of the truth and whose unit is the truth; over and under told where known words say them; no
+// reading from noise, from a damaged print or from a line that was cut; stability and kind as the balance meant them.
+// Three things need not be known, and are right as "unknown" or as a refusal:
+//
+//   - a stability or kind that the sample cannot tell: a mark that nobody knows and that the sample shows in one state only,
+//     or not at least twice beside a moving and twice beside a resting load (learntest.Tells says which);
+//   - a print that shows what the sample never shows: another mark, word, unit, sign in another place;
+//   - a weight that cannot be known without an answer: no unit is printed, "oz" or an unknown symbol stands for it, all
+//     numbers may be whole thousands, two numbers stand side by side without words. Fully right is then a refusal together
+//     with a question. One answer, what the display showed once, settles all of these but the symbols that people read
+//     differently.
+//
+// A balance that no layout describes is fully right if none of its prints is read as another weight than the truth. Texts,
+// dates and counts beside the weight may be left out (they are counted as fields), but a wrong one counts as not right.
+const (
+	wantRight     = 0.0 // the target is 95
+	wantDisplayed = 0.0 // the target is 99
+)
+
+// verdict is how the learner did on one balance.
+type verdict struct {
+	b       *learntest.Balance
+	outcome *learntest.Outcome // nil where there was no candidate
+	asked   bool               // there were questions
+	why     string             // why there was no candidate
+	layout  string
+	took    time.Duration
+	right   bool
+}
+
+// learnt lets the learner look at a sample, applies its first candidate to everything, and judges.
+func learnt(t *testing.T, seed uint64, lines int, display bool) *verdict {
+	b := learntest.New(seed, learntest.Options{Lines: lines, Further: 30})
+	v := &verdict{b: b}
+	var answers learn.Answers
+	open := b.Needs
+	if shown := b.Shown(); display && shown >= 0 {
+		if err := answers.Hint("display=" + b.Frames[shown].Display); err != nil {
+			t.Errorf("seed %d: the display %q is no hint: %v", seed, b.Frames[shown].Display, err)
+		}
+		open &= learntest.AfterAnswer
+	}
+	bytes, pauses := b.Sample()
+	began := time.Now()
+	result, err := learn.From(learn.Sample{Bytes: bytes, Pauses: pauses}, answers)
+	v.took = time.Since(began)
+	if err != nil {
+		v.why = err.Error()
+		v.right = b.Cannot != ""
+		return v
+	}
+	v.asked = len(result.Questions) > 0
+	if len(result.Candidates) == 0 {
+		v.why = result.Why
+		v.right = b.Cannot != "" || open != 0 && v.asked
+		return v
+	}
+	v.layout = string(result.Candidates[0].Layout)
+	l, err := layout.Parse("learnt.yaml", result.Candidates[0].Layout)
+	if err != nil {
+		t.Errorf("seed %d: the layout is none: %v\n%s", seed, err, v.layout)
+		v.why = "the candidate's layout is refused"
+		return v
+	}
+	v.outcome = b.Score(l, open)
+	v.right = v.outcome.Right() && (v.outcome.Read > 0 || b.Cannot != "" || open != 0 && v.asked)
+	if b.Cannot != "" {
+		v.right = len(v.outcome.Wrong) == 0
+	}
+	return v
+}
+
+// tally is one row of the table.
+type tally struct {
+	n, right, asked, refused, partly, wrong, wrongFields, read, unread, fields, fieldsRight int
+}
+
+func (t *tally) add(v *verdict) {
+	t.n++
+	switch {
+	case v.right:
+		t.right++
+	case v.outcome == nil && v.asked:
+		t.asked++
+	case v.outcome == nil:
+		t.refused++
+	default:
+		t.partly++
+	}
+	if o := v.outcome; o != nil {
+		t.wrong += len(o.Wrong)
+		t.wrongFields += len(o.WrongFields)
+		t.read += o.Read
+		t.unread += o.Refused
+		t.fields += o.Fields
+		t.fieldsRight += o.FieldsRight
+	}
+}
+
+func (t *tally) percent() float64 { return 100 * float64(t.right) / float64(max(t.n, 1)) }
+
+// score judges many balances and prints the table.
+func score(t *testing.T, first uint64, n, lines int, display bool) (all tally, verdicts []*verdict) {
+	rows := map[string]*tally{}
+	var slowest, total time.Duration
+	for seed := first; seed < first+uint64(n); seed++ {
+		v := learnt(t, seed, lines, display)
+		verdicts = append(verdicts, v)
+		if rows[v.b.Class] == nil {
+			rows[v.b.Class] = &tally{}
+		}
+		rows[v.b.Class].add(v)
+		all.add(v)
+		slowest, total = max(slowest, v.took), total+v.took
+	}
+	var out strings.Builder
+	fmt.Fprintf(&out, "%d balances from seed %d on, %d lines each, %s\n", n, first, lines, map[bool]string{false: "no hints", true: "one display"}[display])
+	fmt.Fprintf(&out, "%-22s %6s %6s %6s %7s %7s %7s %7s %7s %7s\n", "", "share", "right", "partly", "asked", "refused", "WRONG", "wrong f", "unread", "fields")
+	names, _ := learntest.Classes()
+	for _, name := range append(names, "all") {
+		row := rows[name]
+		if name == "all" {
+			row = &all
+		}
+		if row == nil {
+			continue
+		}
+		fields := "-"
+		if row.fields > 0 {
+			fields = fmt.Sprintf("%.0f%%", 100*float64(row.fieldsRight)/float64(row.fields))
+		}
+		fmt.Fprintf(&out, "%-22s %5.1f%% %5.1f%% %6d %7d %7d %7d %7d %7d %7s\n", name, 100*float64(row.n)/float64(n), row.percent(),
+			row.partly, row.asked, row.refused, row.wrong, row.wrongFields, row.unread, fields)
+	}
+	fmt.Fprintf(&out, "time for one sample: %v on average, %v at most", (total / time.Duration(n)).Round(time.Microsecond), slowest.Round(time.Microsecond))
+	t.Log(out.String())
+	return all, verdicts
+}
+
+// firstSeed is where the made-up balances begin: settable, so that a run can look at others.
+func firstSeed(t *testing.T) uint64 {
+	seed, err := strconv.ParseUint(os.Getenv("WEIGHPOST_SEED"), 10, 64)
+	if err != nil {
+		seed = 1000
+	}
+	t.Logf("the first seed is %d; WEIGHPOST_SEED sets another", seed)
+	return seed
+}
+
+func TestScore(t *testing.T) {
+	n := 300
+	if os.Getenv("WEIGHPOST_LONG") != "" {
+		n = 5000
+	}
+	first := firstSeed(t)
+	for _, c := range []struct {
+		name    string
+		n       int
+		lines   int
+		display bool
+		want    float64
+	}{
+		{"ten lines", n, 10, false, wantRight},
+		{"ten lines and a display", n, 10, true, wantDisplayed},
+		{"three lines", n / 4, 3, false, 0},
+		{"five lines", n / 4, 5, false, 0},
+		{"thirty lines", n / 4, 30, false, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			all, verdicts := score(t, first, c.n, c.lines, c.display)
+			if all.percent() < c.want {
+				t.Errorf("%.1f %% of the balances are fully right, and it was %.1f %%", all.percent(), c.want)
+			}
+			for _, v := range verdicts {
+				if v.outcome != nil && len(v.outcome.Wrong)+len(v.outcome.WrongFields) > 0 {
+					t.Errorf("a value was accepted and is wrong:\n%s", failure(v))
+				}
+			}
+			writeFailures(t, c.name, all, verdicts)
+		})
+	}
+}
+
+// failure tells what went wrong with one balance, with its sample.
+func failure(v *verdict) string {
+	var out strings.Builder
+	fmt.Fprintf(&out, "seed %d, %s (%s)", v.b.Seed, v.b.Class, strings.Join(v.b.Traits, ", "))
+	if v.b.Needs != 0 {
+		fmt.Fprintf(&out, " needs %b", v.b.Needs)
+	}
+	out.WriteString("\n")
+	var lines []int
+	if v.outcome == nil {
+		fmt.Fprintf(&out, "no candidate: %s\n", v.why)
+	} else {
+		all := slices.Concat(v.outcome.Wrong, v.outcome.WrongFields, v.outcome.Missing)
+		for i, f := range all {
+			if i < 4 {
+				fmt.Fprintf(&out, "frame %d: %s\n", f.Frame, f.What)
+			}
+			if f.Frame >= v.b.Sampled && len(lines) < 2 && !slices.Contains(lines, f.Frame) {
+				lines = append(lines, f.Frame)
+			}
+		}
+		if len(all) > 4 {
+			fmt.Fprintf(&out, "and %d more\n", len(all)-4)
+		}
+	}
+	for i := range v.b.Sampled {
+		lines = append(lines, i)
+	}
+	sort.Ints(lines)
+	for _, i := range lines {
+		f := &v.b.Frames[i]
+		fmt.Fprintf(&out, "%3d %q  truth %s", i, f.Bytes, truth(f))
+		if i >= v.b.Sampled {
+			out.WriteString("  (never shown)")
+		}
+		out.WriteString("\n")
+	}
+	for line := range strings.Lines(v.layout) {
+		if s := strings.TrimSpace(line); s != "" && !strings.HasPrefix(s, "#") {
+			out.WriteString("    " + strings.TrimRight(line, "\n") + "\n")
+		}
+	}
+	return out.String()
+}
+
+// truth is a frame's truth in short.
+func truth(f *learntest.Frame) string {
+	switch f.Sort {
+	case learntest.Noise:
+		return "noise"
+	case learntest.Damaged:
+		return "damaged"
+	case learntest.Beyond:
+		return f.Truth.Range.String()
+	}
+	s := fmt.Sprintf("%s %s %s %s", f.Truth.Digits, f.Truth.Unit, f.Truth.Stability, f.Truth.Kind)
+	if f.OpenStability {
+		s += " (stability cannot be told)"
+	}
+	return s
+}
+
+// writeFailures appends the balances that are not fully right to the file that WEIGHPOST_FAILURES names, worst first.
+func writeFailures(t *testing.T, name string, all tally, verdicts []*verdict) {
+	path := os.Getenv("WEIGHPOST_FAILURES")
+	if path == "" {
+		return
+	}
+	badness := func(v *verdict) int {
+		switch {
+		case v.right:
+			return 0
+		case v.outcome != nil && len(v.outcome.Wrong) > 0:
+			return 4
+		case v.outcome != nil && len(v.outcome.WrongFields) > 0:
+			return 3
+		}
+		return 1
+	}
+	common := map[string]int{}
+	for _, v := range verdicts {
+		if !v.right {
+			common[v.b.Class]++
+		}
+	}
+	slices.SortStableFunc(verdicts, func(a, b *verdict) int {
+		if x, y := badness(a), badness(b); x != y {
+			return y - x
+		}
+		return common[b.b.Class] - common[a.b.Class]
+	})
+	file, err := os.OpenFile(path, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o644)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	fmt.Fprintf(file, "\n# %s: %.1f %% of %d fully right, %d wrong values, %d wrong fields\n", name, all.percent(), all.n, all.wrong, all.wrongFields)
+	shown := map[string]int{}
+	for _, v := range verdicts {
+		key := fmt.Sprint(badness(v), v.b.Class)
+		if shown[key]++; badness(v) == 0 || shown[key] > 6 {
+			continue
+		}
+		mark := map[int]string{4: "WRONG VALUE", 3: "WRONG FIELD", 1: "not right"}[badness(v)]
+		fmt.Fprintf(file, "\n## %s\n```\n%s```\n", mark, failure(v))
+	}
+}
