@@ -21,6 +21,7 @@ import (
 type commands struct {
 	Demo     demoCommand     `cmd:"" help:"Show a small simulated lab: balances, a broker, the page; nothing to set up."`
 	Run      runCommand      `cmd:"" help:"Run the daemon."`
+	Ports    portsCommand    `cmd:"" help:"List the serial ports of this computer, by the names that stay."`
 	Watch    watchCommand    `cmd:"" help:"Show what happens, live: at the running daemon, or straight at a port."`
 	Service  serviceCommand  `cmd:"" help:"Install, remove, start, stop weighpost as a service of this system, or see how it is."`
 	Read     readCommand     `cmd:"" help:"Turn frames into readings, one JSON object a line."`

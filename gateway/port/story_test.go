@@ -15,9 +15,16 @@ import (
 	"weighpost/gateway/health"
 )
 
+// listEnv has the test program print what List finds below a folder.
+const listEnv = "WEIGHPOST_TEST_LIST"
+
 func TestMain(m *testing.M) {
 	if address := os.Getenv(frozenEnv); address != "" {
 		runFrozen(address)
+		return
+	}
+	if root := os.Getenv(listEnv); root != "" {
+		runList(root)
 		return
 	}
 	goleak.VerifyTestMain(m)

@@ -13,15 +13,26 @@ import (
 // are the links below /dev/serial/by-id (udev's 60-serial.rules) and the adapter- ones of our own rules below /dev/balance;
 // no other name says what it goes by.
 func twins(address string) (ports []string) {
-	folder, name := filepath.Split(address)
-	if filepath.Base(folder) != "by-id" && (filepath.Base(folder) != "balance" || !strings.HasPrefix(name, "adapter-")) {
+	if !byAdapter(address) {
 		return nil
 	}
 	ours, err := filepath.EvalSymlinks(address)
 	if err != nil {
 		return nil
 	}
-	device := adapterOf(filepath.Base(ours))
+	return twinsOf(filepath.Base(ours))
+}
+
+// byAdapter says whether an address is a name that an adapter carries with it.
+func byAdapter(address string) bool {
+	folder, name := filepath.Split(address)
+	return filepath.Base(folder) == "by-id" || filepath.Base(folder) == "balance" && strings.HasPrefix(name, "adapter-")
+}
+
+// twinsOf lists the ports of other adapters that have the same name as that of a port, and the port itself; none if there are
+// no others.
+func twinsOf(tty string) (ports []string) {
+	device := adapterOf(tty)
 	all, err := os.ReadDir(filepath.Join(sysFolder, "class", "tty"))
 	if err != nil || device == "" {
 		return nil
@@ -32,7 +43,7 @@ func twins(address string) (ports []string) {
 		}
 	}
 	if len(ports) > 0 {
-		ports = append(ports, filepath.Base(ours))
+		ports = append(ports, tty)
 		slices.Sort(ports)
 	}
 	return ports

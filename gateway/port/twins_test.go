@@ -62,6 +62,7 @@ func (u *usbTree) plug(tty, socket, serial string) {
 	}
 	place := filepath.Dir(u.file(device+"/"+socket+":1.0/"+tty+"/tty/"+tty+"/dev", ""))
 	u.link(place, "sys/class/tty/"+tty)
+	u.link(filepath.Join(u.root, device, socket+":1.0", tty), device+"/"+socket+":1.0/"+tty+"/tty/"+tty+"/device")
 	port := u.file("dev/"+tty, "")
 	u.link(port, "dev/serial/by-id/usb-adapter_"+serial+"-if00-port0")
 	u.link(port, "dev/serial/by-path/pci-usb-"+socket+":1.0-port0")
