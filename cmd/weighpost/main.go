@@ -24,6 +24,7 @@ type commands struct {
 	Ports    portsCommand    `cmd:"" help:"List the serial ports of this computer, by the names that stay."`
 	Watch    watchCommand    `cmd:"" help:"Show what happens, live: at the running daemon, or straight at a port."`
 	Service  serviceCommand  `cmd:"" help:"Install, remove, start, stop weighpost as a service of this system, or see how it is."`
+	Learn    learnCommand    `cmd:"" help:"Work out the layout from sample lines; asks what it cannot know."`
 	Read     readCommand     `cmd:"" help:"Turn frames into readings, one JSON object a line."`
 	Validate validateCommand `cmd:"" help:"Find every mistake in a file that you wrote."`
 	Journal  journalCommand  `cmd:"" help:"Verify a journal, or list what is in it."`

@@ -9,6 +9,7 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"unicode"
 	"unicode/utf8"
 
@@ -25,6 +26,7 @@ type terminalPerson struct {
 	out   io.Writer
 	alone bool        // nobody can answer
 	lines chan answer // from the reader, once there is one
+	open  atomic.Bool // a prompt stands at the end of the last line
 }
 
 // answer is one line that was typed, or why no more will come.
@@ -59,6 +61,9 @@ func answers(in io.Reader) bool {
 
 // Tell shows a text.
 func (p *terminalPerson) Tell(text string) {
+	if p.open.Swap(false) {
+		fmt.Fprintln(p.out)
+	}
 	for line := range strings.SplitSeq(strings.TrimRight(text, "\n"), "\n") {
 		fmt.Fprintln(p.out, shown(line))
 	}
@@ -75,9 +80,13 @@ func (p *terminalPerson) Ask(ctx context.Context, q setup.Question) (string, err
 	}
 	for range mostAttempts {
 		fmt.Fprint(p.out, prompt(q))
+		p.open.Store(true)
 		text, err := p.line(ctx)
+		prompted := p.open.Swap(false)
 		if err != nil {
-			fmt.Fprintln(p.out)
+			if prompted {
+				fmt.Fprintln(p.out)
+			}
 			return "", err
 		}
 		value, wrong := choose(q, text)

@@ -6,7 +6,8 @@ import (
 )
 
 // Person is who stands before the balance: tells them something, asks them something. What is handed over may hold bytes
-// that a balance sent: whoever shows it makes it harmless first. Both are called from one goroutine at a time.
+// that a balance sent: whoever shows it makes it harmless first. Ask is called by one goroutine at a time; Tell may be called
+// while Ask waits, and shows its text at once.
 type Person interface {
 	// Tell shows a text of one line or several. It does not wait.
 	Tell(text string)
