@@ -28,7 +28,8 @@ type bench struct {
 
 func newBench() *bench {
 	return &bench{held: map[string]record.ContextView{
-		"b-12": {Balance: "b-12", Items: []record.ContextHeld{}}, "b-13": {Balance: "b-13", Items: []record.ContextHeld{}}}}
+		"b-12": {Balance: "b-12", Identity: "confirmed", Items: []record.ContextHeld{}},
+		"b-13": {Balance: "b-13", Identity: "confirmed", Items: []record.ContextHeld{}}}}
 }
 
 func (b *bench) SetContext(_ context.Context, balance string, r record.ContextRequest) (record.ContextView, error) {
@@ -98,7 +99,7 @@ func TestAContextIsSetChangedShownAndEnded(t *testing.T) {
 		}
 		return strings.TrimSpace(body)
 	}
-	if got, want := show(), `{"balance":"b-12","items":[]}`; got != want {
+	if got, want := show(), `{"balance":"b-12","identity":"confirmed","items":[]}`; got != want {
 		t.Errorf("%s, want %s", got, want)
 	}
 	before := time.Now()

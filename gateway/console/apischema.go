@@ -33,6 +33,7 @@ func describeContext(doc *huma.OpenAPI) {
 		Properties: map[string]*huma.Schema{
 			"person": item, "sample": item, "method": item, "run": item, "lot": item,
 			"fields":   {Type: huma.TypeObject, AdditionalProperties: item, Description: "Free fields by name: a to z, 0 to 9 and -."},
+			"label":    {Type: huma.TypeString, MinLength: length(1), MaxLength: length(128), Description: "What somebody read off the balance: its id, serial number or printed name. It confirms which balance is connected; with the label of another one the request is refused."},
 			"sign_out": {Type: huma.TypeBoolean, Enum: []any{true}, Description: "Ends everything, and stands beside no item."},
 			"sent":     {Type: huma.TypeString, Format: "date-time", Description: "When it was sent; together with valid_s."},
 			"valid_s":  {Type: huma.TypeNumber, ExclusiveMinimum: number(0), Maximum: number(31 * 24 * 3600), Description: "For how long from then on it may be carried out."},

@@ -20,6 +20,7 @@ const (
 	LineBreaks          = "line-breaks"
 	FlowStuck           = "flow-stuck"
 	WrongBalance        = "wrong-balance"
+	IdentityUnconfirmed = "identity-unconfirmed"
 	ReadingsNotRecorded = "readings-not-recorded"
 	ClockWentBack       = "clock-went-back"
 	ContextRefused      = "context-refused"
@@ -149,6 +150,9 @@ var table = []Kind{
 		follows: []Ref{{RecordingStuck, "journal"}}},
 	{Code: WrongBalance, About: aBalance, Severities: []Severity{Error},
 		Says: "Another balance prints in place of the configured one.", Do: "Put the cables back, or correct the configuration.",
+		follows: ofItsPort},
+	{Code: IdentityUnconfirmed, About: aBalance, Severities: []Severity{Warning},
+		Says: "Nobody knows which balance is connected, since its port was lost.", Do: "Compare its plate; scan its label or confirm what stands on it.",
 		follows: ofItsPort},
 	{Code: UnreadFrames, About: aBalance, Severities: []Severity{Warning},
 		Says: "Frames in a row do not fit the layout, and why the last did not.", Do: "Compare the balance's lines with the layout; see speed and parity.",

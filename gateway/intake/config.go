@@ -18,6 +18,7 @@ type Config struct {
 	Readability          Quantity       `yaml:"readability" desc:"The readability d, with unit: 0.0001 g. The rule settled needs it."`
 	VerificationInterval Quantity       `yaml:"verification_interval" desc:"The verification interval e, with unit, if the balance is verified: 0.001 g."`
 	PrintsAs             string         `yaml:"prints_as" desc:"What the balance prints as its own name, where the layout has the field balance; left out: the serial number."`
+	IdentityNeeded       bool           `yaml:"identity_needed" desc:"Whether a weighing needs it confirmed which balance is connected, after its port was lost: by its label scanned, by somebody who read its plate, or by the name that it prints. Without, the weighing carries a verdict that says so." default:"false"`
 	Port                 port.Config    `yaml:"port" desc:"Where the balance's bytes come from."`
 	Layout               string         `yaml:"layout" desc:"The file that describes how the balance prints, relative to this file."`
 	Context              ContextConfig  `yaml:"context" desc:"How long person, sample and the rest hold where whoever sets them does not say, and what a weighing needs."`

@@ -12,6 +12,7 @@ func (c *Config) takeLive(from Config) {
 	c.Serial, c.Place, c.PrintsAs = from.Serial, from.Place, from.PrintsAs
 	c.Capacity, c.Readability, c.VerificationInterval = from.Capacity, from.Readability, from.VerificationInterval
 	c.Layout, c.Context, c.Record, c.Implausible = from.Layout, from.Context, from.Record, from.Implausible
+	c.IdentityNeeded = from.IdentityNeeded
 }
 
 // NeedsNewLine says whether the next configuration of the same balance can hold only once its port was closed and another
@@ -45,6 +46,7 @@ func (in *Intake) Configure(cfg Config, software record.Software) {
 	if name := newIdentity(cfg).name; name != in.identity.name && in.identity.rename(name) {
 		in.board.Clear(wrongBalance, in.about.ID)
 	}
+	in.tellIdentity()
 }
 
 // UseLines has the next Run read other lines, each from its beginning. No Run is under way. scanner is nil where the balance
@@ -78,5 +80,6 @@ func (in *Intake) useLines(line, scanner Line) error {
 	in.arrivals = arrivals{}
 	in.damage.clear()
 	in.identity = newIdentity(in.cfg)
+	in.tellIdentity()
 	return nil
 }

@@ -39,7 +39,9 @@ func (in *Intake) request(r record.ContextRequest) (_ record.ContextView, done, 
 		r.At = now
 	}
 	in.dueAt(now)
-	done, err = in.change(&r, moment{r.At, r.At})
+	if done, err = in.confirmBy(&r); err == nil && (done == nil || r.Names()) {
+		done, err = in.change(&r, moment{r.At, r.At})
+	}
 	in.arriving.Add(-1)
 	in.settle(now)
 	in.reckonDue()
@@ -54,7 +56,7 @@ func (in *Intake) Context() record.ContextView {
 }
 
 func (in *Intake) view(now time.Time) record.ContextView {
-	v := record.ContextView{Balance: in.about.ID, Items: []record.ContextHeld{}}
+	v := record.ContextView{Balance: in.about.ID, Identity: in.identity.state, Items: []record.ContextHeld{}}
 	for _, name := range in.context.names() {
 		h := in.context.held(name, now)
 		if h == nil {

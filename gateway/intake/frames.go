@@ -29,14 +29,15 @@ func (in *Intake) frame(f frame.Frame) {
 		return
 	}
 	in.fine()
-	wrongBefore := in.identity.wrong
+	before := in.identity
 	if err := in.identity.see(in.reading.Balance()); err != nil {
 		in.raiseWrong(err)
 		in.refuse(f.Bytes, err.Error(), stamp, at)
 		return
 	}
-	if wrongBefore != "" {
+	if before != in.identity {
 		in.board.Clear(wrongBalance, in.cfg.ID)
+		in.tellIdentity()
 	}
 	in.accept(f, stamp, at)
 }
@@ -112,6 +113,7 @@ func (in *Intake) weighing(f frame.Frame, value record.Value, printed *record.Pr
 		w.Stamp.BalancePrinted = strings.TrimSpace(printed.Date + " " + printed.Time)
 	}
 	in.plausible.judge(&w, &in.reading)
+	in.needIdentity(&w)
 	m := in.moment(f)
 	if isMass(&in.reading) {
 		return in.newTicket(&w, &w, m)
@@ -140,6 +142,7 @@ func (in *Intake) putUnread(raw []byte, why string, stamp record.Stamp, at time.
 }
 
 func (in *Intake) raiseWrong(err error) {
+	in.tellIdentity()
 	in.board.Raise(health.Condition{
 		Code: wrongBalance, Subject: in.cfg.ID, Severity: health.Error,
 		Sentence: fmt.Sprintf("Another balance is connected in place of %s: %s. Nothing is recorded under this name.", in.cfg.ID, err),

@@ -37,6 +37,7 @@ func (in *Intake) Down(at time.Time, why error) {
 	in.capture.breakOff()
 	in.identity.lost()
 	in.board.Clear(wrongBalance, in.cfg.ID)
+	in.tellIdentity()
 	in.portChanged(e, at)
 	in.endContext(at, "The balance's port was lost: whoever plugs it in again may be somebody else, with another balance.")
 }

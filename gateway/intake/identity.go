@@ -1,6 +1,11 @@
 package intake
 
-import "fmt"
+import (
+	"fmt"
+
+	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+)
 
 // Identity states of a balance, as records carry them.
 const (
@@ -52,4 +57,66 @@ func (id *identity) rename(name string) (settles bool) {
 		}
 	}
 	return settles
+}
+
+// confirmBy takes the label that a request carries, if any: done is nil where it carries none. A request with the label of
+// another balance is refused with all that it names.
+func (in *Intake) confirmBy(r *record.ContextRequest) (done <-chan struct{}, err error) {
+	if r.Label == "" {
+		return nil, nil
+	}
+	done, why := in.confirm(r.Label, r)
+	if why != "" {
+		return nil, in.refuseContext(r, nil, why, false)
+	}
+	return done, nil
+}
+
+// confirm takes the balance's own label, scanned or read off: it says which balance is connected, which nobody knows after a
+// lost port. done is closed when its entry is durable; why says why it does not confirm, or "".
+func (in *Intake) confirm(label string, r *record.ContextRequest) (done <-chan struct{}, why string) {
+	switch {
+	case label == "" || label != in.cfg.ID && label != in.cfg.Serial && label != in.identity.name:
+		return nil, fmt.Sprintf("It is the label of another balance: this one is %s.", in.cfg.ID)
+	case in.identity.wrong != "":
+		return nil, fmt.Sprintf("The balance itself prints that it is %q.", in.identity.wrong)
+	}
+	if why := in.unfit(r, map[string]*record.ContextItem{record.ItemRun: {}}); why != "" {
+		return nil, why
+	}
+	how := "The label of the balance was scanned"
+	if r.By != record.ByScanned {
+		how = fmt.Sprintf("Somebody read %q off the balance", label)
+	}
+	in.identity.state = confirmed
+	in.tellIdentity()
+	e := in.changeEntry(r, "confirmed", how+": its identity is confirmed.")
+	in.board.Clear(contextRefused, in.cfg.ID)
+	durable := make(chan struct{})
+	in.durable[e] = durable
+	in.put(e, e.Stamp)
+	return durable, ""
+}
+
+// tellIdentity raises or clears the condition that nobody knows which balance is connected, where that matters.
+func (in *Intake) tellIdentity() {
+	if in.identity.state == confirmed || in.identity.wrong != "" || !in.cfg.IdentityNeeded {
+		in.board.Clear(health.IdentityUnconfirmed, in.cfg.ID)
+		return
+	}
+	in.board.Raise(health.Condition{Code: health.IdentityUnconfirmed, Subject: in.cfg.ID, Severity: health.Warning,
+		Sentence: fmt.Sprintf("Which balance is connected in place of %s has not been confirmed since its port was lost. Its weighings say so.", in.cfg.ID),
+		Remedy:   "Compare the balance's plate, and scan its label or confirm what stands on it."})
+}
+
+// needIdentity adds the verdict that the configuration asks for.
+func (in *Intake) needIdentity(w *record.Weighing) {
+	if !in.cfg.IdentityNeeded {
+		return
+	}
+	v := record.Verdict{Rule: "identity-confirmed", Pass: in.identity.state == confirmed}
+	if !v.Pass {
+		v.Why = "which balance is connected was not confirmed after its port was lost"
+	}
+	w.Verdicts = append(w.Verdicts, v)
 }

@@ -141,8 +141,7 @@ func (s *scanner) scan(f frame.Frame, at time.Time) {
 		label, why = s.cfg.request(string(f.Body), &r)
 	}
 	if label != "" {
-		why = s.in.confirm(label, &r)
-		if why == "" {
+		if _, why = s.in.confirm(label, &r); why == "" {
 			return
 		}
 	}
@@ -151,23 +150,4 @@ func (s *scanner) scan(f frame.Frame, at time.Time) {
 		return
 	}
 	_, _ = s.in.change(&r, m)
-}
-
-// confirm takes the scan of the balance's own label: it says which balance is connected, which nobody knows after a lost
-// port. It gives why it does not, or "".
-func (in *Intake) confirm(label string, r *record.ContextRequest) (why string) {
-	switch {
-	case label != in.cfg.ID && label != in.cfg.Serial && label != in.identity.name:
-		return fmt.Sprintf("It is the label of another balance: this scanner belongs to %s.", in.cfg.ID)
-	case in.identity.wrong != "":
-		return fmt.Sprintf("The balance itself prints that it is %q.", in.identity.wrong)
-	}
-	if why := in.unfit(r, map[string]*record.ContextItem{record.ItemRun: {}}); why != "" {
-		return why
-	}
-	in.identity.state = confirmed
-	e := in.changeEntry(r, "confirmed", "The label of the balance was scanned: its identity is confirmed.")
-	in.board.Clear(contextRefused, in.cfg.ID)
-	in.put(e, e.Stamp)
-	return ""
 }

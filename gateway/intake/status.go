@@ -57,5 +57,5 @@ func (in *Intake) noteRecorded(id string, w *record.Weighing) {
 
 // Forget takes back what an Intake said of a balance, as when it is no longer configured.
 func Forget(board *health.Board, balance string) {
-	board.ClearAll(balance, unreadFrames, wrongBalance, notRecorded, contextRefused, health.PersonDiffers, health.SampleDiffers, health.ClockWentBack)
+	board.ClearAll(balance, unreadFrames, wrongBalance, health.IdentityUnconfirmed, notRecorded, contextRefused, health.PersonDiffers, health.SampleDiffers, health.ClockWentBack)
 }

@@ -36,6 +36,9 @@ type ContextRequest struct {
 	By      string // how it was learnt: signed-in, scanned, sent, typed
 	Where   string // the way it came: an address, a topic, a port
 	Raw     []byte // a scan, exactly as received
+	// Label is what somebody read off the balance: its id, its serial number or the name that it prints; "" for nothing. It
+	// confirms which balance is connected, and a request with the label of another balance is refused as a whole.
+	Label   string
 	Request string // the sender's own mark, which its answer carries: at most 64 characters, "" for none
 	// Sent and Valid are the sender's word on how long the request holds (see CheckAge); zero where it gave none.
 	Sent  time.Time
@@ -48,6 +51,11 @@ type ContextItem struct {
 	ID   string
 	For  time.Duration // how long it holds; 0: the configured default
 	Uses int           // how many weighings it holds for; 0: the configured default; below 0: until it is replaced
+}
+
+// Names says whether the request changes anything of the context.
+func (r *ContextRequest) Names() bool {
+	return r.Whole || r.SignOut || len(r.Fields) > 0 || r.Person != nil || r.Sample != nil || r.Method != nil || r.Run != nil || r.Lot != nil
 }
 
 // Item gives the place of a fixed item in the request by its name, or nil where there is no such item.
@@ -69,8 +77,10 @@ func (r *ContextRequest) Item(name string) **ContextItem {
 
 // ContextView is what is held now.
 type ContextView struct {
-	Balance string        `json:"balance"`
-	Items   []ContextHeld `json:"items"` // the fixed ones first, then fields by name; empty, never null
+	Balance string `json:"balance"`
+	// Identity is confirmed, or unconfirmed where nobody knows which balance is connected since its port was lost.
+	Identity string        `json:"identity" enum:"confirmed,unconfirmed"`
+	Items    []ContextHeld `json:"items"` // the fixed ones first, then fields by name; empty, never null
 }
 
 // ContextHeld is one item that the next weighing would carry.

@@ -17,6 +17,8 @@ import (
 // or {"sign_out": true}, which ends everything and stands beside no item. A sender whose request may be on its way for long
 // adds "sent": "2026-11-25T10:04:05Z" and "valid_s": 30: later than that it is refused.
 //
+// "label": "0047-112" confirms which balance is connected: what somebody read off it, its id, serial number or printed name.
+//
 // null, and an id that is empty, end an item. for_s is above 0 and at most 31 days; uses is 1 to 1,000,000, or -1 for until
 // it is replaced. Unknown names and names that are there twice are refused. After an error, which is a sentence that names
 // the member, nothing of the request counts but its Request, where that was readable.
@@ -109,6 +111,14 @@ func (r *ContextRequest) member(s *scanner, name string) (err error) {
 		}
 		r.Request = mark
 		return nil
+	case "label":
+		if r.Label, err = s.string("label"); err != nil {
+			return err
+		}
+		if err := CheckContextID(r.Label); err != nil {
+			return fmt.Errorf("label %w", err)
+		}
+		return nil
 	case "sign_out":
 		if s.next() != 't' {
 			return s.wrong("sign_out is true, or left out")
@@ -128,7 +138,7 @@ func (r *ContextRequest) member(s *scanner, name string) (err error) {
 		r.Valid, err = s.seconds("valid_s of the request")
 		return err
 	}
-	return s.wrong(strconv.Quote(name) + " is unknown: a request has person, sample, method, run, lot, fields, sign_out, request, sent and valid_s")
+	return s.wrong(strconv.Quote(name) + " is unknown: a request has person, sample, method, run, lot, fields, label, sign_out, request, sent and valid_s")
 }
 
 func (r *ContextRequest) fields(s *scanner) error {
