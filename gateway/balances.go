@@ -86,7 +86,7 @@ func (g *Gateway) newBalance(cfg intake.Config, whole *config.Config, software r
 	b.intake, err = intake.New(cfg, intake.Deps{
 		Line: b.line, Scanner: b.scanning(), Layout: whole.Layout(cfg.ID), Recorder: g.journal,
 		Live: &g.live, Clock: g.clock, Health: g.board, Software: software, Log: g.log,
-		Spare: g.spare,
+		Spare: g.spare, Watched: g.live.Watched,
 	})
 	return b, err
 }

@@ -56,6 +56,9 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[Journal]():       {"folder"},
 	reflect.TypeFor[intake.Config](): {"id", "port", "layout"},
 	reflect.TypeFor[port.Config]():   {"address"},
+
+	reflect.TypeFor[intake.AskConfig](): {"send"},
+	reflect.TypeFor[intake.Command]():   {"send"},
 }
 
 // Schema is the JSON Schema (2020-12) of the configuration file.

@@ -52,7 +52,7 @@ type Conditions interface{ List() []health.Condition }
 
 // Stream gives views of the continuous stream.
 type Stream interface {
-	Subscribe(room int) *live.Subscription
+	Watch(room int) *live.Subscription
 }
 
 // Deps is what the console needs from the rest of the daemon.

@@ -33,7 +33,7 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	e := events{out: http.NewResponseController(w), w: w}
-	sub := s.deps.Live.Subscribe(streamRoom)
+	sub := s.deps.Live.Watch(streamRoom)
 	defer sub.Close()
 	flush, beat := time.NewTicker(flushEvery), time.NewTicker(beatEvery)
 	defer flush.Stop()

@@ -12,7 +12,7 @@ import (
 // Config is what every sink has, whatever its kind.
 type Config struct {
 	ID        string          `yaml:"id" desc:"Name of the sink; its place in the journal is kept under it."`
-	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed,sink-moved,clock-changed,context-changed,configured,layout-changed" default:"[weighing, result]"`
+	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed,sink-moved,clock-changed,context-changed,configured,layout-changed,command" default:"[weighing, result]"`
 	Cursor    string          `yaml:"cursor" desc:"Needed once a sink has another destination than the one that its place in the journal was reached for: keep goes on at that place, now leaves out what is recorded already, start sends everything again. A new sink begins with the first entry, or with now at the present one. Each destination is begun once, restarts included." enum:"keep,now,start"`
 	BatchSize int             `yaml:"batch_size" desc:"Most entries handed over at once, 1 to 1000." default:"256"`
 	BatchAge  strict.Duration `yaml:"batch_age" desc:"How long an entry may wait for others to go with it, up to 1h; 0s sends at once." default:"0s"`
@@ -76,7 +76,7 @@ var kinds = []record.Kind{
 	record.KindWeighing, record.KindResult, record.KindUnread, record.KindUnreadSummary, record.KindPortUp, record.KindPortDown,
 	record.KindGap, record.KindStart, record.KindStop, record.KindParked, record.KindSinkStopped, record.KindSinkResumed,
 	record.KindSinkMoved,
-	record.KindClockChanged, record.KindContextChanged, record.KindConfigured, record.KindLayoutChanged,
+	record.KindClockChanged, record.KindContextChanged, record.KindConfigured, record.KindLayoutChanged, record.KindCommand,
 }
 
 // Wants lists the kinds of entry that the sink is to get.

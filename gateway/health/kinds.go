@@ -19,6 +19,7 @@ const (
 	MixedLineEnds       = "mixed-line-ends"
 	LineBreaks          = "line-breaks"
 	FlowStuck           = "flow-stuck"
+	NoAnswer            = "no-answer"
 	WrongBalance        = "wrong-balance"
 	IdentityUnconfirmed = "identity-unconfirmed"
 	ReadingsNotRecorded = "readings-not-recorded"
@@ -183,6 +184,10 @@ var table = []Kind{
 	{Code: FlowStuck, About: aBalance, Severities: []Severity{Warning},
 		Says: "A balance does not take what is sent to it.", Do: "See that flow control is the same at balance, cable and port.",
 		follows: ofItsPort},
+	{Code: NoAnswer, About: aBalance, Severities: []Severity{Error},
+		Says:    "A balance that is asked for its weight does not answer, how often not, and what came instead.",
+		Do:      "See that it is on, set to answer, and that the cable has both ways.",
+		follows: append([]Ref{{FlowStuck, same}, {WrongSettings, same}, {NULFlood, same}}, ofItsPort...)},
 
 	{Code: DestinationGone, About: "destination", Severities: []Severity{Warning},
 		Says: "Several sinks deliver to one place, and it takes nothing.", Do: "See that it runs and can be reached.", names: []string{NetworkGone},

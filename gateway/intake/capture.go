@@ -67,6 +67,13 @@ func (c *capture) breakOff() {
 	}
 }
 
+// disturb says that a command was sent to the balance.
+func (c *capture) disturb() {
+	if c.settling != nil {
+		c.settling.disturb()
+	}
+}
+
 // weighable says whether a reading can be recorded: it has a number in range, and a unit.
 func weighable(r *layout.Reading) bool {
 	return r.Range == layout.InRange && r.HasNumber && r.Unit != (unit.Unit{})

@@ -25,6 +25,9 @@ type Config struct {
 	Scanner              *ScannerConfig `yaml:"scanner" desc:"A scanner on a port of its own, which says who weighs and what."`
 	Implausible          string         `yaml:"implausible" desc:"What becomes of a weight beyond the capacity (by more than 9 e, or a twentieth where e is not given) or that is no multiple of the readability. refuse: it is kept as unread and is no weighing. keep: it is recorded, with a verdict." enum:"refuse,keep" default:"refuse"`
 	Record               Rule           `yaml:"record" desc:"What is recorded: printed (each frame the balance sends on its print key), settled, every with a period, or all." default:"printed"`
+
+	Ask      *AskConfig         `yaml:"ask" desc:"How the balance is asked for its weight, where it speaks only when asked. Left out: nothing is sent to it."`
+	Commands map[string]Command `yaml:"commands" desc:"What else can be sent to the balance on request, by name: tare, zero and the like, as its manual has them."`
 }
 
 // Check adds every fault that it sees to r, which stands at this balance.
@@ -58,7 +61,25 @@ func (c *Config) Check(r *strict.Report) {
 	if c.Scanner != nil {
 		c.Scanner.check(r.At("scanner"))
 	}
+	if c.Ask != nil {
+		c.Ask.check(r.At("ask"), c.Record)
+	}
+	checkCommands(r.At("commands"), c.Commands)
+	if key := c.sends(); key != "" && c.Port.ListenOnly {
+		r.At(key).Fault("is something to send, and the port is set to listen_only", "the one or the other")
+	}
 	c.Record.check(r.At("record"), d)
+}
+
+// sends names the key under which something is to be sent to the balance, or "".
+func (c *Config) sends() string {
+	switch {
+	case c.Ask != nil:
+		return "ask"
+	case len(c.Commands) > 0:
+		return "commands"
+	}
+	return ""
 }
 
 // ScannerName is what conditions call the balance's scanner.

@@ -13,6 +13,7 @@ func (c *Config) takeLive(from Config) {
 	c.Capacity, c.Readability, c.VerificationInterval = from.Capacity, from.Readability, from.VerificationInterval
 	c.Layout, c.Context, c.Record, c.Implausible = from.Layout, from.Context, from.Record, from.Implausible
 	c.IdentityNeeded = from.IdentityNeeded
+	c.Ask, c.Commands = from.Ask, from.Commands
 }
 
 // NeedsNewLine says whether the next configuration of the same balance can hold only once its port was closed and another
@@ -42,6 +43,9 @@ func (in *Intake) Configure(cfg Config, software record.Software) {
 		}
 		in.capture = newCapture(cfg.Record, cfg.Readability)
 		in.reckonDue()
+	}
+	if !reflect.DeepEqual(before.Ask, cfg.Ask) {
+		in.askAnew()
 	}
 	if name := newIdentity(cfg).name; name != in.identity.name && in.identity.rename(name) {
 		in.board.Clear(wrongBalance, in.about.ID)

@@ -22,7 +22,11 @@ func (in *Intake) frame(f frame.Frame) {
 	defer in.forget(f.End)
 	at := in.firstByte(f)
 	stamp := in.frameStamp(at)
-	if why := in.read(f); why != "" {
+	why := in.read(f)
+	if in.replied(f, stamp) && why != "" {
+		return // words to a command, and no reading
+	}
+	if why != "" {
 		in.misread++
 		in.raiseUnread(f, why)
 		in.refuse(f.Bytes, why, stamp, at)
@@ -89,14 +93,26 @@ func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 	r := &in.reading
 	value, printed := record.ValueOf(r), record.PrintedOf(r)
 	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed})
-	switch v, why := in.capture.decide(r, at); v {
+	if !in.answered(f, value, printed, stamp, at) {
+		in.captureReading(f, value, printed, stamp, at, in.unasked())
+	}
+}
+
+// captureReading journals a reading where the capture rule says so, with verdicts on how it came.
+func (in *Intake) captureReading(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp, at time.Time, verdicts []record.Verdict) {
+	weighing := func() *ticket {
+		t := in.weighing(f, value, printed, stamp)
+		t.w.Verdicts = append(t.w.Verdicts, verdicts...)
+		return t
+	}
+	switch v, why := in.capture.decide(&in.reading, at); v {
 	case recorded:
-		in.record(in.weighing(f, value, printed, stamp), stamp)
+		in.record(weighing(), stamp)
 	case held:
 		if ended := in.capture.period.due(at); ended != nil {
 			in.record(ended, stamp) // before the next takes its items
 		}
-		in.capture.period.put(in.weighing(f, value, printed, stamp), at)
+		in.capture.period.put(weighing(), at)
 	case unread:
 		in.putUnread(f.Bytes, why, stamp, at)
 	}
@@ -124,6 +140,7 @@ func (in *Intake) weighing(f frame.Frame, value record.Value, printed *record.Pr
 
 // refuse handles a frame without a usable value.
 func (in *Intake) refuse(raw []byte, why string, stamp record.Stamp, at time.Time) {
+	in.unanswered(why)
 	in.capture.breakOff()
 	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Unread: why})
 	in.putUnread(raw, why, stamp, at)

@@ -19,6 +19,7 @@ func (in *Intake) Up(at time.Time) {
 	in.status.PortUp = true
 	in.complaint.signs, in.complaint.found = signs{}, nothing
 	in.opening = opening{up: at, silence: in.quiet, why: beginningMissing}
+	in.opened(at)
 	in.portChanged(&record.PortChange{Up: true}, at)
 }
 
@@ -27,6 +28,7 @@ func (in *Intake) Down(at time.Time, why error) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	in.status.PortUp = false
+	in.mute()
 	var trouble *port.Trouble
 	if !errors.As(why, &trouble) {
 		return // the daemon stops: nothing was lost, and finish writes what is left

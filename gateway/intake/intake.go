@@ -92,6 +92,7 @@ type Deps struct {
 	Software record.Software
 	Log      *slog.Logger
 	Spare    *Spare           // shared by the balances of a daemon; nil: none
+	Watched  func() bool      // whether somebody looks at the live stream; nil: nobody. It must not block
 	Now      func() time.Time // nil: time.Now
 }
 
@@ -112,6 +113,7 @@ type Intake struct {
 	troubled atomic.Bool  // the condition readings-not-recorded holds
 	arriving atomic.Int64 // requests for the context that have not been dealt with
 	scan     *scanner     // nil where the balance has none
+	watched  func() bool  // nil: nobody looks
 
 	pulse pulse
 
@@ -132,6 +134,7 @@ type Intake struct {
 	plausible plausible
 	opening   opening
 	capture   *capture
+	asking    asking
 	unreads   unreads
 	flaps     flaps
 	stamps    stamps
@@ -170,6 +173,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 	if in.now == nil {
 		in.now = time.Now
 	}
+	in.watched, in.asking = deps.Watched, newAsking()
 	in.pulse.born = in.now()
 	in.emit = in.frame
 	if err := in.useLines(deps.Line, deps.Scanner); err != nil {
@@ -216,7 +220,7 @@ func (in *Intake) Run(ctx context.Context) error {
 func (in *Intake) begin() {
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	in.over, in.gone = false, make(chan struct{})
+	in.over, in.gone, in.asking.ended = false, make(chan struct{}), false
 }
 
 func (in *Intake) end() {
@@ -233,7 +237,11 @@ func (in *Intake) readAll(ctx context.Context) error {
 	if in.scan != nil {
 		scanning.Go(func() { fault = in.scan.line.Run(ctx, in.scan) })
 	}
+	asking, stop := context.WithCancel(ctx)
+	defer stop()
+	scanning.Go(func() { in.askAll(asking) })
 	err := in.line.Run(ctx, in)
+	stop()
 	scanning.Wait()
 	if errors.Is(err, ctx.Err()) {
 		err = nil

@@ -142,11 +142,15 @@ func (in *Intake) tellRecorded(entries []record.Entry, batch []record.Body) {
 		case *record.ContextChange:
 			in.noteDurable(b)
 			continue
+		case *record.Command:
+			in.tellID(b, entries[i].ID)
+			continue
 		default:
 			continue
 		}
 		id := entries[i].ID
 		in.noteRecorded(id, w)
+		in.tellID(batch[i], id)
 		in.live.Publish(record.Live{
 			Balance: in.about.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id, Sample: sampleOf(w), Person: personOf(w),
 		})

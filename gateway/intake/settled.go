@@ -26,6 +26,7 @@ type settling struct {
 	run    []agreeing // consecutive frames that agree, oldest first
 	last   *big.Rat   // last recorded value, in the unit of d
 	armed  bool       // the last recorded load has left
+	moved  bool       // something was sent to the balance since: the load counts as gone once the display moves at all
 }
 
 // form is what two readings must share so that their digits can be compared as whole numbers.
@@ -86,7 +87,7 @@ func (s *settling) feed(r *layout.Reading, at time.Time) bool {
 	if !s.armed || !s.atRest() || v <= s.limits.zero && v >= -s.limits.zero {
 		return false
 	}
-	s.armed = false
+	s.armed, s.moved = false, false
 	s.last = unit.Convert(r.Number, r.Unit, s.d.Unit)
 	s.refit()
 	return true
@@ -94,6 +95,18 @@ func (s *settling) feed(r *layout.Reading, at time.Time) bool {
 
 // breakRun begins a new run: after a lost port, and wherever frames cannot be compared.
 func (s *settling) breakRun() { s.run = s.run[:0] }
+
+// disturb says that something was sent to the balance that may change what it shows without any change of the load, such as
+// tare. Frames before and after are never one run, and the recorded load counts as gone as soon as the display leaves it by
+// more than the band in which frames agree: a tare of less than apart_d would else hide the next load. A load that the
+// display goes on showing is not recorded again.
+func (s *settling) disturb() {
+	s.breakRun()
+	s.moved = true
+	if s.last != nil {
+		s.refit()
+	}
+}
 
 // extend adds one frame and lets go of the oldest ones: those that disagree with it or with each other, and those that
 // the rule no longer needs.
@@ -178,8 +191,12 @@ func (s *settling) refit() {
 	// The last value over d is a pure number, and so is the same in every unit.
 	last := new(big.Rat).Quo(s.last, s.d.Number.Rat())
 	last.Mul(last, d)
-	s.limits.low = digitsDown(new(big.Rat).Sub(last, multiple(s.rule.ApartD)), s.form.scale)
-	s.limits.high = digitsUp(new(big.Rat).Add(last, multiple(s.rule.ApartD)), s.form.scale)
+	apart := s.rule.ApartD
+	if s.moved {
+		apart = s.rule.WithinD + 1 // which is not more
+	}
+	s.limits.low = digitsDown(new(big.Rat).Sub(last, multiple(apart)), s.form.scale)
+	s.limits.high = digitsUp(new(big.Rat).Add(last, multiple(apart)), s.form.scale)
 }
 
 // digitsDown is the largest whole number of last digits, of that many decimals, that is not above r.

@@ -26,6 +26,8 @@ type Status struct {
 
 	Context   record.ContextView // what the next weighing would carry
 	ScannerUp bool               // false also where there is no scanner
+
+	Asked Asked // what became of the questions to it
 }
 
 // Status gives the present state. It may be called from any goroutine.
@@ -34,7 +36,7 @@ func (in *Intake) Status() Status {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	s := in.status
-	s.Context = in.view(in.now())
+	s.Context, s.Asked = in.view(in.now()), in.asking.tally
 	s.ScannerUp = in.scan != nil && in.scan.portUp
 	s.Identity, s.Waiting, s.Unkept = in.identity.state, waiting, unkept
 	return s
@@ -57,5 +59,5 @@ func (in *Intake) noteRecorded(id string, w *record.Weighing) {
 
 // Forget takes back what an Intake said of a balance, as when it is no longer configured.
 func Forget(board *health.Board, balance string) {
-	board.ClearAll(balance, unreadFrames, wrongBalance, health.IdentityUnconfirmed, notRecorded, contextRefused, health.PersonDiffers, health.SampleDiffers, health.ClockWentBack)
+	board.ClearAll(balance, unreadFrames, wrongBalance, health.IdentityUnconfirmed, notRecorded, contextRefused, health.NoAnswer, health.PersonDiffers, health.SampleDiffers, health.ClockWentBack)
 }

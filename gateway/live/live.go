@@ -13,6 +13,7 @@ import (
 type Hub struct {
 	mu      sync.RWMutex
 	readers map[*Subscription]struct{}
+	people  atomic.Int64 // readers that a person looks at
 }
 
 // Subscription is one reader's view of the stream.
@@ -21,6 +22,8 @@ type Subscription struct {
 	c    chan record.Live
 	lost atomic.Uint64
 	hub  *Hub
+
+	person bool // looks at it
 }
 
 // Publish hands r to every subscriber that has room. It never blocks.
@@ -37,9 +40,20 @@ func (h *Hub) Publish(r record.Live) {
 }
 
 // Subscribe begins a view with room for that many readings. Close ends it.
-func (h *Hub) Subscribe(room int) *Subscription {
+func (h *Hub) Subscribe(room int) *Subscription { return h.subscribe(room, false) }
+
+// Watch is Subscribe for a screen that a person looks at.
+func (h *Hub) Watch(room int) *Subscription { return h.subscribe(room, true) }
+
+// Watched says whether a person looks at the stream. It never blocks.
+func (h *Hub) Watched() bool { return h.people.Load() > 0 }
+
+func (h *Hub) subscribe(room int, person bool) *Subscription {
 	c := make(chan record.Live, max(room, 1))
-	s := &Subscription{C: c, c: c, hub: h}
+	s := &Subscription{C: c, c: c, hub: h, person: person}
+	if person {
+		h.people.Add(1)
+	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.readers == nil {
@@ -56,5 +70,8 @@ func (s *Subscription) Lost() uint64 { return s.lost.Load() }
 func (s *Subscription) Close() {
 	s.hub.mu.Lock()
 	defer s.hub.mu.Unlock()
+	if _, open := s.hub.readers[s]; open && s.person {
+		s.hub.people.Add(-1)
+	}
 	delete(s.hub.readers, s)
 }

@@ -49,6 +49,26 @@ func TestAClosedViewGetsNothing(t *testing.T) {
 	}
 }
 
+func TestOnlyPeopleWatch(t *testing.T) {
+	var h Hub
+	sink := h.Subscribe(1)
+	if h.Watched() {
+		t.Error("a sink is taken for a person")
+	}
+	one, other := h.Watch(1), h.Watch(1)
+	one.Close()
+	one.Close()
+	if !h.Watched() {
+		t.Error("somebody still looks")
+	}
+	h.Publish(reading(1))
+	other.Close()
+	sink.Close()
+	if h.Watched() || len(other.C) != 1 {
+		t.Errorf("watched %v, %d readings", h.Watched(), len(other.C))
+	}
+}
+
 // Publishing, subscribing and closing at the same time: for the race detector, and for the sum of what came and was lost.
 func TestManyAtOnce(t *testing.T) {
 	var h Hub

@@ -13,7 +13,7 @@ var knownKinds = func() map[string]Kind {
 	for _, k := range []Kind{
 		KindWeighing, KindResult, KindUnread, KindUnreadSummary, KindPortUp, KindPortDown, KindGap, KindStart, KindStop,
 		KindParked, KindSinkStopped, KindSinkResumed, KindSinkMoved, KindClockChanged, KindContextChanged, KindConfigured,
-		KindLayoutChanged,
+		KindLayoutChanged, KindCommand,
 	} {
 		m[k.Schema()] = k
 	}

@@ -34,6 +34,7 @@ const (
 	KindContextChanged Kind = "context-changed" // who and which sample the next weighings are tied to
 	KindConfigured     Kind = "configured"      // the configuration that holds from now on, or one that was refused
 	KindLayoutChanged  Kind = "layout-changed"  // frames from now on are read by another layout
+	KindCommand        Kind = "command"         // something is about to be sent to a balance on request, or what became of it
 )
 
 const schemaPrefix, schemaVersion = "weighpost.", "/1"

@@ -14,7 +14,7 @@ type Weighing struct {
 	Printed  *Printed  `json:"printed,omitempty"` // what else the balance printed in the same frame
 	Frame    []byte    `json:"frame"`             // the bytes exactly as received, base64 in JSON
 	Layout   string    `json:"layout"`            // sha256: of the layout that read the frame
-	Trigger  string    `json:"trigger"`           // the capture rule that recorded it: printed, settled, every 5s, all
+	Trigger  string    `json:"trigger"`           // what recorded it: the capture rule (printed, settled, every 5s, all), or asked: a request
 	Port     string    `json:"port"`              // where the bytes came from
 	Stamp    Stamp     `json:"stamp"`
 	Context  Context   `json:"context"`

@@ -321,3 +321,9 @@ func (s *Splitter) Pending() int {
 	}
 	return int(n)
 }
+
+// Unfinished says whether a frame has begun and not ended. Blanks alone, such as an LF after the CR that ended the line, are
+// none.
+func (s *Splitter) Unfinished() bool {
+	return !s.empty() || !blank(s.held) || s.block != nil && s.block.total() > 0
+}
