@@ -15,7 +15,7 @@ import (
 )
 
 type watchCommand struct {
-	Port     string `arg:"" optional:"" help:"A port to watch instead of the daemon: a serial device, or tcp://host:port."`
+	Port     string `arg:"" optional:"" help:"A port to watch instead of the daemon: a serial device, tcp://host:port or rfc2217://host:port."`
 	URL      string `name:"url" placeholder:"URL" help:"The page of the daemon. By default http://127.0.0.1:8467."`
 	Config   string `short:"c" placeholder:"FILE" help:"The daemon's configuration, which says where its page is."`
 	JSON     bool   `help:"Print one JSON object a line."`

@@ -57,10 +57,10 @@ func (c *Config) checkPort(at *strict.Report, address string, i int, ports map[s
 }
 
 // samePort brings the ways to name one port together: a link below /dev/serial and the device that it points to, letters
-// of either case in a host's name and in COM3.
+// of either case in a host's name and in COM3, and a device server's port by either of its schemes.
 func samePort(address string) string {
-	if scheme, host, url := strings.Cut(address, "://"); url {
-		return strings.ToLower(scheme + "://" + host)
+	if _, host, url := strings.Cut(address, "://"); url {
+		return "://" + strings.ToLower(host)
 	}
 	if runtime.GOOS == "windows" {
 		return strings.ToLower(strings.TrimPrefix(address, `\\.\`))
@@ -128,7 +128,7 @@ const usbLatency = 20 * time.Millisecond
 
 // checkTogether adds what only port and layout together tell.
 func checkTogether(r *strict.Report, b *intake.Config, l *layout.Layout) {
-	onWire := b.Port.WireTime(1) // 0 for a device server
+	onWire := b.Port.WireTime(1) // 0 where the device server has the speed
 	if gap := l.IdleGap(); gap > 0 {
 		switch {
 		case onWire > 0 && gap < 2*onWire:

@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-const addressAllowed = "a serial device such as /dev/serial/by-id/… or COM3, or tcp://host:port"
+const addressAllowed = "a serial device such as /dev/serial/by-id/… or COM3, tcp://host:port, or rfc2217://host:port"
 
 // windowsName is COM3, with the colon or the prefix that some write.
 var windowsName = regexp.MustCompile(`(?i)^(\\\\\.\\)?COM[0-9]+:?$`)
@@ -32,15 +32,15 @@ func (c Config) addressFaults(goos string) []fault {
 		}
 		return nil
 	}
-	if scheme != "tcp" {
-		return bad(fmt.Sprintf("%q is no kind of port", scheme+"://"))
+	if scheme += "://"; scheme != tcpScheme && scheme != rfc2217Scheme {
+		return bad(fmt.Sprintf("%q is no kind of port", scheme))
 	}
 	u, err := url.Parse(c.Address)
 	if err != nil {
-		return bad("the address cannot be read as tcp://host:port")
+		return bad("the address cannot be read as " + scheme + "host:port")
 	}
 	if u.User != nil { // not shown: it may hold a password
-		return bad("a raw device server takes no user or password, and the address has one")
+		return bad("a device server takes no user or password, and the address has one")
 	}
 	if u.Path != "" || u.RawQuery != "" || u.Fragment != "" || u.ForceQuery {
 		return bad(fmt.Sprintf("there is something after the port number in %q", c.shown()))
@@ -56,6 +56,8 @@ func (c Config) isURL() bool { return strings.Contains(c.Address, "://") }
 
 func (c Config) isTCP() bool { return strings.HasPrefix(c.Address, tcpScheme) }
 
+func (c Config) isRFC2217() bool { return strings.HasPrefix(c.Address, rfc2217Scheme) }
+
 // shown is the address for a person to read, without what somebody may have put before an @.
 func (c Config) shown() string {
 	if scheme, rest, ok := strings.Cut(c.Address, "://"); ok {
@@ -66,7 +68,7 @@ func (c Config) shown() string {
 	return c.Address
 }
 
-// hostPort is the part of a checked tcp address that a dialler takes.
+// hostPort is the part of a device server's checked address that a dialler takes.
 func (c Config) hostPort() string {
 	u, err := url.Parse(c.Address)
 	if err != nil {

@@ -29,7 +29,7 @@ func (b backoff) delay(failures int, longest time.Duration) time.Duration {
 }
 
 func (b backoff) longest(c Config, t *Trouble) time.Duration {
-	if c.isTCP() || t.Code == CodeRefused {
+	if c.isURL() || t.Code == CodeRefused {
 		return b.rest
 	}
 	return b.serial

@@ -62,6 +62,7 @@ func TestADeviceServerIsNamedByItsHost(t *testing.T) {
 		"tcp://Ports.example:4001": {{Code: health.DeviceServerGone, Subject: "ports.example"}, health.Network},
 		"tcp://192.0.2.7:4002":     {{Code: health.DeviceServerGone, Subject: "192.0.2.7"}, health.Network},
 		"tcp://127.0.0.1:4001":     {{Code: health.DeviceServerGone, Subject: "127.0.0.1"}},
+		"rfc2217://192.0.2.7:4003": {{Code: health.DeviceServerGone, Subject: "192.0.2.7"}, health.Network},
 		"/dev/ttyUSB0":             nil,
 	} {
 		c := cause{cfg: Config{Address: address}}

@@ -30,25 +30,25 @@ func (c *Config) Check(r *strict.Report) {
 // fault is one mistake in a configuration: the key it is under, what is wrong, and what is allowed.
 type fault struct{ key, what, allowed string }
 
-// key is one setting beside the address: what kind of port it is for, and whether the configuration has a value for it.
+// key is one setting beside the address: which kinds of port it is for, and whether the configuration has a value for it.
 type key struct {
-	name        string
-	serial, tcp bool
-	set         bool
+	name                 string
+	serial, tcp, rfc2217 bool
+	set                  bool
 }
 
 func (c Config) keys() []key {
 	return []key{
-		{"speed", true, false, c.Speed != 0},
-		{"data_bits", true, false, c.DataBits != 0},
-		{"parity", true, false, c.Parity != ""},
-		{"stop_bits", true, false, c.StopBits != 0},
-		{"flow", true, false, c.Flow != ""},
-		{"driver", true, false, c.Driver != ""},
-		{"latency", true, true, c.Latency != 0},
-		{"write_timeout", true, true, c.WriteTimeout != 0},
-		{"dial_timeout", false, true, c.DialTimeout != 0},
-		{"keep_alive", false, true, c.KeepAlive != 0},
+		{"speed", true, false, true, c.Speed != 0},
+		{"data_bits", true, false, true, c.DataBits != 0},
+		{"parity", true, false, true, c.Parity != ""},
+		{"stop_bits", true, false, true, c.StopBits != 0},
+		{"flow", true, false, true, c.Flow != ""},
+		{"driver", true, false, false, c.Driver != ""},
+		{"latency", true, true, true, c.Latency != 0},
+		{"write_timeout", true, true, true, c.WriteTimeout != 0},
+		{"dial_timeout", false, true, true, c.DialTimeout != 0},
+		{"keep_alive", false, true, true, c.KeepAlive != 0},
 	}
 }
 
@@ -56,11 +56,8 @@ func (c Config) keys() []key {
 func (c Config) faults(goos string) []fault {
 	list := c.addressFaults(goos)
 	for _, k := range c.keys() {
-		if k.set && c.isURL() && !k.tcp {
-			list = append(list, fault{k.name, k.name + " has no effect on a device server: it is set there", "leave it out"})
-		}
-		if k.set && !c.isURL() && !k.serial {
-			list = append(list, fault{k.name, k.name + " has no effect on a serial port", "leave it out"})
+		if why := k.useless(c); k.set && why != "" {
+			list = append(list, fault{k.name, k.name + " has no effect on " + why, "leave it out"})
 		}
 	}
 	if c.ListenOnly && c.Flow != "" && c.Flow != FlowNone {
@@ -70,16 +67,34 @@ func (c Config) faults(goos string) []fault {
 	list = append(list, between("write_timeout", c.WriteTimeout, 100*time.Millisecond, time.Minute)...)
 	if c.isURL() {
 		list = append(list, between("dial_timeout", c.DialTimeout, 100*time.Millisecond, time.Minute)...)
-		return append(list, between("keep_alive", c.KeepAlive, time.Second, time.Hour)...)
+		list = append(list, between("keep_alive", c.KeepAlive, time.Second, time.Hour)...)
+		if !c.isRFC2217() {
+			return list
+		}
+		return append(list, c.withDefaults().lineFaults()...)
 	}
 	if c.Driver == "" {
 		c.Driver = defaultDriver(goos)
 	}
-	return append(list, c.withDefaults().lineFaults(goos)...)
+	c = c.withDefaults()
+	return append(append(list, c.lineFaults()...), c.driverFaults(goos)...)
+}
+
+// useless says why the key means nothing for the kind of port that an address names, or "".
+func (k key) useless(c Config) string {
+	switch {
+	case c.isRFC2217() && !k.rfc2217:
+		return "a device server: the program there talks to the serial device"
+	case c.isURL() && !c.isRFC2217() && !k.tcp:
+		return "a device server: it is set there, unless the address begins with " + rfc2217Scheme
+	case !c.isURL() && !k.serial:
+		return "a serial port"
+	}
+	return ""
 }
 
 // lineFaults lists what is wrong with the settings of a serial line, defaults filled in.
-func (c Config) lineFaults(goos string) []fault {
+func (c Config) lineFaults() []fault {
 	var list []fault
 	if c.Speed < minSpeed || c.Speed > maxSpeed {
 		list = append(list, fault{"speed", fmt.Sprintf("%d bits a second is no speed of a serial port", c.Speed),
@@ -92,8 +107,12 @@ func (c Config) lineFaults(goos string) []fault {
 		list = append(list, fault{"stop_bits", fmt.Sprintf("a character cannot have %d stop bits here", c.StopBits), "1 or 2"})
 	}
 	list = append(list, oneOf("parity", c.Parity, ParityNone, ParityOdd, ParityEven, ParityMark, ParitySpace)...)
-	list = append(list, oneOf("flow", c.Flow, FlowNone, FlowRTSCTS, FlowXONXOFF)...)
-	list = append(list, oneOf("driver", c.Driver, DriverNative, DriverLibrary)...)
+	return append(list, oneOf("flow", c.Flow, FlowNone, FlowRTSCTS, FlowXONXOFF)...)
+}
+
+// driverFaults lists what is wrong with the driver of a serial device, or what it cannot do.
+func (c Config) driverFaults(goos string) []fault {
+	list := oneOf("driver", c.Driver, DriverNative, DriverLibrary)
 	switch {
 	case c.Driver == DriverLibrary:
 		list = append(list, c.libraryFaults(goos)...)

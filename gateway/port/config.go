@@ -29,12 +29,16 @@ const (
 	DriverLibrary = "library"
 )
 
-const tcpScheme = "tcp://"
+// Schemes of addresses that are no serial device of this computer.
+const (
+	tcpScheme     = "tcp://"
+	rfc2217Scheme = "rfc2217://"
+)
 
 // Config is where a balance's bytes come from. What is left out has its default; a field that means nothing for the kind of
-// address (a speed for tcp) must be left out.
+// address (a speed for tcp, a driver for rfc2217) must be left out.
 type Config struct {
-	Address  string `yaml:"address" desc:"The serial device (/dev/serial/by-id/…, COM3) or tcp://host:port of a raw device server."`
+	Address  string `yaml:"address" desc:"The serial device (/dev/serial/by-id/…, COM3), or a device server: tcp://host:port of one that passes bytes as they are and has its line set there, rfc2217://host:port of one whose line is set from here."`
 	Speed    int    `yaml:"speed" desc:"Bits a second, as set at the balance; 50 to 4000000." default:"9600"`
 	DataBits int    `yaml:"data_bits" desc:"Data bits of a character; 5 to 8." default:"8"`
 	Parity   string `yaml:"parity" desc:"Parity bit of a character." enum:"none,odd,even,mark,space" default:"none"`
@@ -44,10 +48,10 @@ type Config struct {
 
 	ListenOnly bool `yaml:"listen_only" desc:"true: nothing is ever sent to the balance, by weighpost or through a tap. For a cable that splits the balance's line, so that weighpost listens while another program talks." default:"false"`
 
-	Latency      strict.Duration `yaml:"latency" desc:"How long the way from the balance to this computer may hold a byte back; 1ms to 10s. Where the clock is checked, the error bound of a stamp includes it. Left out: 20ms for a serial port, 250ms for tcp."`
+	Latency      strict.Duration `yaml:"latency" desc:"How long the way from the balance to this computer may hold a byte back; 1ms to 10s. Where the clock is checked, the error bound of a stamp includes it. Left out: 20ms for a serial port, 250ms for a device server."`
 	WriteTimeout strict.Duration `yaml:"write_timeout" desc:"How long sending to the balance may take before it is given up; 100ms to 1m." default:"2s"`
-	DialTimeout  strict.Duration `yaml:"dial_timeout" desc:"How long a device server may take to answer; 100ms to 1m. Only for tcp." default:"5s"`
-	KeepAlive    strict.Duration `yaml:"keep_alive" desc:"After how long without a byte the connection is probed; 1s to 1h. Only for tcp." default:"15s"`
+	DialTimeout  strict.Duration `yaml:"dial_timeout" desc:"How long a device server may take to answer; 100ms to 1m. Only for tcp and rfc2217." default:"5s"`
+	KeepAlive    strict.Duration `yaml:"keep_alive" desc:"After how long without a byte the connection is probed; 1s to 1h. One that is dead is noticed within twice that time and 3 s. Only for tcp and rfc2217." default:"15s"`
 }
 
 // Defaults of what a configuration leaves out.
@@ -56,7 +60,7 @@ const (
 	defaultDataBits     = 8
 	defaultStopBits     = 1
 	serialLatency       = strict.Duration(20 * time.Millisecond)
-	tcpLatency          = strict.Duration(250 * time.Millisecond)
+	networkLatency      = strict.Duration(250 * time.Millisecond)
 	defaultWriteTimeout = strict.Duration(2 * time.Second)
 	defaultDialTimeout  = strict.Duration(5 * time.Second)
 	defaultKeepAlive    = strict.Duration(15 * time.Second)
@@ -98,8 +102,8 @@ func (c Config) ReadLatency() time.Duration {
 	switch {
 	case c.Latency != 0:
 		return c.Latency.D()
-	case c.isTCP():
-		return tcpLatency.D()
+	case c.isURL():
+		return networkLatency.D()
 	}
 	return serialLatency.D()
 }

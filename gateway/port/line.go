@@ -117,6 +117,8 @@ func (l *Line) flowStuck() {
 	switch {
 	case c.isTCP():
 		s = "See that the device server and the balance have the same flow control, and that the balance is on."
+	case c.isRFC2217() && c.Flow == FlowNone:
+		s = "See that the device server works, and that no other program has its serial port; flow control is off at this port."
 	case c.Flow == FlowNone:
 		s = "See that the adapter works; flow control is off at this port."
 	default:
@@ -210,6 +212,7 @@ func (l *Line) read(p Port, h Handler) error {
 	buf := make([]byte, 4096)
 	knows, _ := p.(emptier)
 	marks, _ := p.(marker)
+	vague, _ := p.(vague)
 	talking := false // bytes came, and the pause after them was not told yet
 	for {
 		if gap := time.Duration(l.idleGap.Load()); talking && gap > 0 {
@@ -230,6 +233,7 @@ func (l *Line) read(p Port, h Handler) error {
 			if marks != nil {
 				a.Damaged, a.Breaks = marks.Marks()
 			}
+			a.Vague = vague != nil && vague.Vague()
 			l.bytes.Add(uint64(n))
 			l.beside.bytes(buf[:n])
 			h.Bytes(buf[:n], a)
@@ -244,9 +248,12 @@ func (l *Line) read(p Port, h Handler) error {
 			}
 			h.Idle(a.At)
 		case marks != nil && errors.Is(err, ErrBreak):
-			if b, ok := h.(Breaker); ok {
-				_, breaks := marks.Marks()
+			_, breaks := marks.Marks()
+			if b, ok := h.(Breaker); ok && len(breaks) > 0 {
 				b.Breaks(len(breaks), a.At)
+			}
+			if d, ok := h.(Damager); ok && vague != nil && vague.Vague() {
+				d.Damage(a.At)
 			}
 		case err != nil:
 			return err

@@ -13,9 +13,9 @@ import (
 
 // Port is one open port. One goroutine reads; Write and Close may be called from any other. Close frees a pending Read and
 // may be called more than once. Read never returns 0 bytes without an error; when the read deadline has passed the error is
-// os.ErrDeadlineExceeded; when nothing but a break came it is ErrBreak; and every other error means that the port is of no use
-// any more. Write gives up after the limit in
-// the configuration with os.ErrDeadlineExceeded and throws away what was not sent.
+// os.ErrDeadlineExceeded; when nothing but a break came it is ErrBreak (or ErrDamage, which is one); and every other error means
+// that the port is of no use any more. Write gives up after the limit in the configuration with os.ErrDeadlineExceeded and
+// throws away what was not sent.
 type Port interface {
 	io.ReadWriteCloser
 	// SetReadDeadline ends a pending or later Read at t; the zero time means no deadline.
@@ -35,8 +35,11 @@ type Arrival struct {
 	Held time.Duration
 	// Damaged are the offsets of bytes that came with a parity or framing error; in their place stands a NUL. Breaks are
 	// the offsets before which the line was held low for longer than a character. Both are nil where the driver cannot tell
-	// (the driver library, and tcp), and valid only during the call.
+	// (the driver library, tcp, and an rfc2217 server that does not report it), and valid only during the call.
 	Damaged, Breaks []int
+	// Vague says that damage was reported without the byte that it is about, as RFC 2217 does: everything that came in one
+	// piece with the report counts as damaged, and bytes that came before may be as well.
+	Vague bool
 }
 
 // ErrBreak is what Read of a port says when a break came and no byte. The port lives on.
@@ -46,6 +49,13 @@ var ErrBreak = errors.New("a break came, and no byte")
 type marker interface {
 	Marks() (damaged, breaks []int)
 }
+
+// vague is a port that cannot always say which byte was damaged: whether damage was reported with the last Read.
+type vague interface{ Vague() bool }
+
+// Damager is a Handler that wants to be told that a device server reported damage when no byte came. It is about bytes that
+// came before, or about some that follow soon, which are marked then.
+type Damager interface{ Damage(at time.Time) }
 
 // Breaker is a Handler that wants to be told of breaks that came without a byte.
 type Breaker interface {
@@ -70,6 +80,9 @@ func (c Config) Open(ctx context.Context) (Port, error) {
 	c = c.withDefaults()
 	if c.isTCP() {
 		return openTCP(ctx, c)
+	}
+	if c.isRFC2217() {
+		return openRFC2217(ctx, c)
 	}
 	if t := c.ambiguous(); t != nil {
 		return nil, t

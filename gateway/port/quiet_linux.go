@@ -9,3 +9,14 @@ func (r *polled) quiet() bool {
 	err := r.raw.Control(func(fd uintptr) { waiting, _ = unix.IoctlGetInt(int(fd), unix.TIOCINQ) })
 	return err == nil && waiting == 0 && !r.busy.Load()
 }
+
+// quiet is so only if nothing is kept for a Read, and what the last Read gave has been dealt with: somebody else may have
+// read since and found nothing.
+func (r *rfc2217) quiet() bool {
+	if !r.polled.quiet() {
+		return false
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return len(r.have) == 0 && !r.handed
+}

@@ -28,7 +28,7 @@ func explain(c Config, err error) *Trouble {
 	t := &Trouble{Code: codeOf(err), Err: bare(err)}
 	var settings *settingsError
 	switch {
-	case c.isTCP():
+	case c.isURL():
 		t.Code = CodeMissing
 		t.Sentence = fmt.Sprintf("The device server at %s does not answer.", c.Address)
 		t.Remedy = "Check that it is switched on and on the network, that the port number is right, and that no other program is connected to it. weighpost tries again by itself."
@@ -78,7 +78,7 @@ func codeOf(err error) string {
 
 // lost says that an open port went away.
 func lost(c Config, why error) *Trouble {
-	if c.isTCP() {
+	if c.isURL() {
 		t := &Trouble{Code: CodeLost, Err: bare(why), Sentence: fmt.Sprintf("The connection to the device server at %s was lost.", c.Address),
 			Remedy: "Check the network and the device server; a server for one client drops us when another program connects. weighpost connects again by itself."}
 		if errors.Is(why, io.EOF) {
@@ -108,9 +108,9 @@ func (c Config) settings() string {
 	return text
 }
 
-// Settings are the settings of the line in short, "9600 8N1", and "" for a device server, where they are not known here.
+// Settings are the settings of the line in short, "9600 8N1", and "" where they are set at the device server and not known here.
 func (c Config) Settings() string {
-	if c.isURL() {
+	if c.isTCP() {
 		return ""
 	}
 	return c.withDefaults().settings()

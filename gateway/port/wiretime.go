@@ -24,7 +24,7 @@ func WireTime(bitsPerChar, chars, baud int) time.Duration {
 }
 
 // WireTime is how long n characters take on this port's line. It is 0 for tcp, where the speed of the line behind the device
-// server is not known.
+// server is not known; for rfc2217 that is the one that was set.
 func (c Config) WireTime(n int) time.Duration {
 	if c.isTCP() {
 		return 0

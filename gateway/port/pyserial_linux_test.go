@@ -1,0 +1,303 @@
+package port
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// pyserial is a real device server, of pyserial (Debian's python3-serial), in front of a pseudo-terminal. Its far end is master.
+type pyserial struct {
+	config Config
+	master *os.File
+	stdin  io.Writer
+	said   chan string
+}
+
+// python is Debian's, whose packages include python3-serial; another one in the path may lack it.
+const python = "/usr/bin/python3"
+
+func newPyserial(t *testing.T) *pyserial {
+	t.Helper()
+	return pyserialOn(t, "4000000")
+}
+
+func pyserialOn(t *testing.T, fastest string) *pyserial {
+	t.Helper()
+	if err := exec.Command(python, "-c", "import serial.rfc2217").Run(); err != nil {
+		skip(t, fmt.Sprintf("%s has no pyserial (%v): install python3-serial", python, err))
+	}
+	master, slave := newPTY(t)
+	cmd := exec.Command(python, "testdata/rfc2217server.py", slave, fastest)
+	cmd.Stderr = os.Stderr
+	stdin, err := cmd.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	stdout, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	p := &pyserial{master: master, stdin: stdin, said: make(chan string, 1000)}
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for lines := bufio.NewScanner(stdout); lines.Scan(); {
+			p.said <- lines.Text()
+		}
+	}()
+	t.Cleanup(func() {
+		stdin.Close()
+		kill := time.AfterFunc(10*time.Second, func() { _ = cmd.Process.Kill() })
+		defer kill.Stop()
+		<-ended
+		_ = cmd.Wait()
+	})
+	number, _ := strings.CutPrefix(p.until(t, "listening "), "listening ")
+	p.config = Config{Address: "rfc2217://127.0.0.1:" + number}
+	return p
+}
+
+// until waits for a line that begins so.
+func (p *pyserial) until(t *testing.T, beginning string) string {
+	t.Helper()
+	limit := time.After(20 * time.Second)
+	for {
+		select {
+		case line := <-p.said:
+			if strings.HasPrefix(line, beginning) {
+				return line
+			}
+		case <-limit:
+			t.Fatalf("pyserial has not said %q within 20 s", beginning)
+		}
+	}
+}
+
+// TestARealServerSetsItsLine: what pyserial made of the settings is what it tells its serial device, and of the speed, the stop
+// bits and the flow control also what the terminal itself has; data bits and parity a pseudo-terminal refuses to keep.
+func TestARealServerSetsItsLine(t *testing.T) {
+	p := newPyserial(t)
+	for _, c := range []Config{
+		{}, {Speed: 1200, DataBits: 7, Parity: ParityEven, StopBits: 2}, {Speed: 19200, Parity: ParityOdd}, {Speed: 300, DataBits: 7, Parity: ParityMark},
+		{Speed: 4800, DataBits: 7, Parity: ParitySpace, Flow: FlowXONXOFF}, {Speed: 115200, DataBits: 5, StopBits: 2}, {Speed: 38400, Flow: FlowRTSCTS},
+	} {
+		c.Address = p.config.Address
+		t.Run(c.Settings(), func(t *testing.T) {
+			open := opened(t, c)
+			w := c.withDefaults()
+			p.until(t, fmt.Sprintf("set %d %d %s %d", w.Speed, w.DataBits, strings.ToUpper(w.Parity[:1]), w.StopBits))
+			p.until(t, "dtr on")
+			if c.Flow != FlowRTSCTS {
+				p.until(t, "rts on")
+			}
+			raw, _ := p.master.SyscallConn()
+			_ = raw.Control(func(fd uintptr) {
+				got, err := unix.IoctlGetTermios(int(fd), unix.TCGETS2)
+				if err != nil {
+					t.Fatal(err)
+				}
+				want := c.withDefaults()
+				if int(got.Ospeed) != want.Speed || (got.Cflag&unix.CSTOPB != 0) != (want.StopBits == 2) {
+					t.Errorf("the terminal has %d bits a second and flags %#o", got.Ospeed, got.Cflag)
+				}
+				if (got.Cflag&unix.CRTSCTS != 0) != (c.Flow == FlowRTSCTS) || (got.Iflag&unix.IXON != 0) != (c.Flow == FlowXONXOFF) {
+					t.Errorf("the terminal has the flags %#o and %#o", got.Cflag, got.Iflag)
+				}
+			})
+			open.Close()
+		})
+	}
+}
+
+func TestARealServerPassesEveryByte(t *testing.T) {
+	p := newPyserial(t)
+	port := opened(t, p.config)
+	p.until(t, "rts on")
+	noise := make([]byte, 1<<16)
+	_, _ = rand.NewChaCha8([32]byte{2}).Read(noise)
+	for i := range 256 {
+		noise[i] = byte(i)
+		noise[256+i] = 0xFF
+	}
+	wrote := make(chan error, 1)
+	go func() { _, err := p.master.Write(noise); wrote <- err }()
+	got := make([]byte, len(noise))
+	within(t, 30*time.Second, "reading 64 kB", func() {
+		if _, err := io.ReadFull(port, got); err != nil {
+			t.Error(err)
+		}
+	})
+	if err := <-wrote; err != nil || !bytes.Equal(got, noise) {
+		t.Fatalf("what came is not what was sent (%v)", err)
+	}
+	if n, err := port.Write(noise[:1024]); n != 1024 || err != nil {
+		t.Fatalf("Write: %d, %v", n, err)
+	}
+	within(t, 30*time.Second, "reading what was written", func() {
+		if _, err := io.ReadFull(p.master, got[:1024]); err != nil || !bytes.Equal(got[:1024], noise[:1024]) {
+			t.Errorf("%v", err)
+		}
+	})
+}
+
+// TestARealServersModemLines: with nobody reading, so that whoever asks reads; and with a reader beside.
+func TestARealServersModemLines(t *testing.T) {
+	p := newPyserial(t)
+	open := opened(t, p.config)
+	modem := open.(Modem)
+	far := func(t *testing.T, command string, want Lines) {
+		t.Helper()
+		if command != "" {
+			fmt.Fprintln(p.stdin, command)
+		}
+		for limit := time.Now().Add(10 * time.Second); ; {
+			got, err := modem.Lines()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got == want {
+				return
+			}
+			if time.Now().After(limit) {
+				t.Fatalf("after %q the lines are %+v, want %+v", command, got, want)
+			}
+		}
+	}
+	all := func(t *testing.T) {
+		far(t, "cts on", Lines{DTR: true, RTS: true, CTS: true})
+		far(t, "dsr on", Lines{DTR: true, RTS: true, CTS: true, DSR: true})
+		far(t, "cd on", Lines{DTR: true, RTS: true, CTS: true, DSR: true, DCD: true})
+		far(t, "ri on", Lines{DTR: true, RTS: true, CTS: true, DSR: true, DCD: true, RI: true})
+		if err := modem.SetDTR(false); err != nil {
+			t.Fatal(err)
+		}
+		p.until(t, "dtr off")
+		if err := modem.SetRTS(false); err != nil {
+			t.Fatal(err)
+		}
+		p.until(t, "rts off")
+		far(t, "cts off", Lines{DSR: true, DCD: true, RI: true})
+		if err := errors.Join(modem.SetDTR(true), modem.SetRTS(true)); err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range []string{"dsr", "ri", "cd"} {
+			fmt.Fprintln(p.stdin, name, "off")
+		}
+		far(t, "", Lines{DTR: true, RTS: true})
+	}
+	t.Run("nobody reads", all)
+	if _, err := p.master.Write([]byte("12.3450 g\r\n")); err != nil {
+		t.Fatal(err)
+	}
+	far(t, "", Lines{DTR: true, RTS: true}) // whoever asks meets the line and keeps it
+	got := make(chan byte, 100)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for buf := make([]byte, 3); ; {
+			n, err := open.Read(buf)
+			if err != nil {
+				return
+			}
+			for _, c := range buf[:n] {
+				got <- c
+			}
+		}
+	}()
+	t.Run("with a reader", all)
+	var line []byte
+	for range len("12.3450 g\r\n") {
+		line = append(line, <-got)
+	}
+	if string(line) != "12.3450 g\r\n" {
+		t.Errorf("got %q", line)
+	}
+	open.Close()
+	<-ended
+	if err := modem.SetDTR(true); !errors.Is(err, os.ErrClosed) {
+		t.Errorf("after Close: %v", err)
+	}
+}
+
+func TestARealServerIsEmptied(t *testing.T) {
+	p := newPyserial(t)
+	open := opened(t, p.config)
+	modem := open.(Modem)
+	if _, err := p.master.Write([]byte("old")); err != nil {
+		t.Fatal(err)
+	}
+	r := open.(*rfc2217)
+	within(t, 10*time.Second, "waiting for the old bytes", func() {
+		_ = r.await(time.Now().Add(9*time.Second), func() bool { return len(r.have) == 3 })
+	})
+	if err := modem.Purge(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := p.master.Write([]byte("new")); err != nil {
+		t.Fatal(err)
+	}
+	got := make([]byte, 3)
+	if _, err := io.ReadFull(open, got); err != nil || string(got) != "new" {
+		t.Errorf("got %q, %v", got, err)
+	}
+}
+
+// TestARealServerOnALine reads and writes through a Line with pyserial behind it.
+func TestARealServerOnALine(t *testing.T) {
+	p := newPyserial(t)
+	c := p.config
+	c.Speed = 2400
+	board := newBoard()
+	line := NewLine(c, "b-5", board.Board, nil)
+	s := newStory()
+	stop := running(t, line, s)
+	s.untilCount(t, "up", 1)
+	_, _ = p.master.Write([]byte("1.0\r\n"))
+	s.untilText(t, "1.0\r\n")
+	if n, err := line.Write([]byte("?\xff?")); n != 3 || err != nil {
+		t.Errorf("Write: %d, %v", n, err)
+	}
+	got := make([]byte, 3)
+	if _, err := io.ReadFull(p.master, got); err != nil || string(got) != "?\xff?" {
+		t.Errorf("the balance got %q, %v", got, err)
+	}
+	if quiet, known := line.Quiet(); !known || !quiet {
+		t.Errorf("quiet: %v, known: %v", quiet, known)
+	}
+	s.mu.Lock()
+	held := s.arrival.Held
+	s.mu.Unlock()
+	if held < 0 || held > time.Second {
+		t.Errorf("the bytes were held for %v", held)
+	}
+	stop()
+	s.alternates(t)
+}
+
+// TestARealServerThatCannotDoASpeed: its device refuses the speed, and pyserial says which one it still has.
+func TestARealServerThatCannotDoASpeed(t *testing.T) {
+	p := pyserialOn(t, "9600")
+	c := p.config
+	c.Speed = 19200
+	_, err := c.Open(t.Context())
+	var trouble *Trouble
+	if !errors.As(err, &trouble) || trouble.Code != CodeRefused || !strings.Contains(trouble.Sentence, "has set 9600 bits a second instead of 19200 bits a second.") {
+		t.Fatalf("Open says %v", err)
+	}
+	c.Speed = 4800
+	opened(t, c)
+}
