@@ -25,7 +25,10 @@ func (g *Gateway) Balances() []console.Balance {
 			ID: cfg.ID, Serial: cfg.Serial, Place: cfg.Place, Readability: cfg.Readability.String(), Identity: s.Identity,
 			Rule: cfg.Record.String(), Port: cfg.Port.Address, PortUp: s.PortUp,
 			Frames: s.Frames, Unread: s.Unread, Recorded: s.Recorded, Waiting: s.Waiting, Unkept: s.Unkept,
-			Context: s.Context.Items,
+			Damaged: s.Damaged, Breaks: s.Breaks, Unprotected: s.Unprotected, Context: s.Context.Items,
+		}
+		if u := s.LastUnread; u != nil {
+			b.LastUnread = &console.UnreadFrame{UTC: u.UTC, Why: u.Why, Frame: u.Frame}
 		}
 		if s.Live.Balance != "" {
 			b.Live = &s.Live

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"weighpost/gateway/intake"
-	"weighpost/gateway/port"
 	"weighpost/parsers/layout"
 	"weighpost/parsers/strict"
 )
@@ -139,7 +138,7 @@ func checkTogether(r *strict.Report, b *intake.Config, l *layout.Layout) {
 				gap, usbLatency))
 		}
 	}
-	if onWire > 0 && (b.Port.Parity == "" || b.Port.Parity == port.ParityNone) && !l.HasCheck() {
+	if intake.Unprotected(b.Port, l) {
 		r.At("port").Note("neither parity nor a check byte protects this line: at 8N1 one flipped bit in six gave another valid-looking weight " +
 			"(24 of 150 in a model of the line); set the balance and this port to even parity if it can")
 	}

@@ -29,7 +29,8 @@ type lab struct{}
 
 func (lab) Balances() []Balance {
 	return []Balance{
-		{ID: "b-12", Identity: "confirmed", Rule: "settled", Port: "/dev/ttyUSB0", PortUp: true, Frames: 30, Recorded: 7, Unread: 2, Waiting: 1, Context: []record.ContextHeld{}},
+		{ID: "b-12", Identity: "confirmed", Rule: "settled", Port: "/dev/ttyUSB0", PortUp: true, Frames: 30, Recorded: 7, Unread: 2, Damaged: 3, Unprotected: true,
+			LastUnread: &UnreadFrame{Why: "half a line", Frame: []byte("<b>\x02 9.3450 g\r\n\xff")}, Waiting: 1, Context: []record.ContextHeld{}},
 		{ID: "b-13", Identity: "unconfirmed", Rule: "printed", Port: "tcp://192.0.2.7:4001", Unkept: 4, Context: []record.ContextHeld{}},
 	}
 }

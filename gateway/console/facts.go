@@ -22,11 +22,17 @@ type Balance struct {
 
 	Frames   uint64 `json:"frames"`   // received since the start
 	Unread   uint64 `json:"unread"`   // of these, without a usable value
+	Damaged  uint64 `json:"damaged"`  // bytes with a parity or framing error, where the driver can tell
+	Breaks   uint64 `json:"breaks"`   // times that the line was held low, where the driver can tell
 	Recorded uint64 `json:"recorded"` // weighings and results acknowledged since the start
 	Waiting  int    `json:"waiting"`  // entries that wait for the journal
 	Unkept   uint64 `json:"unkept"`   // readings that could not be recorded
 
 	Context []record.ContextHeld `json:"context" nullable:"false"` // what the next weighing is tied to
+
+	// Unprotected: the line has neither parity nor check characters, so that a disturbed one may read as another digit.
+	Unprotected bool         `json:"unprotected"`
+	LastUnread  *UnreadFrame `json:"last_unread,omitempty"` // nil where there was none since the start
 
 	Live *record.Live `json:"live,omitempty"` // the latest reading; nil where none came yet
 	Last *Recorded    `json:"last,omitempty"` // the latest recorded one; nil where there is none
@@ -38,6 +44,13 @@ type Recorded struct {
 	UTC    record.UTC   `json:"utc"`
 	Value  record.Value `json:"value"`
 	Sample string       `json:"sample,omitempty"`
+}
+
+// UnreadFrame is a frame without a usable value.
+type UnreadFrame struct {
+	UTC   record.UTC `json:"utc"`
+	Why   string     `json:"why"`
+	Frame []byte     `json:"frame"` // as received, the first 256 bytes
 }
 
 // Sink is what the page shows of one destination.

@@ -148,6 +148,7 @@ func (in *Intake) refuse(raw []byte, why string, stamp record.Stamp, at time.Tim
 
 func (in *Intake) putUnread(raw []byte, why string, stamp record.Stamp, at time.Time) {
 	in.status.Unread++
+	in.status.LastUnread = &UnreadFrame{UTC: stamp.UTC, Why: why, Frame: slices.Clone(raw[:min(len(raw), mostShown)])}
 	e := &record.Unread{
 		Balance: in.about, Frame: raw, Reason: why, Layout: in.hash, Port: in.cfg.Port.Address,
 		Stamp: stamp, Software: in.software,

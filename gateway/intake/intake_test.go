@@ -258,6 +258,10 @@ func TestWhatIsNoWeighingUnderPrinted(t *testing.T) {
 		if err := during(t, b, func(h port.Handler) {
 			quietly(h)
 			sent(h, "W +++++ g -\nW ----- g -\nW 12 pcs S\nW 1.5 % S\nhello\nW 1.500 g S\n")
+			s := b.Status()
+			if s.LastUnread == nil || string(s.LastUnread.Frame) != "hello\n" || s.LastUnread.Why == "" || s.Unread != 3 || !s.Unprotected {
+				t.Errorf("status %+v, last unread %+v", s, s.LastUnread)
+			}
 		}); err != nil {
 			t.Fatal(err)
 		}

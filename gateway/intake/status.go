@@ -2,7 +2,9 @@ package intake
 
 import (
 	"weighpost/gateway/health"
+	"weighpost/gateway/port"
 	"weighpost/gateway/record"
+	"weighpost/parsers/layout"
 )
 
 // Status is what a balance's pipeline shows of itself.
@@ -17,6 +19,9 @@ type Status struct {
 	Waiting  int    // entries that wait for the journal
 	Unkept   uint64 // readings since the start that were not recorded because too many waited
 
+	LastUnread  *UnreadFrame // the latest of the unread frames, nil where there was none
+	Unprotected bool         // see Unprotected
+
 	Live       record.Live // the latest reading
 	LastID     string      // of the latest recorded weighing or result, "" where none was
 	LastValue  record.Value
@@ -30,6 +35,22 @@ type Status struct {
 	Asked Asked // what became of the questions to it
 }
 
+// UnreadFrame is a frame without a usable value.
+type UnreadFrame struct {
+	UTC   record.UTC
+	Why   string
+	Frame []byte // as received, its first 256 bytes at the most; it does not change
+}
+
+// mostShown is how many bytes of an unread frame are shown.
+const mostShown = 256
+
+// Unprotected says whether nothing would show that a character was disturbed on the line: it has no parity, and the layout no
+// check characters. Of the line behind a device server nothing is known.
+func Unprotected(c port.Config, l *layout.Layout) bool {
+	return c.WireTime(1) > 0 && (c.Parity == "" || c.Parity == port.ParityNone) && !l.HasCheck()
+}
+
 // Status gives the present state. It may be called from any goroutine.
 func (in *Intake) Status() Status {
 	waiting, unkept := in.out.totals()
@@ -38,6 +59,7 @@ func (in *Intake) Status() Status {
 	s := in.status
 	s.Context, s.Asked = in.view(in.now()), in.asking.tally
 	s.ScannerUp = in.scan != nil && in.scan.portUp
+	s.Unprotected = Unprotected(in.cfg.Port, in.layout)
 	s.Identity, s.Waiting, s.Unkept = in.identity.state, waiting, unkept
 	return s
 }

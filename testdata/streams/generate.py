@@ -654,11 +654,72 @@ line: "{{{weight}}}{unit}"
     c.refused(b"12.5g\r\n")
 
 
+def power_up():
+    c = Case("power-up-banner", "a balance that is switched off and on again between weighings: its greeting, a self test with numbers in it, and "
+             "the half line that the switch cut are refused; each line around them is read", layout='''
+line: "{weight 10} {unit 2}  {stability 4}"
+stability: {rest: stable, sway: unstable}
+weight: {decimals: [4]}
+''')
+    def good(digits, stable=True):
+        c.frame(f"{digits:>10} g   {'rest' if stable else 'sway'}\r\n".encode(), value=value(digits, "g", "g", stability="stable" if stable else "unstable"))
+    good("12.3450")
+    good("12.3451", False)
+    c.refused(b"   12.34\x00\x00*** SEED BALANCE 7 ***\r\n")
+    c.refused(b"program 2.14\r\n")
+    c.refused(b"self test .... passed\r\n")
+    c.refused(b"    5.0000 V   rest\r\n")
+    c.refused(b"  220.0000 g max, 0.0001 g\r\n")
+    c.skip(b"\r\n")
+    good("0.0000")
+    good("-0.0002")
+    good("98.1230")
+
+
+def error_lines():
+    c = Case("error-lines", "what a balance prints in place of a weight: errors, menu texts and questions are refused, also where they hold digits "
+             "and a unit", layout='''
+line: "{stability 1}{weight 9} {unit}"
+stability: {"": stable, "?": unstable}
+weight: {decimals: [3], over: ["-------"], under: ["_______"]}
+''')
+    def good(digits, stable=True, **more):
+        c.frame(f"{'' if stable else '?':<1}{digits:>9} g\r\n".encode(), value=value(digits, "g", "g", stability="stable" if stable else "unstable", **more))
+    good("12.345")
+    c.refused(b"ERR 12\r\n")
+    c.refused(b"E  12.345 g\r\n")
+    c.refused(b"    12.345 g  ERR 4\r\n")
+    c.refused(b"    12.345 V\r\n")
+    c.refused(b"CAL?  200 g\r\n")
+    c.refused(b"  200.0000 g\r\n")
+    c.refused(b"   --.--- g\r\n")
+    c.frame(b"   ------- g\r\n", value=value("", "g", "g", stability="stable", range="over"))
+    c.frame(b"?  _______ g\r\n", value=value("", "g", "g", stability="unstable", range="under"))
+    good("7.001", False)
+
+
+def layout_change():
+    c = Case("layout-change", "somebody changes the balance's menu in the middle: comma for point, the unit first, three decimals for four. What no "
+             "longer fits is refused, and nothing of it is guessed; back in the old form it is read again", layout='''
+line_length: 14
+line: "{weight 10} {unit 1}"
+weight: {decimals: [4]}
+''')
+    def good(digits):
+        c.frame(f"{digits:>10} g  \r\n".encode(), value=value(digits, "g", "g"))
+    good("12.3450")
+    good("12.3449")
+    for line in [b"   12,3450 g  ", b"    12.345 g  ", b"g   12.3450   ", b"   12.3450 mg ", b"   12.3450    ", b" +  12.3450 g ", b"12.3450 g"]:
+        c.refused(line + b"\r\n")
+    c.refused(b"   12.3450 g  \r   12.3450 g  \r\n")
+    good("12.3451")
+
+
 for make in [bench_net_grams, micro_comma_milligrams, platform_words, print_block, print_line_person, settling, checked_telegram, counting, verified_brackets,
              latin1_micrograms, cp437_micrograms, utf8_words, trailing_sign, leading_zeros, point_groups, unit_always, ambiguous_units,
              named_units, odd_numbers, xor_in_line, sum_decimal, twos_complement_raw, crc_modbus_raw, crc_xmodem_hex, mixed_ends, half_lines,
              noise, two_ways, blank_line_block, fixed_length, short_years, month_names, comma_separated, range_marks, missing_unit_unknown,
-             braces]:
+             braces, power_up, error_lines, layout_change]:
     make()
 for case in Case.all:
     case.write()

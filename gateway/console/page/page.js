@@ -108,6 +108,12 @@ function showAge(c) {
   say(c.when, (old ? "last sent " : "") + clock(c.live.utc));
 }
 
+// bytes writes what was received so that it can be read: what is no printable ASCII as its number in angle brackets.
+function bytes(base64) {
+  const text = Array.from(atob(base64), (c) => c >= " " && c <= "~" ? c : "<" + c.charCodeAt(0).toString(16).toUpperCase().padStart(2, "0") + ">");
+  return text.slice(0, 60).join("") + (text.length > 60 ? "…" : "");
+}
+
 function showCard(c, b, recording) {
   c.balance = b;
   say(c.place, b.place || "");
@@ -126,7 +132,10 @@ function showCard(c, b, recording) {
   if (b.identity !== "confirmed") doubts.push("Which balance this is has not been confirmed since the port was lost.");
   if (b.waiting > 20) doubts.push(number.format(b.waiting) + " readings wait for the journal.");
   if (b.unkept) doubts.push(number.format(b.unkept) + " readings were not recorded.");
-  if (b.unread) doubts.push(number.format(b.unread) + (b.unread === 1 ? " frame" : " frames") + " could not be read.");
+  if (b.unread) doubts.push(number.format(b.unread) + (b.unread === 1 ? " frame" : " frames") + " could not be read." +
+    (b.last_unread ? " The last came at " + clock(b.last_unread.utc) + ": " + bytes(b.last_unread.frame) : ""));
+  if (b.damaged) doubts.push(number.format(b.damaged) + (b.damaged === 1 ? " character" : " characters") + " arrived damaged.");
+  if (b.unprotected) doubts.push("Neither parity nor a check guards this line: a disturbed character may read as another digit.");
   c.item.classList.toggle("unrecorded", !recording);
   say(c.not, recording ? "" : "Not being recorded now: copy this weight by hand.");
   const text = b.rule + " · " + number.format(b.recorded) + " recorded";
