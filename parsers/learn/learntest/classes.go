@@ -307,7 +307,7 @@ func verified(d dice, g *design) {
 	m := &g.modes[0]
 	if m.scale == 0 || d.in100(30) {
 		madeUpMark(d, g)
-		g.line = append([]part{{before: one(d, "R", "range ", "W"), put: func(_ *design, m *moment, f *Frame) string {
+		g.line = append([]part{{before: one(d, "R", "range ", "W"), field: "range_number", width: 1, put: func(_ *design, m *moment, f *Frame) string {
 			f.Truth.RangeNumber = itoa(int64(m.channel))
 			return f.Truth.RangeNumber
 		}}, text(" ")}, g.line...)

@@ -62,6 +62,7 @@ type beyondStyle struct {
 // part is one piece of a line: what it prints for a moment, and what that says.
 type part struct {
 	before string // constant text before it
+	field  string // what a layout calls it
 	put    func(d *design, m *moment, f *Frame) string
 	width  int // padded with blanks to this; 0 for none
 	right  bool
@@ -83,7 +84,7 @@ func text(s string) part { return part{before: s} }
 
 // weightPart prints the number, or what stands in its place.
 func weightPart() part {
-	return part{put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "weight", put: func(d *design, m *moment, f *Frame) string {
 		mode := d.modes[m.mode]
 		f.Truth.Unit, f.Truth.Range = mode.key, m.state
 		if m.state != layout.InRange {
@@ -116,7 +117,7 @@ func (d *design) outOfRange(m *moment, f *Frame) string {
 
 // unitPart prints the unit, unless it is left out.
 func unitPart() part {
-	return part{put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "unit", put: func(d *design, m *moment, f *Frame) string {
 		if d.unit.whenStable {
 			f.Truth.Stability = layout.Stable
 			if m.moving {
@@ -132,7 +133,7 @@ func unitPart() part {
 
 // stabilityPart prints whether the load lies still.
 func stabilityPart(width int) part {
-	return part{width: width, put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "stability", width: width, put: func(d *design, m *moment, f *Frame) string {
 		f.Truth.Stability = layout.Stable
 		s := d.rests.rests
 		if m.moving {
@@ -148,7 +149,7 @@ func stabilityPart(width int) part {
 
 // kindPart prints what was weighed.
 func kindPart(width int) part {
-	return part{width: width, put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "kind", width: width, put: func(d *design, m *moment, f *Frame) string {
 		f.Truth.Kind = m.kind
 		s := d.words.of(m.kind)
 		f.shows("kind " + s)

@@ -8,14 +8,14 @@ import (
 
 // datePart and timePart print when the weight was taken.
 func datePart() part {
-	return part{put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "date", put: func(d *design, m *moment, f *Frame) string {
 		f.Truth.PrintedDate, f.Truth.Date = d.dates.date(m.at), m.at.Format("2006-01-02")
 		return f.Truth.PrintedDate
 	}}
 }
 
 func timePart() part {
-	return part{put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "time", put: func(d *design, m *moment, f *Frame) string {
 		f.Truth.Time = m.at.Format(d.dates.clock)
 		return f.Truth.Time
 	}}
@@ -24,11 +24,11 @@ func timePart() part {
 // counterPart numbers the prints. A layout has no place for that number.
 func counterPart(d dice, width int) part {
 	digits := one(d, 3, 4, 5)
-	return part{width: width, put: func(_ *design, m *moment, _ *Frame) string { return pad(m.counter, digits) }}
+	return part{field: "ignore", width: width, put: func(_ *design, m *moment, _ *Frame) string { return pad(m.counter, digits) }}
 }
 
 func lotPart(width int) part {
-	return part{width: width, put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "sample", width: width, put: func(d *design, m *moment, f *Frame) string {
 		f.Truth.Sample = m.lot
 		for _, c := range m.lot {
 			if c == ' ' {
@@ -40,21 +40,21 @@ func lotPart(width int) part {
 }
 
 func personPart(width int) part {
-	return part{width: width, put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "person", width: width, put: func(d *design, m *moment, f *Frame) string {
 		f.Truth.Person = m.person
 		return m.person
 	}}
 }
 
 func balancePart(name string) part {
-	return part{put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "balance", width: len(name), put: func(d *design, m *moment, f *Frame) string {
 		f.Truth.Balance = name
 		return name
 	}}
 }
 
 func countPart(width int) part {
-	return part{width: width, right: true, put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "count", width: width, right: true, put: func(d *design, m *moment, f *Frame) string {
 		f.Truth.Count = strconv.FormatInt(m.count, 10)
 		return f.Truth.Count
 	}}
@@ -104,7 +104,7 @@ func fieldsClass(d dice, g *design) {
 		return p
 	}
 	if d.in100(35) || len(all) == 0 {
-		all = append(all, labelled(g.labels.sample, lotPart(14)))
+		all = append(all, labelled(g.labels.sample, lotPart(15)))
 	}
 	if d.in100(30) {
 		all = append(all, labelled(g.labels.person, personPart(5)))
@@ -140,7 +140,7 @@ func twoNumbers(d dice, g *design) {
 
 // otherWeight prints the tare or the gross with the unit.
 func otherWeight(kind layout.Kind, unit bool) part {
-	return part{put: func(d *design, m *moment, f *Frame) string {
+	return part{field: "ignore", put: func(d *design, m *moment, f *Frame) string {
 		a, mode := m.tare, d.modes[m.mode]
 		if kind == layout.KindGross {
 			a = m.gross
@@ -208,7 +208,7 @@ func piecesAndWeight(d dice, g *design) {
 
 // percentAndWeight prints the part of a target beside the weight.
 func percentAndWeight(d dice, g *design) {
-	percent := part{put: func(d *design, m *moment, f *Frame) string {
+	percent := part{field: "ignore", put: func(d *design, m *moment, f *Frame) string {
 		printed, digits := d.number.write(m.percent)
 		f.Also = append(f.Also, Truth{Digits: digits, Unit: "%"})
 		return printed + " %"

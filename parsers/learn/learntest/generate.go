@@ -53,6 +53,9 @@ func newDesign(seed uint64) *design {
 	g.class = c.name
 	common(d, g)
 	c.build(d, g)
+	if w := g.number.width; w > 0 && widest(g.beyond.over, g.beyond.under) > w {
+		g.beyond.whole = true // it would push the rest of the line along
+	}
 	return g
 }
 

@@ -57,6 +57,7 @@ type session struct {
 func (s *session) run(n int) []moment {
 	s.out = s.out[:0]
 	if s.d.habits.zeroFirst || s.in100(45) {
+		s.begin(s.d.modes[s.mode])
 		s.load = 0
 		s.rest()
 	}
@@ -74,12 +75,7 @@ func (s *session) next() {
 		mode = s.d.modes[s.mode]
 		s.load, s.tare = 0, min(s.tare, mode.max/mode.step/4)
 	}
-	s.counter++
-	s.lot = h.lots.next(s.dice, s.counter)
-	if len(h.people) > 0 && s.in100(20) {
-		s.person = one(s.dice, h.people...)
-	}
-	s.changeKind(mode)
+	s.begin(mode)
 	before := s.load
 	switch {
 	case s.in100(h.overs):
@@ -96,6 +92,17 @@ func (s *session) next() {
 		s.settle(before)
 	}
 	s.rest()
+}
+
+// begin is what a person does before putting a load on: another sample, another person, the tare key.
+func (s *session) begin(m unitMode) {
+	h := &s.d.habits
+	s.counter++
+	s.lot = h.lots.next(s.dice, s.counter)
+	if len(h.people) > 0 && s.in100(20) {
+		s.person = one(s.dice, h.people...)
+	}
+	s.changeKind(m)
 }
 
 // newLoad draws a load: as often a tenth of the capacity as a hundredth.

@@ -127,6 +127,7 @@ func commonCheck(d dice, g *design) {
 		c.coversSep = d.in100(40)
 		if d.in100(20) {
 			g.line[0].before, c.skip = one(d, "$", ":", ">")+g.line[0].before, 1
+			g.habits.overs = 0
 		}
 	case 2, 3:
 		g.wrap = wrapping{start: stx, end: etx, terms: []string{one(d, "", "\r\n", "\r\n")}, pauses: g.wrap.pauses}
@@ -136,7 +137,13 @@ func commonCheck(d dice, g *design) {
 		c.sep, c.coversStart = one(d, "", " "), d.in100(30)
 		c.coversSep = c.sep != ""
 	}
-	g.check = c
+	if g.check = c; c.sep == "" && !c.after {
+		g.trim, g.padMarks = false, true
+		g.unit.width = max(g.unit.width, len([]rune(g.modes[0].symbol)))
+		if g.number.width == 0 {
+			c.sep = " "
+		}
+	}
 }
 
 // collides says whether check bytes look like something that ends or begins a frame.
