@@ -116,6 +116,7 @@ func lineUp(d dice, g *design, sep string, before, after []part) {
 	if d.in100(4) {
 		parts = append(parts, text(one(d, " .", "#", " <", ";", " |")))
 		g.trim = false
+		g.unit.width = max(g.unit.width, widest(g.modes[0].symbol))
 	}
 	g.line = parts
 }
@@ -123,7 +124,9 @@ func lineUp(d dice, g *design, sep string, before, after []part) {
 // blankSeparator is what stands between most pieces.
 func blankSeparator(d dice, g *design) string {
 	sep := shared(d, []share[string]{{70, " "}, {18, "  "}, {12, ""}})
-	if sep == "" && (g.number.width == 0 || g.number.left) {
+	words := g.rests.rests + g.rests.moves + g.words.gross + g.words.net + g.words.tare
+	wide := g.page == "utf-8" && len(words) > widest(words) // a column of characters is none of bytes
+	if sep == "" && (g.number.width == 0 || g.number.left || wide) {
 		return " "
 	}
 	return sep

@@ -53,7 +53,9 @@ func newDesign(seed uint64) *design {
 	g.class = c.name
 	common(d, g)
 	c.build(d, g)
-	if w := g.number.width; w > 0 && widest(g.beyond.over, g.beyond.under) > w {
+	over, _ := encode(g.page, g.beyond.over)
+	under, _ := encode(g.page, g.beyond.under)
+	if w := g.number.width; w > 0 && (max(len(over), len(under)) > w || len(over) > widest(g.beyond.over) || len(under) > widest(g.beyond.under)) {
 		g.beyond.whole = true // it would push the rest of the line along
 	}
 	return g
@@ -125,7 +127,11 @@ func (g *design) describe() []string {
 	say(len(g.wrap.terms) > 1, "mixed ends")
 	say(g.wrap.fixed, "no ends")
 	if g.check != nil {
-		t = append(t, "check "+g.check.kind.String()+" "+g.check.form)
+		kind := g.check.kind.String()
+		if g.check.own != nil {
+			kind = "of its own"
+		}
+		t = append(t, "check "+kind+" "+g.check.form)
 	}
 	say(g.cannot != "", g.cannot)
 	return t

@@ -114,7 +114,7 @@ var monthNames = map[string][]string{
 var noiseTexts = []string{
 	"Ready", "Err 3", "Error 07", "E-12", "* calibration *", "Please wait", "warm-up 30 min", "MENU 2-1", "Self test ok", "cal. due", "low battery",
 	"Version 2.14", "V 1.03 / 2019", "SN 0048213", "Max 220 g  d=0.1 mg", "Fehler 54", "Justierung", "erreur 12", "--------", "================", "C", "??",
-	"Capacity 6200.0 g", "TEST 1 2 3 4 5 6 7 8 9 0", "ABCDEFGHIJKLMNOPQRSTUVWXYZ",
+	"Capacity 6200.0 g", "mean   12.3450 g", "s.dev.  0.0002 g", "n = 10", "diff. -0.003 kg", "TEST 1 2 3 4 5 6 7 8 9 0", "ABCDEFGHIJKLMNOPQRSTUVWXYZ",
 }
 
 func (w kindWords) of(k layout.Kind) string {

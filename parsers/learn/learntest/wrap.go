@@ -121,6 +121,10 @@ func commonCheck(d dice, g *design) {
 		c.kind = one(d, sum.XOR, sum.XOR, sum.Sum8, sum.Sum8, sum.Sum8Twos, sum.CRC16Modbus)
 	}
 	c.form = shared(d, []share[string]{{60, "%02X"}, {12, "%02x"}, {16, "raw"}, {12, "decimal"}})
+	if d.in100(7) {
+		own := one(d, ownSums...)
+		c.own, c.form = own.sum, own.form
+	}
 	switch d.IntN(5) {
 	case 0, 1:
 		c.sep = one(d, " ", ",", "*", "", " ")
@@ -144,6 +148,26 @@ func commonCheck(d dice, g *design) {
 			c.sep = " "
 		}
 	}
+}
+
+// ownSum is a check that only its maker knows: no layout can prove it, and what it follows is the line as it stands.
+type ownSum struct {
+	form string
+	sum  func(b []byte) byte
+}
+
+var ownSums = []ownSum{
+	{"%02d", func(b []byte) byte { return byte(total(b) % 100) }},
+	{"%02X", func(b []byte) byte { return byte(total(b)) & 0x7F }},
+	{"%c", func(b []byte) byte { return 'A' + byte(total(b)%26) }},
+	{"%02x", func(b []byte) byte { return byte(total(b)*3 + 1) }},
+}
+
+func total(b []byte) (n int) {
+	for _, c := range b {
+		n += int(c)
+	}
+	return n
 }
 
 // collides says whether check bytes look like something that ends or begins a frame.
