@@ -1,7 +1,188 @@
 package learn
 
-// learn is the way from bytes to candidates.
+import (
+	"bytes"
+	"fmt"
+)
+
+// learn is the way from bytes to candidates: each way to cut the sample into frames is explained, and the explanation that
+// reads most wins.
 func learn(s Sample, a Answers, r *Result) (*Result, error) {
-	r.Why = "no explanation of these bytes was found"
+	var best *solution
+	var no *refusal
+	ways := framings(s)
+	for i := range ways {
+		if i >= 6 {
+			break
+		}
+		sol, why := solve(&ways[i], s, &a)
+		if sol == nil {
+			if no == nil || why != nil && len(no.questions) == 0 && len(why.questions) > 0 {
+				no = why
+			}
+			continue
+		}
+		if best == nil || sol.better(best) {
+			best = sol
+		}
+	}
+	if best != nil && len(ways) > 0 && (2*len(best.read) < len(best.cuts) || cyclic(best.cuts)) {
+		best, no = nil, &refusal{why: "the lines of the sample have no common shape that most of them fit"}
+	}
+	if best == nil || len(best.read) == 0 {
+		return unsolved(r, ways, no), nil
+	}
+	if err := best.contradicts(&a); err != nil {
+		return nil, err
+	}
+	best.report(r, s)
 	return r, nil
+}
+
+// unsolved fills the result where nothing could be said without guessing.
+func unsolved(r *Result, ways []framing, no *refusal) *Result {
+	r.Why = "no explanation of these bytes was found: they hold no lines that repeat; look at the speed and the parity of the port"
+	if no != nil {
+		r.Why, r.Questions = no.why, no.questions
+	}
+	if len(ways) > 0 {
+		for _, c := range ways[0].frames {
+			f := Frame{Number: len(r.Frames) + 1, Offset: c.offset, Bytes: c.bytes, Text: codePages[0].harmless(c.bytes), Opening: c.opening, Why: c.fault}
+			if f.Why == "" {
+				f.Why = "there is no layout yet"
+			}
+			r.Frames = append(r.Frames, f)
+		}
+	}
+	return r
+}
+
+// contexts of a sample.
+func newContext(f *framing, a *Answers) *context {
+	c := &context{frames: f.frames, display: map[int]shown{}}
+	for _, d := range a.Display {
+		want, _ := parseShown(d.Shows)
+		if d.Line > 0 {
+			c.display[d.Line-1] = want
+		} else {
+			c.anyShow = append(c.anyShow, want)
+		}
+	}
+	return c
+}
+
+// bodies are the parts of sound frames that a template describes, and the numbers of those frames.
+func bodies(f *framing, check *checkFound) (lines [][]byte, index []int) {
+	for i, c := range f.frames {
+		if c.fault == "" && len(bytes.TrimSpace(c.body)) > 0 {
+			lines, index = append(lines, check.strip(c.body)), append(index, i)
+		}
+	}
+	return lines, index
+}
+
+// solve explains one way to cut the sample.
+func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
+	check := findCheck(f, a)
+	lines, index := bodies(f, check)
+	if len(lines) < FewFrames {
+		return nil, &refusal{why: fmt.Sprintf("the sample holds %d whole lines, and at least %d are needed: let the balance print a few more", len(lines), FewFrames)}
+	}
+	page, sure := choosePage(lines)
+	c := newContext(f, a)
+	c.comma = commaSpeaks(lines, page)
+	toks := make([][]token, len(lines))
+	for i, b := range lines {
+		toks[i] = tokenize(b)
+	}
+	var best *solution
+	var no *refusal
+	for _, core := range cores(lines, toks, page) {
+		for _, fixed := range []bool{true, false} {
+			g := buildGrid(fixed, core, lines, index, toks, page)
+			if g == nil || fixed && !g.padded() {
+				continue
+			}
+			if check != nil && check.suffix > 0 {
+				b := f.frames[g.index[0]].body
+				g.suffix = b[len(b)-check.suffix:]
+			}
+			p, refused := explainGrid(g, a, c)
+			if refused != nil {
+				if no == nil || len(no.questions) == 0 {
+					no = refused
+				}
+				continue
+			}
+			if !sure {
+				p.doubt("", "letters beyond ASCII may belong to another code page than %s", page.name)
+			}
+			sol := assemble(f, p, check, page)
+			if sol == nil || !sol.apply(s) {
+				continue
+			}
+			sol = sol.adopt(f, lines, index, toks, s, a, c)
+			sol.extend(s, a)
+			if best == nil || sol.better(best) {
+				best = sol
+			}
+		}
+	}
+	if best == nil && no == nil {
+		no = &refusal{why: "the lines of the sample have no common shape"}
+	}
+	return best, no
+}
+
+// padded says that the sample shows fields of fixed width: the digits of the main number end in one column and begin in
+// several, or blanks or zeros fill the room before them.
+func (g *grid) padded() bool {
+	for i := range g.slots {
+		s := &g.slots[i]
+		if s.kind != tokNumber || !(s.a < g.anchor && g.anchor <= s.b) {
+			continue
+		}
+		prev := 0
+		if i > 0 {
+			prev = g.slots[i-1].b
+		}
+		if s.a-prev >= 2 || i == 0 && s.a >= 1 || s.detached {
+			return true
+		}
+		for k := range s.vals {
+			v := trimSigns(g.value(s, k))
+			if s.vals[k].from != s.vals[0].from || len(v) > 2 && v[0] == '0' && isDigit(v[1]) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// commaSpeaks says that commas are decimal signs somewhere in the sample, or that its words are of a language that writes them.
+func commaSpeaks(lines [][]byte, page codePage) bool {
+	foreign, english := false, false
+	for _, b := range lines {
+		for _, t := range tokenize(b) {
+			v := t.in(b)
+			switch t.kind {
+			case tokNumber:
+				w := bytes.TrimRight(trimSigns(v), "+-")
+				at := bytes.IndexByte(w, ',')
+				if at >= 0 && bytes.IndexByte(w, '.') < at && bytes.Count(w, []byte(",")) == 1 &&
+					(len(w)-at-1 != 3 || at > 3 || at > 0 && w[0] == '0') {
+					return true
+				}
+			case tokWord:
+				if _, ok := tradeWord(page.text(v)); ok {
+					if pointLanguage(page.text(v)) {
+						english = true
+					} else if len(v) > 3 {
+						foreign = true
+					}
+				}
+			}
+		}
+	}
+	return foreign && !english
 }

@@ -1,0 +1,537 @@
+package learn
+
+import (
+	"fmt"
+	"slices"
+
+	"weighpost/parsers/unit"
+)
+
+// role is what a slot is.
+type role struct {
+	field  string // a field of package layout, or "" for text that stands for itself
+	why    string // the reason, for the comment in the layout
+	textNo int    // of a text that a person may name, from 1
+}
+
+// plan is one explanation of a grid: a role for each slot and how values are written.
+type plan struct {
+	g      *grid
+	roles  []role
+	weight int // number of the slot, -1 for none
+	unit   int // likewise
+	style  style
+
+	kinds, stability, ranges map[string]string // tables: printed word to meaning
+	unitWords                map[string]string
+	unitAlways               string
+	unitMissing              bool // a weight without unit is not stable
+	missingUnit              string
+	means                    meaningPair
+	date                     dateOrder
+	doubts                   []Doubt
+	questions                []Question
+	reasons                  []string // of the reading as a whole
+	unsure                   bool     // a doubt bears on the reading
+}
+
+// meaningPair is what a line means without printing it.
+type meaningPair struct{ kind, stability string }
+
+func (p *plan) doubt(key, format string, args ...any) {
+	p.doubts = append(p.doubts, Doubt{Key: key, Text: fmt.Sprintf(format, args...)})
+}
+
+func (p *plan) ask(q Question) {
+	if !slices.ContainsFunc(p.questions, func(o Question) bool { return o.Key == q.Key }) {
+		p.questions = append(p.questions, q)
+	}
+}
+
+// refusal is why a grid has no plan: a sentence and what to ask.
+type refusal struct {
+	why       string
+	questions []Question
+}
+
+// explainGrid finds the roles of a grid's slots.
+func explainGrid(g *grid, a *Answers, c *context) (*plan, *refusal) {
+	p := &plan{g: g, roles: make([]role, len(g.slots)), weight: -1, unit: -1,
+		kinds: map[string]string{}, stability: map[string]string{}, ranges: map[string]string{}, unitWords: map[string]string{}}
+	if no := p.chooseWeight(a, c); no != nil {
+		return nil, no
+	}
+	if no := p.torn(); no != nil {
+		return nil, no
+	}
+	if no := p.chooseStyle(a, c); no != nil {
+		return nil, no
+	}
+	if no := p.readUnit(a, c); no != nil {
+		return nil, no
+	}
+	p.dates(a, c)
+	p.words(a, c)
+	p.numbers(a, c)
+	p.texts(a, c)
+	return p, nil
+}
+
+// context is what all grids of a sample share.
+type context struct {
+	frames  []cut
+	display map[int]shown // by number of the frame
+	anyShow []shown       // shown for no certain frame
+	comma   bool          // something shows that commas are decimal signs here
+}
+
+// unitSlot is the slot of the unit beside number i: right behind it, past brackets, or right before it. -1 for none.
+func (p *plan) unitSlot(i int) int {
+	g := p.g
+	for _, step := range []int{1, -1} {
+		for k := i + step; k >= 0 && k < len(g.slots); k += step {
+			s := &g.slots[k]
+			if (s.kind == tokWord || s.kind == tokMark) && g.unitsOnly(s) {
+				if step < 0 && k > 0 && g.slots[k-1].kind == tokNumber && p.unitBehind(k-1) == k {
+					break // it belongs to the number before
+				}
+				return k
+			}
+			if s.kind != tokMark || len(g.distinct(s)) != 1 || g.distinct(s)[","] > 0 && step < 0 {
+				break
+			}
+		}
+	}
+	return -1
+}
+
+// unitBehind is the unit right behind number i, or -1.
+func (p *plan) unitBehind(i int) int {
+	if i+1 < len(p.g.slots) {
+		if s := &p.g.slots[i+1]; (s.kind == tokWord || s.kind == tokMark) && p.g.unitsOnly(s) {
+			return i + 1
+		}
+	}
+	return -1
+}
+
+// isMass says that a slot of units can be units of mass in most lines.
+func (p *plan) isMass(k int, a *Answers) bool {
+	if k < 0 {
+		return false
+	}
+	for v := range p.g.distinct(&p.g.slots[k]) {
+		if v != "" && massSymbol(v, a) {
+			return true
+		}
+	}
+	return false
+}
+
+// present counts the lines that have something in a slot.
+func (g *grid) present(s *slot) (n int) {
+	for _, v := range s.vals {
+		if !v.empty() {
+			n++
+		}
+	}
+	return n
+}
+
+// values are the numbers of a slot, of the lines that have one.
+func (g *grid) values(s *slot) (all [][]byte) {
+	for i := range s.vals {
+		if v := g.value(s, i); len(v) > 0 {
+			all = append(all, v)
+		}
+	}
+	return all
+}
+
+// chooseWeight finds which number is the weight, or says why that would be a guess.
+func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
+	var numbers, mass, decimals []int
+	for i := range p.g.slots {
+		s := &p.g.slots[i]
+		if s.kind != tokNumber {
+			continue
+		}
+		numbers = append(numbers, i)
+		switch {
+		case p.isMass(p.unitSlot(i), a):
+			mass = append(mass, i)
+		case p.g.isMeasure(s) && hasDecimals(p.g.values(s)):
+			decimals = append(decimals, i)
+		}
+	}
+	if len(numbers) == 0 {
+		return &refusal{why: "the lines hold no number that could be a weight"}
+	}
+	if a.Number > 0 {
+		if a.Number > len(numbers) {
+			return &refusal{why: fmt.Sprintf("number %d of the line is said to be the weight, and the lines have %d", a.Number, len(numbers))}
+		}
+		p.weight = numbers[a.Number-1]
+		return nil
+	}
+	if found, said := p.byDisplay(numbers, c); said {
+		if len(found) == 1 {
+			p.weight = found[0]
+			p.reasons = append(p.reasons, "the weight is the number that the display showed")
+			return nil
+		}
+		if len(found) > 1 {
+			mass = slices.DeleteFunc(mass, func(i int) bool { return !slices.Contains(found, i) })
+		}
+	}
+	choice := mass
+	if len(choice) == 0 {
+		choice = decimals
+	}
+	if len(choice) == 0 {
+		choice = numbers
+	}
+	return p.chooseAmong(choice, numbers, a)
+}
+
+func hasDecimals(values [][]byte) bool {
+	for _, v := range values {
+		if decimalAt(trimSigns(v)) > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// byDisplay lists the numbers that show what the display showed. said is false where nobody told anything of these lines.
+func (p *plan) byDisplay(numbers []int, c *context) (found []int, said bool) {
+	for _, i := range numbers {
+		s, fits, told := &p.g.slots[i], true, false
+		for k := range s.vals {
+			if want, ok := c.display[p.g.index[k]]; ok {
+				told = true
+				fits = fits && shows(p.g.value(s, k), want)
+			}
+		}
+		for _, want := range c.anyShow {
+			told = true
+			fits = fits && slices.ContainsFunc(p.g.values(s), func(v []byte) bool { return shows(v, want) })
+		}
+		said = said || told
+		if told && fits {
+			found = append(found, i)
+		}
+	}
+	return found, said
+}
+
+// shows says that a printed number in one of the ways of writing is what the display showed.
+func shows(printed []byte, want shown) bool {
+	for _, st := range styles([][]byte{printed}, false) {
+		if d, ok := st.read(printed); ok && bare(d.String()) == bare(want.digits) {
+			return true
+		}
+	}
+	return false
+}
+
+// chooseAmong takes the one number that can be the weight, or the net weight of several that are told apart by words.
+func (p *plan) chooseAmong(choice, numbers []int, a *Answers) *refusal {
+	if len(choice) == 1 {
+		p.weight = choice[0]
+		return nil
+	}
+	byKind := map[string][]int{}
+	for _, i := range choice {
+		k := p.kindBeside(i)
+		byKind[k] = append(byKind[k], i)
+	}
+	for _, kind := range []string{"net", "gross"} {
+		if len(byKind[kind]) == 1 && len(byKind[""]) == 0 {
+			p.weight = byKind[kind][0]
+			p.means.kind = kind
+			p.reasons = append(p.reasons, fmt.Sprintf("of several weights in the line the one called %s is taken", kind))
+			return nil
+		}
+	}
+	if len(byKind["net"]) == 1 {
+		p.weight = byKind["net"][0]
+		p.means.kind = "net"
+		return nil
+	}
+	if k, ok := p.byArithmetic(choice); ok {
+		p.weight = k
+		p.means.kind = "net"
+		p.reasons = append(p.reasons, "of the weights in the line one is always the sum of two others: gross = net + tare")
+		return nil
+	}
+	return &refusal{
+		why:       fmt.Sprintf("each line holds %d numbers that could be the weight, and nothing in the bytes says which: say what the display showed for one of the lines", len(choice)),
+		questions: []Question{p.numberQuestion(choice, numbers), p.displayQuestion()},
+	}
+}
+
+func (p *plan) displayQuestion() Question {
+	n := p.g.index[len(p.g.index)-1] + 1
+	return Question{Key: fmt.Sprintf("display:%d", n), Frame: n, Text: fmt.Sprintf("What did the display show when line %d was printed?", n)}
+}
+
+func (p *plan) numberQuestion(choice, numbers []int) Question {
+	q := Question{Key: "number", Text: "Which number of the line is the weight?"}
+	last := len(p.g.lines) - 1
+	for _, i := range choice {
+		n := slices.Index(numbers, i) + 1
+		q.Choices = append(q.Choices, Choice{Value: fmt.Sprint(n), Text: fmt.Sprintf("number %d of the line, %q in the last one", n, p.g.value(&p.g.slots[i], last))})
+	}
+	return q
+}
+
+// kindBeside is the kind that a word right before number i, or behind its unit, says, or "".
+func (p *plan) kindBeside(i int) string {
+	kindAt := func(k int) string {
+		if k < 0 || k >= len(p.g.slots) {
+			return ""
+		}
+		found := ""
+		for v := range p.g.distinct(&p.g.slots[k]) {
+			m, ok := tradeWord(v)
+			if !ok {
+				m, ok = shortWord(v)
+			}
+			if !ok || m.field != "kind" || found != "" {
+				return ""
+			}
+			found = m.value
+		}
+		return found
+	}
+	for k := i - 1; k >= 0 && k >= i-3; k-- {
+		if kind := kindAt(k); kind != "" {
+			return kind
+		}
+		if p.g.slots[k].kind == tokNumber {
+			break
+		}
+	}
+	for k := i + 1; k < len(p.g.slots) && k <= i+3; k++ {
+		if p.g.slots[k].kind == tokNumber {
+			break
+		}
+		// Behind a number only where the line begins with a number: otherwise the word belongs to the next one.
+		if kind := kindAt(k); kind != "" && p.firstIsNumber() {
+			return kind
+		}
+	}
+	return ""
+}
+
+func (p *plan) firstIsNumber() bool {
+	for i := range p.g.slots {
+		switch p.g.slots[i].kind {
+		case tokNumber:
+			return true
+		case tokWord:
+			return false
+		}
+	}
+	return false
+}
+
+// byArithmetic finds the net weight of three numbers where one is the sum of the other two in every line, and one of those
+// two stays the same while the other changes: the tare.
+func (p *plan) byArithmetic(choice []int) (net int, ok bool) {
+	if len(choice) != 3 {
+		return 0, false
+	}
+	for k := range 3 {
+		sum, x, y := choice[k], choice[(k+1)%3], choice[(k+2)%3]
+		if !p.adds(sum, x, y) {
+			continue
+		}
+		cx, cy := len(p.g.distinct(&p.g.slots[x])) == 1, len(p.g.distinct(&p.g.slots[y])) == 1
+		switch {
+		case cx && !cy:
+			return y, true
+		case cy && !cx:
+			return x, true
+		}
+	}
+	return 0, false
+}
+
+// adds says that sum = x + y in every line, and not because one of them is always nothing.
+func (p *plan) adds(sum, x, y int) bool {
+	all := append(append(p.g.values(&p.g.slots[sum]), p.g.values(&p.g.slots[x])...), p.g.values(&p.g.slots[y])...)
+	ways := styles(all, false)
+	if len(ways) == 0 {
+		return false
+	}
+	st, zero := ways[0], true
+	for i := range p.g.lines {
+		s, ok1 := st.read(p.g.value(&p.g.slots[sum], i))
+		u, ok2 := st.read(p.g.value(&p.g.slots[x], i))
+		v, ok3 := st.read(p.g.value(&p.g.slots[y], i))
+		if !ok1 || !ok2 || !ok3 {
+			return false
+		}
+		rs, ru, rv := s.Rat(), u.Rat(), v.Rat()
+		zero = zero && (ru.Sign() == 0 || rv.Sign() == 0)
+		if ru.Add(ru, rv).Cmp(rs) != 0 {
+			return false
+		}
+	}
+	return !zero
+}
+
+// torn refuses a weight beside which a number stands that may be a part of it: groups of digits between blanks.
+func (p *plan) torn() *refusal {
+	for i := p.weight - 1; i <= p.weight; i++ {
+		if i < 0 || i+1 >= len(p.g.slots) || !p.g.mayGroup(&p.g.slots[i], &p.g.slots[i+1]) {
+			continue
+		}
+		v, w := p.g.example(i), p.g.example(i+1)
+		return &refusal{why: fmt.Sprintf("“%s %s” may be one number whose digits are grouped by blanks, or two numbers: say what the display showed", v, w),
+			questions: []Question{p.displayQuestion()}}
+	}
+	return nil
+}
+
+// mayGroup says that l and r may be groups of one number: in most lines that have both, one blank lies between and r has
+// three whole digits.
+func (g *grid) mayGroup(l, r *slot) bool {
+	if l.kind != tokNumber || r.kind != tokNumber {
+		return false
+	}
+	may, not := 0, 0
+	for i := range l.vals {
+		lv, rv := g.value(l, i), g.value(r, i)
+		if len(lv) == 0 || len(rv) == 0 {
+			continue
+		}
+		first := trimSigns(lv)
+		if isSign(rv[0]) || digitRun(rv) != 3 || !groupDigits(lv) || r.vals[i].from-l.vals[i].to != 1 || len(first) > 1 && first[0] == '0' {
+			not++
+		} else {
+			may++
+		}
+	}
+	return may > not
+}
+
+// example is the text of a slot in the last line that has it.
+func (g *grid) example(i int) (v string) {
+	for k := range g.lines {
+		if t := g.text(&g.slots[i], k); t != "" {
+			v = t
+		}
+	}
+	return v
+}
+
+// chooseStyle settles the decimal sign and the grouping of the weight, or says why that would be a guess.
+func (p *plan) chooseStyle(a *Answers, c *context) *refusal {
+	s := &p.g.slots[p.weight]
+	values := p.g.values(s)
+	ways := styles(values, s.trailing)
+	if a.Decimal != "" {
+		want := map[string]byte{"point": '.', "comma": ','}[a.Decimal]
+		ways = slices.DeleteFunc(ways, func(st style) bool { return st.decimal != want && (st.anyPoint || st.group == want) })
+	}
+	ways = slices.DeleteFunc(ways, func(st style) bool { return !p.shownSo(&st, c) })
+	if len(ways) == 0 {
+		return &refusal{why: "the numbers of the lines are not written in one way, or not as the answers say"}
+	}
+	p.style = ways[0]
+	defer func() { p.style.usual(values) }()
+	ways = slices.DeleteFunc(ways, func(st style) bool { return st.decimal != ways[0].decimal && st.agree(&ways[0], values) })
+	if len(ways) == 1 || a.Decimal != "" || len(c.anyShow)+len(c.display) > 0 && p.tellsApart(ways, c) {
+		return nil
+	}
+	return p.settleStyle(values, ways, c)
+}
+
+// settleStyle decides between several ways of reading the same digits, where the numbers themselves decide.
+func (p *plan) settleStyle(values [][]byte, ways []style, c *context) *refusal {
+	pick := func(decimal byte) {
+		for _, st := range ways {
+			if st.decimal == decimal {
+				p.style = st
+				return
+			}
+		}
+	}
+	grouping := func(sign byte) {
+		for _, st := range ways {
+			if st.group == sign {
+				p.style = st
+				return
+			}
+		}
+	}
+	switch {
+	case onlyThrees(values, ','):
+		if !c.comma {
+			return p.commaRefusal(values)
+		}
+		pick(',')
+		p.doubt("decimal", "the comma is taken for the decimal sign, since the sample's other numbers or words speak for that; if it groups digits, every weight is a thousand times larger")
+	case onlyThrees(values, '.'):
+		pick('.')
+	case mixedThrees(values, ','):
+		grouping(',')
+	case mixedThrees(values, '.'):
+		return p.commaRefusal(values)
+	}
+	for _, st := range ways {
+		if !st.agree(&p.style, values) && st.decimal != p.style.decimal && p.style.decimal == ways[0].decimal && !onlyThrees(values, '.') && !mixedThrees(values, ',') {
+			return p.commaRefusal(values)
+		}
+	}
+	return nil
+}
+
+func (p *plan) commaRefusal(values [][]byte) *refusal {
+	v := values[0]
+	return &refusal{
+		why: fmt.Sprintf("in %q the sign may begin the decimals or group the digits by thousands, and no line of the sample shows which: say what the display showed", v),
+		questions: []Question{{Key: "decimal", Text: fmt.Sprintf("What begins the decimals? The sample's weights are written like %q.", v),
+			Choices: []Choice{{"comma", "a comma begins the decimals"}, {"point", "a point begins the decimals; a comma groups the digits"}}}, p.displayQuestion()},
+	}
+}
+
+// shownSo says that the style reads what the displays showed.
+func (p *plan) shownSo(st *style, c *context) bool {
+	s := &p.g.slots[p.weight]
+	for k := range s.vals {
+		if want, ok := c.display[p.g.index[k]]; ok {
+			if d, fine := st.read(p.g.value(s, k)); !fine || bare(d.String()) != bare(want.digits) {
+				return false
+			}
+		}
+	}
+	for _, want := range c.anyShow {
+		if !slices.ContainsFunc(p.g.values(s), func(v []byte) bool {
+			d, ok := st.read(v)
+			return ok && bare(d.String()) == bare(want.digits)
+		}) {
+			return false
+		}
+	}
+	return true
+}
+
+// tellsApart says that what the displays showed leaves the styles with one reading.
+func (p *plan) tellsApart(ways []style, c *context) bool {
+	for _, st := range ways[1:] {
+		if st.decimal != ways[0].decimal {
+			return false
+		}
+	}
+	return true
+}
+
+// unitNamed says that the key is a unit's.
+func unitNamed(key string) bool {
+	_, ok := unit.Named(key)
+	return ok
+}

@@ -1,0 +1,184 @@
+package learn
+
+import "fmt"
+
+// numbers gives their roles to the numbers beside the weight.
+func (p *plan) numbers(a *Answers, c *context) {
+	for i := range p.g.slots {
+		s := &p.g.slots[i]
+		if s.kind != tokNumber || i == p.weight || p.roles[i].field != "" {
+			continue
+		}
+		label := p.labelled(i)
+		switch {
+		case p.unitBehind(i) >= 0 && p.isCount(p.unitBehind(i), a) && p.wholes(s) && !p.taken("count"):
+			p.roles[i] = role{field: "count", why: "a number of pieces"}
+		case p.unitBehind(i) >= 0 || hasDecimals(p.g.values(s)) && label != "sample" && label != "person" && label != "balance":
+			p.otherMeasure(i)
+		case label == "pieces" && p.wholes(s) && !p.counts(s) && !p.taken("count"):
+			p.roles[i] = role{field: "count", why: "a number of pieces, by its label"}
+		case label == "range" && !p.taken("range_number"):
+			p.roles[i] = role{field: "range_number", why: "the number of the range, by its label"}
+		case label == "sample" || label == "person" || label == "balance":
+			p.text(i, label, "by its label", a)
+		case p.counts(s):
+			p.roles[i] = role{field: "ignore", why: "a counter: it goes up by one with each line"}
+		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals) && idLike(p.g.text(s, 0)) && !p.taken("balance"):
+			p.text(i, "balance", "it never changes and looks like a number that somebody gave", a)
+		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals):
+			p.doubt("", "the number %q stands in every line; it is taken for text that never changes, and lines with another are refused", p.g.value(s, 0))
+		case p.fewSmall(s) && !p.taken("range_number"):
+			p.roles[i] = role{field: "range_number", why: "one of a few small numbers: the weighing range"}
+			p.doubt(p.textKey(i), "the number in %q is taken for the number of the weighing range", p.g.value(s, 0))
+		default:
+			p.text(i, "", "a number that changes", a)
+		}
+	}
+}
+
+// isCount says that the symbols of a slot count pieces.
+func (p *plan) isCount(k int, a *Answers) bool {
+	for v := range p.g.distinct(&p.g.slots[k]) {
+		if v == "" {
+			continue
+		}
+		if u, _, ok := unitOf(v, a); !ok || u.Key() != "pieces" {
+			return false
+		}
+	}
+	return true
+}
+
+// otherMeasure passes over a number with a unit that is not the weight, and its unit.
+func (p *plan) otherMeasure(i int) {
+	p.roles[i] = role{field: "ignore", why: "another measured number"}
+	if u := p.unitBehind(i); u >= 0 && u != p.unit && p.roles[u].field == "" {
+		if len(p.g.distinct(&p.g.slots[u])) > 1 {
+			p.roles[u] = role{field: "ignore", why: "its unit"}
+		}
+	}
+}
+
+// wholes says that all numbers of a slot are plain digits.
+func (p *plan) wholes(s *slot) bool {
+	for _, v := range p.g.values(s) {
+		if digitRun(v) != len(v) {
+			return false
+		}
+	}
+	return true
+}
+
+// counts says that a slot goes up by one from line to line.
+func (p *plan) counts(s *slot) bool {
+	if !p.wholes(s) || p.g.present(s) != len(s.vals) || len(s.vals) < FewFrames {
+		return false
+	}
+	steps := 0
+	for k := 1; k < len(s.vals); k++ {
+		a, b := p.g.value(s, k-1), p.g.value(s, k)
+		if len(a) > 9 || len(b) > 9 {
+			return false
+		}
+		d := number(b) - number(a)
+		if d == p.g.index[k]-p.g.index[k-1] || d == 1 {
+			steps++
+		} else if d > 0 || number(b) > 1 {
+			return false
+		}
+	}
+	return steps*10 >= (len(s.vals)-1)*8
+}
+
+// fewSmall says that the numbers are one digit from 1 to 4, two different ones at least, and come again.
+func (p *plan) fewSmall(s *slot) bool {
+	counts := p.g.distinct(s)
+	for v := range counts {
+		if len(v) != 1 || v[0] < '1' || v[0] > '4' {
+			return false
+		}
+	}
+	return len(counts) >= 2 && len(s.vals) >= 2*len(counts)
+}
+
+// texts gives their roles to what is left: names, and text that stands for itself.
+func (p *plan) texts(a *Answers, c *context) {
+	for i := range p.g.slots {
+		s := &p.g.slots[i]
+		if i == p.weight || i == p.unit || p.roles[i].field != "" || s.kind == tokNumber {
+			continue
+		}
+		counts := p.g.distinct(s)
+		label := p.labelled(i)
+		constant := len(counts) == 1
+		switch {
+		case s.kind == tokMark && constant:
+		case constant && !idLike(p.g.text(s, 0)) && label != "sample" && label != "person" && label != "balance":
+		case label == "sample" || label == "person" || label == "balance":
+			p.text(i, label, "by its label", a)
+		case constant && !p.taken("balance"):
+			p.text(i, "balance", "it never changes and looks like a name that somebody gave", a)
+		case constant:
+		default:
+			p.text(i, "", "text that changes", a)
+		}
+	}
+}
+
+func (p *plan) textKey(i int) string {
+	n := 0
+	for k := 0; k <= i; k++ {
+		if p.roles[k].textNo > 0 {
+			n++
+		}
+	}
+	return fmt.Sprintf("text:%d", n+1)
+}
+
+// text makes a slot a named text. Without a guess from its label it is the sample's name if it is the only such text, and is
+// passed over otherwise.
+func (p *plan) text(i int, guess, why string, a *Answers) {
+	no := 1
+	for k := range p.roles {
+		if p.roles[k].textNo >= no {
+			no = p.roles[k].textNo + 1
+		}
+	}
+	key := fmt.Sprintf("text:%d", no)
+	r := role{field: guess, why: why, textNo: no}
+	if said, ok := a.Texts[fmt.Sprint(no)]; ok {
+		r.field, r.why = said, "as the answers say"
+	} else if guess == "" || p.taken(guess) && guess != "ignore" {
+		r.field = "ignore"
+		if s := &p.g.slots[i]; !p.taken("sample") && guess == "" && (s.kind == tokWord || idLike(p.longest(s))) {
+			r.field = "sample"
+			r.why += ": taken for the sample's name"
+		}
+		p.askText(i, key)
+	} else if why != "by its label" {
+		p.askText(i, key)
+	}
+	if r.field != "ignore" && p.taken(r.field) {
+		r.field = "ignore"
+	}
+	p.roles[i] = r
+}
+
+func (p *plan) longest(s *slot) (v string) {
+	for _, x := range sorted(p.g.distinct(s)) {
+		if len(x) > len(v) {
+			v = x
+		}
+	}
+	return v
+}
+
+func (p *plan) askText(i int, key string) {
+	v := p.longest(&p.g.slots[i])
+	q := Question{Key: key, Text: fmt.Sprintf("What is %q in the lines?", v)}
+	for _, k := range textKinds {
+		q.Choices = append(q.Choices, Choice{k, k})
+	}
+	p.ask(q)
+	p.doubt(key, "what %q in the lines is, a sample, a person or something else, the bytes do not say", v)
+}

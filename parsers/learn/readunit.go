@@ -1,0 +1,183 @@
+package learn
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// readUnit finds the unit of the weight and settles what its symbols mean.
+func (p *plan) readUnit(a *Answers, c *context) *refusal {
+	p.unit = p.unitSlot(p.weight)
+	if p.unit >= 0 && !p.isMass(p.unit, a) && !p.countsOnly(p.unit, a) {
+		p.unit = -1
+	}
+	if p.unit < 0 {
+		return p.noUnit(a, c)
+	}
+	s := &p.g.slots[p.unit]
+	p.roles[p.unit].field = "unit"
+	counts := p.g.distinct(s)
+	for _, v := range sorted(counts) {
+		if v == "" {
+			continue
+		}
+		_, word, ok := unitOf(v, a)
+		if !ok {
+			word, ok = p.unitByDisplay(v, c)
+		}
+		switch {
+		case ok && word != "":
+			p.unitWords[v] = word
+		case isMicro(v):
+		case !ok:
+			p.ask(p.unitQuestion(v))
+			p.doubt("unit:"+v, "the unit %q can mean several things; until somebody says which, its lines are refused", v)
+		}
+	}
+	if counts[""] > 0 {
+		p.missingUnits(counts)
+	}
+	return nil
+}
+
+// countsOnly says that the symbols are known units, such as pieces.
+func (p *plan) countsOnly(k int, a *Answers) bool {
+	for v := range p.g.distinct(&p.g.slots[k]) {
+		if _, _, ok := unitOf(v, a); v != "" && !ok {
+			return false
+		}
+	}
+	return true
+}
+
+// unitByDisplay takes the meaning of a symbol from a display that named the unit otherwise: oz shown as ozt, G as g.
+func (p *plan) unitByDisplay(symbol string, c *context) (key string, ok bool) {
+	find := func(want shown) bool {
+		if want.unit == "" || want.unit == symbol {
+			return false
+		}
+		shownUnit, _, known := unitOf(want.unit, &Answers{})
+		if !known || !couldMean(symbol, shownUnit.Key()) {
+			return false
+		}
+		key, ok = shownUnit.Key(), true
+		return true
+	}
+	for k := range p.g.lines {
+		if want, told := c.display[p.g.index[k]]; told && p.g.text(&p.g.slots[p.unit], k) == symbol && find(want) {
+			return
+		}
+	}
+	for _, want := range c.anyShow {
+		for k := range p.g.lines {
+			if p.g.text(&p.g.slots[p.unit], k) == symbol && shows(p.g.value(&p.g.slots[p.weight], k), want) && find(want) {
+				return
+			}
+		}
+	}
+	return "", false
+}
+
+// couldMean says that a symbol can stand for a unit: one of its known meanings, or the same letters.
+func couldMean(symbol, key string) bool {
+	for _, u := range ambiguousUnit(symbol) {
+		if u.Key() == key {
+			return true
+		}
+	}
+	return strings.EqualFold(symbol, key)
+}
+
+func (p *plan) unitQuestion(symbol string) Question {
+	q := Question{Key: "unit:" + symbol, Text: fmt.Sprintf("Which unit does %q stand for?", symbol)}
+	for _, u := range ambiguousUnit(symbol) {
+		q.Choices = append(q.Choices, Choice{Value: u.Key(), Text: u.Name})
+	}
+	return q
+}
+
+// missingUnits takes lines without a unit for such whose weight was not stable, as balances that leave the unit out mean it,
+// unless the weights say the contrary.
+func (p *plan) missingUnits(counts map[string]int) {
+	ev := p.movement(func(k int) string {
+		if len(p.g.value(&p.g.slots[p.unit], k)) == 0 {
+			return "without"
+		}
+		return "with"
+	})
+	with := len(p.g.lines) - counts[""]
+	if ev.stable != "with" && (with < 2 || counts[""] < 2 || counts[""] > 3*with) && !(p.g.length > 0 && with >= 3) {
+		p.doubt("", "lines without unit are refused: they are too few to show what that means")
+		return
+	}
+	p.unitMissing = true
+	key := ""
+	for v := range counts {
+		if v == "" {
+			continue
+		}
+		u, _, ok := unitOf(v, &Answers{Words: p.unitWords})
+		if !ok || key != "" && key != u.Key() {
+			key = "several"
+			break
+		}
+		key = u.Key()
+	}
+	switch {
+	case key == "several" || key == "":
+		p.doubt("", "lines without unit are refused, since the sample shows more than one unit")
+	default:
+		p.missingUnit = key
+	}
+	if ev.stable == "with" {
+		p.reasons = append(p.reasons, "the unit is missing while the weight still moves")
+		return
+	}
+	p.doubt("settled", "the unit is missing in %d lines; that is taken to mean that the weight was not stable, as is usual, and the sample does not prove it", counts[""])
+	p.unsure = true
+}
+
+// noUnit settles the unit of a balance that prints none.
+func (p *plan) noUnit(a *Answers, c *context) *refusal {
+	key := a.Unit
+	if key == "" {
+		for _, want := range c.shownUnits() {
+			if u, _, ok := unitOf(want, a); ok {
+				key = u.Key()
+			}
+		}
+	}
+	if key != "" {
+		p.unitAlways = key
+		return nil
+	}
+	q := Question{Key: "unit", Text: "The lines show no unit. In which unit does the balance weigh?",
+		Choices: []Choice{{"g", "gram"}, {"mg", "milligram"}, {"kg", "kilogram"}, {"[oz_tr]", "troy ounce"}, {"[oz_av]", "ounce avoirdupois"}, {"[lb_av]", "pound"}, {"[car_m]", "carat"}}}
+	return &refusal{why: "the lines show no unit that is known, and a number without a unit is no weighing: say which unit the balance weighs in", questions: []Question{q}}
+}
+
+// shownUnits are the units that displays showed.
+func (c *context) shownUnits() (all []string) {
+	for _, want := range c.display {
+		if want.unit != "" {
+			all = append(all, want.unit)
+		}
+	}
+	for _, want := range c.anyShow {
+		if want.unit != "" {
+			all = append(all, want.unit)
+		}
+	}
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
+func sorted[V any](m map[string]V) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}

@@ -1,0 +1,315 @@
+package learn
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// words gives their roles to the slots of words and marks: kind, stability, range, or text that stands for itself.
+func (p *plan) words(a *Answers, c *context) {
+	for i := range p.g.slots {
+		if p.free(i) {
+			p.answeredWord(i, a)
+		}
+	}
+	for i := range p.g.slots {
+		if p.free(i) {
+			p.movingWord(i)
+		}
+	}
+	for i := range p.g.slots {
+		if p.free(i) {
+			p.knownWord(i, a)
+		}
+	}
+	for i := range p.g.slots {
+		if p.free(i) {
+			p.unknownWord(i)
+		}
+	}
+}
+
+// free says that slot i is a word or a mark without a role yet.
+func (p *plan) free(i int) bool {
+	s := &p.g.slots[i]
+	return p.roles[i].field == "" && i != p.weight && i != p.unit && (s.kind == tokWord || s.kind == tokMark)
+}
+
+// taken says that a field already has its slot.
+func (p *plan) taken(field string) bool {
+	return slices.ContainsFunc(p.roles, func(r role) bool { return r.field == field })
+}
+
+func (p *plan) table(field string) map[string]string {
+	switch field {
+	case "kind":
+		return p.kinds
+	case "stability":
+		return p.stability
+	}
+	return p.ranges
+}
+
+// fieldOf is the field whose table holds a meaning.
+func fieldOf(meaning string) string {
+	switch meaning {
+	case "stable", "unstable":
+		return "stability"
+	case "gross", "net", "tare", "preset tare":
+		return "kind"
+	case "in", "over", "under":
+		return "range"
+	}
+	return ""
+}
+
+// answeredWord uses what a person said of a slot's words, or of whether it was settled when a line was printed.
+func (p *plan) answeredWord(i int, a *Answers) {
+	s := &p.g.slots[i]
+	said := map[string]string{}
+	field := ""
+	for v := range p.g.distinct(s) {
+		if m, ok := a.Words[v]; ok && !unitNamed(m) {
+			said[v] = m
+			if f := fieldOf(m); f != "" {
+				field = f
+			}
+			if m == "ignore" {
+				p.roles[i] = role{field: "ignore", why: "said to mean nothing for the weight"}
+				return
+			}
+		}
+	}
+	if field == "" {
+		for v, m := range p.bySettled(s, a) {
+			said[v], field = m, "stability"
+		}
+	}
+	if field == "" || p.taken(field) {
+		return
+	}
+	p.roles[i] = role{field: field, why: "as the answers say"}
+	p.fill(i, field, said, true)
+}
+
+// bySettled tells the words apart by the lines of which a person said whether the weight was settled.
+func (p *plan) bySettled(s *slot, a *Answers) map[string]string {
+	said := map[string]string{}
+	for _, set := range a.Settled {
+		k := slices.Index(p.g.index, set.Line-1)
+		if k < 0 {
+			continue
+		}
+		m := map[bool]string{true: "stable", false: "unstable"}[set.Is]
+		v := p.g.text(s, k)
+		if before, ok := said[v]; ok && before != m {
+			return nil
+		}
+		said[v] = m
+	}
+	counts := p.g.distinct(s)
+	if len(said) == 0 || len(counts) < 2 || len(counts) > 4 {
+		return nil
+	}
+	return said
+}
+
+// fill makes the table of a slot's words: the meanings that are known, and unknown for the rest. With other, the second of
+// two words for the stability means the contrary of the first.
+func (p *plan) fill(i int, field string, known map[string]string, other bool) {
+	counts := p.g.distinct(&p.g.slots[i])
+	table := p.table(field)
+	for _, v := range sorted(counts) {
+		m, ok := known[v]
+		switch {
+		case ok:
+			table[v] = m
+		case field == "stability" && other && len(counts) == 2 && len(known) == 1:
+			for _, k := range known {
+				table[v] = map[string]string{"stable": "unstable", "unstable": "stable"}[k]
+			}
+		case field == "range":
+			table[v] = "in"
+		case counts[v]*4 >= len(p.g.lines) && counts[v] >= FewFrames || v == "" && len(known) > 0 || counts[v]*2 > len(p.g.lines):
+			table[v] = "unknown"
+			if v != "" {
+				p.askWord(i, v)
+			}
+		default:
+			p.askRare(i, v)
+		}
+	}
+}
+
+// askRare asks for a word that few lines have. Their lines are refused: it may say that the weight is out of range.
+func (p *plan) askRare(i int, v string) {
+	if v == "" {
+		p.doubt("", "lines without one of the usual words are refused, since what that means is not known")
+		return
+	}
+	p.askWord(i, v)
+	p.doubts[len(p.doubts)-1].Text = fmt.Sprintf("what %q means is not known, and few lines have it: they are refused", v)
+}
+
+func (p *plan) askWord(i int, v string) {
+	q := Question{Key: "word:" + v, Text: fmt.Sprintf("What does %q in the lines mean?", v)}
+	for _, m := range meanings {
+		q.Choices = append(q.Choices, Choice{m, m})
+	}
+	p.ask(q)
+	p.doubt("word:"+v, "what %q means is not known: it is read as unknown", v)
+}
+
+// movingWord finds the slot whose words or marks differ between weights that move and weights that stay.
+func (p *plan) movingWord(i int) {
+	s := &p.g.slots[i]
+	counts := p.g.distinct(s)
+	if p.taken("stability") || len(counts) < 2 || len(counts) > 4 {
+		return
+	}
+	ev := p.movement(func(k int) string { return p.g.text(s, k) + "·" })
+	if ev.stable == "" {
+		return
+	}
+	still, moves := strings.TrimSuffix(ev.stable, "·"), strings.TrimSuffix(ev.unstable, "·")
+	for v, m := range map[string]string{still: "stable", moves: "unstable"} {
+		if known, ok := tradeWord(v); ok && known.field == "stability" && known.value != m {
+			p.doubt("word:"+v, "%q is a usual word for %s, and the weights of its lines speak against that", v, known.value)
+			p.roles[i] = role{field: "stability", why: "words that the weights contradict"}
+			p.fill(i, "stability", nil, false)
+			return
+		} else if ok && known.field == "kind" {
+			return
+		}
+	}
+	p.roles[i] = role{field: "stability", why: fmt.Sprintf("with %q the weight stays, with %q it moves", still, moves)}
+	p.fill(i, "stability", map[string]string{still: "stable", moves: "unstable"}, false)
+}
+
+// knownWord uses the common words of the trade, and customary short marks where two of a family stand in one place.
+func (p *plan) knownWord(i int, a *Answers) {
+	counts := p.g.distinct(&p.g.slots[i])
+	known := map[string]string{}
+	field, short := "", 0
+	for v := range counts {
+		m, ok := tradeWord(v)
+		if !ok {
+			if m, ok = shortWord(v); ok {
+				short++
+			}
+		}
+		if !ok || v == "" {
+			continue
+		}
+		if field != "" && field != m.field {
+			return
+		}
+		field, known[v] = m.field, m.value
+	}
+	if field == "" || short > 0 && !p.shortFamily(counts, known) {
+		return
+	}
+	if field == "kind" && p.means.kind != "" || p.taken(field) {
+		return // the words are labels of several numbers
+	}
+	if len(counts) > 1 && len(known)*2 < len(counts) {
+		return
+	}
+	if field == "range" && counts[""] == 0 {
+		return
+	}
+	p.roles[i] = role{field: field, why: "words of the trade"}
+	p.fill(i, field, known, true)
+	if _, blank := counts[""]; blank && field == "stability" && len(counts) == 2 {
+		p.doubt("settled", "lines without %q are taken for the contrary of it", sorted(known)[0])
+	}
+}
+
+// shortFamily says that short marks can be believed: two different ones of one family, and nothing else but blanks.
+func (p *plan) shortFamily(counts map[string]int, known map[string]string) bool {
+	values := map[string]bool{}
+	for _, m := range known {
+		values[m] = true
+	}
+	if len(values) < 2 {
+		return false
+	}
+	for v := range counts {
+		if _, ok := known[v]; !ok && v != "" {
+			return false
+		}
+	}
+	return true
+}
+
+// unknownWord gives a table of unknown meanings to a place where a few words or marks take turns; a text that never changes
+// stands for itself, and what changes all the time is for texts.
+func (p *plan) unknownWord(i int) {
+	s := &p.g.slots[i]
+	counts := p.g.distinct(s)
+	if len(counts) == 1 || s.kind != tokMark && !p.g.narrow(s) && (len(counts) > 5 || len(counts) == len(s.vals) || p.labelled(i) != "") {
+		return
+	}
+	if s.kind == tokMark || p.g.narrow(s) {
+		p.unknownTable(i)
+		return
+	}
+	digits := 0
+	for v := range counts {
+		if hasDigit(v) {
+			digits++
+		}
+	}
+	if digits > 0 {
+		return
+	}
+	p.unknownTable(i)
+}
+
+// narrow says that no value of a slot has more than one character.
+func (g *grid) narrow(s *slot) bool {
+	for i := range s.vals {
+		if len(g.value(s, i)) > 1 || len(g.value(s, i)) == 1 && isDigit(g.value(s, i)[0]) {
+			return false
+		}
+	}
+	return true
+}
+
+// unknownTable gives a slot a table in which every word means unknown.
+func (p *plan) unknownTable(i int) {
+	for _, field := range []string{"stability", "kind"} {
+		if !p.taken(field) && (field != "kind" || p.means.kind == "") {
+			p.roles[i] = role{field: field, why: "words or marks that take turns; what they mean is not known"}
+			p.fill(i, field, nil, false)
+			return
+		}
+	}
+}
+
+// labelled is what the words before slot i say that it is: sample, person, balance, range, counter, ignore, pieces, or "".
+func (p *plan) labelled(i int) string {
+	g := p.g
+	text := ""
+	for k := i - 1; k >= 0 && k >= i-4; k-- {
+		s := &g.slots[k]
+		if k == p.weight || k == p.unit || len(g.distinct(s)) != 1 {
+			break
+		}
+		v := g.text(s, 0)
+		if p.roles[k].field != "" || v == "" || separator(v[0]) && v[0] != ':' {
+			break
+		}
+		if text = strings.TrimSpace(v + " " + text); labelOf(text) != "" {
+			found := labelOf(text)
+			if k > 0 {
+				if more := labelOf(g.text(&g.slots[k-1], 0) + " " + text); more != "" {
+					return more
+				}
+			}
+			return found
+		}
+	}
+	return ""
+}

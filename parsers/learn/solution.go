@@ -1,0 +1,237 @@
+package learn
+
+import (
+	"bytes"
+	"fmt"
+	"maps"
+	"slices"
+
+	"weighpost/parsers/frame"
+	"weighpost/parsers/layout"
+)
+
+// solution is a layout that was tried on the sample.
+type solution struct {
+	src   *source
+	plans []*plan
+	text  []byte
+	lay   *layout.Layout
+	read  map[int]reading // by the number of the frame
+	why   map[int]string  // of frames that are not read
+	cuts  []cut           // the frames, cut by the layout itself
+}
+
+// reading is what the layout reads in a frame.
+type reading struct {
+	digits string
+	short  string
+	r      *layout.Reading
+}
+
+// assemble makes a layout's source of a plan.
+func assemble(f *framing, p *plan, check *checkFound, page codePage) *solution {
+	src := &source{framing: f, page: page, check: check, style: p.style, units: maps.Clone(p.unitWords), always: p.unitAlways, missing: p.unitMissing,
+		missUnit: p.missingUnit, kinds: maps.Clone(p.kinds), stables: maps.Clone(p.stability), ranges: maps.Clone(p.ranges), date: p.date, means: p.means}
+	w := &p.g.slots[p.weight]
+	src.detached = !p.style.trailing && (w.detached || p.g.fixed)
+	if src.scales = p.style.scales; len(src.scales) > 3 {
+		src.scales = nil
+	}
+	if p.g.length > 0 && p.g.fixed {
+		src.length = p.g.length
+		if check != nil && !check.after {
+			src.length += check.width + check.suffix
+		}
+	}
+	src.lines = []lineSource{{parts: p.template(check), notes: p.notes()}}
+	src.notes = p.reasons
+	if check != nil {
+		src.notes = append(src.notes, check.say())
+	}
+	return &solution{src: src, plans: []*plan{p}}
+}
+
+// notes say what each piece of the line is, and why.
+func (p *plan) notes() (all []string) {
+	last := len(p.g.lines) - 1
+	for i := range p.g.slots {
+		field := p.fieldAt(i)
+		if field == "" {
+			continue
+		}
+		why := p.roles[i].why
+		switch {
+		case i == p.weight:
+			why = "the number that is the weight"
+		case i == p.unit:
+			why = "the unit of the weight"
+		}
+		all = append(all, fmt.Sprintf("{%s} %s, such as %q", field, why, p.g.text(&p.g.slots[i], last)))
+	}
+	return all
+}
+
+// apply writes the layout, parses it and reads the sample. It says whether any frame was read.
+func (s *solution) apply(sample Sample) bool {
+	s.src.doubts = s.doubts()
+	s.text = s.src.yaml(firstCuts(s.src.framing), 0, len(s.src.framing.frames))
+	lay, err := layout.Parse("learnt", s.text)
+	if err != nil {
+		debugf("%v\n%s", err, s.text)
+		return false
+	}
+	s.lay, s.read, s.why, s.cuts = lay, map[int]reading{}, map[int]string{}, nil
+	var r layout.Reading
+	splitWith(lay.Splitter(), sample, func(fr frame.Frame) {
+		n := len(s.cuts)
+		if n >= MostFrames {
+			return
+		}
+		s.cuts = append(s.cuts, copyFrame(fr))
+		if err := lay.Apply(fr, &r); err != nil {
+			s.why[n] = err.Error()
+			return
+		}
+		kept := r
+		s.read[n] = reading{digits: r.Digits(), short: short(&r), r: &kept}
+	})
+	s.text = s.src.yaml(firstCuts(s.src.framing), len(s.read), len(s.cuts))
+	return len(s.read) > 0
+}
+
+// debugf tells tests of layouts that the learner wrote and package layout refused.
+var debugf = func(string, ...any) {}
+
+func firstCuts(f *framing) (some []cut) {
+	for _, c := range f.good() {
+		if len(some) < 4 {
+			some = append(some, c)
+		}
+	}
+	return some
+}
+
+// short is a reading for people.
+func short(r *layout.Reading) string {
+	out := r.Digits()
+	if r.Range != layout.InRange {
+		out = r.Range.String()
+	}
+	if u := r.UnitCode(); u != "" {
+		out += " " + u
+	} else if r.PrintedUnit() != "" {
+		out += " " + r.PrintedUnit()
+	}
+	if r.Kind != layout.KindUnknown {
+		out += " " + r.Kind.String()
+	}
+	if r.Stability != layout.StabilityUnknown {
+		out += " " + r.Stability.String()
+	}
+	return out
+}
+
+func (s *solution) doubts() (all []Doubt) {
+	for _, p := range s.plans {
+		for _, d := range p.doubts {
+			if !slices.Contains(all, d) {
+				all = append(all, d)
+			}
+		}
+	}
+	return all
+}
+
+// better says that s explains more of the sample than o.
+func (s *solution) better(o *solution) bool { return s.score() > o.score() }
+
+// contradicts says in what the layout's readings differ from the answers.
+func (s *solution) contradicts(a *Answers) error {
+	for _, d := range a.Display {
+		want, _ := parseShown(d.Shows)
+		if d.Line > 0 {
+			got, ok := s.read[d.Line-1]
+			if d.Line > len(s.cuts) {
+				return fmt.Errorf("the display is said to have shown %q for line %d, and the sample has %d", d.Shows, d.Line, len(s.cuts))
+			}
+			if !ok || !want.same(got.r) {
+				return fmt.Errorf("the display is said to have shown %q for line %d, and that line is %q: one of the two is another weighing", d.Shows, d.Line, s.src.page.harmless(s.cuts[d.Line-1].bytes))
+			}
+			continue
+		}
+		found := false
+		for _, got := range s.read {
+			found = found || want.same(got.r)
+		}
+		if !found {
+			return fmt.Errorf("the display is said to have shown %q, and no line of the sample shows that", d.Shows)
+		}
+	}
+	return nil
+}
+
+// report fills the result.
+func (s *solution) report(r *Result, sample Sample) {
+	for n, c := range s.cuts {
+		f := Frame{Number: n + 1, Offset: c.offset, Bytes: c.bytes, Text: s.src.page.harmless(c.bytes), Opening: c.opening}
+		if got, ok := s.read[n]; ok {
+			f.Fits, f.Reads = true, got.short
+		} else if f.Why = s.why[n]; f.Opening {
+			f.Why = "it may be the rest of a line whose beginning was not heard: " + f.Why
+		}
+		r.Frames = append(r.Frames, f)
+	}
+	for _, p := range s.plans {
+		r.Questions = append(r.Questions, p.questions...)
+	}
+	r.Candidates = append(r.Candidates, Candidate{Layout: s.text, Fits: len(s.read), Of: len(s.cuts), Confidence: s.confidence(),
+		Pieces: s.pieces(), Doubts: s.doubts()})
+}
+
+// confidence is what the package doc says.
+func (s *solution) confidence() float64 {
+	n := len(s.read)
+	enough := 0.6 + 0.4*float64(min(n, 10)-FewFrames)/float64(10-FewFrames)
+	c := float64(n) / float64(max(1, len(s.cuts))) * max(0.3, enough)
+	for _, d := range s.doubts() {
+		if d.Key != "" {
+			c *= 0.9
+		}
+	}
+	return c
+}
+
+// pieces marks what each part of each frame is.
+func (s *solution) pieces() [][]Piece {
+	all := make([][]Piece, len(s.cuts))
+	for _, p := range s.plans {
+		for k, n := range p.g.index {
+			if n < len(s.cuts) && all[n] == nil {
+				all[n] = p.piecesOf(k, s.cuts[n])
+			}
+		}
+	}
+	return all
+}
+
+func (p *plan) piecesOf(k int, c cut) (all []Piece) {
+	at := bytes.Index(c.bytes, p.g.lines[k])
+	if at < 0 {
+		return nil
+	}
+	for i := range p.g.slots {
+		v := p.g.slots[i].vals[k]
+		if v.empty() {
+			continue
+		}
+		what := p.fieldAt(i)
+		if what == "" {
+			what = "text"
+		}
+		all = append(all, Piece{From: at + v.from, To: at + v.to, What: what, Value: p.g.text(&p.g.slots[i], k)})
+	}
+	return all
+}
+
+// extend finds a place for frames that the first plan leaves unread.
+func (s *solution) extend(sample Sample, a *Answers) {}

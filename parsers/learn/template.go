@@ -1,0 +1,339 @@
+package learn
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// part is one part of a template as it is written: text that stands for itself, blanks, or a field.
+type part struct {
+	text   []byte // of a literal, in the balance's bytes
+	blanks int
+	field  string
+	width  int
+	slot   int // -1 for none
+}
+
+// template writes the plan as the parts of a template.
+func (p *plan) template(check *checkFound) []part {
+	if p.g.fixed {
+		return p.withCheck(p.columnParts(), check)
+	}
+	return p.withCheck(p.tokenParts(), check)
+}
+
+// extent is the columns that a slot's field takes.
+type extent struct{ a, b int }
+
+// extents gives each slot its columns, and shares out those that are always blank.
+func (p *plan) extents() []extent {
+	g := p.g
+	ext := make([]extent, len(g.slots))
+	for i := range g.slots {
+		ext[i] = extent{g.slots[i].a, g.slots[i].b}
+	}
+	end := g.length
+	for i := range g.slots {
+		prev := 0
+		if i > 0 {
+			prev = ext[i-1].b
+		}
+		next := end
+		if i+1 < len(g.slots) {
+			next = g.slots[i+1].a
+		}
+		p.widen(i, &ext[i], prev, next)
+	}
+	return ext
+}
+
+// widen lets a field take blank columns beside it that longer values will need.
+func (p *plan) widen(i int, e *extent, prev, next int) {
+	s := &p.g.slots[i]
+	left, right := p.edges(s)
+	field := p.fieldAt(i)
+	switch {
+	case field == "weight" || field == "count" || s.kind == tokNumber && field != "":
+		if left && !right && next > e.b { // digits begin in one column
+			e.b = next
+			return
+		}
+		e.a = prev
+	case field == "unit" && i > p.weight:
+		if e.a-prev >= 2 {
+			e.a = prev + 1
+		}
+		if next-e.b >= 2 || next > e.b && i == len(p.g.slots)-1 {
+			e.b = min(next, e.b+3)
+			if i < len(p.g.slots)-1 {
+				e.b = min(e.b, next-1)
+			}
+		}
+	case field == "unit":
+		if next-e.b > 3 {
+			e.b = min(e.a+3, next-1)
+		}
+	case field == "sample" || field == "person" || field == "balance" || field == "ignore":
+		if right && !left {
+			e.a = min(e.a, prev+1)
+			return
+		}
+		room := next - e.b
+		if i+1 < len(p.g.slots) && p.g.slots[i+1].kind == tokNumber && p.fieldAt(i+1) != "" {
+			room -= 4 // the number behind may be longer
+		}
+		if i+1 < len(p.g.slots) {
+			room--
+		}
+		e.b += max(0, room)
+	}
+}
+
+// edges says whether all values of a slot begin in one column, and end in one.
+func (p *plan) edges(s *slot) (left, right bool) {
+	left, right = true, true
+	for _, v := range s.vals {
+		if !v.empty() {
+			left = left && v.from == s.a
+			right = right && v.to == s.b
+		}
+	}
+	return left, right
+}
+
+func (p *plan) fieldAt(i int) string {
+	if i == p.weight {
+		return "weight"
+	}
+	return p.roles[i].field
+}
+
+// columnParts writes a grid of columns.
+func (p *plan) columnParts() (parts []part) {
+	ext := p.extents()
+	col := 0
+	for i := range p.g.slots {
+		field := p.fieldAt(i)
+		e := ext[i]
+		if e.a > col {
+			parts = append(parts, part{blanks: e.a - col, slot: -1})
+		}
+		switch {
+		case field == "":
+			parts = append(parts, literalParts(p.constant(i), i)...)
+		case i == len(p.g.slots)-1 && p.g.length == 0:
+			parts = append(parts, part{field: field, slot: i})
+		default:
+			parts = append(parts, part{field: field, width: e.b - e.a, slot: i})
+		}
+		col = e.b
+	}
+	if p.g.length > col {
+		parts = append(parts, part{blanks: p.g.length - col, slot: -1})
+	}
+	return parts
+}
+
+// constant is the bytes of a slot that never changes.
+func (p *plan) constant(i int) []byte {
+	for k := range p.g.lines {
+		if v := p.g.value(&p.g.slots[i], k); len(v) > 0 {
+			return v
+		}
+	}
+	return nil
+}
+
+// literalParts cuts a text at its blanks.
+func literalParts(text []byte, slot int) (parts []part) {
+	for i := 0; i < len(text); {
+		j := i
+		for j < len(text) && (text[j] == ' ') == (text[i] == ' ') {
+			j++
+		}
+		if text[i] == ' ' {
+			parts = append(parts, part{blanks: j - i, slot: -1})
+		} else {
+			parts = append(parts, part{text: text[i:j], slot: slot})
+		}
+		i = j
+	}
+	return parts
+}
+
+// gapBefore is the fewest and the most blanks between slot i and whatever stands before it.
+func (p *plan) gapBefore(i int) (least, most int) {
+	least = 1 << 30
+	for k := range p.g.lines {
+		v := p.g.slots[i].vals[k]
+		if v.empty() {
+			continue
+		}
+		from := 0
+		for j := i - 1; j >= 0; j-- {
+			if w := p.g.slots[j].vals[k]; !w.empty() {
+				from = w.to
+				break
+			}
+		}
+		least, most = min(least, v.from-from), max(most, v.from-from)
+	}
+	return min(least, most), most
+}
+
+// tokenParts writes a grid of tokens: without widths, wherever a field ends by itself.
+func (p *plan) tokenParts() (parts []part) {
+	for i := range p.g.slots {
+		field := p.fieldAt(i)
+		least, most := p.gapBefore(i)
+		if i > 0 && most > 0 {
+			parts = append(parts, part{blanks: 1, slot: -1})
+		}
+		if field == "" {
+			parts = append(parts, literalParts(p.constant(i), i)...)
+			continue
+		}
+		w := part{field: field, slot: i}
+		if p.needsWidth(i) {
+			w.width = p.constantWidth(i)
+		}
+		_ = least
+		parts = append(parts, w)
+	}
+	return parts
+}
+
+// needsWidth says that a field is followed directly by another, and nothing else says where it ends.
+func (p *plan) needsWidth(i int) bool {
+	if i+1 >= len(p.g.slots) || p.fieldAt(i+1) == "" {
+		return false
+	}
+	if _, most := p.gapBefore(i + 1); most > 0 {
+		return false
+	}
+	field, next := p.fieldAt(i), p.fieldAt(i+1)
+	words := func(f string) bool { return f == "stability" || f == "kind" || f == "range" }
+	if field == "weight" || field == "count" {
+		return !words(next) && next != "unit"
+	}
+	return !(words(field) && (next == "weight" || next == "count"))
+}
+
+// constantWidth is the width that all values of a slot share, or 0.
+func (p *plan) constantWidth(i int) (width int) {
+	for _, v := range p.g.slots[i].vals {
+		n := v.to - v.from
+		if v.empty() || width != 0 && n != width {
+			return 0
+		}
+		width = n
+	}
+	return width
+}
+
+// withCheck puts the check behind the line, and marks where its span begins and ends.
+func (p *plan) withCheck(parts []part, check *checkFound) []part {
+	if check == nil || check.after {
+		return parts
+	}
+	return addCheck(parts, check, p.g)
+}
+
+// addCheck puts the check at the end of the parts.
+func addCheck(parts []part, check *checkFound, g *grid) []part {
+	if !g.fixed {
+		if n := trailingBlanks(g); n > 0 {
+			parts = append(parts, part{blanks: n, slot: -1})
+		}
+	}
+	if check.from > 0 {
+		parts = markAt(parts, check.from)
+	}
+	if check.back > 0 {
+		parts = markBack(parts, check.back)
+	}
+	parts = append(parts, part{field: "check", slot: -1})
+	if check.suffix > 0 {
+		b := g.suffix
+		parts = append(parts, literalParts(b, -1)...)
+	}
+	return parts
+}
+
+func trailingBlanks(g *grid) int {
+	least := 1 << 30
+	for _, b := range g.lines {
+		n := 0
+		for n < len(b) && b[len(b)-1-n] == ' ' {
+			n++
+		}
+		least = min(least, n)
+	}
+	return least
+}
+
+// length is how many bytes a part takes, 0 where that varies.
+func (x part) length() int {
+	switch {
+	case x.field != "":
+		return x.width
+	case x.blanks > 0:
+		return x.blanks
+	}
+	return len(x.text)
+}
+
+// markAt puts {from} before byte n of the line. It gives the parts back unchanged where that is inside of a field.
+func markAt(parts []part, n int) []part {
+	at := 0
+	for i, x := range parts {
+		if at == n {
+			return slices.Insert(parts, i, part{field: "from", slot: -1})
+		}
+		if at+x.length() > n && x.text != nil {
+			left, right := x, x
+			left.text, right.text = x.text[:n-at], x.text[n-at:]
+			return slices.Replace(parts, i, i+1, left, part{field: "from", slot: -1}, right)
+		}
+		if at += x.length(); x.length() == 0 {
+			break
+		}
+	}
+	return parts
+}
+
+// markBack puts {to} before the last n bytes of the line.
+func markBack(parts []part, n int) []part {
+	for i := len(parts) - 1; i >= 0 && n > 0; i-- {
+		x := parts[i]
+		switch {
+		case x.length() == n && x.field == "":
+			return slices.Insert(parts, i, part{field: "to", slot: -1})
+		case x.text != nil && len(x.text) > n:
+			left, right := x, x
+			left.text, right.text = x.text[:len(x.text)-n], x.text[len(x.text)-n:]
+			return slices.Replace(parts, i, i+1, left, part{field: "to", slot: -1}, right)
+		}
+		n -= x.length()
+	}
+	return parts
+}
+
+// write gives the parts as the text of a template.
+func write(parts []part, page codePage) string {
+	var out strings.Builder
+	for _, x := range parts {
+		switch {
+		case x.field != "" && x.width > 0:
+			fmt.Fprintf(&out, "{%s %d}", x.field, x.width)
+		case x.field != "":
+			fmt.Fprintf(&out, "{%s}", x.field)
+		case x.blanks > 0:
+			out.WriteString(strings.Repeat(" ", x.blanks))
+		default:
+			out.WriteString(strings.NewReplacer("{", "{{", "}", "}}").Replace(page.text(x.text)))
+		}
+	}
+	return out.String()
+}
