@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"net"
 	"net/http"
 	"time"
 
@@ -101,10 +100,7 @@ func (s *Server) act(ctx context.Context, id, from string, request record.Contex
 	if why := s.unrecorded(id); why != "" {
 		return nil, notNow("Nothing was changed, since it could not be recorded. " + why)
 	}
-	if host, _, err := net.SplitHostPort(from); err == nil {
-		from = host
-	}
-	request.By, request.Where, request.At = record.BySent, "http "+from, time.Now()
+	request.By, request.Where, request.At = record.BySent, where(from), time.Now()
 	ctx, cancel := context.WithTimeout(ctx, recordTime)
 	defer cancel()
 	view, err := s.deps.Contexts.SetContext(ctx, id, request)

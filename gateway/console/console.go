@@ -7,8 +7,8 @@
 //	GET /metrics  Prometheus
 //	/api/v1/…     what programs ask and change; it describes itself at /api/v1/openapi.json
 //
-// The page shows and changes nothing; the API changes what a balance's next weighings are tied to, for whoever has the
-// token. All of it listens on loopback only, answers to loopback names only, and refuses every request
+// The page shows and changes nothing; the API changes what a balance's next weighings are tied to, asks balances
+// for weights and sends them the commands that their owner wrote down, for whoever has the token. All of it listens on loopback only, answers to loopback names only, and refuses every request
 // that another site's page makes; what it refuses is a problem document (RFC 9457). It owns no facts: it takes what it
 // shows from small interfaces, and a slow or stuck browser is dropped without delaying anybody.
 package console
@@ -64,6 +64,8 @@ type Deps struct {
 	Configuration func() Configuration
 	Conditions    Conditions
 	Contexts      Contexts
+	Reader        Reader
+	Commander     Commander
 	Token         Token // the zero value: nothing can be changed
 	Live          Stream
 	Log           *slog.Logger

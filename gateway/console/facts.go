@@ -74,10 +74,10 @@ type Journal struct {
 type Clock struct {
 	State   string       `json:"state" enum:"checked,holdover,unchecked"`
 	Since   record.UTC   `json:"since"`
-	Why     string       `json:"why"`              // a sentence on the state
-	Bound   *record.Span `json:"bound_s"`          // how far a stamp may be wrong; null where that is not known
-	Ceiling record.Span  `json:"ceiling_s"`        // with a larger bound a stamp is not checked
-	Ahead   *float64     `json:"computer_ahead_s"` // by how much the computer's own clock is ahead of the stamps; null where unknown
+	Why     string       `json:"why"`                     // a sentence on the state
+	Bound   *record.Span `json:"bound_s" nullable:"true"` // how far a stamp may be wrong; null where that is not known
+	Ceiling record.Span  `json:"ceiling_s"`               // with a larger bound a stamp is not checked
+	Ahead   *float64     `json:"computer_ahead_s"`        // by how much the computer's own clock is ahead of the stamps; null where unknown
 	Servers []TimeServer `json:"servers" nullable:"false"`
 }
 

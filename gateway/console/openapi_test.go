@@ -84,6 +84,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		return s
 	}
 	const all, one, held = "/api/v1/balances", "/api/v1/balances/{id}", "/api/v1/balances/{id}/context"
+	const ask, list, act = "/api/v1/balances/{id}/read", "/api/v1/balances/{id}/commands", "/api/v1/balances/{id}/commands/{name}"
 	for _, c := range []struct {
 		method, route, id, body string
 		status                  int
@@ -112,8 +113,26 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"PUT", held, "b-12", `{"sample": {"id": "` + strings.Repeat("x", 129) + `"}}`, 422},
 		{"PUT", held, "b-12", `{"request": "` + strings.Repeat("x", 65) + `"}`, 422},
 		{"PUT", held, "b-12", `[]`, 422},
+		{"POST", ask, "b-12", "", 200},
+		{"POST", ask, "b-12", `{}`, 200},
+		{"POST", ask, "b-12", `{"record": true, "wait_s": 0.5}`, 200},
+		{"POST", ask, "b-12", `{"record": false, "wait_s": 60}`, 200},
+		{"POST", ask, "b-99", "", 404},
+		{"POST", ask, "b-12", `{"record": "yes"}`, 422},
+		{"POST", ask, "b-12", `{"record": null}`, 422},
+		{"POST", ask, "b-12", `{"wait_s": 0}`, 422},
+		{"POST", ask, "b-12", `{"wait_s": 61}`, 422},
+		{"POST", ask, "b-12", `{"weit_s": 1}`, 422},
+		{"POST", ask, "b-12", `[]`, 422},
+		{"GET", list, "b-12", "", 200},
+		{"GET", list, "b-13", "", 200},
+		{"GET", list, "b-99", "", 404},
+		{"POST", act, "b-12", "", 200},
+		{"POST", act, "b-12", `{}`, 200},
+		{"POST", act, "b-99", "", 404},
+		{"POST", act, "b-12", `{"really": true}`, 422},
 	} {
-		resp, answer := send(t, h, c.method, strings.ReplaceAll(c.route, "{id}", c.id), c.body, nil)
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{name}", "tare").Replace(c.route), c.body, nil)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)
 		}

@@ -20,7 +20,7 @@ const (
 type Stamp struct {
 	UTC   UTC    `json:"utc"`
 	Zone  string `json:"zone"` // offset of the place at that instant, "+01:00": for people, never for arithmetic
-	Bound *Span  `json:"bound_s"`
+	Bound *Span  `json:"bound_s" nullable:"true"`
 	Clock string `json:"clock"`
 	// Sources is how many time servers agreed.
 	Sources int `json:"sources"`
