@@ -30,6 +30,9 @@ var arrows = []arrow{
 	{"parsers/...", []string{"parsers/..."}, "parsers turn bytes into readings: no I/O, no clock, nothing else of ours"},
 
 	{"gateway/record", []string{"parsers/..."}, "everybody imports the vocabulary, so it may import nobody"},
+	{"gateway/needs", nil, "what tests say of the machine"},
+	{"sinks/mqtt/mosquitto", []string{"gateway/needs"}, "test support: a real broker"},
+	{"gateway/journal/disktest", []string{"gateway/needs"}, "test support: a disk that loses power"},
 	{"gateway/health", nil, "conditions are words; the rooms that raise them are above"},
 	{"gateway/watchdog", []string{"gateway/health"}, "it looks at whether parts turn, and may need none of them to turn itself"},
 	{"gateway/logging", nil, "a log is lines: it knows nobody who writes them"},

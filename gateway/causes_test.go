@@ -19,6 +19,7 @@ import (
 
 	"weighpost/gateway"
 	"weighpost/gateway/config"
+	"weighpost/gateway/needs"
 	"weighpost/sinks/mqtt/mosquitto"
 )
 
@@ -232,12 +233,7 @@ const aloneEnv = "WEIGHPOST_TEST_ALONE"
 // balances, a third balance and a sink, all elsewhere (addresses of RFC 5737), are one trouble.
 func TestWithoutANetworkThereIsOneCondition(t *testing.T) {
 	if os.Getenv(aloneEnv) == "" {
-		if os.Geteuid() != 0 {
-			if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-				t.Fatal("needs root, and WEIGHPOST_SERVERS=all wants it")
-			}
-			t.Skip("needs root for a network of its own; WEIGHPOST_SERVERS=all makes this a failure")
-		}
+		needs.Root(t, "for a network of its own")
 		cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.run=^TestWithoutANetworkThereIsOneCondition$", "-test.v")
 		cmd.Env = append(os.Environ(), aloneEnv+"=1")
 		cmd.SysProcAttr = &syscall.SysProcAttr{Cloneflags: syscall.CLONE_NEWNET}

@@ -17,6 +17,7 @@ import (
 
 	"weighpost/gateway"
 	"weighpost/gateway/journal"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 )
 
@@ -174,18 +175,10 @@ func TestFullDiskStopsRecordingLoudlyAndResumes(t *testing.T) {
 // smallDisk mounts a RAM disk. It needs root.
 func smallDisk(t *testing.T, options string) string {
 	t.Helper()
-	if os.Getuid() != 0 {
-		if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-			t.Fatal("mounting a small disk needs root")
-		}
-		t.Skip("mounting a small disk needs root; WEIGHPOST_SERVERS=all makes this a failure")
-	}
+	needs.Root(t, "to mount a small disk")
 	dir := t.TempDir()
 	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", options, "weighpost-test", dir).CombinedOutput(); err != nil {
-		if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-			t.Fatalf("mount: %v %s", err, out)
-		}
-		t.Skipf("this root may not mount (%s); WEIGHPOST_SERVERS=all makes this a failure", out)
+		needs.That(t, false, "the right to mount: "+string(out))
 	}
 	t.Cleanup(func() {
 		if out, err := exec.Command("umount", "-l", dir).CombinedOutput(); err != nil {

@@ -7,17 +7,14 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"weighpost/gateway/needs"
 )
 
 // tool runs a program of systemd, and skips where it is not installed.
 func tool(t *testing.T, name string, args ...string) (string, error) {
 	t.Helper()
-	if _, err := exec.LookPath(name); err != nil {
-		if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-			t.Fatalf("%s is not installed", name)
-		}
-		t.Skipf("%s is not installed; WEIGHPOST_SERVERS=all makes this a failure", name)
-	}
+	needs.Programs(t, name)
 	cmd := exec.Command(name, args...)
 	cmd.Env = append(os.Environ(), "LC_ALL=C", "SYSTEMD_COLORS=0", "SYSTEMD_PAGER=cat")
 	out, err := cmd.CombinedOutput()
@@ -88,9 +85,7 @@ func TestTheUserIsMade(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer in.Close()
-	if os.Getuid() != 0 && os.Getenv("WEIGHPOST_SERVERS") != "all" {
-		t.Skip("making a user needs root, also below a folder; WEIGHPOST_SERVERS=all makes this a failure")
-	}
+	needs.Root(t, "to make a user below a folder")
 	if out, err := tool(t, "systemd-sysusers", "--root="+root, "--inline", line(Sysusers)); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
@@ -124,10 +119,7 @@ func TestTheRulesAreOnesThatUdevTakes(t *testing.T) {
 	}
 	out, err := read(Rules)
 	if err != nil || !strings.Contains(out, "Reading rules file: /run/udev/rules.d/95-weighpost-serial.rules") {
-		if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-			t.Fatalf("udev does not read the rules: %v %s", err, out)
-		}
-		t.Skipf("udev cannot be asked here (%v); WEIGHPOST_SERVERS=all makes this a failure", err)
+		needs.That(t, false, "a udev that reads its rules: "+out)
 	}
 	complaint := regexp.MustCompile(`95-weighpost-serial\.rules:\d+ .*`)
 	if said := complaint.FindString(out); said != "" {

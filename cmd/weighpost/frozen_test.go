@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"weighpost/gateway/journal"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/port/pty"
 	"weighpost/gateway/record"
 )
@@ -125,8 +126,7 @@ func TestAPortThatIsFullHoldsItsBalanceUp(t *testing.T) {
 // line before the first of them is shown as recorded, and all of them are recorded in the end.
 func TestASlowDiskDelaysWhatIsRecordedAndNotWhatIsShown(t *testing.T) {
 	t.Parallel()
-	_, err := exec.LookPath("strace")
-	needs(t, err == nil, "strace")
+	needs.Programs(t, "strace")
 	r := newRig(t)
 	daemon := r.start(t)
 	r.opened(t)

@@ -15,19 +15,9 @@ import (
 	"syscall"
 	"testing"
 	"time"
-)
 
-// needs skips a test that needs what is not there, and fails it where everything is promised to be there.
-func needs(t *testing.T, ok bool, what string) {
-	t.Helper()
-	switch {
-	case ok:
-	case os.Getenv("WEIGHPOST_SERVERS") == "all":
-		t.Fatalf("needs %s", what)
-	default:
-		t.Skipf("needs %s; WEIGHPOST_SERVERS=all makes this a failure", what)
-	}
-}
+	"weighpost/gateway/needs"
+)
 
 // printing lets the balances print, every 7 ms each, until the test calls what it returns.
 func (r *rig) printing(t *testing.T) (stop func()) {
@@ -197,7 +187,7 @@ type memoryGroup struct{ dir, limitName, usageName, killsName string }
 
 func newMemoryGroup(t *testing.T) *memoryGroup {
 	t.Helper()
-	needs(t, os.Geteuid() == 0, "root, to make a control group")
+	needs.Root(t, "to make a control group")
 	name := fmt.Sprintf("weighpost-test-%d", os.Getpid())
 	for _, g := range []memoryGroup{
 		{"/sys/fs/cgroup/memory/" + name, "memory.limit_in_bytes", "memory.usage_in_bytes", "memory.oom_control"},
@@ -220,7 +210,7 @@ func newMemoryGroup(t *testing.T) *memoryGroup {
 		})
 		return &g
 	}
-	needs(t, false, "a control group for memory")
+	needs.That(t, false, "a control group for memory")
 	return nil
 }
 

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs"
 	"weighpost/systemd"
 )
 
@@ -22,14 +23,7 @@ import (
 // those that the unit lets through.
 func TestTheUnitAllowsWhatTheDaemonCalls(t *testing.T) {
 	t.Parallel()
-	for _, tool := range []string{"strace", "systemd-analyze"} {
-		if _, err := exec.LookPath(tool); err != nil {
-			if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-				t.Fatalf("%s is not installed", tool)
-			}
-			t.Skipf("%s is not installed; WEIGHPOST_SERVERS=all makes this a failure", tool)
-		}
-	}
+	needs.Programs(t, "strace", "systemd-analyze")
 	allowed := allowedCalls(t)
 	if !allowed["openat"] || !allowed["fdatasync"] || allowed["mount"] || allowed["ptrace"] || allowed["setuid"] {
 		t.Fatal("what the unit allows is not understood")

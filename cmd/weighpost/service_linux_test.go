@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"weighpost/gateway/needs"
 	"weighpost/systemd"
 )
 
@@ -86,16 +87,10 @@ esac
 // onStage runs a script of the shell there.
 func onStage(t *testing.T, script string) string {
 	t.Helper()
-	skip := t.Skipf
-	if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-		skip = t.Fatalf
-	}
-	if os.Getuid() != 0 {
-		skip("installing a service needs root; WEIGHPOST_SERVERS=all makes this a failure")
-	}
+	needs.Root(t, "to install a service")
 	dir, err := os.MkdirTemp("/dev/shm", "stage") // an overlay cannot lie on an overlay, which the root of a container may be
 	if err != nil {
-		skip("there is no room in memory for another /etc (%v); WEIGHPOST_SERVERS=all makes this a failure", err)
+		needs.That(t, false, "room in memory for another /etc: "+err.Error())
 	}
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
 	self, err := os.Executable()
@@ -114,7 +109,7 @@ func onStage(t *testing.T, script string) string {
 	cmd.Env = append(os.Environ(), "D="+dir)
 	out, err := cmd.CombinedOutput()
 	if err != nil && strings.Contains(string(out), "mount:") {
-		skip("another /etc cannot be mounted here: %s; WEIGHPOST_SERVERS=all makes this a failure", out)
+		needs.That(t, false, "the right to mount another /etc: "+string(out))
 	}
 	if err != nil {
 		t.Fatalf("%v:\n%s", err, out)

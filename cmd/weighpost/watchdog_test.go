@@ -19,6 +19,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"weighpost/gateway/needs"
 )
 
 // supervisor stands in for systemd: it starts the daemon with a socket to notify and a wish for signs of life, counts them, and
@@ -177,12 +179,7 @@ func (s *supervisor) traffic(t *testing.T) (stop func()) {
 // answer does, and returns once it does.
 func hold(t *testing.T, daemon *exec.Cmd, args ...string) (end func()) {
 	t.Helper()
-	if _, err := exec.LookPath("strace"); err != nil {
-		if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-			t.Fatal("strace is not installed")
-		}
-		t.Skip("strace is not installed; WEIGHPOST_SERVERS=all makes this a failure")
-	}
+	needs.Programs(t, "strace")
 	strace := exec.Command("strace", append([]string{"-f", "-o", "/dev/null", "-p", fmt.Sprint(daemon.Process.Pid)}, args...)...)
 	said, err := strace.StderrPipe()
 	if err == nil {
@@ -406,12 +403,7 @@ func TestAReloadIsTold(t *testing.T) {
 // once there is space.
 func TestAFullDiskTripsNothing(t *testing.T) {
 	t.Parallel()
-	if os.Getuid() != 0 {
-		if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-			t.Fatal("mounting a small disk needs root")
-		}
-		t.Skip("mounting a small disk needs root; WEIGHPOST_SERVERS=all makes this a failure")
-	}
+	needs.Root(t, "to mount a small disk")
 	s := supervise(t, newRig(t), 3*time.Second)
 	if err := os.Mkdir(s.journal, 0o755); err != nil {
 		t.Fatal(err)

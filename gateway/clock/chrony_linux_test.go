@@ -16,30 +16,10 @@ import (
 	"github.com/beevik/ntp"
 
 	"weighpost/gateway/health"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 )
-
-// need skips the test where root or a program is missing, or fails it where nothing may be skipped.
-func need(t *testing.T, programs ...string) {
-	t.Helper()
-	var missing []string
-	if os.Geteuid() != 0 {
-		missing = append(missing, "root")
-	}
-	for _, p := range programs {
-		if _, err := exec.LookPath(p); err != nil {
-			missing = append(missing, p)
-		}
-	}
-	switch {
-	case missing == nil:
-	case os.Getenv("WEIGHPOST_SERVERS") == "all":
-		t.Fatalf("WEIGHPOST_SERVERS=all, and yet there is no %s", strings.Join(missing, " and no "))
-	default:
-		t.Skipf("needs %s; WEIGHPOST_SERVERS=all makes this a failure", strings.Join(missing, ", "))
-	}
-}
 
 // freePort gives a UDP port of loopback that was free just now.
 func freePort(t *testing.T) int {
@@ -92,7 +72,8 @@ func chrony(t *testing.T, more string, before ...string) string {
 // TestRealTimeServers asks chrony: two or three servers that are right, one whose clock is moved by three seconds, and one
 // that is not synchronised.
 func TestRealTimeServers(t *testing.T) {
-	need(t, "chronyd", "faketime")
+	needs.Root(t, "to run a time server")
+	needs.Programs(t, "chronyd", "faketime")
 	const right = "local stratum 3"
 	a, b, c := chrony(t, right), chrony(t, right), chrony(t, right)
 	shifted, lost := chrony(t, right, "faketime", "-f", "+3s"), chrony(t, "")

@@ -5,26 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
-)
 
-// needs skips a test that needs a program or a right, and fails it where all are promised to be there.
-func needs(t *testing.T, ok bool, what string) {
-	t.Helper()
-	switch {
-	case ok:
-	case os.Getenv("WEIGHPOST_SERVERS") == "all":
-		t.Fatalf("needs %s", what)
-	default:
-		t.Skipf("needs %s; WEIGHPOST_SERVERS=all makes this a failure", what)
-	}
-}
+	"weighpost/gateway/needs"
+)
 
 func TestNothingAcknowledgedIsLostByAKill(t *testing.T) {
 	t.Parallel()
@@ -80,8 +69,7 @@ func injected(t *testing.T, l *lives, count int, inject string) (ended bool) {
 // The K-th write or sync of a thread never returns: K = 1, 2, 3 … until a whole life passes.
 func TestNothingAcknowledgedIsLostByAKillAtAnyWriteOrSync(t *testing.T) {
 	t.Parallel()
-	_, err := exec.LookPath("strace")
-	needs(t, err == nil, "strace")
+	needs.Programs(t, "strace")
 	random, _ := newSeed(t)
 	step := rounds(9, 1)
 	kills, alive := 0, 0
@@ -114,8 +102,7 @@ func TestNothingAcknowledgedIsLostByAKillAtAnyWriteOrSync(t *testing.T) {
 
 func TestADiskThatFailsStopsRecordingAndNothingIsFalselyAcknowledged(t *testing.T) {
 	t.Parallel()
-	_, err := exec.LookPath("strace")
-	needs(t, err == nil, "strace")
+	needs.Programs(t, "strace")
 	for _, inject := range []string{
 		"fdatasync:error=EIO:when=4",        // a commit, a head or a fold, whichever it meets
 		"fdatasync:error=EIO:when=5+23",     // again and again
@@ -145,10 +132,10 @@ func TestADiskThatFailsStopsRecordingAndNothingIsFalselyAcknowledged(t *testing.
 
 // A disk of 1 MB fills up, is grown, and recording resumes by itself; what was acknowledged is there.
 func TestAFullDiskStopsRecordingUntilThereIsSpace(t *testing.T) {
-	needs(t, os.Geteuid() == 0, "root, to mount a small tmpfs")
+	needs.That(t, os.Geteuid() == 0, "root, to mount a small tmpfs")
 	at := t.TempDir()
 	if err := syscall.Mount("tmpfs", at, "tmpfs", 0, "size=1m"); err != nil {
-		needs(t, false, "the right to mount: "+err.Error())
+		needs.That(t, false, "the right to mount: "+err.Error())
 	}
 	defer func() { must(t, syscall.Unmount(at, 0)) }()
 	states := make(chan bool, 1000)

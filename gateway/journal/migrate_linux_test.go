@@ -3,18 +3,18 @@ package journal
 import (
 	"context"
 	"fmt"
-	"os/exec"
 	"testing"
 
 	"github.com/ncruces/go-sqlite3"
+
+	"weighpost/gateway/needs"
 )
 
 // The K-th write or sync of a later version that brings the journal to its own schema never returns. What is left is the
 // old version whole or the new one whole, and the later version opens it.
 func TestAMigrationThatIsKilledIsDoneWholeOrNotAtAll(t *testing.T) {
 	t.Parallel()
-	_, err := exec.LookPath("strace")
-	needs(t, err == nil, "strace")
+	needs.Programs(t, "strace")
 	const step = "CREATE TABLE more(x INTEGER); INSERT INTO more SELECT seq FROM entries"
 	newer := append(append([]string(nil), steps...), step)
 	made := t.TempDir()

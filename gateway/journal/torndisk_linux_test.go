@@ -12,7 +12,7 @@ import (
 	"github.com/hanwen/go-fuse/v2/fs"
 	"github.com/hanwen/go-fuse/v2/fuse"
 
-	"weighpost/gateway/journal/disktest"
+	"weighpost/gateway/needs"
 )
 
 // tornDisk is a file system for another process that, unlike cutDisk, goes through the kernel: what a program writes is
@@ -40,9 +40,9 @@ type tornData struct {
 
 func newTornDisk(t *testing.T, random *rand.Rand) *tornDisk {
 	t.Helper()
-	disktest.Needs(t, os.Geteuid() == 0, "root, to mount a file system")
+	needs.That(t, os.Geteuid() == 0, "root, to mount a file system")
 	_, err := os.Stat("/dev/fuse")
-	disktest.Needs(t, err == nil, "/dev/fuse")
+	needs.That(t, err == nil, "/dev/fuse")
 	at := t.TempDir()
 	d := &tornDisk{dir: filepath.Join(at, "disk"), live: filepath.Join(at, "live"), kept: filepath.Join(at, "kept"), random: random}
 	must(t, os.Mkdir(d.dir, 0o755))
@@ -67,7 +67,7 @@ func (d *tornDisk) mount(t *testing.T) {
 	root := &fs.LoopbackRoot{Path: d.live, Dev: uint64(st.Dev)}
 	root.RootNode = &tornNode{LoopbackNode: &fs.LoopbackNode{RootData: root}, d: d}
 	server, err := fs.Mount(d.dir, root.RootNode, &fs.Options{MountOptions: fuse.MountOptions{DirectMount: true, FsName: "weighpost-test"}})
-	disktest.Needs(t, err == nil, "the right to mount a FUSE file system")
+	needs.That(t, err == nil, "the right to mount a FUSE file system")
 	d.server = server
 }
 

@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs"
 	"weighpost/parsers/strict"
 )
 
@@ -287,9 +288,7 @@ func TestASecondOwnerIsTurnedAway(t *testing.T) {
 
 // TestAnotherUsersProgramIsKeptOut: TIOCEXCL holds while we have the port, and not after, although the terminal lives on.
 func TestAnotherUsersProgramIsKeptOut(t *testing.T) {
-	if os.Getuid() != 0 {
-		skip(t, "only root can run a program as another user")
-	}
+	needs.Root(t, "to run a program as another user")
 	forBothDrivers(t, func(t *testing.T, driver string) {
 		_, slave := newPTY(t)
 		if err := os.Chmod(slave, 0o666); err != nil {
@@ -440,7 +439,7 @@ func TestTooManyFilesForTheLibraryIsAnError(t *testing.T) {
 	for range 1024 {
 		f, err := os.Open("/dev/null")
 		if err != nil {
-			skip(t, "so many files cannot be opened here: "+err.Error())
+			needs.That(t, false, "more open files: "+err.Error())
 		}
 		files = append(files, f)
 	}

@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"weighpost/gateway/needs"
 )
 
 // newComputer is a USB tree with the other folders that List looks into, all empty.
@@ -295,9 +297,7 @@ func TestWeSeeOurselves(t *testing.T) {
 
 // Without root the lock of another user's weighpost is seen all the same, and that more may be hidden is said.
 func TestWithoutRootTheLockIsSeen(t *testing.T) {
-	if os.Getuid() != 0 {
-		skip(t, "only root can run a program as another user")
-	}
+	needs.Root(t, "to run a program as another user")
 	root, err := os.MkdirTemp("/tmp", "weighpost-list-")
 	if err != nil {
 		t.Fatal(err)

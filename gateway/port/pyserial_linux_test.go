@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"weighpost/gateway/needs"
 )
 
 // pyserial is a real device server, of pyserial (Debian's python3-serial), in front of a pseudo-terminal. Its far end is master.
@@ -35,7 +37,7 @@ func newPyserial(t *testing.T) *pyserial {
 func pyserialOn(t *testing.T, fastest string) *pyserial {
 	t.Helper()
 	if err := exec.Command(python, "-c", "import serial.rfc2217").Run(); err != nil {
-		skip(t, fmt.Sprintf("%s has no pyserial (%v): install python3-serial", python, err))
+		needs.That(t, false, fmt.Sprintf("pyserial (Debian: python3-serial), and %s says %v", python, err))
 	}
 	master, slave := newPTY(t)
 	cmd := exec.Command(python, "testdata/rfc2217server.py", slave, fastest)

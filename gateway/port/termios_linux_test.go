@@ -9,6 +9,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/port/pty"
 )
 
@@ -68,7 +69,7 @@ func TestEverySettingBecomesItsFlags(t *testing.T) {
 // parity whatever is asked for, so only the rest can be seen here.
 func TestSettingsAsSttySeesThem(t *testing.T) {
 	if _, err := exec.LookPath("stty"); err != nil {
-		skip(t, "there is no stty on this machine")
+		needs.That(t, false, "the program stty")
 	}
 	for _, c := range []struct {
 		cfg  Config
@@ -86,7 +87,7 @@ func TestSettingsAsSttySeesThem(t *testing.T) {
 		p := opened(t, c.cfg)
 		stdin, err := os.OpenFile(slave, os.O_RDONLY|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
 		if err != nil {
-			skip(t, "root alone may look at a terminal that is taken: "+err.Error())
+			needs.That(t, false, "root, to look at a terminal that is taken: "+err.Error())
 		}
 		cmd := exec.Command("stty", "-a")
 		cmd.Stdin = stdin
@@ -165,13 +166,4 @@ func newPTY(t testing.TB) (master *os.File, slave string) {
 	}
 	t.Cleanup(func() { master.Close() })
 	return master, slave
-}
-
-// skip skips a test for want of something on the machine, unless everything must run.
-func skip(t *testing.T, why string) {
-	t.Helper()
-	if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-		t.Fatal("WEIGHPOST_SERVERS=all, and yet " + why)
-	}
-	t.Skipf("skipped: %s", why)
 }

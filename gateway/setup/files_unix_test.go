@@ -7,16 +7,13 @@ import (
 	"path/filepath"
 	"syscall"
 	"testing"
+
+	"weighpost/gateway/needs"
 )
 
 // TestReplaceKeepsTheOwner needs root: nobody else can give a file away.
 func TestReplaceKeepsTheOwner(t *testing.T) {
-	if os.Getuid() != 0 {
-		if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-			t.Fatal("this test needs root")
-		}
-		t.Skip("giving a file to another user needs root")
-	}
+	needs.Root(t, "to give a file to another user")
 	path := filepath.Join(t.TempDir(), "w.yaml")
 	put(t, path, "old")
 	if err := os.Chown(path, 12345, 23456); err != nil {

@@ -23,6 +23,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"weighpost/gateway/needs"
 )
 
 // Options says what the disk is like. The zero value is 64 MB on the disk of the test's own folder.
@@ -45,10 +47,10 @@ type Disk struct {
 // New makes a file system and mounts it.
 func New(t testing.TB, o Options) *Disk {
 	t.Helper()
-	Needs(t, os.Geteuid() == 0, "root, to mount a file system")
+	needs.That(t, os.Geteuid() == 0, "root, to mount a file system")
 	for _, program := range []string{"mkfs.ext4", "mount", "losetup"} {
 		_, err := exec.LookPath(program)
-		Needs(t, err == nil, program)
+		needs.That(t, err == nil, program)
 	}
 	at := t.TempDir()
 	d := &Disk{Dir: filepath.Join(at, "disk"), below: filepath.Join(at, "below"), options: "loop"}
@@ -63,7 +65,7 @@ func New(t testing.TB, o Options) *Disk {
 	t.Cleanup(func() { d.cleanUp(t) })
 	if o.Behind > 0 {
 		out, err := command("mount", "-t", "tmpfs", "-o", fmt.Sprintf("size=%d", o.Behind), "weighpost-test", d.below)
-		Needs(t, err == nil, "the right to mount: "+out)
+		needs.That(t, err == nil, "the right to mount: "+out)
 	}
 	d.image = filepath.Join(d.below, "image")
 	if o.Bytes == 0 {
@@ -79,21 +81,9 @@ func New(t testing.TB, o Options) *Disk {
 		t.Fatalf("mkfs.ext4: %v %s", err, out)
 	}
 	out, err := command("mount", "-o", d.options, d.image, d.Dir)
-	Needs(t, err == nil, "the right to mount a loop device: "+out)
+	needs.That(t, err == nil, "the right to mount a loop device: "+out)
 	d.mounted = true
 	return d
-}
-
-// Needs skips a test that needs what is not there, and fails it where everything is promised to be there.
-func Needs(t testing.TB, ok bool, what string) {
-	t.Helper()
-	switch {
-	case ok:
-	case os.Getenv("WEIGHPOST_SERVERS") == "all":
-		t.Fatalf("needs %s", what)
-	default:
-		t.Skipf("needs %s; WEIGHPOST_SERVERS=all makes this a failure", what)
-	}
 }
 
 func command(name string, args ...string) (string, error) {
@@ -112,7 +102,7 @@ func (d *Disk) Cut(t testing.TB) {
 	}
 	defer dir.Close()
 	if err := unix.IoctlSetPointerInt(int(dir.Fd()), shutdown, noLogFlush); err != nil {
-		Needs(t, false, "a kernel whose ext4 can be shut down: "+err.Error())
+		needs.That(t, false, "a kernel whose ext4 can be shut down: "+err.Error())
 	}
 }
 
@@ -137,7 +127,7 @@ func (d *Disk) Spoil(t testing.TB) {
 	}
 	name := filepath.Join("/sys/fs/ext4", filepath.Base(out), "trigger_fs_error")
 	if err := os.WriteFile(name, []byte("1"), 0); err != nil {
-		Needs(t, false, "a kernel whose ext4 can be spoilt: "+err.Error())
+		needs.That(t, false, "a kernel whose ext4 can be spoilt: "+err.Error())
 	}
 }
 

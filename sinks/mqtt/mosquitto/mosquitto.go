@@ -19,6 +19,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"weighpost/gateway/needs"
 )
 
 // Options says how the broker is set up. The zero value lets everyone in and do everything, without TLS.
@@ -68,11 +70,7 @@ func find(t testing.TB, places []string) string {
 			return path
 		}
 	}
-	const what = "mosquitto is not installed"
-	if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-		t.Fatal(what + ", and WEIGHPOST_SERVERS=all allows no skip")
-	}
-	t.Skip(what + ": install it, or set WEIGHPOST_SERVERS=all to make this a failure")
+	needs.That(t, false, "the program mosquitto")
 	return ""
 }
 
