@@ -1,8 +1,10 @@
 package learn_test
 
 import (
+	"cmp"
 	"fmt"
 	"os"
+	"regexp"
 	"slices"
 	"sort"
 	"strconv"
@@ -24,7 +26,7 @@ import (
 // Three things need not be known, and are right as "unknown" or as a refusal:
 //
 //   - a stability or kind that the sample cannot tell: a mark that nobody knows and that the sample shows in one state only,
-//     or not at least twice beside a moving and twice beside a resting load (learntest.Tells says which);
+//     or beside moving and resting loads in a way that chance explains as well (learntest.Tells says which);
 //   - a print that shows what the sample never shows: another mark, word, unit, sign in another place;
 //   - a weight that cannot be known without an answer: no unit is printed, "oz" or an unknown symbol stands for it, all
 //     numbers may be whole thousands, two numbers stand side by side without words. Fully right is then a refusal together
@@ -264,48 +266,86 @@ func truth(f *learntest.Frame) string {
 	return s
 }
 
-// writeFailures appends the balances that are not fully right to the file that WEIGHPOST_FAILURES names, worst first.
+// problem is what a number of balances have in common that are not fully right.
+type problem struct {
+	badness  int
+	class    string
+	what     string
+	verdicts []*verdict
+}
+
+// badness orders problems: a wrong value is worse than a wrong text, and both are worse than anything missing.
+func (v *verdict) badness() int {
+	switch {
+	case v.right:
+		return 0
+	case v.outcome != nil && len(v.outcome.Wrong) > 0:
+		return 3
+	case v.outcome != nil && len(v.outcome.WrongFields) > 0:
+		return 2
+	}
+	return 1
+}
+
+var particulars = regexp.MustCompile(`"[^"]*"|“[^”]*”|[0-9]+`)
+
+// problems groups balances by their first finding without its particulars, worst first and then the most common.
+func problems(verdicts []*verdict) (list []*problem) {
+	known := map[string]*problem{}
+	for _, v := range verdicts {
+		if v.right {
+			continue
+		}
+		what := "no candidate: " + v.why
+		if v.outcome != nil {
+			what = "nothing is read"
+			if all := slices.Concat(v.outcome.Wrong, v.outcome.WrongFields, v.outcome.Missing); len(all) > 0 {
+				what = all[0].What
+			}
+		}
+		what = particulars.ReplaceAllString(what, "#")
+		key := fmt.Sprint(v.badness(), v.b.Class, what)
+		if known[key] == nil {
+			known[key] = &problem{badness: v.badness(), class: v.b.Class, what: what}
+			list = append(list, known[key])
+		}
+		known[key].verdicts = append(known[key].verdicts, v)
+	}
+	slices.SortStableFunc(list, func(a, b *problem) int {
+		return cmp.Or(b.badness-a.badness, len(b.verdicts)-len(a.verdicts))
+	})
+	return list
+}
+
+// writeFailures appends the balances that are not fully right to the file that WEIGHPOST_FAILURES names.
 func writeFailures(t *testing.T, name string, all tally, verdicts []*verdict) {
 	path := os.Getenv("WEIGHPOST_FAILURES")
 	if path == "" {
 		return
 	}
-	badness := func(v *verdict) int {
-		switch {
-		case v.right:
-			return 0
-		case v.outcome != nil && len(v.outcome.Wrong) > 0:
-			return 4
-		case v.outcome != nil && len(v.outcome.WrongFields) > 0:
-			return 3
-		}
-		return 1
-	}
-	common := map[string]int{}
-	for _, v := range verdicts {
-		if !v.right {
-			common[v.b.Class]++
-		}
-	}
-	slices.SortStableFunc(verdicts, func(a, b *verdict) int {
-		if x, y := badness(a), badness(b); x != y {
-			return y - x
-		}
-		return common[b.b.Class] - common[a.b.Class]
-	})
 	file, err := os.OpenFile(path, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o644)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer file.Close()
 	fmt.Fprintf(file, "\n# %s: %.1f %% of %d fully right, %d wrong values, %d wrong fields\n", name, all.percent(), all.n, all.wrong, all.wrongFields)
-	shown := map[string]int{}
-	for _, v := range verdicts {
-		key := fmt.Sprint(badness(v), v.b.Class)
-		if shown[key]++; badness(v) == 0 || shown[key] > 6 {
-			continue
+	list := problems(verdicts)
+	marks := []string{"", "not right", "WRONG FIELD", "WRONG VALUE"}
+	for _, p := range list {
+		fmt.Fprintf(file, "- %s, %d × %s: %s\n", marks[p.badness], len(p.verdicts), p.class, p.what)
+	}
+	for _, p := range list {
+		fmt.Fprintf(file, "\n## %s, %d × %s: %s\n", marks[p.badness], len(p.verdicts), p.class, p.what)
+		for i, v := range p.verdicts {
+			if i == 2 {
+				var seeds []uint64
+				for _, v := range p.verdicts[2:] {
+					seeds = append(seeds, v.b.Seed)
+				}
+				fmt.Fprintf(file, "the same: seeds %v\n", seeds)
+				break
+			}
+			fmt.Fprintf(file, "```\n%s```\n", failure(v))
 		}
-		mark := map[int]string{4: "WRONG VALUE", 3: "WRONG FIELD", 1: "not right"}[badness(v)]
-		fmt.Fprintf(file, "\n## %s\n```\n%s```\n", mark, failure(v))
 	}
 }

@@ -71,9 +71,10 @@ func daysOf(frames []Frame) (days []time.Time) {
 	return days
 }
 
-// stabilityShows says whether marks stand beside loads that move and loads that rest so often that chance is no
-// explanation: two or more prints marked as moving, each with another value than the prints beside it, and two or more
-// pairs of prints in a row that are marked as resting and show the same value; and no print that speaks against it.
+// stabilityShows says whether marks stand beside loads that move and loads that rest so often that chance is a poor
+// explanation. A print lies still if one beside it shows the same value. No print that is marked as moving may lie still,
+// two or more must be marked so, and if as many marks had fallen on prints at random, all of them would have missed those
+// that lie still no more than once in twenty times.
 func stabilityShows(sample []Frame) bool {
 	var prints []Frame
 	for _, f := range sample {
@@ -81,22 +82,26 @@ func stabilityShows(sample []Frame) bool {
 			prints = append(prints, f)
 		}
 	}
-	moving, pairs := 0, 0
+	moving, changing := 0, 0
 	for i, f := range prints {
-		same := i > 0 && prints[i-1].Truth.Digits == f.Truth.Digits
+		still := i > 0 && prints[i-1].Truth.Digits == f.Truth.Digits || i+1 < len(prints) && prints[i+1].Truth.Digits == f.Truth.Digits
+		if !still {
+			changing++
+		}
 		switch {
 		case f.Truth.Stability == layout.StabilityUnknown:
 			return false
+		case f.Truth.Stability == layout.Unstable && still:
+			return false
 		case f.Truth.Stability == layout.Unstable:
-			if same {
-				return false
-			}
 			moving++
-		case same && prints[i-1].Truth.Stability == layout.Stable:
-			pairs++
 		}
 	}
-	return moving >= 2 && pairs >= 2
+	chance := 1.0
+	for k := range moving {
+		chance *= float64(changing-k) / float64(len(prints)-k)
+	}
+	return moving >= 2 && chance <= 0.05
 }
 
 var maybeGroups = regexp.MustCompile(`^[-+]? *[1-9][0-9]{0,2}[.,][0-9]{3}[-+]?$`)
