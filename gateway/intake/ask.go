@@ -27,7 +27,8 @@ type asking struct {
 
 	open    *question
 	guarded bool      // the last question was not answered: its answer may still come
-	from    time.Time // the port was opened, or a question's time ran out
+	up      time.Time // the port was opened
+	from    time.Time // then, or when a question's time ran out
 	missed  int       // in a row
 	waits   map[record.Body]*awaited
 	acts    allowance // of commands
@@ -219,16 +220,24 @@ func (in *Intake) mute() {
 }
 
 // opened notes that the port is open: the first question waits for a silence.
-func (in *Intake) opened(at time.Time) { in.asking.from, in.asking.guarded = at, false }
+func (in *Intake) opened(at time.Time) {
+	in.asking.up, in.asking.from, in.asking.guarded = at, at, false
+	in.wakeAsker()
+}
+
+// wakeAsker has the balance be asked now, and then by its period.
+func (in *Intake) wakeAsker() {
+	select {
+	case in.asking.wake <- struct{}{}:
+	default:
+	}
+}
 
 // askAnew notes that the balance is asked in another way from now on, or not at all.
 func (in *Intake) askAnew() {
 	in.asking.missed, in.asking.tally.Why = 0, ""
 	in.board.Clear(health.NoAnswer, in.about.ID)
-	select {
-	case in.asking.wake <- struct{}{}:
-	default:
-	}
+	in.wakeAsker()
 }
 
 // raiseNoAnswer says that the balance does not answer.

@@ -41,11 +41,16 @@ type job struct {
 func (in *Intake) askAll(ctx context.Context) {
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
-	var next time.Time // when it is asked by itself
+	var next time.Time // when it is asked by itself; zero: now
+	var before AskConfig
+	var since time.Time
 	for {
-		ask := in.Config().Ask
+		ask, up := in.asksItself()
+		if up != since || ask != before {
+			next, before, since = time.Time{}, ask, up
+		}
 		var tick <-chan time.Time
-		if ask != nil && ask.Every != 0 {
+		if !up.IsZero() {
 			if next.IsZero() {
 				next = in.now()
 			}
@@ -56,13 +61,12 @@ func (in *Intake) askAll(ctx context.Context) {
 		case <-ctx.Done():
 			in.endJobs()
 			return
-		case <-in.asking.wake:
-			next = time.Time{}
+		case <-in.asking.wake: // the port was opened, or the configuration is another
 		case j := <-in.asking.jobs:
 			in.work(ctx, j)
 		case <-tick:
-			if in.wanted(ask) {
-				_, _ = in.askRound(ctx, ask, record.ReadRequest{}) // what was missed is counted and said
+			if !ask.WhileWatched || in.watched != nil && in.watched() {
+				_, _ = in.askRound(ctx, &ask, record.ReadRequest{}) // what was missed is counted and said
 			}
 			if next = next.Add(time.Duration(ask.Every)); next.Before(in.now()) {
 				next = in.now()
@@ -71,11 +75,14 @@ func (in *Intake) askAll(ctx context.Context) {
 	}
 }
 
-// wanted says whether the balance is to be asked by itself now.
-func (in *Intake) wanted(a *AskConfig) bool {
+// asksItself is how the balance is asked by itself, and since when its port has been open; zero: it is not asked.
+func (in *Intake) asksItself() (ask AskConfig, up time.Time) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	return in.status.PortUp && (!a.WhileWatched || in.watched != nil && in.watched())
+	if in.cfg.Ask == nil || in.cfg.Ask.Every == 0 || !in.status.PortUp {
+		return AskConfig{}, time.Time{}
+	}
+	return *in.cfg.Ask, in.asking.up
 }
 
 // work carries out a request.
