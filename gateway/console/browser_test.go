@@ -227,7 +227,7 @@ func TestTheLivePageInABrowser(t *testing.T) {
 	b.shows(`document.querySelector("#time-part:not([hidden])")?.innerText ?? ""`, "checked, since", "right within ± 21.0 ms", "time-2.example:123",
 		"falseticker", "<b>3 s</b> off", "−3.000 s", "silent", "not known")
 	b.shows(card, "no person for the next weighing", "no sample set", "2 frames could not be read. The last came at",
-		"<b><02> 9.3450 g<0D><0A><FF>", "3 characters arrived damaged.", "Neither parity nor a check guards this line")
+		"<b><02> 9.3450 g<0D><0A><FF>", "3 characters arrived damaged.", "no parity and no check characters")
 
 	h.board.Raise(health.Condition{Code: "recording-stopped", Subject: "journal", Severity: health.Error, Sentence: "Nothing is recorded."})
 	b.shows(card, "Not being recorded now")

@@ -110,8 +110,17 @@ function showAge(c) {
 
 // bytes writes what was received so that it can be read: what is no printable ASCII as its number in angle brackets.
 function bytes(base64) {
-  const text = Array.from(atob(base64), (c) => c >= " " && c <= "~" ? c : "<" + c.charCodeAt(0).toString(16).toUpperCase().padStart(2, "0") + ">");
+  const text = Array.from(atob(base64), (c) => c >= " " && c <= "~" && c !== "`" ? c : "<" + c.charCodeAt(0).toString(16).toUpperCase().padStart(2, "0") + ">");
   return text.slice(0, 60).join("") + (text.length > 60 ? "…" : "");
+}
+
+// showPort says where the bytes come from, and whether anything would show that one of them was disturbed.
+function showPort(c, b) {
+  const all = b.port + b.port_up + b.unprotected;
+  if (c.portShown === all) return;
+  c.portShown = all;
+  c.port.replaceChildren(b.port_up ? b.port : b.port + " is not connected", ...(b.unprotected ?
+    [make("span", "also", "no parity and no check characters: a disturbed character may read as another digit")] : []));
 }
 
 function showCard(c, b, recording) {
@@ -126,23 +135,22 @@ function showCard(c, b, recording) {
   showContext(c, b.context || []);
   if (b.last) showRecorded(c, b.last.id, b.last.utc, b.last.value, b.last.sample);
   else if (!c.lastID) say(c.recorded, "nothing since weighpost started");
-  say(c.port, b.port_up ? b.port : b.port + " is not connected");
+  showPort(c, b);
   c.port.className = b.port_up ? "" : "bad";
   const doubts = [];
   if (b.identity !== "confirmed") doubts.push("Which balance this is has not been confirmed since the port was lost.");
   if (b.waiting > 20) doubts.push(number.format(b.waiting) + " readings wait for the journal.");
   if (b.unkept) doubts.push(number.format(b.unkept) + " readings were not recorded.");
   if (b.unread) doubts.push(number.format(b.unread) + (b.unread === 1 ? " frame" : " frames") + " could not be read." +
-    (b.last_unread ? " The last came at " + clock(b.last_unread.utc) + ": " + bytes(b.last_unread.frame) : ""));
+    (b.last_unread ? " The last came at " + clock(b.last_unread.utc) + ": `" + bytes(b.last_unread.frame) + "`" : ""));
   if (b.damaged) doubts.push(number.format(b.damaged) + (b.damaged === 1 ? " character" : " characters") + " arrived damaged.");
-  if (b.unprotected) doubts.push("Neither parity nor a check guards this line: a disturbed character may read as another digit.");
   c.item.classList.toggle("unrecorded", !recording);
   say(c.not, recording ? "" : "Not being recorded now: copy this weight by hand.");
   const text = b.rule + " · " + number.format(b.recorded) + " recorded";
   const all = text + doubts.join();
   if (c.ruleShown !== all) {
     c.ruleShown = all;
-    c.rule.replaceChildren(text, ...doubts.map((d) => make("span", "doubt", d)));
+    c.rule.replaceChildren(text, ...doubts.map((d) => make("span", "doubt", "", ...prose(d))));
   }
 }
 
