@@ -229,7 +229,7 @@ func failure(v *verdict) string {
 			fmt.Fprintf(&out, "and %d more\n", len(all)-4)
 		}
 	}
-	for i := range v.b.Sampled {
+	for i := range min(v.b.Sampled, 14) {
 		lines = append(lines, i)
 	}
 	sort.Ints(lines)

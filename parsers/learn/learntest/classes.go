@@ -143,11 +143,46 @@ func eitherSide(d dice, p part) (before, after []part) {
 }
 
 func madeUpMark(d dice, g *design) {
+	if d.in100(6) {
+		statusCharacter(d, g)
+		return
+	}
 	p := one(d, stabilityMarks...)
 	if !fixedMarks[p.rests] && d.in100(50) {
 		p.rests, p.moves = p.moves, p.rests
 	}
 	useMarks(d, g, p, false)
+}
+
+// statusCharacter prints one character whose bits say whether the load rests, and what is weighed.
+func statusCharacter(d dice, g *design) {
+	base, restBit, netBit := one(d, '0', '@', 'P', 'a'), one(d, 1, 2, 4), 0
+	if d.in100(60) {
+		g.kinds = []layout.Kind{layout.KindGross, layout.KindNet}
+		netBit = one(d, 8, 16)
+		if base == '0' || base == 'a' {
+			netBit = 8
+		}
+	}
+	g.status = map[string]string{}
+	for _, net := range []int{0, netBit} {
+		g.status[string(base+rune(net))], g.status[string(base+rune(net+restBit))] = "unstable", "stable"
+	}
+	g.habits.stream = d.in100(80)
+	before, after := eitherSide(d, part{field: "stability", put: func(d *design, m *moment, f *Frame) string {
+		c := base
+		f.Truth.Kind, f.Truth.Stability = m.kind, layout.Unstable
+		if !m.moving {
+			f.Truth.Stability = layout.Stable
+			c += rune(restBit)
+		}
+		if m.kind == layout.KindNet {
+			c += rune(netBit)
+		}
+		f.shows("status " + string(c))
+		return string(c)
+	}})
+	lineUp(d, g, " ", before, after)
 }
 
 func blankOrMark(d dice, g *design) {
@@ -238,6 +273,9 @@ func setKinds(d dice, g *design) {
 	g.repage(d, g.words.gross, g.words.net, g.words.tare)
 	g.kinds = one(d, []layout.Kind{layout.KindGross, layout.KindNet}, []layout.Kind{layout.KindGross, layout.KindNet, layout.KindTare},
 		[]layout.Kind{layout.KindNet}, []layout.Kind{layout.KindGross})
+	if g.words.gross == "" {
+		g.kinds = []layout.Kind{layout.KindGross, layout.KindNet}
+	}
 	if g.words.preset != "" && d.in100(30) {
 		g.kinds = append(g.kinds, layout.KindPresetTare)
 	}

@@ -12,7 +12,8 @@ type design struct {
 	modes  []unitMode
 	unit   unitStyle
 	rests  stabilityStyle
-	kinds  []layout.Kind // what the balance can be set to, where it prints the kind
+	status map[string]string // what the values of a status character mean for the stability
+	kinds  []layout.Kind     // what the balance can be set to, where it prints the kind
 	words  kindWords
 	beyond beyondStyle
 	dates  dateStyle

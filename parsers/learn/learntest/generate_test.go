@@ -88,3 +88,37 @@ func TestEveryClassComesUp(t *testing.T) {
 		}
 	}
 }
+
+// FuzzNew makes up balances from any seed, and lets them print any number of lines.
+func FuzzNew(f *testing.F) {
+	f.Add(uint64(7), 3, 2)
+	f.Fuzz(func(t *testing.T, seed uint64, lines, further int) {
+		lines, further = 1+abs(lines)%60, 1+abs(further)%60
+		b := learntest.New(seed, learntest.Options{Lines: lines, Further: further})
+		bytes, pauses := b.Stream()
+		prints := 0
+		for _, frame := range b.Frames {
+			if frame.Sort == learntest.Weight || frame.Sort == learntest.Beyond {
+				prints++
+			}
+			if frame.From < 0 || frame.From > frame.To || frame.To > len(frame.Bytes) {
+				t.Fatalf("seed %d: %q has its content at %d to %d", seed, frame.Bytes, frame.From, frame.To)
+			}
+		}
+		if prints != lines+further {
+			t.Fatalf("seed %d: %d prints, and %d are meant", seed, prints, lines+further)
+		}
+		for i, p := range pauses {
+			if p < 0 || p > len(bytes) || i > 0 && p <= pauses[i-1] {
+				t.Fatalf("seed %d: pauses at %v in %d bytes", seed, pauses, len(bytes))
+			}
+		}
+	})
+}
+
+func abs(n int) int {
+	if n < 0 {
+		return max(0, -n)
+	}
+	return n
+}

@@ -65,16 +65,17 @@ func oracle(g *design) string {
 	oracleWeight(g, add)
 	oracleUnit(g, add)
 	if strings.Contains(line, "{stability") {
-		add("stability: {%q: stable, %q: unstable}", g.rests.rests, g.rests.moves)
+		table := g.status
+		if table == nil {
+			table = map[string]string{g.rests.rests: "stable", g.rests.moves: "unstable"}
+		}
+		add("stability: {%s}", words(table))
 	}
 	if strings.Contains(line, "{kind") {
-		add("kind: {%q: gross, %q: net, %q: tare}", g.words.gross, g.words.net, g.words.tare)
-		if g.words.preset != "" {
-			s := strings.TrimSuffix(y.String(), "}\n")
-			y.Reset()
-			y.WriteString(s)
-			add(", %q: preset tare}", g.words.preset)
-		}
+		table := map[string]string{g.words.net: "net", g.words.tare: "tare", g.words.preset: "preset tare"}
+		delete(table, "")
+		table[g.words.gross] = "gross"
+		add("kind: {%s}", words(table))
 	}
 	if strings.Contains(line, "{date") && !g.dates.short && g.dates.months == nil {
 		names := map[rune]string{'d': "day", 'm': "month", 'y': "year"}
@@ -85,6 +86,14 @@ func oracle(g *design) string {
 		add("date: {order: %q}", strings.Join(order, g.dates.sep))
 	}
 	return y.String()
+}
+
+func words(table map[string]string) string {
+	var out []string
+	for text, meaning := range table {
+		out = append(out, fmt.Sprintf("%q: %s", text, meaning))
+	}
+	return strings.Join(out, ", ")
 }
 
 func oracleFrame(g *design, add func(string, ...any)) {
@@ -152,7 +161,8 @@ func oracleLine(g *design) string {
 		switch {
 		case i >= tail && !(p.field == "weight" && !g.number.left && g.number.sign < minusBehind),
 			wide && (words || blankBefore), // what a width before it would count
-			i > 0 && g.line[i-1].field == "unit" && g.unit.whenStable && g.unit.width == 0:
+			i > 0 && g.line[i-1].field == "unit" && g.unit.whenStable && g.unit.width == 0,
+			i > 0 && g.line[i-1].field == "kind" && g.words.gross == "" && g.line[i-1].width == 0:
 			width = 0
 		}
 		open = open || p.field == "weight" && width == 0

@@ -39,8 +39,8 @@ type kindWords struct{ gross, net, tare, preset string }
 
 // knownKinds are the words of the trade, by language.
 var knownKinds = map[string][]kindWords{
-	"en": {{"gross", "net", "tare", "preset tare"}, {"Gross", "Net", "Tare", ""}, {"GROSS", "NET", "TARE", "PRESET"}},
-	"de": {{"Brutto", "Netto", "Tara", ""}, {"brutto", "netto", "tara", ""}, {"BRUTTO", "NETTO", "TARA", ""}},
+	"en": {{"gross", "net", "tare", "preset tare"}, {"Gross", "Net", "Tare", ""}, {"GROSS", "NET", "TARE", "PRESET"}, {"", "NET", "", ""}, {"", "net", "", ""}},
+	"de": {{"Brutto", "Netto", "Tara", ""}, {"brutto", "netto", "tara", ""}, {"BRUTTO", "NETTO", "TARA", ""}, {"", "Netto", "", ""}},
 	"fr": {{"brut", "net", "tare", ""}, {"Brut", "Net", "Tare", ""}},
 	"es": {{"bruto", "neto", "tara", ""}, {"BRUTO", "NETO", "TARA", ""}},
 	"it": {{"lordo", "netto", "tara", ""}, {"Lordo", "Netto", "Tara", ""}},

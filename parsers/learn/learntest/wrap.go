@@ -24,7 +24,7 @@ func commonWrapping(d dice) wrapping {
 	w := wrapping{pauses: d.in100(40)}
 	w.terms = shared(d, []share[[]string]{
 		{74, []string{"\r\n"}}, {8, []string{"\n"}}, {8, []string{"\r"}}, {2, []string{"\n\r"}}, {2, []string{"\r\r\n"}},
-		{2, []string{"\r\n", "\n"}}, {1, []string{"\r\n", "\r"}}, {1, []string{etx}}, {1, []string{";\r\n"}},
+		{2, []string{"\r\n", "\n"}}, {1, []string{"\r\n", "\r"}}, {1, []string{etx}}, {1, []string{";\r\n"}}, {2, []string{"\r\n\r\n"}},
 	})
 	return w
 }
