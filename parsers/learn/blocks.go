@@ -1,49 +1,317 @@
 package learn
 
-import "strings"
+import (
+	"bytes"
+	"cmp"
+	"slices"
+	"strings"
+)
 
-// lineKey is how a line begins: its words up to the first number, or the kinds of its tokens where it begins with none.
-func lineKey(b []byte, page codePage) string {
-	toks := tokenize(b)
-	var words []string
-	for _, t := range toks {
-		if t.kind != tokWord || len(words) == 3 || hasDigit(string(t.in(b))) {
-			break
-		}
-		words = append(words, page.text(t.in(b)))
-	}
-	if len(words) == 0 {
-		return "#" + signature(b, toks, page)
-	}
-	return strings.Join(words, " ")
+// rawLine is a line of the sample, blank ones too.
+type rawLine struct {
+	body  []byte
+	key   string // how it begins; "" for a blank line
+	block int
 }
 
-// cyclic says that the frames come in turns of several kinds of lines, as the lines of print blocks do.
-func cyclic(cuts []cut) bool {
-	var keys []string
-	for _, c := range cuts {
-		if c.fault == "" && len(c.body) > 0 {
-			keys = append(keys, lineKey(c.body, codePages[1]))
-		}
-	}
-	for n := 2; n <= 24 && 3*n <= len(keys); n++ {
-		same := 0
-		for i := n; i < len(keys); i++ {
-			if keys[i] == keys[i-n] {
-				same++
+// rawLines cuts the sample at the line ends of a framing.
+func rawLines(b []byte, ends []string, page codePage, long bool) (all []rawLine) {
+	from := 0
+	for i := 0; i < len(b) && len(all) < MostFrames; {
+		n := 0
+		for _, e := range ends {
+			if len(e) > n && bytes.HasPrefix(b[i:], []byte(e)) {
+				n = len(e)
 			}
 		}
-		if same*10 >= (len(keys)-n)*6 && distinctKeys(keys[:n]) >= 2 && distinctKeys(keys) <= 3*n {
+		if n == 0 {
+			i++
+			continue
+		}
+		all = append(all, newRawLine(b[from:i], page, long))
+		i += n
+		from = i
+	}
+	return all
+}
+
+// newRawLine finds how a line begins: by its first token, or by the first two where one alone would not tell lines apart.
+func newRawLine(body []byte, page codePage, long bool) rawLine {
+	r := rawLine{body: body}
+	if toks := tokenize(body); len(toks) > 0 {
+		r.key = page.text(toks[0].in(body))
+		if len(toks) > 1 && (toks[0].kind != tokWord || long && (toks[1].kind == tokMark || toks[1].kind == tokWord && !hasDigit(string(toks[1].in(body))))) {
+			r.key += " " + page.text(toks[1].in(body))
+		}
+	}
+	return r
+}
+
+// blockShape is the order of lines that print blocks share.
+type blockShape struct {
+	lines    []rawLine
+	starts   []int // the number of each block's first line
+	ends     []int // the number after its last line that is not blank
+	keys     []string
+	first    string
+	last     string
+	blanks   int  // blank lines that end each block, 0 where a last line does
+	inside   bool // blank lines stand inside of blocks too
+	optional map[string]bool
+}
+
+// findBlocks finds the order of lines that return, or nil.
+func findBlocks(b []byte, f *framing, page codePage) *blockShape {
+	if len(f.ends) == 0 || f.start != "" || f.length > 0 || f.gap {
+		return nil
+	}
+	for _, long := range []bool{false, true} {
+		s := &blockShape{lines: rawLines(b, f.ends, page, long)}
+		if !s.cutAtBlanks() && !s.cutAtKey() {
+			continue
+		}
+		if len(s.starts) < FewFrames || !s.order() {
+			continue
+		}
+		if s.marks(); s.last != "" || s.blanks > 0 {
+			return s
+		}
+	}
+	return nil
+}
+
+// cutAtBlanks cuts into blocks at runs of blank lines, where every run longer than those inside of blocks ends one.
+func (s *blockShape) cutAtBlanks() bool {
+	most, runs := 0, map[int]int{}
+	run := 0
+	for _, l := range s.lines {
+		if l.key == "" {
+			run++
+			continue
+		}
+		if run > 0 {
+			runs[run]++
+			most = max(most, run)
+		}
+		run = 0
+	}
+	if most == 0 {
+		return false
+	}
+	most = max(most, run)
+	s.cut(func(i int) bool {
+		n := 0
+		for k := i - 1; k >= 0 && s.lines[k].key == ""; k-- {
+			n++
+		}
+		return n >= most || i-n == 0
+	})
+	if s.steady() {
+		s.blanks = most
+		s.inside = len(runs) > 1
+		return true
+	}
+	return false
+}
+
+// cut begins a block at each line for which begins says so.
+func (s *blockShape) cut(begins func(i int) bool) {
+	s.starts, s.ends = nil, nil
+	for i, l := range s.lines {
+		if l.key == "" {
+			continue
+		}
+		if begins(i) {
+			s.starts, s.ends = append(s.starts, i), append(s.ends, i+1)
+		} else if len(s.ends) > 0 {
+			s.ends[len(s.ends)-1] = i + 1
+		}
+	}
+}
+
+// cutAtKey cuts into blocks at the lines that begin like the first of the sample, or like another that returns as often.
+func (s *blockShape) cutAtKey() bool {
+	counts, most := map[string]int{}, 0
+	for _, l := range s.lines {
+		if l.key != "" {
+			counts[l.key]++
+			most = max(most, counts[l.key])
+		}
+	}
+	tried := map[string]bool{}
+	for _, l := range s.lines {
+		if l.key == "" || tried[l.key] || counts[l.key]*10 < most*9-10 || counts[l.key] < FewFrames {
+			continue
+		}
+		if tried[l.key] = true; len(tried) > 8 {
+			break
+		}
+		s.cut(func(i int) bool { return s.lines[i].key == l.key })
+		if s.steady() {
 			return true
 		}
 	}
 	return false
 }
 
-func distinctKeys(keys []string) int {
-	seen := map[string]bool{}
-	for _, k := range keys {
-		seen[k] = true
+// steady says that the blocks have two lines or more, no kind of line twice, and mostly the same lines.
+func (s *blockShape) steady() bool {
+	if len(s.starts) < FewFrames {
+		return false
 	}
-	return len(seen)
+	counts, long, twice := map[string]int{}, 0, 0
+	for n := range s.starts {
+		seen := map[string]bool{}
+		for _, l := range s.block(n) {
+			if seen[l.key] {
+				twice++
+			}
+			seen[l.key] = true
+		}
+		for k := range seen {
+			counts[k]++
+		}
+		if len(seen) > 1 {
+			long++
+		}
+	}
+	common := 0
+	for _, n := range counts {
+		if n*10 >= len(s.starts)*8 {
+			common++
+		}
+	}
+	return common >= 2 && long*10 >= len(s.starts)*8 && twice*10 <= len(s.starts)*2
+}
+
+// block gives the lines of a block that are not blank.
+func (s *blockShape) block(n int) (lines []rawLine) {
+	for _, l := range s.lines[s.starts[n]:s.ends[n]] {
+		if l.key != "" {
+			lines = append(lines, l)
+		}
+	}
+	return lines
+}
+
+// order finds the kinds of lines in the order of print, and which may be missing. Kinds that one block in five or fewer has
+// are noise.
+func (s *blockShape) order() bool {
+	counts, place := map[string]int{}, map[string]int{}
+	var keys []string
+	for n := range s.starts {
+		for i, l := range s.block(n) {
+			if counts[l.key] == 0 {
+				keys = append(keys, l.key)
+			}
+			counts[l.key]++
+			place[l.key] = max(place[l.key], i)
+		}
+	}
+	keys = slices.DeleteFunc(keys, func(k string) bool { return counts[k] < 2 && len(s.starts) > 2 || counts[k]*8 < len(s.starts) })
+	slices.SortStableFunc(keys, func(a, b string) int { return s.before(a, b) })
+	s.keys, s.optional = keys, map[string]bool{}
+	for _, k := range keys {
+		s.optional[k] = counts[k] < len(s.starts) && counts[k]*20 < len(s.starts)*19
+	}
+	return len(keys) >= 2 && len(keys) <= 40
+}
+
+// before compares two kinds of lines by the blocks that have both, or by their mean place.
+func (s *blockShape) before(a, b string) int {
+	votes, pa, pb, na, nb := 0, 0, 0, 0, 0
+	for n := range s.starts {
+		ia, ib := -1, -1
+		for i, l := range s.block(n) {
+			switch l.key {
+			case a:
+				ia = i
+			case b:
+				ib = i
+			}
+		}
+		switch {
+		case ia >= 0 && ib >= 0:
+			votes += cmp.Compare(ia, ib)
+		}
+		if ia >= 0 {
+			pa, na = pa+ia, na+1
+		}
+		if ib >= 0 {
+			pb, nb = pb+ib, nb+1
+		}
+	}
+	if votes != 0 || na == 0 || nb == 0 {
+		return votes
+	}
+	return pa*nb - pb*na
+}
+
+// of are the lines of one kind, and the numbers of their blocks.
+func (s *blockShape) of(key string) (lines [][]byte, index []int) {
+	for n := range s.starts {
+		for _, l := range s.block(n) {
+			if l.key == key {
+				lines, index = append(lines, l.body), append(index, n)
+				break
+			}
+		}
+	}
+	return lines, index
+}
+
+// marks finds how the first and the last line of each block begin.
+func (s *blockShape) marks() {
+	firstKey, lastKey := s.keys[0], s.keys[len(s.keys)-1]
+	sameFirst, sameLast := 0, 0
+	for n := range s.starts {
+		b := s.block(n)
+		if b[0].key == firstKey {
+			sameFirst++
+		}
+		if b[len(b)-1].key == lastKey {
+			sameLast++
+		}
+	}
+	if sameFirst == len(s.starts) {
+		s.first = s.prefix(firstKey)
+	}
+	if sameLast*10 >= len(s.starts)*9 {
+		s.last = s.prefix(lastKey)
+	}
+}
+
+// prefix is how all lines of a kind begin: their first tokens, as far as they are the same words and marks. It is "" where a
+// line of another kind begins so too.
+func (s *blockShape) prefix(key string) string {
+	lines, _ := s.of(key)
+	common := lines[0]
+	for _, b := range lines {
+		n := 0
+		for n < len(common) && n < len(b) && common[n] == b[n] {
+			n++
+		}
+		common = common[:n]
+	}
+	end := 0
+	for i, t := range tokenize(lines[0]) {
+		if t.to > len(common) || t.kind == tokDate || t.kind == tokTime || t.kind == tokNumber && i > 0 || t.kind == tokWord && i > 0 && hasDigit(string(t.in(lines[0]))) {
+			break
+		}
+		// A word that only goes as far as the common part in this line may be longer in another.
+		if t.to == len(common) && slices.ContainsFunc(lines, func(b []byte) bool { return len(b) > t.to && (isLetter(b[t.to]) || isDigit(b[t.to])) }) {
+			break
+		}
+		end = t.to
+	}
+	prefix := strings.TrimRight(string(lines[0][:end]), " ")
+	if prefix == "" || strings.TrimSpace(prefix) == "" {
+		return ""
+	}
+	for _, l := range s.lines {
+		if l.key != key && l.key != "" && bytes.HasPrefix(l.body, []byte(prefix)) {
+			return ""
+		}
+	}
+	return prefix
 }

@@ -78,6 +78,7 @@ func (s *solution) score() int {
 			}
 		}
 		score -= 5 * max(0, len(p.style.scales)-1)
+		score -= 6 * max(0, p.unknowns-1)
 		if p.unitMissing {
 			score -= 4
 		}

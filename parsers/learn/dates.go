@@ -16,7 +16,7 @@ type dateOrder struct {
 
 // dates gives their roles to the slots of dates and times.
 func (p *plan) dates(a *Answers, c *context) {
-	var date, clock bool
+	date, clock := p.taken("date"), p.taken("time")
 	for i := range p.g.slots {
 		s := &p.g.slots[i]
 		switch {

@@ -15,7 +15,7 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 		if i >= 6 {
 			break
 		}
-		sol, why := solve(&ways[i], s, &a)
+		sol, why := solveBest(&ways[i], s, &a)
 		if sol == nil {
 			if no == nil || why != nil && len(no.questions) == 0 && len(why.questions) > 0 {
 				no = why
@@ -26,7 +26,7 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 			best = sol
 		}
 	}
-	if best != nil && len(ways) > 0 && (2*len(best.read) < len(best.cuts) || cyclic(best.cuts)) {
+	if best != nil && 2*len(best.read) < len(best.cuts) {
 		best, no = nil, &refusal{why: "the lines of the sample have no common shape that most of them fit"}
 	}
 	if best == nil || len(best.read) == 0 {
@@ -81,6 +81,27 @@ func bodies(f *framing, check *checkFound) (lines [][]byte, index []int) {
 	return lines, index
 }
 
+// solveBest explains one way to cut the sample as print blocks where its lines come in turns, and else as single lines.
+func solveBest(f *framing, s Sample, a *Answers) (*solution, *refusal) {
+	var blockNo *refusal
+	lines, _ := bodies(f, nil)
+	page, _ := choosePage(lines)
+	if shape := findBlocks(s.Bytes, f, page); shape != nil {
+		sol, no := solveBlock(f, shape, s, a, page)
+		if sol != nil && 2*len(sol.read) >= len(shape.starts) {
+			return sol, nil
+		}
+		blockNo = no
+	}
+	sol, no := solve(f, s, a)
+	if blockNo != nil {
+		if sol == nil || 10*len(sol.read) < 9*len(sol.cuts) {
+			return nil, blockNo
+		}
+	}
+	return sol, no
+}
+
 // solve explains one way to cut the sample.
 func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 	check := findCheck(f, a)
@@ -112,6 +133,9 @@ func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 				if no == nil || len(no.questions) == 0 {
 					no = refused
 				}
+				continue
+			}
+			if p.emptyTable() {
 				continue
 			}
 			if !sure {

@@ -156,7 +156,7 @@ func enclosed(b []byte) (all []framing) {
 		counts[c]++
 	}
 	for c := byte(1); c < ' '; c++ {
-		if counts[c] < FewFrames || c == '\r' || c == '\n' || c == '\t' {
+		if counts[c] < FewFrames || c == '\r' || c == '\n' || c == '\t' || ends(c) && b[0] != c {
 			continue
 		}
 		if f, ok := startedBy(b, c); ok {
@@ -168,6 +168,9 @@ func enclosed(b []byte) (all []framing) {
 	}
 	return all
 }
+
+// ends says that a control character is made to end something: ETX, EOT, ETB, FF, RS.
+func ends(c byte) bool { return c == 3 || c == 4 || c == 0x17 || c == 0x0C || c == 0x1E }
 
 // startedBy sees what the frames that begin with the control character c end with.
 func startedBy(b []byte, c byte) (all []framing, ok bool) {

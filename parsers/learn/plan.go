@@ -31,8 +31,11 @@ type plan struct {
 	date                     dateOrder
 	doubts                   []Doubt
 	questions                []Question
-	reasons                  []string // of the reading as a whole
-	unsure                   bool     // a doubt bears on the reading
+	reasons                  []string        // of the reading as a whole
+	unsure                   bool            // a doubt bears on the reading
+	used                     map[string]bool // fields that other lines of a block have
+	texts0                   int             // how many texts those have
+	unknowns                 int             // how many slots have a table of words that nobody knows
 }
 
 // meaningPair is what a line means without printing it.
@@ -56,8 +59,7 @@ type refusal struct {
 
 // explainGrid finds the roles of a grid's slots.
 func explainGrid(g *grid, a *Answers, c *context) (*plan, *refusal) {
-	p := &plan{g: g, roles: make([]role, len(g.slots)), weight: -1, unit: -1,
-		kinds: map[string]string{}, stability: map[string]string{}, ranges: map[string]string{}, unitWords: map[string]string{}}
+	p := newPlan(g)
 	if no := p.chooseWeight(a, c); no != nil {
 		return nil, no
 	}
@@ -158,6 +160,7 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 		}
 		numbers = append(numbers, i)
 		switch {
+		case notWeight(p.labelled(i)), p.unitBetween(i):
 		case p.isMass(p.unitSlot(i), a):
 			mass = append(mass, i)
 		case p.g.isMeasure(s) && hasDecimals(p.g.values(s)):
@@ -192,6 +195,26 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 		choice = numbers
 	}
 	return p.chooseAmong(choice, numbers, a)
+}
+
+// notWeight says that a label names something that is no weight.
+func notWeight(label string) bool {
+	return label == "sample" || label == "person" || label == "balance" || label == "counter" || label == "range"
+}
+
+// unitBetween says that the unit behind number i belongs to the number after it: number i has no decimals and looks like a
+// name, or never changes, and the next number has neither.
+func (p *plan) unitBetween(i int) bool {
+	u := p.unitBehind(i)
+	if u < 0 || u+1 >= len(p.g.slots) || p.g.slots[u+1].kind != tokNumber || p.unitBehind(u+1) >= 0 {
+		return false
+	}
+	s := &p.g.slots[i]
+	if hasDecimals(p.g.values(s)) {
+		return false
+	}
+	next := p.g.distinct(&p.g.slots[u+1])
+	return len(p.g.distinct(s)) == 1 && len(next) > 1 || p.counts(s) || idLike(p.g.example(i))
 }
 
 func hasDecimals(values [][]byte) bool {
@@ -386,14 +409,29 @@ func (p *plan) adds(sum, x, y int) bool {
 // torn refuses a weight beside which a number stands that may be a part of it: groups of digits between blanks.
 func (p *plan) torn() *refusal {
 	for i := p.weight - 1; i <= p.weight; i++ {
-		if i < 0 || i+1 >= len(p.g.slots) || !p.g.mayGroup(&p.g.slots[i], &p.g.slots[i+1]) {
+		if i < 0 || i+1 >= len(p.g.slots) || !p.g.mayGroup(&p.g.slots[i], &p.g.slots[i+1]) && !p.g.broken(&p.g.slots[i], &p.g.slots[i+1]) {
 			continue
 		}
-		v, w := p.g.example(i), p.g.example(i+1)
-		return &refusal{why: fmt.Sprintf("“%s %s” may be one number whose digits are grouped by blanks, or two numbers: say what the display showed", v, w),
+		return &refusal{why: fmt.Sprintf("“%s %s” may be one number, or two: say what the display showed", p.g.example(i), p.g.example(i+1)),
 			questions: []Question{p.displayQuestion()}}
 	}
 	return nil
+}
+
+// broken says that blanks stand between the digits of one number: a decimal sign stands alone beside r or l, or single digits
+// follow each other.
+func (g *grid) broken(l, r *slot) bool {
+	for i := range l.vals {
+		lv, rv := g.value(l, i), g.value(r, i)
+		if len(lv) == 0 || len(rv) == 0 || r.vals[i].from-l.vals[i].to != 1 {
+			continue
+		}
+		sign := func(v []byte) bool { return len(v) == 1 && (v[0] == '.' || v[0] == ',') }
+		if sign(lv) && isDigit(rv[0]) || sign(rv) && isDigit(lv[len(lv)-1]) || len(lv) == 1 && len(rv) == 1 && isDigit(lv[0]) && isDigit(rv[0]) {
+			return true
+		}
+	}
+	return false
 }
 
 // mayGroup says that l and r may be groups of one number: in most lines that have both, one blank lies between and r has
@@ -415,7 +453,25 @@ func (g *grid) mayGroup(l, r *slot) bool {
 			may++
 		}
 	}
-	return may > not
+	return may > 0 && may*4 >= not && !g.climbs(l)
+}
+
+// climbs says that the digits of a slot go up from line to line, as a counter's do.
+func (g *grid) climbs(s *slot) bool {
+	ups := 0
+	for k := 1; k < len(s.vals); k++ {
+		a, b := g.value(s, k-1), g.value(s, k)
+		if digitRun(a) != len(a) || digitRun(b) != len(b) || len(a) == 0 || len(b) == 0 || len(b) > 9 || len(a) > 9 {
+			return false
+		}
+		switch d := number(b) - number(a); {
+		case d == 1:
+			ups++
+		case d != 0:
+			return false
+		}
+	}
+	return ups >= 3
 }
 
 // example is the text of a slot in the last line that has it.

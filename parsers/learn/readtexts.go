@@ -23,8 +23,6 @@ func (p *plan) numbers(a *Answers, c *context) {
 			p.text(i, label, "by its label", a)
 		case p.counts(s):
 			p.roles[i] = role{field: "ignore", why: "a counter: it goes up by one with each line"}
-		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals) && idLike(p.g.text(s, 0)) && !p.taken("balance"):
-			p.text(i, "balance", "it never changes and looks like a number that somebody gave", a)
 		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals):
 			p.doubt("", "the number %q stands in every line; it is taken for text that never changes, and lines with another are refused", p.g.value(s, 0))
 		case p.fewSmall(s) && !p.taken("range_number"):
@@ -116,7 +114,7 @@ func (p *plan) texts(a *Answers, c *context) {
 		case constant && !idLike(p.g.text(s, 0)) && label != "sample" && label != "person" && label != "balance":
 		case label == "sample" || label == "person" || label == "balance":
 			p.text(i, label, "by its label", a)
-		case constant && !p.taken("balance"):
+		case constant && !p.taken("balance") && letters(p.g.text(s, 0)) > 0:
 			p.text(i, "balance", "it never changes and looks like a name that somebody gave", a)
 		case constant:
 		default:
@@ -138,7 +136,7 @@ func (p *plan) textKey(i int) string {
 // text makes a slot a named text. Without a guess from its label it is the sample's name if it is the only such text, and is
 // passed over otherwise.
 func (p *plan) text(i int, guess, why string, a *Answers) {
-	no := 1
+	no := p.texts0 + 1
 	for k := range p.roles {
 		if p.roles[k].textNo >= no {
 			no = p.roles[k].textNo + 1
@@ -150,7 +148,7 @@ func (p *plan) text(i int, guess, why string, a *Answers) {
 		r.field, r.why = said, "as the answers say"
 	} else if guess == "" || p.taken(guess) && guess != "ignore" {
 		r.field = "ignore"
-		if s := &p.g.slots[i]; !p.taken("sample") && guess == "" && (s.kind == tokWord || idLike(p.longest(s))) {
+		if s := &p.g.slots[i]; !p.taken("sample") && guess == "" && s.kind == tokWord && p.names(s) {
 			r.field = "sample"
 			r.why += ": taken for the sample's name"
 		}
@@ -162,6 +160,16 @@ func (p *plan) text(i int, guess, why string, a *Answers) {
 		r.field = "ignore"
 	}
 	p.roles[i] = r
+}
+
+// names says that all texts of a slot look like names that somebody gives to samples: letters and digits, four at least.
+func (p *plan) names(s *slot) bool {
+	for v := range p.g.distinct(s) {
+		if v != "" && (!idLike(v) || letters(v) == 0 || len(v) < 4) {
+			return false
+		}
+	}
+	return true
 }
 
 func (p *plan) longest(s *slot) (v string) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 )
 
 // words gives their roles to the slots of words and marks: kind, stability, range, or text that stands for itself.
@@ -38,7 +39,7 @@ func (p *plan) free(i int) bool {
 
 // taken says that a field already has its slot.
 func (p *plan) taken(field string) bool {
-	return slices.ContainsFunc(p.roles, func(r role) bool { return r.field == field })
+	return p.used[field] && field != "ignore" || slices.ContainsFunc(p.roles, func(r role) bool { return r.field == field })
 }
 
 func (p *plan) table(field string) map[string]string {
@@ -131,7 +132,7 @@ func (p *plan) fill(i int, field string, known map[string]string, other bool) {
 			}
 		case field == "range":
 			table[v] = "in"
-		case counts[v]*4 >= len(p.g.lines) && counts[v] >= FewFrames || v == "" && len(known) > 0 || counts[v]*2 > len(p.g.lines):
+		case counts[v] >= 2 || v == "" && len(known) > 0 || counts[v]*2 > len(p.g.lines) || letters(v) >= 2:
 			table[v] = "unknown"
 			if v != "" {
 				p.askWord(i, v)
@@ -140,6 +141,16 @@ func (p *plan) fill(i int, field string, known map[string]string, other bool) {
 			p.askRare(i, v)
 		}
 	}
+}
+
+// letters counts the letters of a word.
+func letters(v string) (n int) {
+	for _, c := range v {
+		if unicode.IsLetter(c) {
+			n++
+		}
+	}
+	return n
 }
 
 // askRare asks for a word that few lines have. Their lines are refused: it may say that the weight is out of range.
@@ -281,11 +292,22 @@ func (g *grid) narrow(s *slot) bool {
 func (p *plan) unknownTable(i int) {
 	for _, field := range []string{"stability", "kind"} {
 		if !p.taken(field) && (field != "kind" || p.means.kind == "") {
+			p.unknowns++
 			p.roles[i] = role{field: field, why: "words or marks that take turns; what they mean is not known"}
 			p.fill(i, field, nil, false)
 			return
 		}
 	}
+}
+
+// emptyTable says that a slot has a table without words: each was too rare to be taken.
+func (p *plan) emptyTable() bool {
+	for _, field := range []string{"stability", "kind", "range"} {
+		if len(p.table(field)) == 0 && slices.ContainsFunc(p.roles, func(r role) bool { return r.field == field }) {
+			return true
+		}
+	}
+	return false
 }
 
 // labelled is what the words before slot i say that it is: sample, person, balance, range, counter, ignore, pieces, or "".

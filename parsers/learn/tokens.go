@@ -47,10 +47,25 @@ func tokenize(b []byte) (all []token) {
 
 func markToken(b []byte, i int) token {
 	j := i + 1
-	for j < len(b) && b[j] == b[i] && b[i] != '\t' && b[i] != '[' && b[i] != '(' && b[i] != '<' {
+	for j < len(b) && joins(b[i]) && joins(b[j]) && !signOf(b, j) {
 		j++
 	}
 	return token{tokMark, i, j}
+}
+
+// joins says that a punctuation character grows together with others of its sort into one mark.
+func joins(c byte) bool { return c < 0x80 && bytes.IndexByte([]byte("+-*=~!?#^_.&%$@"), c) >= 0 }
+
+// signOf says that the character at i is the sign of a number behind it, blanks between them or not.
+func signOf(b []byte, i int) bool {
+	if !isSign(b[i]) {
+		return numberStarts(b, i)
+	}
+	i++
+	for i < len(b) && isBlank(b[i]) {
+		i++
+	}
+	return i < len(b) && (isDigit(b[i]) || b[i] == '.' && i+1 < len(b) && isDigit(b[i+1]))
 }
 
 // numberStarts says that a sign or a decimal sign at i begins a number.
@@ -84,11 +99,22 @@ func digitsToken(b []byte, i int) token {
 	}
 	n := numberLength(b[i:])
 	j := i + n
+	if k := exponent(b[j:]); k > 0 {
+		return token{tokWord, i, j + k} // powers of ten: no layout reads them
+	}
 	// Digits and letters that are grown together and go on with digits are an id: 7kx3, 2026-A-17.
 	if k := idLength(b[i:]); k > n && bytes.IndexByte(b[i:j], '.') < 0 && bytes.IndexByte(b[i:j], ',') < 0 {
 		return token{tokWord, i, i + k}
 	}
 	return token{tokNumber, i, j}
+}
+
+// exponent is the length of an exponent at the start of b: E+03.
+func exponent(b []byte) int {
+	if len(b) < 3 || b[0]|0x20 != 'e' || !isSign(b[1]) || !isDigit(b[2]) {
+		return 0
+	}
+	return 2 + digitRun(b[2:])
 }
 
 // idLength is the length of an id that begins with digits and holds letters with digits after them, or 0.
