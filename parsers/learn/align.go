@@ -341,7 +341,7 @@ func (g *grid) sometimesText(s *slot) bool {
 			continue
 		}
 		b := g.lines[i]
-		if v.from < 2 || v.to+1 >= len(b) {
+		if v.from < 2 || v.to+1 >= len(b) || v.to-v.from != 1 || b[v.from] != '/' && b[v.from] != '&' && b[v.from] != '.' {
 			return false
 		}
 	}

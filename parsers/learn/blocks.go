@@ -9,9 +9,8 @@ import (
 
 // rawLine is a line of the sample, blank ones too.
 type rawLine struct {
-	body  []byte
-	key   string // how it begins; "" for a blank line
-	block int
+	body []byte
+	key  string // how it begins; "" for a blank line
 }
 
 // rawLines cuts the sample at the line ends of a framing.
@@ -67,7 +66,7 @@ func findBlocks(b []byte, f *framing, page codePage) *blockShape {
 	}
 	for _, long := range []bool{false, true} {
 		s := &blockShape{lines: rawLines(b, f.ends, page, long)}
-		if !s.cutAtBlanks() && !s.cutAtKey() {
+		if !s.cutBest() {
 			continue
 		}
 		if len(s.starts) < FewFrames || !s.order() {
@@ -78,6 +77,53 @@ func findBlocks(b []byte, f *framing, page codePage) *blockShape {
 		}
 	}
 	return nil
+}
+
+// cutBest cuts at blank lines or at lines that return, whichever gives blocks that begin and end most alike.
+func (s *blockShape) cutBest() bool {
+	best, found := 0, false
+	var starts, ends []int
+	blanks, inside := 0, false
+	keep := func(bonus int) {
+		if score := s.alike() + bonus; score > best {
+			best, found, starts, ends, blanks, inside = score, true, s.starts, s.ends, s.blanks, s.inside
+		}
+	}
+	if s.cutAtBlanks() {
+		keep(1)
+	}
+	s.blanks, s.inside = 0, false
+	for _, key := range s.commonKeys() {
+		s.cut(func(i int) bool { return s.lines[i].key == key })
+		if s.steady() {
+			keep(0)
+		}
+		s.cut(func(i int) bool { return s.previous(i) < 0 || s.lines[s.previous(i)].key == key })
+		if s.steady() {
+			keep(0)
+		}
+	}
+	s.starts, s.ends, s.blanks, s.inside = starts, ends, blanks, inside
+	return found
+}
+
+// previous is the number of the last line before i that is not blank, or -1.
+func (s *blockShape) previous(i int) int {
+	for i--; i >= 0 && s.lines[i].key == ""; i-- {
+	}
+	return i
+}
+
+// alike counts the blocks that begin as most do, and twice those that end so: their end has to be told while it is received.
+func (s *blockShape) alike() int {
+	firsts, lasts, f, l := map[string]int{}, map[string]int{}, 0, 0
+	for i := range s.starts {
+		b := s.block(i)
+		firsts[b[0].key]++
+		lasts[b[len(b)-1].key]++
+		f, l = max(f, firsts[b[0].key]), max(l, lasts[b[len(b)-1].key])
+	}
+	return 10*(f+2*l)/len(s.starts) + min(9, len(s.starts))
 }
 
 // cutAtBlanks cuts into blocks at runs of blank lines, where every run longer than those inside of blocks ends one.
@@ -129,8 +175,8 @@ func (s *blockShape) cut(begins func(i int) bool) {
 	}
 }
 
-// cutAtKey cuts into blocks at the lines that begin like the first of the sample, or like another that returns as often.
-func (s *blockShape) cutAtKey() bool {
+// commonKeys are the kinds of lines that return about as often as the most common, in the order of print, eight at most.
+func (s *blockShape) commonKeys() (keys []string) {
 	counts, most := map[string]int{}, 0
 	for _, l := range s.lines {
 		if l.key != "" {
@@ -138,20 +184,12 @@ func (s *blockShape) cutAtKey() bool {
 			most = max(most, counts[l.key])
 		}
 	}
-	tried := map[string]bool{}
 	for _, l := range s.lines {
-		if l.key == "" || tried[l.key] || counts[l.key]*10 < most*9-10 || counts[l.key] < FewFrames {
-			continue
-		}
-		if tried[l.key] = true; len(tried) > 8 {
-			break
-		}
-		s.cut(func(i int) bool { return s.lines[i].key == l.key })
-		if s.steady() {
-			return true
+		if l.key != "" && !slices.Contains(keys, l.key) && counts[l.key]*10 >= most*9-10 && counts[l.key] >= FewFrames && len(keys) < 8 {
+			keys = append(keys, l.key)
 		}
 	}
-	return false
+	return keys
 }
 
 // steady says that the blocks have two lines or more, no kind of line twice, and mostly the same lines.

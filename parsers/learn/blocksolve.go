@@ -1,7 +1,6 @@
 package learn
 
 import (
-	"bytes"
 	"fmt"
 	"maps"
 	"math/big"
@@ -10,10 +9,10 @@ import (
 
 // blockLine is one kind of line of a print block with its grid and its plan.
 type blockLine struct {
-	key   string
-	g     *grid
-	p     *plan
-	parts []part
+	key  string
+	g    *grid
+	p    *plan
+	side *side
 }
 
 // solveBlock explains the sample as print blocks.
@@ -238,37 +237,21 @@ func explainBlock(lines []*blockLine, main *blockLine, a *Answers, c *context) *
 	}
 	note(p)
 	texts := 0
+	for _, r := range p.roles {
+		texts = max(texts, r.textNo)
+	}
 	for _, l := range lines {
 		if l == main {
 			continue
 		}
-		l.p = newPlan(l.g)
-		l.p.used, l.p.texts0 = used, texts
-		l.p.dates(a, c)
-		l.p.sideWords(a)
-		l.p.numbers(a, c)
-		l.p.texts(a, c)
-		note(l.p)
-		for _, r := range l.p.roles {
-			texts = max(texts, r.textNo)
+		l.side = explainSide(l.g, used, texts, a)
+		l.p = l.side.p
+		texts = l.p.texts0
+		for _, f := range l.side.fields {
+			used[f] = true
 		}
 	}
 	return nil
-}
-
-// sideWords finds the kind or the stability in a line beside the weight: only usual words count there.
-func (p *plan) sideWords(a *Answers) {
-	hasNumber := slices.ContainsFunc(p.g.slots, func(s slot) bool { return s.kind == tokNumber })
-	for i := range p.g.slots {
-		if p.free(i) {
-			p.answeredWord(i, a)
-		}
-	}
-	for i := range p.g.slots {
-		if p.free(i) && !hasNumber {
-			p.knownWord(i, a)
-		}
-	}
 }
 
 // assembleBlock makes the layout's source.
@@ -276,60 +259,22 @@ func assembleBlock(f *framing, lines []*blockLine, main *blockLine, shape *block
 	sol := assemble(f, main.p, nil, page)
 	sol.src.block, sol.src.length, sol.src.lines = true, 0, nil
 	for _, l := range lines {
-		src := lineSource{optional: shape.optional[l.key], notes: l.p.notes()}
-		if src.parts = l.p.template(nil); l != main {
-			if !l.p.sound() {
-				src.parts = ignoredLine(l)
-				src.notes = nil
-			} else {
-				maps.Copy(sol.src.kinds, l.p.kinds)
-				maps.Copy(sol.src.stables, l.p.stability)
-				maps.Copy(sol.src.ranges, l.p.ranges)
-				if l.p.date.order != "" {
-					sol.src.date = l.p.date
-				}
+		src := lineSource{optional: shape.optional[l.key]}
+		if l == main {
+			src.parts, src.notes = l.p.template(nil), l.p.notes()
+		} else {
+			src.parts = l.side.parts
+			for _, f := range l.side.fields {
+				src.notes = append(src.notes, fmt.Sprintf("{%s} %s", f, printable(l.side.note)))
+			}
+			maps.Copy(sol.src.kinds, l.p.kinds)
+			maps.Copy(sol.src.stables, l.p.stability)
+			if l.p.date.order != "" {
+				sol.src.date = l.p.date
 			}
 			sol.plans = append(sol.plans, l.p)
 		}
 		sol.src.lines = append(sol.src.lines, src)
 	}
 	return sol
-}
-
-// sound says that the plan's template reads each line of its grid: no slot is missing anywhere but a last text.
-func (p *plan) sound() bool {
-	for i := range p.g.slots {
-		if p.g.present(&p.g.slots[i]) < len(p.g.lines) && i < len(p.g.slots)-1 {
-			return false
-		}
-		if i > 0 && p.fieldAt(i) != "" && p.fieldAt(i-1) != "" && !p.g.fixed {
-			if _, most := p.gapBefore(i); most == 0 {
-				return false
-			}
-		}
-	}
-	return true
-}
-
-// ignoredLine is a line of which only the beginning is known.
-func ignoredLine(l *blockLine) []part {
-	common := bytes.Clone(l.g.lines[0])
-	for _, b := range l.g.lines {
-		n := 0
-		for n < len(common) && n < len(b) && common[n] == b[n] {
-			n++
-		}
-		common = common[:n]
-	}
-	if at := bytes.IndexAny(common, "0123456789"); at > 0 {
-		common = common[:at]
-	}
-	common = bytes.TrimRight(common, " ")
-	if len(common) == 0 {
-		return []part{{field: "ignore", slot: -1}}
-	}
-	if len(common) == len(l.g.lines[0]) {
-		return literalParts(common, -1)
-	}
-	return append(literalParts(common, -1), part{blanks: 1, slot: -1}, part{field: "ignore", slot: -1})
 }

@@ -37,7 +37,11 @@ func (p *plan) dates(a *Answers, c *context) {
 // orderDate finds the order of day, month and year: by a year of four digits, by numbers above twelve, and by the order of
 // the lines. Where two orders fit, the date is kept as printed.
 func (p *plan) orderDate(s *slot, a *Answers) {
-	values := p.g.values(s)
+	p.orderValues(p.g.values(s), a)
+}
+
+// orderValues is orderDate for the dates themselves.
+func (p *plan) orderValues(values [][]byte, a *Answers) {
 	var fits []dateOrder
 	for _, letters := range []string{"dmy", "mdy", "ymd", "ydm"} {
 		if o, ok := orderOf(letters, values); ok {

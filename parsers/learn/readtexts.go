@@ -1,6 +1,9 @@
 package learn
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // numbers gives their roles to the numbers beside the weight.
 func (p *plan) numbers(a *Answers, c *context) {
@@ -114,13 +117,28 @@ func (p *plan) texts(a *Answers, c *context) {
 		case constant && !idLike(p.g.text(s, 0)) && label != "sample" && label != "person" && label != "balance":
 		case label == "sample" || label == "person" || label == "balance":
 			p.text(i, label, "by its label", a)
-		case constant && !p.taken("balance") && letters(p.g.text(s, 0)) > 0:
+		case constant && !p.taken("balance") && p.ownName(p.g.text(s, 0)) && !p.announces(i):
 			p.text(i, "balance", "it never changes and looks like a name that somebody gave", a)
 		case constant:
 		default:
 			p.text(i, "", "text that changes", a)
 		}
 	}
+}
+
+// ownName says that a text that never changes is likely the balance's own name: letters and digits with a hyphen, or four
+// characters and more. A shorter one is as likely a label.
+func (p *plan) ownName(v string) bool {
+	return letters(v) > 0 && hasDigit(v) && (strings.ContainsAny(v, "-_") || len(v) > 4)
+}
+
+// announces says that slot i is a label: a colon, an equals sign or dots come behind it.
+func (p *plan) announces(i int) bool {
+	if i+1 >= len(p.g.slots) {
+		return false
+	}
+	v := p.g.example(i + 1)
+	return p.g.slots[i+1].kind == tokMark && (v[0] == ':' || v[0] == '=' || v[0] == '.')
 }
 
 func (p *plan) textKey(i int) string {

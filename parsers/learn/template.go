@@ -296,7 +296,7 @@ func markAt(parts []part, n int) []part {
 			left.text, right.text = x.text[:n-at], x.text[n-at:]
 			return slices.Replace(parts, i, i+1, left, part{field: "from", slot: -1}, right)
 		}
-		if at += x.length(); x.length() == 0 {
+		if at += x.length(); x.length() == 0 || at > n {
 			break
 		}
 	}
@@ -315,7 +315,9 @@ func markBack(parts []part, n int) []part {
 			left.text, right.text = x.text[:len(x.text)-n], x.text[len(x.text)-n:]
 			return slices.Replace(parts, i, i+1, left, part{field: "to", slot: -1}, right)
 		}
-		n -= x.length()
+		if n -= x.length(); x.length() == 0 {
+			break
+		}
 	}
 	return parts
 }

@@ -212,7 +212,18 @@ func lettersToken(b []byte, i int) []token {
 		}
 		j++
 	}
-	return []token{{tokWord, i, j}}
+	return []token{{tokWord, i, twoWords(b, i, j)}}
+}
+
+// twoWords is where a unit of two words ends, such as "oz t": at the second word, where the first one is the word from i to j.
+func twoWords(b []byte, i, j int) int {
+	for _, unit := range []string{"oz tr", "oz t", "lb t", "s ap", "dr ap", "troy oz", "oz troy", "oz av"} {
+		if len(b)-i >= len(unit) && string(b[i:i+len(unit)]) == unit && j-i < len(unit) && unit[j-i] == ' ' &&
+			(len(b)-i == len(unit) || !isLetter(b[i+len(unit)]) && !isDigit(b[i+len(unit)])) {
+			return i + len(unit)
+		}
+	}
+	return j
 }
 
 // decimalAt is the place of a point or comma inside a number, or 0.

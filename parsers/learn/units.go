@@ -27,6 +27,7 @@ var unitWords = map[string]string{
 	"г": "g", "кг": "kg", "мг": "mg", "мкг": "ug",
 	"Stk": "pieces", "STK": "pieces", "Stück": "pieces", "pc": "pieces", "PC": "pieces", "pce": "pieces", "Pcs": "pieces", "szt": "pieces", "szt.": "pieces",
 	"ks": "pieces", "kpl": "pieces", "pz": "pieces", "pzs": "pieces", "pza": "pieces", "pieces": "pieces", "stuks": "pieces", "uds": "pieces", "шт": "pieces",
+	"troy oz": "[oz_tr]", "oz troy": "[oz_tr]", "oz av": "[oz_av]",
 	"carat": "[car_m]", "carats": "[car_m]", "grain": "[gr]", "grains": "[gr]", "tonne": "t", "momme": "momme",
 }
 
@@ -39,6 +40,8 @@ func unitOf(symbol string, a *Answers) (u unit.Unit, word string, ok bool) {
 	}
 	u, found, ambiguous := unit.Printed([]byte(symbol))
 	switch {
+	case found && strings.Contains(symbol, " "):
+		return u, u.Key(), true // a layout knows units of two words by its own table only
 	case found:
 		return u, "", true
 	case len(ambiguous) > 0:
