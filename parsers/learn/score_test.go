@@ -42,32 +42,51 @@ const (
 	wantDisplayed = 0.0 // the target is 99
 )
 
+// help is what a person adds to the bytes.
+type help uint8
+
+const (
+	noHelp     help = iota
+	oneDisplay      // what the display showed for one line of the sample
+	allAnswers      // an answer to each question
+)
+
+func (h help) String() string {
+	return [...]string{"no hints", "one display", "every question answered"}[h]
+}
+
 // verdict is how the learner did on one balance.
 type verdict struct {
-	b       *learntest.Balance
-	outcome *learntest.Outcome // nil where there was no candidate
-	asked   bool               // there were questions
-	why     string             // why there was no candidate
-	layout  string
-	took    time.Duration
-	right   bool
+	b         *learntest.Balance
+	outcome   *learntest.Outcome // nil where there was no candidate
+	asked     bool               // there were questions
+	questions int                // that were answered
+	why       string             // why there was no candidate
+	layout    string
+	took      time.Duration
+	right     bool
 }
 
 // learnt lets the learner look at a sample, applies its first candidate to everything, and judges.
-func learnt(t *testing.T, seed uint64, lines int, display bool) *verdict {
+func learnt(t *testing.T, seed uint64, lines int, help help) *verdict {
 	b := learntest.New(seed, learntest.Options{Lines: lines, Further: 30})
 	v := &verdict{b: b}
 	var answers learn.Answers
 	open := b.Needs
-	if shown := b.Shown(); display && shown >= 0 {
+	bytes, pauses := b.Sample()
+	sample := learn.Sample{Bytes: bytes, Pauses: pauses}
+	switch shown := b.Shown(); {
+	case help == oneDisplay && shown >= 0:
 		if err := answers.Hint("display=" + b.Frames[shown].Display); err != nil {
 			t.Errorf("seed %d: the display %q is no hint: %v", seed, b.Frames[shown].Display, err)
 		}
 		open &= learntest.AfterAnswer
+	case help == allAnswers:
+		answers, v.questions = asked(b, sample)
+		open = 0
 	}
-	bytes, pauses := b.Sample()
 	began := time.Now()
-	result, err := guarded(learn.Sample{Bytes: bytes, Pauses: pauses}, answers)
+	result, err := guarded(sample, answers)
 	v.took = time.Since(began)
 	if errors.Is(err, errPanic) {
 		t.Errorf("seed %d: %v", seed, err)
@@ -122,6 +141,120 @@ func whereInLearn(stack []byte) string {
 	return "an unknown place"
 }
 
+// asked lets a person who has the balance and its manual answer whatever the learner asks, one question at a time.
+func asked(b *learntest.Balance, s learn.Sample) (learn.Answers, int) {
+	var a learn.Answers
+	done := map[string]bool{}
+	for n := 0; n < 20; n++ {
+		r, err := guarded(s, a)
+		if err != nil {
+			return a, n
+		}
+		i := slices.IndexFunc(r.Questions, func(q learn.Question) bool { return !done[q.Key] })
+		if i < 0 {
+			return a, n
+		}
+		q := r.Questions[i]
+		done[q.Key] = true
+		if text := answer(b, r, q); text != "" {
+			_ = a.Set(q, text) // an answer that it will not have is one that it does not get
+		}
+	}
+	return a, 20
+}
+
+// answer is what the person says, "" for "I do not know".
+func answer(b *learntest.Balance, r *learn.Result, q learn.Question) string {
+	what, rest, _ := strings.Cut(q.Key, ":")
+	switch what {
+	case "display", "settled":
+		n, _ := strconv.Atoi(rest)
+		f := printAt(b, r, n)
+		switch {
+		case f == nil || f.Sort != learntest.Weight:
+			return ""
+		case what == "display":
+			return f.Display
+		case f.Moving:
+			return "no"
+		}
+		return "yes"
+	case "word":
+		return cmp.Or(b.Manual.Words[rest], "unknown")
+	case "unit":
+		return b.Frames[b.Sampled-1].Truth.Unit
+	case "decimal":
+		return map[bool]string{true: "comma", false: "point"}[b.Manual.Comma]
+	case "check":
+		return b.Manual.Check
+	case "date":
+		for _, c := range q.Choices {
+			letters := strings.NewReplacer("day", "d", "month", "m", "year", "y").Replace(c.Value)
+			if strings.Map(func(r rune) rune {
+				if strings.ContainsRune("dmy", r) {
+					return r
+				}
+				return -1
+			}, letters) == b.Manual.DateOrder {
+				return c.Value
+			}
+		}
+	case "number":
+		return numberIn(b, q)
+	case "text":
+		return textIn(b, q)
+	}
+	return ""
+}
+
+// printAt is the print that a frame of the result is, or nil.
+func printAt(b *learntest.Balance, r *learn.Result, n int) *learntest.Frame {
+	if n < 1 || n > len(r.Frames) {
+		return nil
+	}
+	at := 0
+	for i := range b.Frames[:b.Sampled] {
+		f := &b.Frames[i]
+		if offset := r.Frames[n-1].Offset; offset < at+f.To && offset+len(r.Frames[n-1].Bytes) > at+f.From {
+			return f
+		}
+		at += len(f.Bytes)
+	}
+	return nil
+}
+
+// numberIn finds the choice that shows a weight of the sample.
+func numberIn(b *learntest.Balance, q learn.Question) string {
+	for _, c := range q.Choices {
+		for _, f := range b.Frames[:b.Sampled] {
+			digits := strings.TrimLeft(f.Truth.Digits, "+-0")
+			plain := strings.NewReplacer(",", ".", " ", "", "'", "").Replace(c.Text)
+			if f.Sort == learntest.Weight && len(digits) > 3 && strings.Contains(plain, digits) {
+				return c.Value
+			}
+		}
+	}
+	return ""
+}
+
+// textIn says what the text is that a question shows in quotes.
+func textIn(b *learntest.Balance, q learn.Question) string {
+	parts := strings.Split(q.Text, `"`)
+	if len(parts) < 3 {
+		return ""
+	}
+	shown := strings.TrimSpace(parts[1])
+	for _, f := range b.Frames[:b.Sampled] {
+		for name, text := range map[string]string{"sample": f.Truth.Sample, "person": f.Truth.Person, "balance": f.Truth.Balance,
+			"range_number": f.Truth.RangeNumber, "count": f.Truth.Count} {
+			if text == shown {
+				return name
+			}
+		}
+	}
+	return "ignore"
+}
+
 // tally is one row of the table.
 type tally struct {
 	n, right, asked, refused, partly, wrong, wrongFields, read, unread, fields, fieldsRight int
@@ -152,21 +285,23 @@ func (t *tally) add(v *verdict) {
 func (t *tally) percent() float64 { return 100 * float64(t.right) / float64(max(t.n, 1)) }
 
 // score judges many balances and prints the table.
-func score(t *testing.T, first uint64, n, lines int, display bool) (all tally, verdicts []*verdict) {
+func score(t *testing.T, first uint64, n, lines int, help help) (all tally, verdicts []*verdict) {
 	rows := map[string]*tally{}
 	var slowest, total time.Duration
+	questions := 0
 	for seed := first; seed < first+uint64(n); seed++ {
-		v := learnt(t, seed, lines, display)
+		v := learnt(t, seed, lines, help)
 		verdicts = append(verdicts, v)
 		if rows[v.b.Class] == nil {
 			rows[v.b.Class] = &tally{}
 		}
 		rows[v.b.Class].add(v)
 		all.add(v)
+		questions += v.questions
 		slowest, total = max(slowest, v.took), total+v.took
 	}
 	var out strings.Builder
-	fmt.Fprintf(&out, "%d balances from seed %d on, %d lines each, %s\n", n, first, lines, map[bool]string{false: "no hints", true: "one display"}[display])
+	fmt.Fprintf(&out, "%d balances from seed %d on, %d lines each, %s\n", n, first, lines, help)
 	fmt.Fprintf(&out, "%-22s %6s %6s %6s %7s %7s %7s %7s %7s %7s\n", "", "share", "right", "partly", "asked", "refused", "WRONG", "wrong f", "unread", "fields")
 	names, _ := learntest.Classes()
 	for _, name := range append(names, "all") {
@@ -185,6 +320,9 @@ func score(t *testing.T, first uint64, n, lines int, display bool) (all tally, v
 			row.partly, row.asked, row.refused, row.wrong, row.wrongFields, row.unread, fields)
 	}
 	fmt.Fprintf(&out, "time for one sample: %v on average, %v at most", (total / time.Duration(n)).Round(time.Microsecond), slowest.Round(time.Microsecond))
+	if questions > 0 {
+		fmt.Fprintf(&out, "; %.2f questions a balance", float64(questions)/float64(n))
+	}
 	t.Log(out.String())
 	return all, verdicts
 }
@@ -206,20 +344,21 @@ func TestScore(t *testing.T) {
 	}
 	first := firstSeed(t)
 	for _, c := range []struct {
-		name    string
-		n       int
-		lines   int
-		display bool
-		want    float64
+		name  string
+		n     int
+		lines int
+		help  help
+		want  float64
 	}{
-		{"ten lines", n, 10, false, wantRight},
-		{"ten lines and a display", n, 10, true, wantDisplayed},
-		{"three lines", n / 4, 3, false, 0},
-		{"five lines", n / 4, 5, false, 0},
-		{"thirty lines", n / 4, 30, false, 0},
+		{"ten lines", n, 10, noHelp, wantRight},
+		{"ten lines and a display", n, 10, oneDisplay, wantDisplayed},
+		{"ten lines and answers", n / 2, 10, allAnswers, 0},
+		{"three lines", n / 4, 3, noHelp, 0},
+		{"five lines", n / 4, 5, noHelp, 0},
+		{"thirty lines", n / 4, 30, noHelp, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			all, verdicts := score(t, first, c.n, c.lines, c.display)
+			all, verdicts := score(t, first, c.n, c.lines, c.help)
 			if all.percent() < c.want {
 				t.Errorf("%.1f %% of the balances are fully right, and it was %.1f %%", all.percent(), c.want)
 			}

@@ -28,7 +28,7 @@ func New(seed uint64, o Options) *Balance {
 		o.Further = 30
 	}
 	g := newDesign(seed)
-	b := &Balance{Seed: seed, Class: g.class, Traits: g.describe(), Needs: g.needs, Cannot: g.cannot}
+	b := &Balance{Seed: seed, Class: g.class, Traits: g.describe(), Needs: g.needs, Cannot: g.cannot, Manual: g.manual()}
 	s := session{dice: newDice(seed, forSample), d: g, at: firstDay(newDice(seed, forNoise)), channel: 1}
 	if len(g.habits.people) > 0 {
 		s.person = g.habits.people[0]
@@ -59,6 +59,35 @@ func newDesign(seed uint64) *design {
 		g.beyond.whole = true // it would push the rest of the line along
 	}
 	return g
+}
+
+// manual is what the maker of the balance would tell.
+func (g *design) manual() Manual {
+	m := Manual{Words: map[string]string{}, Comma: g.number.comma, DateOrder: g.dates.order, Check: "none"}
+	say := func(word, meaning string) {
+		if word != "" {
+			m.Words[word] = meaning
+		}
+	}
+	for _, w := range []kindWords{g.words, {gross: g.labels.gross, net: g.labels.net, tare: g.labels.tare}} {
+		say(w.gross, "gross")
+		say(w.net, "net")
+		say(w.tare, "tare")
+		say(w.preset, "preset tare")
+	}
+	say(g.beyond.over, "over")
+	say(g.beyond.under, "under")
+	if g.rests.used {
+		say(g.rests.rests, "stable")
+		say(g.rests.moves, "unstable")
+	}
+	for word, meaning := range g.status {
+		say(word, meaning)
+	}
+	if g.check != nil && g.check.own == nil {
+		m.Check = g.check.kind.String()
+	}
+	return m
 }
 
 func firstDay(d dice) time.Time {

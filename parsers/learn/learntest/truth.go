@@ -80,6 +80,15 @@ type Balance struct {
 	Tells   Tells
 	Needs   Need
 	Cannot  string // why no layout can describe this balance, or ""
+	Manual  Manual
+}
+
+// Manual is what a person who has the balance and its manual could answer.
+type Manual struct {
+	Words     map[string]string // printed word or mark → stable, unstable, gross, net, tare, preset tare, over, under
+	Comma     bool              // a comma begins the decimals
+	DateOrder string            // of the letters d, m and y; "" where no date is printed
+	Check     string            // the kind of check as package sum names it, "none" where there is none or none that it knows
 }
 
 // Sample gives the bytes of the sample, and the offsets before which the line was silent.
