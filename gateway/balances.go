@@ -18,6 +18,7 @@ type balance struct {
 	scanner *port.Line // nil: it has none
 	intake  *intake.Intake
 	task    *task
+	tap     *tapping // nil: it has none
 }
 
 // scanning gives the scanner's line as an intake takes it.
@@ -41,6 +42,7 @@ func (g *Gateway) openBalances(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
+		g.openTap(ctx, b, nil)
 		g.read(ctx, b, nil, nil)
 		now.balances = append(now.balances, b)
 	}

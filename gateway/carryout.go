@@ -28,7 +28,7 @@ func (g *Gateway) carryOut(ctx, limit context.Context, c *change) {
 			s.task.end()
 		}
 	}
-	c.next.balances = g.changeBalances(ctx, limit, c, before)
+	c.next.balances = g.changeBalances(ctx, limit, c, before, c.endTaps(before))
 	g.now.Store(c.next)
 
 	whole := *c.next
@@ -49,8 +49,9 @@ func (c *change) goesOnDelivering(one *sink) bool {
 }
 
 // changeBalances changes those whose port stays open between two frames. The others are told to end: once they have, and all
-// that they received is on its way into the journal, the ports of this configuration are opened.
-func (g *Gateway) changeBalances(ctx, limit context.Context, c *change, before *running) (list []*balance) {
+// that they received is on its way into the journal, the ports of this configuration are opened; and likewise the taps. taps are
+// those that were told to end.
+func (g *Gateway) changeBalances(ctx, limit context.Context, c *change, before *running, taps []*task) (list []*balance) {
 	for _, s := range c.balances {
 		if s.old != nil && !s.line {
 			s.old.intake.Configure(s.next.cfg, c.next.software)
@@ -58,7 +59,7 @@ func (g *Gateway) changeBalances(ctx, limit context.Context, c *change, before *
 		}
 		list = append(list, s.next)
 	}
-	var ended []*task
+	ended := taps
 	for _, b := range before.balances {
 		if b.task == nil || c.goesOnReading(b) {
 			continue
@@ -75,6 +76,11 @@ func (g *Gateway) changeBalances(ctx, limit context.Context, c *change, before *
 		}
 	}
 	for _, s := range c.balances {
+		if !s.keepsTap() {
+			g.openTap(ctx, s.next, ended)
+		} else if s.line && s.next.tap != nil {
+			s.next.tap.Attach(s.next.line)
+		}
 		switch {
 		case s.old == nil:
 			g.read(ctx, s.next, ended, nil)

@@ -33,6 +33,7 @@ func (g *Gateway) Balances() []console.Balance {
 		if s.Live.Balance != "" {
 			b.Live = &s.Live
 		}
+		b.Tap = one.tapFacts()
 		if s.LastID != "" {
 			b.Last = &console.Recorded{ID: s.LastID, UTC: s.LastUTC, Value: s.LastValue, Sample: s.LastSample}
 		}

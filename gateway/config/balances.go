@@ -39,6 +39,7 @@ func (c *Config) checkBalances(r *strict.Report) {
 				"another id for one of the two balances")
 		}
 	}
+	c.checkTaps(r, ports)
 }
 
 // checkPort finds a port that is another's already.

@@ -34,6 +34,8 @@ type Balance struct {
 	Unprotected bool         `json:"unprotected"`
 	LastUnread  *UnreadFrame `json:"last_unread,omitempty"` // nil where there was none since the start
 
+	Tap *Tap `json:"tap,omitempty"` // nil where it has none
+
 	Live *record.Live `json:"live,omitempty"` // the latest reading; nil where none came yet
 	Last *Recorded    `json:"last,omitempty"` // the latest recorded one; nil where there is none
 }
@@ -44,6 +46,20 @@ type Recorded struct {
 	UTC    record.UTC   `json:"utc"`
 	Value  record.Value `json:"value"`
 	Sample string       `json:"sample,omitempty"`
+}
+
+// Tap is what the page shows of the program that shares a balance. Counts are since the tap was opened first.
+type Tap struct {
+	Where         string `json:"where"`          // where the program finds the balance
+	Open          bool   `json:"open"`           // it can come
+	Program       bool   `json:"program"`        // it is there
+	Received      uint64 `json:"received"`       // bytes that it was given
+	Sent          uint64 `json:"sent"`           // bytes that it sent and the balance was given
+	LinesLeftOut  uint64 `json:"lines_left_out"` // because it did not read
+	LinesWithheld uint64 `json:"lines_withheld"` // because they answered somebody else
+	NotSent       uint64 `json:"not_sent"`       // bytes that it sent and the balance was not given
+	Why           string `json:"why,omitempty"`  // why the latest of them were not
+	TurnedAway    uint64 `json:"turned_away"`    // programs that came while another one was there
 }
 
 // UnreadFrame is a frame without a usable value.

@@ -20,6 +20,8 @@ const (
 	LineBreaks          = "line-breaks"
 	FlowStuck           = "flow-stuck"
 	NoAnswer            = "no-answer"
+	TapUnavailable      = "tap-unavailable"
+	TapBehind           = "tap-behind"
 	WrongBalance        = "wrong-balance"
 	IdentityUnconfirmed = "identity-unconfirmed"
 	ReadingsNotRecorded = "readings-not-recorded"
@@ -188,6 +190,10 @@ var table = []Kind{
 		Says:    "A balance that is asked for its weight does not answer, how often not, and what came instead.",
 		Do:      "See that it is on, set to answer, and that the cable has both ways.",
 		follows: append([]Ref{{FlowStuck, same}, {WrongSettings, same}, {NULFlood, same}}, ofItsPort...)},
+	{Code: TapUnavailable, About: aBalance, Severities: []Severity{Warning},
+		Says: "The program that shares a balance cannot reach it, and why; the balance is read and recorded.", Do: "Mend what the sentence names."},
+	{Code: TapBehind, About: aBalance, Severities: []Severity{Warning},
+		Says: "The program that shares a balance does not read, and lines are left out for it; the balance is recorded.", Do: "See why the program stands still."},
 
 	{Code: DestinationGone, About: "destination", Severities: []Severity{Warning},
 		Says: "Several sinks deliver to one place, and it takes nothing.", Do: "See that it runs and can be reached.", names: []string{NetworkGone},

@@ -5,6 +5,7 @@ import (
 	"unicode"
 
 	"weighpost/gateway/port"
+	"weighpost/gateway/port/tap"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 )
@@ -27,6 +28,7 @@ type Config struct {
 	Record               Rule           `yaml:"record" desc:"What is recorded: printed (each frame the balance sends on its print key), settled, every with a period, or all." default:"printed"`
 
 	Ask      *AskConfig         `yaml:"ask" desc:"How the balance is asked for its weight, where it speaks only when asked. Left out: nothing is sent to it."`
+	Tap      *tap.Config        `yaml:"tap" desc:"Where a program that has always talked to this balance goes on doing so, while weighpost reads along."`
 	Commands map[string]Command `yaml:"commands" desc:"What else can be sent to the balance on request, by name: tare, zero and the like, as its manual has them."`
 }
 
@@ -67,6 +69,12 @@ func (c *Config) Check(r *strict.Report) {
 	checkCommands(r.At("commands"), c.Commands)
 	if key := c.sends(); key != "" && c.Port.ListenOnly {
 		r.At(key).Fault("is something to send, and the port is set to listen_only", "the one or the other")
+	}
+	if c.Tap != nil {
+		c.Tap.Check(r.At("tap"))
+		if c.Port.ListenOnly {
+			r.At("tap").Note("the balance's port is set to listen_only: the program hears the balance, and nothing of what it sends is passed on")
+		}
 	}
 	c.Record.check(r.At("record"), d)
 }

@@ -13,7 +13,7 @@ func (c *Config) takeLive(from Config) {
 	c.Capacity, c.Readability, c.VerificationInterval = from.Capacity, from.Readability, from.VerificationInterval
 	c.Layout, c.Context, c.Record, c.Implausible = from.Layout, from.Context, from.Record, from.Implausible
 	c.IdentityNeeded = from.IdentityNeeded
-	c.Ask, c.Commands = from.Ask, from.Commands
+	c.Ask, c.Commands, c.Tap = from.Ask, from.Commands, from.Tap // the tap is opened beside the pipeline, and anew
 }
 
 // NeedsNewLine says whether the next configuration of the same balance can hold only once its port was closed and another

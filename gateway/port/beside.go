@@ -5,14 +5,15 @@ import (
 	"sync"
 )
 
-// Listener is told what comes from a port beside its Handler, and before it. Its methods are called from the goroutine that
+// Listener is told what comes from a port beside its Handler: before it, and again once the handler has dealt with it. Its methods are called from the goroutine that
 // reads the port, so they must not wait for anything; Up may also come from whoever puts it beside an open port.
 type Listener interface {
 	// Up says that the port is open, Down that it went. They alternate, Up first.
 	Up()
 	Down()
-	// Bytes hands over what was read; p is valid only during the call.
+	// Bytes hands over what was read; p is valid only during the call. Handled says that the handler has dealt with it since.
 	Bytes(p []byte)
+	Handled()
 }
 
 // beside holds who listens beside the handler.
@@ -55,6 +56,14 @@ func (b *beside) bytes(p []byte) {
 	defer b.mu.Unlock()
 	if b.listener != nil {
 		b.listener.Bytes(p)
+	}
+}
+
+func (b *beside) handled() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.listener != nil {
+		b.listener.Handled()
 	}
 }
 

@@ -25,6 +25,7 @@ func (e *ear) tell(s string) {
 func (e *ear) Up()            { e.tell("<") }
 func (e *ear) Down()          { e.tell(">") }
 func (e *ear) Bytes(p []byte) { e.tell(string(p)) }
+func (e *ear) Handled()       {}
 
 func (e *ear) until(t *testing.T, text string) {
 	t.Helper()
@@ -66,18 +67,23 @@ func TestWhoListensBesideIsToldTheSame(t *testing.T) {
 	first.until(t, "<1.0\r\n><>")
 }
 
-// TestTheHandlerComesAfterTheListener: whoever decides by the turn where bytes go sees the turn in which they came.
-func TestTheHandlerComesAfterTheListener(t *testing.T) {
+// TestTheHandlerComesInBetween: whoever decides by the turn where bytes go sees the turn in which they came, and can wait with
+// the next question until they were dealt with.
+func TestTheHandlerComesInBetween(t *testing.T) {
 	server := newDeviceServer(t, "127.0.0.1:0")
 	line := NewLine(server.config(), "b-1", nil, nil)
 	order := &ear{}
-	line.Beside(order)
+	line.Beside(around{order})
 	stop := running(t, line, after{order})
 	conn := server.next(t)
 	_, _ = io.WriteString(conn, "x")
-	order.until(t, "<xh")
+	order.until(t, "<xhd")
 	stop()
 }
+
+type around struct{ *ear }
+
+func (a around) Handled() { a.tell("d") }
 
 type after struct{ e *ear }
 

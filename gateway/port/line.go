@@ -237,6 +237,7 @@ func (l *Line) read(p Port, h Handler) error {
 			l.bytes.Add(uint64(n))
 			l.beside.bytes(buf[:n])
 			h.Bytes(buf[:n], a)
+			l.beside.handled()
 			talking = true
 			if err != nil {
 				return err
