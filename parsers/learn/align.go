@@ -225,6 +225,8 @@ func (p *profile) grid(lines [][]byte, toks [][]token, index []int) *grid {
 		g.slots = append(g.slots, s)
 	}
 	g.joinTokens()
+	g.mergeLabelled()
+	g.mergeCells()
 	return g
 }
 
@@ -266,11 +268,16 @@ func (g *grid) trailingSign(l, r *slot) bool {
 	if l.kind != tokNumber || r.kind != tokMark || !g.signsOnly(r) {
 		return false
 	}
-	minus := false
+	pluses := 0
 	for i := range l.vals {
-		minus = minus || string(g.value(r, i)) == "-"
+		switch string(g.value(r, i)) {
+		case "-":
+			return true
+		case "+":
+			pluses++
+		}
 	}
-	return minus
+	return pluses == len(l.vals)
 }
 
 // blankGroups is groupedBy for tokens: one blank between, three digits in r wherever l is there, fewer somewhere else.

@@ -90,7 +90,7 @@ func (s *blockShape) cutBest() bool {
 		}
 	}
 	if s.cutAtBlanks() {
-		keep(1)
+		keep(2)
 	}
 	s.blanks, s.inside = 0, false
 	for _, key := range s.commonKeys() {
@@ -123,7 +123,36 @@ func (s *blockShape) alike() int {
 		lasts[b[len(b)-1].key]++
 		f, l = max(f, firsts[b[0].key]), max(l, lasts[b[len(b)-1].key])
 	}
-	return 10*(f+2*l)/len(s.starts) + min(9, len(s.starts))
+	outside := 0
+	for _, l := range s.lines[:s.starts[0]] {
+		if l.key != "" {
+			outside++
+		}
+	}
+	return 20*(f+2*l)/len(s.starts) + min(9, len(s.starts)) - 5*outside - 10*s.torn()
+}
+
+// torn counts the blocks that lack a line that nearly all others have.
+func (s *blockShape) torn() (n int) {
+	counts := map[string]int{}
+	for i := range s.starts {
+		for _, l := range s.block(i) {
+			counts[l.key]++
+		}
+	}
+	for i := range s.starts {
+		have := map[string]bool{}
+		for _, l := range s.block(i) {
+			have[l.key] = true
+		}
+		for k, c := range counts {
+			if c*10 >= len(s.starts)*8 && !have[k] {
+				n++
+				break
+			}
+		}
+	}
+	return n
 }
 
 // cutAtBlanks cuts into blocks at runs of blank lines, where every run longer than those inside of blocks ends one.

@@ -109,6 +109,8 @@ func columnGrid(lines [][]byte, index []int, toks [][]token, page codePage) *gri
 	}
 	g.commonLength()
 	g.cutColumns()
+	g.mergeLabelled()
+	g.mergeCells()
 	return g
 }
 
@@ -263,26 +265,55 @@ func (g *grid) signBefore(l, r *slot) bool {
 		return false
 	}
 	for i := range r.vals {
-		if v := g.value(r, i); len(v) == 0 || isSign(v[0]) && len(g.value(l, i)) > 0 {
+		v, w := g.value(r, i), l.vals[i]
+		if len(v) == 0 || isSign(v[0]) && !w.empty() {
 			return false
 		}
+		if !w.empty() && w.from > 0 && isSign(g.lines[i][w.from-1]) {
+			return false // a mark of two characters, such as +-
+		}
 	}
-	return true
+	return !g.swings(l, r)
+}
+
+// swings says that signs change while the digits do not: a load of 985 does not become one of -1002 by itself, and the signs
+// are marks of something else.
+func (g *grid) swings(l, r *slot) bool {
+	ways := styles(g.values(r), false)
+	if len(ways) == 0 {
+		return false
+	}
+	for k := 1; k < len(r.vals); k++ {
+		if (string(g.value(l, k)) == "-") == (string(g.value(l, k-1)) == "-") {
+			continue
+		}
+		a, _ := ways[0].read(g.value(r, k-1))
+		b, _ := ways[0].read(g.value(r, k))
+		x, y := a.Coefficient(), b.Coefficient()
+		if a.Scale() == b.Scale() && min(x, y) > 50 && max(x, y)-min(x, y) < max(x, y)/3 {
+			return true
+		}
+	}
+	return false
 }
 
 func (g *grid) signAfter(l, r *slot) bool {
 	if l.kind != tokNumber || r.kind != tokMark || r.a != l.b || !g.signsOnly(r) {
 		return false
 	}
-	minus := false
+	signs := 0
 	for i := range l.vals {
 		v := g.value(l, i)
 		if len(v) == 0 || isSign(v[0]) {
 			return false
 		}
-		minus = minus || string(g.value(r, i)) == "-"
+		if w := string(g.value(r, i)); w == "-" {
+			return true
+		} else if w == "+" {
+			signs++
+		}
 	}
-	return minus
+	return signs == len(l.vals)
 }
 
 // groupedBy says that l holds the leading groups of the number r: where it is empty, r has fewer digits.

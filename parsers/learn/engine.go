@@ -29,6 +29,9 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 	if best != nil && 2*len(best.read) < len(best.cuts) {
 		best, no = nil, &refusal{why: "the lines of the sample have no common shape that most of them fit"}
 	}
+	if best != nil && best.openBrackets() {
+		best, no = nil, &refusal{why: "some lines have the weight in round brackets and others have not: that may mean a minus, which no layout can say"}
+	}
 	if best == nil || len(best.read) == 0 {
 		return unsolved(r, ways, no), nil
 	}
@@ -146,7 +149,7 @@ func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 				continue
 			}
 			sol = sol.adopt(f, lines, index, toks, s, a, c)
-			sol.extend(s, a)
+			sol = sol.extend(s, a)
 			if best == nil || sol.better(best) {
 				best = sol
 			}

@@ -5,82 +5,64 @@ type evidence struct {
 	stable, unstable string // the states' names, "" where the weights decide nothing
 }
 
-// track is what the lines of one state show.
-type track struct {
-	lines   int
-	still   int // pairs in a row of this state whose weight stays
-	same    int // lines whose weight is that of the line before or after
-	moved   int // pairs in a row of this state whose weight moves
-	between int // runs of this state that lead from the weight before to the weight after
-	aside   int // and such that do not
-}
+// mostChance is how likely chance may be to make the same picture of marks that have nothing to do with the stability. Marks
+// for the kind of weight are the danger: they stay while one load is printed several times, as a mark for stable does.
+const mostChance = 0.02
 
-// movement looks for a state in which the weight stays and one in which it never does: two pairs in a row at least that stay,
-// two lines at least that differ from both neighbours, and more of these on the way from the weight before to the weight
-// after than not, as a load that settles is. A step of at most two last digits is no movement: that is the noise of a
-// settled weight.
+// movement looks for a state in which the weight stays and one in which it never does. It counts pairs of lines in a row of
+// the same state, and how each run of the moving state leads to the weight behind it; and it takes the picture for evidence
+// where chance makes it in one case of fifty or fewer.
 func (p *plan) movement(state func(line int) string) evidence {
-	tracks := p.tracks(state)
-	var ev evidence
-	for s, t := range tracks {
-		switch {
-		case t.still >= 2 && t.moved <= 3*t.still:
-			if ev.stable != "" {
-				return evidence{}
+	runs := p.runs(state)
+	names := map[string]int{}
+	for _, r := range runs {
+		names[r.state] += len(r.values)
+	}
+	best, ev := mostChance, evidence{}
+	for _, a := range sorted(names) {
+		for _, b := range sorted(names) {
+			if a == b || (names[a]+names[b])*4 < len(p.g.lines)*3 {
+				continue
 			}
-			ev.stable = s
-		case t.lines >= 2 && t.same == 0 && t.between > t.aside:
-			if ev.unstable != "" {
-				return evidence{}
-			}
-			ev.unstable = s
-		default:
-			if t.lines*4 > len(p.g.lines) {
-				return evidence{}
+			if c := chance(runs, a, b, p.step()); c < best {
+				best, ev = c, evidence{stable: a, unstable: b}
 			}
 		}
-	}
-	if ev.stable == "" || ev.unstable == "" {
-		return evidence{}
 	}
 	return ev
 }
 
-func (p *plan) tracks(state func(line int) string) map[string]*track {
-	tracks := map[string]*track{}
-	values := make([]int64, len(p.g.lines))
-	fine := make([]bool, len(p.g.lines))
+// run is lines in a row of one state.
+type run struct {
+	state  string
+	values []int64
+	joined bool // the frame before the first belongs to the run before
+}
+
+// runs cuts the lines into runs.
+func (p *plan) runs(state func(line int) string) (all []run) {
 	for k := range p.g.lines {
-		if tracks[state(k)] == nil {
-			tracks[state(k)] = &track{}
-		}
 		d, ok := p.style.read(p.g.value(&p.g.slots[p.weight], k))
-		values[k], fine[k] = scaled(d.Coefficient(), d.Scale()), ok
-		tracks[state(k)].lines++
-	}
-	step := scaled(1, 0)
-	if n := len(p.style.scales); n > 0 {
-		step = scaled(1, p.style.scales[n-1])
-	}
-	for k := 1; k < len(values); k++ {
-		if p.g.index[k] != p.g.index[k-1]+1 || !fine[k] || !fine[k-1] {
+		if !ok {
 			continue
 		}
-		a, b, d := tracks[state(k-1)], tracks[state(k)], values[k]-values[k-1]
-		if d == 0 {
-			a.same++
-			b.same++
-		}
-		switch {
-		case a != b:
-		case d <= 2*step && d >= -2*step:
-			a.still++
-		default:
-			a.moved++
+		v, s := scaled(d.Coefficient(), d.Scale()), state(k)
+		next := k > 0 && p.g.index[k] == p.g.index[k-1]+1
+		if last := len(all) - 1; last >= 0 && next && all[last].state == s {
+			all[last].values = append(all[last].values, v)
+		} else {
+			all = append(all, run{s, []int64{v}, next})
 		}
 	}
-	p.ways(state, values, tracks)
-	return tracks
+	return all
+}
+
+// step is the last digit of the weights, in the unit of scaled.
+func (p *plan) step() int64 {
+	if n := len(p.style.scales); n > 0 {
+		return scaled(1, p.style.scales[n-1])
+	}
+	return scaled(1, 0)
 }
 
 // scaled gives a number in units of 10^-7, enough to compare weights of one balance.
@@ -91,28 +73,101 @@ func scaled(n int64, scale int) int64 {
 	return n
 }
 
-// ways counts the runs of one state that lie between the weights around them.
-func (p *plan) ways(state func(line int) string, values []int64, tracks map[string]*track) {
-	for k := 0; k < len(values); {
-		j := k
-		for j < len(values) && state(j) == state(k) {
-			j++
-		}
-		t := tracks[state(k)]
-		if k > 0 && j < len(values) {
-			lo, hi := min(values[k-1], values[j]), max(values[k-1], values[j])
-			inside := true
-			for i := k; i < j; i++ {
-				inside = inside && values[i] >= lo && values[i] <= hi
+// chance is how likely marks without any meaning would make the picture that a is stable and b is not; 1 where the picture is
+// another. A step of at most two last digits is the noise of a settled weight.
+func chance(runs []run, a, b string, step int64) float64 {
+	var still, pairsA, pairsB, linesB, runsA, movedA int
+	p := 1.0
+	for i, r := range runs {
+		switch r.state {
+		case a:
+			runsA++
+			for k := 1; k < len(r.values); k++ {
+				pairsA++
+				if d := r.values[k] - r.values[k-1]; d <= 2*step && d >= -2*step {
+					still++
+				} else {
+					movedA++
+				}
 			}
-			if inside {
-				t.between++
-			} else {
-				t.aside++
+		case b:
+			linesB += len(r.values)
+			pairsB += len(r.values) - 1
+			if repeats(runs, i) {
+				return 1
 			}
-		} else if j-k >= 2 {
-			t.between++ // at an end of the sample there is one neighbour: a run that moves speaks for itself
+			p *= way(runs, i)
 		}
-		k = j
 	}
+	if still < 2 || linesB < 2 || movedA > 2*still {
+		return 1
+	}
+	if movedA == 0 {
+		for range runsA - 1 {
+			p /= 2 // each time the mark would have had to change with the load
+		}
+	}
+	return p * none(pairsA, pairsB, still)
+}
+
+// none is the chance that of still pairs, drawn from all, not one falls among the pairs of b.
+func none(pairsA, pairsB, still int) float64 {
+	p := 1.0
+	for k := range still {
+		p *= float64(pairsA-k) / float64(pairsA+pairsB-k)
+	}
+	return p
+}
+
+// repeats says that a weight of run i is that of the line before or after it.
+func repeats(runs []run, i int) bool {
+	v := runs[i].values
+	for k := 1; k < len(v); k++ {
+		if v[k] == v[k-1] {
+			return true
+		}
+	}
+	if i > 0 && runs[i].joined && runs[i-1].values[len(runs[i-1].values)-1] == v[0] {
+		return true
+	}
+	return i+1 < len(runs) && runs[i+1].joined && runs[i+1].values[0] == v[len(v)-1]
+}
+
+// way is how likely chance puts the weights of run i in order on the way to the weight behind it, as a load that settles
+// does: n values are in one of the two orders in two cases of n factorial. It is above 1 where they are not in order.
+func way(runs []run, i int) float64 {
+	v := runs[i].values
+	if i+1 >= len(runs) || !runs[i+1].joined {
+		return 1
+	}
+	after := runs[i+1].values[0]
+	whole := append(append([]int64{}, v...), after)
+	if !ordered(whole) {
+		return 3
+	}
+	if i > 0 && runs[i].joined {
+		before := runs[i-1].values
+		if longer := append([]int64{before[len(before)-1]}, whole...); ordered(longer) {
+			return orders(len(longer))
+		}
+	}
+	return orders(len(whole))
+}
+
+// ordered says that values only rise or only fall.
+func ordered(v []int64) bool {
+	up, down := true, true
+	for k := 1; k < len(v); k++ {
+		up, down = up && v[k] > v[k-1], down && v[k] < v[k-1]
+	}
+	return up || down
+}
+
+// orders is two divided by n factorial.
+func orders(n int) float64 {
+	p := 2.0
+	for k := 2; k <= n; k++ {
+		p /= float64(k)
+	}
+	return p
 }

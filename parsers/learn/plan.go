@@ -12,6 +12,7 @@ type role struct {
 	field  string // a field of package layout, or "" for text that stands for itself
 	why    string // the reason, for the comment in the layout
 	textNo int    // of a text that a person may name, from 1
+	proven bool   // by the weights themselves, or by a person
 }
 
 // plan is one explanation of a grid: a role for each slot and how values are written.
@@ -74,9 +75,26 @@ func explainGrid(g *grid, a *Answers, c *context) (*plan, *refusal) {
 	}
 	p.dates(a, c)
 	p.words(a, c)
+	if no := p.looseSign(); no != nil {
+		return nil, no
+	}
 	p.numbers(a, c)
 	p.texts(a, c)
 	return p, nil
+}
+
+// looseSign refuses a weight in whose lines a minus stands alone that was not taken for its sign, unless the weights prove it
+// to be a mark for the stability.
+func (p *plan) looseSign() *refusal {
+	for i := range p.g.slots {
+		if i == p.weight || i == p.unit || p.roles[i].proven {
+			continue
+		}
+		if counts := p.g.distinct(&p.g.slots[i]); counts["-"] > 0 && len(counts) > 1 {
+			return &refusal{why: "the minus that stands alone in some lines may be the weight's sign or a mark for something else: say what the display showed", questions: []Question{p.displayQuestion()}}
+		}
+	}
+	return nil
 }
 
 // context is what all grids of a sample share.
@@ -89,22 +107,53 @@ type context struct {
 
 // unitSlot is the slot of the unit beside number i: right behind it, past brackets, or right before it. -1 for none.
 func (p *plan) unitSlot(i int) int {
+	if k := p.nearUnit(i); k >= 0 {
+		return k
+	}
 	g := p.g
 	for _, step := range []int{1, -1} {
 		for k := i + step; k >= 0 && k < len(g.slots); k += step {
 			s := &g.slots[k]
-			if (s.kind == tokWord || s.kind == tokMark) && g.unitsOnly(s) {
-				if step < 0 && k > 0 && g.slots[k-1].kind == tokNumber && p.unitBehind(k-1) == k {
-					break // it belongs to the number before
+			if p.isUnit(k) {
+				if step < 0 && p.belongsBefore(k) {
+					break
 				}
 				return k
 			}
-			if s.kind != tokMark || len(g.distinct(s)) != 1 || g.distinct(s)[","] > 0 && step < 0 {
+			if s.kind != tokMark || len(g.distinct(s)) != 1 {
 				break
 			}
 		}
 	}
 	return -1
+}
+
+// nearUnit is the slot of a unit with nothing but blanks, brackets or a sign between it and number i, or -1.
+func (p *plan) nearUnit(i int) int {
+	for _, step := range []int{1, -1} {
+		for k := i + step; k >= 0 && k < len(p.g.slots); k += step {
+			if p.isUnit(k) {
+				if step < 0 && p.belongsBefore(k) {
+					break
+				}
+				return k
+			}
+			if s := &p.g.slots[k]; s.kind != tokMark || len(p.g.distinct(s)) != 1 && !p.g.signsOnly(s) || p.g.separates(s) || p.g.example(k) == "/" {
+				break
+			}
+		}
+	}
+	return -1
+}
+
+func (p *plan) isUnit(k int) bool {
+	s := &p.g.slots[k]
+	return (s.kind == tokWord || s.kind == tokMark) && p.g.unitsOnly(s)
+}
+
+// belongsBefore says that the unit in slot k is that of the number right before it.
+func (p *plan) belongsBefore(k int) bool {
+	return k > 0 && p.g.slots[k-1].kind == tokNumber && !notWeight(p.labelled(k-1)) && !p.unitBetween(k-1)
 }
 
 // unitBehind is the unit right behind number i, or -1.
@@ -152,7 +201,7 @@ func (g *grid) values(s *slot) (all [][]byte) {
 
 // chooseWeight finds which number is the weight, or says why that would be a guess.
 func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
-	var numbers, mass, decimals []int
+	var numbers, mass, near, decimals []int
 	for i := range p.g.slots {
 		s := &p.g.slots[i]
 		if s.kind != tokNumber {
@@ -161,13 +210,15 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 		numbers = append(numbers, i)
 		switch {
 		case notWeight(p.labelled(i)), p.unitBetween(i):
+		case p.isMass(p.nearUnit(i), a):
+			near, mass = append(near, i), append(mass, i)
 		case p.isMass(p.unitSlot(i), a):
 			mass = append(mass, i)
 		case p.g.isMeasure(s) && hasDecimals(p.g.values(s)):
 			decimals = append(decimals, i)
 		}
 	}
-	if len(numbers) == 0 {
+	if len(numbers) == 0 || p.hiddenMeasure() && len(decimals)+len(near) == 0 {
 		return &refusal{why: "the lines hold no number that could be a weight"}
 	}
 	if a.Number > 0 {
@@ -188,6 +239,9 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 		}
 	}
 	choice := mass
+	if len(near) > 0 && len(near) < len(mass) && len(c.display)+len(c.anyShow) == 0 {
+		choice = near
+	}
 	if len(choice) == 0 {
 		choice = decimals
 	}
@@ -195,6 +249,27 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 		choice = numbers
 	}
 	return p.chooseAmong(choice, numbers, a)
+}
+
+// hiddenMeasure says that a slot has numbers with decimals in most lines and something else in some: a weight, and what is
+// printed in its place.
+func (p *plan) hiddenMeasure() bool {
+	for i := range p.g.slots {
+		s := &p.g.slots[i]
+		if s.kind != tokWord {
+			continue
+		}
+		n := 0
+		for k := range s.vals {
+			if v := p.g.value(s, k); len(v) > 0 && decimalAt(v) > 0 && numberLength(v) == len(v) {
+				n++
+			}
+		}
+		if n*2 > len(s.vals) {
+			return true
+		}
+	}
+	return false
 }
 
 // notWeight says that a label names something that is no weight.
@@ -409,6 +484,9 @@ func (p *plan) adds(sum, x, y int) bool {
 // torn refuses a weight beside which a number stands that may be a part of it: groups of digits between blanks.
 func (p *plan) torn() *refusal {
 	for i := p.weight - 1; i <= p.weight; i++ {
+		if i > 0 && i == p.weight-1 && p.g.fraction(i) {
+			return &refusal{why: fmt.Sprintf("“%s” may be a part of a fraction, and no layout reads those", p.g.example(p.weight))}
+		}
 		if i < 0 || i+1 >= len(p.g.slots) || !p.g.mayGroup(&p.g.slots[i], &p.g.slots[i+1]) && !p.g.broken(&p.g.slots[i], &p.g.slots[i+1]) {
 			continue
 		}
@@ -416,6 +494,20 @@ func (p *plan) torn() *refusal {
 			questions: []Question{p.displayQuestion()}}
 	}
 	return nil
+}
+
+// fraction says that a stroke stands between the whole number behind slot i and a number before it.
+func (g *grid) fraction(i int) bool {
+	if g.example(i) != "/" || g.slots[i-1].kind != tokNumber || hasDecimals(g.values(&g.slots[i+1])) {
+		return false
+	}
+	for k := range g.lines {
+		l, m, r := g.slots[i-1].vals[k], g.slots[i].vals[k], g.slots[i+1].vals[k]
+		if !l.empty() && !m.empty() && l.to == m.from && m.to == r.from {
+			return true
+		}
+	}
+	return false
 }
 
 // broken says that blanks stand between the digits of one number: a decimal sign stands alone beside r or l, or single digits

@@ -183,7 +183,7 @@ func (p *plan) text(i int, guess, why string, a *Answers) {
 // names says that all texts of a slot look like names that somebody gives to samples: letters and digits, four at least.
 func (p *plan) names(s *slot) bool {
 	for v := range p.g.distinct(s) {
-		if v != "" && (!idLike(v) || letters(v) == 0 || len(v) < 4) {
+		if v != "" && (!idLike(v) || !isLetter(v[0]) || len(v) < 4) {
 			return false
 		}
 	}

@@ -15,6 +15,11 @@ func (p *plan) words(a *Answers, c *context) {
 		}
 	}
 	for i := range p.g.slots {
+		if p.free(i) && p.allKnown(i) {
+			p.knownWord(i, a)
+		}
+	}
+	for i := range p.g.slots {
 		if p.free(i) {
 			p.movingWord(i)
 		}
@@ -29,6 +34,22 @@ func (p *plan) words(a *Answers, c *context) {
 			p.unknownWord(i)
 		}
 	}
+}
+
+// allKnown says that every value of a slot is a usual word or mark of one field, two at least that mean something different.
+func (p *plan) allKnown(i int) bool {
+	means := map[meaning]bool{}
+	for v := range p.g.distinct(&p.g.slots[i]) {
+		m, ok := tradeWord(v)
+		if !ok {
+			m, ok = shortWord(v)
+		}
+		if !ok {
+			return false
+		}
+		means[m] = true
+	}
+	return len(means) >= 2
 }
 
 // free says that slot i is a word or a mark without a role yet.
@@ -90,7 +111,7 @@ func (p *plan) answeredWord(i int, a *Answers) {
 	if field == "" || p.taken(field) {
 		return
 	}
-	p.roles[i] = role{field: field, why: "as the answers say"}
+	p.roles[i] = role{field: field, why: "as the answers say", proven: true}
 	p.fill(i, field, said, true)
 }
 
@@ -132,7 +153,7 @@ func (p *plan) fill(i int, field string, known map[string]string, other bool) {
 			}
 		case field == "range":
 			table[v] = "in"
-		case counts[v] >= 2 || v == "" && len(known) > 0 || counts[v]*2 > len(p.g.lines) || letters(v) >= 2:
+		case counts[v] >= 2 || v == "" && len(known) > 0 || counts[v]*2 > len(p.g.lines):
 			table[v] = "unknown"
 			if v != "" {
 				p.askWord(i, v)
@@ -194,7 +215,7 @@ func (p *plan) movingWord(i int) {
 			return
 		}
 	}
-	p.roles[i] = role{field: "stability", why: fmt.Sprintf("with %q the weight stays, with %q it moves", still, moves)}
+	p.roles[i] = role{field: "stability", why: fmt.Sprintf("with %q the weight stays, with %q it moves", still, moves), proven: true}
 	p.fill(i, "stability", map[string]string{still: "stable", moves: "unstable"}, false)
 }
 

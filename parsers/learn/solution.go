@@ -145,6 +145,22 @@ func (s *solution) doubts() (all []Doubt) {
 // better says that s explains more of the sample than o.
 func (s *solution) better(o *solution) bool { return s.score() > o.score() }
 
+// openBrackets says that the layout has the weight between round brackets, and that lines without them are left unread.
+func (s *solution) openBrackets() bool {
+	for _, ln := range s.src.lines {
+		w := slices.IndexFunc(ln.parts, func(x part) bool { return x.field == "weight" })
+		if w < 1 || w+1 >= len(ln.parts) || !bytes.HasSuffix(ln.parts[w-1].text, []byte("(")) || !bytes.HasPrefix(ln.parts[w+1].text, []byte(")")) {
+			continue
+		}
+		for n := range s.why {
+			if c := s.cuts[n]; c.fault == "" && !bytes.ContainsAny(c.body, "()") && bytes.ContainsAny(c.body, "0123456789") {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // contradicts says in what the layout's readings differ from the answers.
 func (s *solution) contradicts(a *Answers) error {
 	for _, d := range a.Display {
@@ -232,6 +248,3 @@ func (p *plan) piecesOf(k int, c cut) (all []Piece) {
 	}
 	return all
 }
-
-// extend finds a place for frames that the first plan leaves unread.
-func (s *solution) extend(sample Sample, a *Answers) {}

@@ -18,9 +18,28 @@ type part struct {
 // template writes the plan as the parts of a template.
 func (p *plan) template(check *checkFound) []part {
 	if p.g.fixed {
-		return p.withCheck(p.columnParts(), check)
+		return p.withCheck(tabs(p.columnParts()), check)
 	}
-	return p.withCheck(p.tokenParts(), check)
+	return p.withCheck(tabs(p.tokenParts()), check)
+}
+
+// tabs makes a gap of each tab that blanks stand before: a gap stands for tabs too, and would pass over it.
+func tabs(parts []part) (out []part) {
+	for i, x := range parts {
+		last := len(out) - 1
+		tab := string(x.text) == "\t" && (i == 0 || last >= 0 && out[last].blanks > 0)
+		switch {
+		case tab && last >= 0:
+			out[last].blanks++
+		case tab:
+			out = append(out, part{blanks: 1, slot: -1})
+		case x.blanks > 0 && last >= 0 && out[last].blanks > 0:
+			out[last].blanks += x.blanks
+		default:
+			out = append(out, x)
+		}
+	}
+	return out
 }
 
 // extent is the columns that a slot's field takes.

@@ -47,7 +47,7 @@ func tokenize(b []byte) (all []token) {
 
 func markToken(b []byte, i int) token {
 	j := i + 1
-	for j < len(b) && joins(b[i]) && joins(b[j]) && !signOf(b, j) {
+	for j < len(b) && joins(b[i]) && joins(b[j]) && (isSign(b[j-1]) && isSign(b[j]) || !signOf(b, j)) {
 		j++
 	}
 	return token{tokMark, i, j}
@@ -160,7 +160,7 @@ func numberLength(b []byte) int {
 		break
 	}
 	i += bracketLength(b[i:])
-	if i < len(b) && isSign(b[i]) && !isSign(b[0]) && (i+1 == len(b) || isBlank(b[i+1])) {
+	if i < len(b) && isSign(b[i]) && !isSign(b[0]) && (i+1 == len(b) || !isDigit(b[i+1]) && !isSign(b[i+1]) && (!isLetter(b[i+1]) || bytes.ContainsAny(b[:i], ".,"))) {
 		i++ // a trailing sign
 	}
 	return i

@@ -1,0 +1,128 @@
+package learn
+
+import "slices"
+
+// mergeCells joins the words between two separators, or behind a label, to one text: they are parts of a name, such as
+// "RYE 12". A number with decimals, a unit, a date, and words that the trade knows stay by themselves.
+func (g *grid) mergeCells() {
+	for i := 0; i < len(g.slots); {
+		j := i
+		for j < len(g.slots) && !g.separates(&g.slots[j]) {
+			j++
+		}
+		if j-i >= 2 && g.isName(i, j) {
+			for range j - i - 1 {
+				g.join(i, tokWord)
+			}
+			j = i + 1
+		}
+		i = j + 1
+	}
+}
+
+// separates says that a slot is the same separating mark in every line.
+func (g *grid) separates(s *slot) bool {
+	v := g.example(slices.IndexFunc(g.slots, func(o slot) bool { return &o.vals[0] == &s.vals[0] }))
+	if s.kind != tokMark || v == "" || len(g.distinct(s)) != 1 {
+		return false
+	}
+	switch v[0] {
+	case ',', ';', '|', '\t', ':', '=':
+		return true
+	}
+	return false
+}
+
+// isName says that the slots i … j can be one name.
+func (g *grid) isName(i, j int) bool {
+	labelled := i > 0 && g.announced(i)
+	if !labelled && !(g.cellular() && i > 0) {
+		return false
+	}
+	varies := false
+	for k := i; k < j; k++ {
+		s := &g.slots[k]
+		if s.kind == tokDate || s.kind == tokTime || g.isMeasure(s) || g.unitsOnly(s) || s.detached || s.kind == tokMark && !g.inName(s) {
+			return false
+		}
+		for v := range g.distinct(s) {
+			if _, known := tradeWord(v); known {
+				return false
+			}
+		}
+		varies = varies || len(g.distinct(s)) > 1
+	}
+	return varies || labelled
+}
+
+// inName says that a mark can be part of a name.
+func (g *grid) inName(s *slot) bool {
+	for v := range g.distinct(s) {
+		if v != "" && v != "/" && v != "-" && v != "." && v != "&" && v != "_" && v != "#" {
+			return false
+		}
+	}
+	return true
+}
+
+// announced says that the slot before i is a colon or an equals sign behind a label.
+func (g *grid) announced(i int) bool {
+	v := g.example(i - 1)
+	return v != "" && (v[0] == ':' || v[0] == '=')
+}
+
+// cellular says that the lines have two separators or more.
+func (g *grid) cellular() bool {
+	n := 0
+	for i := range g.slots {
+		if v := g.example(i); g.separates(&g.slots[i]) && v[0] != ':' && v[0] != '=' {
+			n++
+		}
+	}
+	return n >= 2
+}
+
+// mergeLabelled joins the words behind a label that no mark follows: "Lot RYE 12".
+func (g *grid) mergeLabelled() {
+	for i := 0; i+1 < len(g.slots); i++ {
+		s := &g.slots[i]
+		label := ""
+		if counts := g.distinct(s); s.kind == tokWord && len(counts) == 1 {
+			label = labelOf(g.example(i))
+		}
+		if label != "sample" && label != "person" && label != "balance" {
+			continue
+		}
+		k := i + 1
+		if g.separates(&g.slots[k]) {
+			k++
+		}
+		for k+1 < len(g.slots) && g.partOfName(k) {
+			g.join(k, tokWord)
+		}
+	}
+}
+
+// partOfName says that slot k+1 goes on with the name in slot k: one blank or none lies between wherever both are there.
+func (g *grid) partOfName(k int) bool {
+	l, r := &g.slots[k], &g.slots[k+1]
+	for _, s := range []*slot{l, r} {
+		if s.kind == tokDate || s.kind == tokTime || g.isMeasure(s) || g.unitsOnly(s) || s.detached || s.kind == tokMark && !g.inName(s) {
+			return false
+		}
+	}
+	for i := range l.vals {
+		if !l.vals[i].empty() && !r.vals[i].empty() && r.vals[i].from-l.vals[i].to > 1 {
+			return false
+		}
+		if l.vals[i].empty() && !r.vals[i].empty() {
+			return false
+		}
+	}
+	for v := range g.distinct(r) {
+		if m, known := tradeWord(v); known && m.field != "range" || labelOf(v) != "" {
+			return false
+		}
+	}
+	return true
+}

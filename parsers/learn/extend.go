@@ -1,0 +1,193 @@
+package learn
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+)
+
+// rangeWord is what a text that stands in place of a weight says of the range: over, under, or "" where that is not known.
+func rangeWord(text string, a *Answers) string {
+	if m := a.Words[text]; m == "over" || m == "under" {
+		return m
+	} else if m != "" {
+		return ""
+	}
+	m, ok := tradeWord(text)
+	if !ok {
+		m, ok = rangeMarks[text]
+	}
+	if ok && m.field == "range" {
+		return m.value
+	}
+	return ""
+}
+
+// rangeMarks are short forms that mean the range where they stand in place of the digits, and nowhere else.
+var rangeMarks = map[string]meaning{
+	"H": {"range", "over"}, "L": {"range", "under"}, "HI": {"range", "over"}, "LO": {"range", "under"}, "Hi": {"range", "over"}, "Lo": {"range", "under"},
+	"HH": {"range", "over"}, "LL": {"range", "under"}, "high": {"range", "over"}, "low": {"range", "under"}, "HIGH": {"range", "over"}, "LOW": {"range", "under"},
+}
+
+// mostExtensions bounds the different frames that extend tries to find a place for.
+const mostExtensions = 12
+
+// extend finds a place for frames that the plan leaves unread because a word stands in place of the weight.
+func (s *solution) extend(sample Sample, a *Answers) *solution {
+	tried := map[string]bool{}
+	for n, c := range s.cuts {
+		if _, read := s.read[n]; read || c.fault != "" || c.opening && n == 0 && len(s.cuts) > FewFrames {
+			continue
+		}
+		body := s.src.check.strip(c.body)
+		if s.src.block || tried[string(body)] || len(tried) >= mostExtensions || len(body) > 200 {
+			continue
+		}
+		tried[string(body)] = true
+		if next := s.place(n, body, sample, a); next != nil {
+			s = next
+		}
+	}
+	return s
+}
+
+// place tries each run of words of a line as a word for the range.
+func (s *solution) place(n int, body []byte, sample Sample, a *Answers) *solution {
+	toks := tokenize(body)
+	for from := range toks {
+		for to := len(toks); to > from; to-- {
+			text := s.src.page.text(body[toks[from].from:toks[to-1].to])
+			state := rangeWord(text, a)
+			if state == "" {
+				continue
+			}
+			for _, try := range []func(string, string, bool) *source{s.markedSource, s.spanSource, s.lineSource} {
+				if next := s.attempt(try(text, state, from == 0 && to == len(toks)), n, sample); next != nil {
+					return next
+				}
+			}
+		}
+	}
+	if len(toks) > 0 && len(toks) <= 3 && !slices.ContainsFunc(toks, func(t token) bool { return t.kind == tokNumber }) {
+		s.askRange(n, body)
+	}
+	return nil
+}
+
+// askRange asks about a line that shows a word where others show the weight.
+func (s *solution) askRange(n int, body []byte) {
+	text := strings.TrimSpace(s.src.page.text(body))
+	if u := strings.LastIndexByte(text, ' '); u > 0 && unitLike(text[u+1:]) {
+		text = strings.TrimSpace(text[:u])
+	}
+	p := s.plans[0]
+	p.ask(Question{Key: "word:" + text, Frame: n + 1, Text: fmt.Sprintf("Line %d shows %q and no weight. What does that mean?", n+1, text),
+		Choices: []Choice{{"over", "too much on the pan"}, {"under", "too little on the pan"}, {"ignore", "something else"}}})
+}
+
+// markedSource adds the word to the marks that stand in place of the digits.
+func (s *solution) markedSource(text, state string, whole bool) *source {
+	src := s.src.copy()
+	if state == "over" {
+		src.over = append(src.over, text)
+	} else {
+		src.under = append(src.under, text)
+	}
+	return src
+}
+
+// spanSource adds a line in which the word takes the place of weight and unit together.
+func (s *solution) spanSource(text, state string, whole bool) *source {
+	if _, used := s.src.ranges[""]; used || len(s.src.lines) > 1 && !s.hasRange() {
+		return nil
+	}
+	src := s.src.copy()
+	src.ranges[text] = state
+	if len(src.lines) > 1 {
+		return src
+	}
+	parts := rangeParts(src.lines[0].parts)
+	if parts == nil {
+		return nil
+	}
+	src.lines = append(src.lines, lineSource{parts: parts, notes: []string{"a line that says that the weight is out of range"}})
+	return src
+}
+
+// hasRange says that a line with {range} is there already.
+func (s *solution) hasRange() bool {
+	return slices.ContainsFunc(s.src.lines, func(l lineSource) bool {
+		return slices.ContainsFunc(l.parts, func(x part) bool { return x.field == "range" })
+	})
+}
+
+// rangeParts replaces weight and unit, and what stands between, by {range}.
+func rangeParts(parts []part) []part {
+	w := slices.IndexFunc(parts, func(x part) bool { return x.field == "weight" })
+	u := slices.IndexFunc(parts, func(x part) bool { return x.field == "unit" })
+	if w < 0 || u < 0 || slices.ContainsFunc(parts, func(x part) bool { return x.field == "range" }) {
+		return nil
+	}
+	from, to := min(w, u), max(w, u)
+	width := 0
+	for _, x := range parts[from : to+1] {
+		if x.field != "" && x.width == 0 {
+			width = -1 << 20
+		}
+		width += x.length()
+	}
+	out := slices.Clone(parts[:from])
+	out = append(out, part{field: "range", width: max(0, width), slot: -1})
+	return append(out, parts[to+1:]...)
+}
+
+// lineSource adds a line that is the word alone.
+func (s *solution) lineSource(text, state string, whole bool) *source {
+	if !whole || len(s.src.ranges) > 0 && !s.hasRange() {
+		return nil
+	}
+	src := s.src.copy()
+	src.ranges[text] = state
+	src.length = 0
+	if slices.ContainsFunc(src.lines[1:], func(l lineSource) bool { return l.parts[0].field == "range" }) {
+		return src
+	}
+	parts := []part{{field: "range", slot: -1}}
+	if src.check != nil && !src.check.after {
+		return nil
+	}
+	src.lines = append(src.lines, lineSource{parts: parts, notes: []string{"a line that says that the weight is out of range"}})
+	return src
+}
+
+// copy is a source that can change alone.
+func (s *source) copy() *source {
+	c := *s
+	c.lines, c.over, c.under = slices.Clone(s.lines), slices.Clone(s.over), slices.Clone(s.under)
+	c.ranges = maps.Clone(s.ranges)
+	if c.ranges == nil {
+		c.ranges = map[string]string{}
+	}
+	return &c
+}
+
+// attempt tries a changed source: frame n must now be read, without digits, and everything that was read before as before.
+func (s *solution) attempt(src *source, n int, sample Sample) *solution {
+	if src == nil {
+		return nil
+	}
+	next := &solution{src: src, plans: s.plans}
+	if !next.apply(sample) {
+		return nil
+	}
+	if got, ok := next.read[n]; !ok || got.digits != "" {
+		return nil
+	}
+	for k, before := range s.read {
+		if after, ok := next.read[k]; !ok || after.short != before.short {
+			return nil
+		}
+	}
+	return next
+}
