@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -24,6 +23,7 @@ type learnCommand struct {
 	Accept  bool          `help:"Ask nothing: take the best explanation, and list every doubt."`
 	Out     string        `short:"o" placeholder:"FILE" help:"Write the layout to a file that is not there yet; - for standard output alone."`
 	Replace bool          `help:"Let --out take the place of a file."`
+	Against string        `placeholder:"FILE" help:"Learn nothing: say which lines a layout does not fit, and why."`
 	JSON    bool          `help:"Print one JSON object."`
 	Lines   int           `placeholder:"N" help:"Listen to the port until so many lines have come."`
 	For     time.Duration `placeholder:"TIME" help:"Listen to the port for so long, such as 30s."`
@@ -56,6 +56,8 @@ Compare the readings with the display before you rely on a layout, also for a ne
 func (c learnCommand) Validate() error {
 	listens := c.Lines != 0 || c.For != 0 || c.portFlags != portFlags{}
 	switch {
+	case c.Against != "" && (c.Out != "" || c.Accept || c.Answers != "" || len(c.Hint) > 0):
+		return errors.New("--against learns nothing: leave out --out, --accept, --answers and --hint")
 	case c.Replace && c.Out == "":
 		return errors.New("--replace is about the file of --out: name one")
 	case c.JSON && c.Out == "-":
@@ -77,12 +79,15 @@ func (c learnCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	var person setup.Person = setup.Nobody{}
-	if c.Source != "-" && !c.Accept {
+	if c.Source != "-" && !c.Accept && c.Against == "" {
 		person = newPerson(s)
 	}
 	got, err := c.sample(ctx, s)
 	if err != nil {
 		return err
+	}
+	if c.Against != "" {
+		return c.against(s, got)
 	}
 	learnt, err := setup.Learn(ctx, person, got.Sample, answers)
 	if err != nil {
@@ -127,12 +132,6 @@ func (c learnCommand) writable() error {
 	return nil
 }
 
-// Listening where nobody can say when it is enough.
-const (
-	unattendedLines = 10
-	unattendedFor   = time.Minute
-)
-
 // sample reads the file, or listens to the port.
 func (c learnCommand) sample(ctx context.Context, s streams) (*setup.Captured, error) {
 	if c.Source == "-" || !isPort(c.Source) {
@@ -144,11 +143,7 @@ func (c learnCommand) sample(ctx context.Context, s streams) (*setup.Captured, e
 	}
 	o, text := setup.ListenOptions{Lines: c.Lines, For: c.For}, pressPrint
 	p := newPerson(s)
-	switch {
-	case c.Lines > 0 || c.For > 0:
-	case p.alone:
-		o.Lines, o.For = unattendedLines, unattendedFor
-	default:
+	if c.Lines == 0 && c.For == 0 && !p.alone {
 		text += " Press Enter when it is enough."
 	}
 	var listener setup.Person = p
@@ -224,7 +219,7 @@ func (c learnCommand) report(s streams, r *learnReport) error {
 	}
 	var err error
 	if c.JSON {
-		err = json.NewEncoder(s.out).Encode(r.forPrograms())
+		err = printObject(s.out, r.forPrograms())
 	} else {
 		_, err = io.WriteString(to, r.forPeople())
 	}

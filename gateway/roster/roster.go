@@ -79,6 +79,17 @@ func scan(ctx context.Context, log Log, after uint64, first bool) (r Roster, fou
 	}
 }
 
+// IDs gives all ids that a journal has seen, with the serial number of each, "" where none was known. scan hands over the
+// entries of the journal from the first on, as journal.Scan does.
+func IDs(scan func(each func(record.Entry) error) error) (map[string]string, error) {
+	r := Roster{serials: map[string]string{}}
+	err := scan(func(e record.Entry) error {
+		_, err := r.learn(e)
+		return err
+	})
+	return r.serials, err
+}
+
 // learn takes what one entry says, and whether it is an accepted configuration.
 func (r *Roster) learn(e record.Entry) (accepted bool, err error) {
 	switch e.Kind {

@@ -192,3 +192,16 @@ func TestASentenceSaysWhatToDo(t *testing.T) {
 		t.Error(taken.Remedy())
 	}
 }
+
+// TestIDsKnowsWhatIsGone: an id that the configuration has no more is known, and with which serial number.
+func TestIDsKnowsWhatIsGone(t *testing.T) {
+	dir := t.TempDir()
+	j := open(t, dir)
+	r := j.hold(t, j.load(t), 1, record.Balance{ID: "b-1", Serial: "0047"}, record.Balance{ID: "b-2"})
+	j.hold(t, r, 2, record.Balance{ID: "b-3", Serial: "0049"})
+	j.close(t)
+	ids, err := roster.IDs(func(each func(record.Entry) error) error { return journal.Scan(t.Context(), dir, 0, each) })
+	if err != nil || fmt.Sprint(ids) != "map[b-1:0047 b-2: b-3:0049]" {
+		t.Errorf("%v, %v", ids, err)
+	}
+}

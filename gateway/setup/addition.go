@@ -40,6 +40,9 @@ type Added struct {
 	Notes  []string `json:"notes"`            // what is worth knowing
 }
 
+// ErrIDUsed is wrapped by the refusal of an id that was another balance's before.
+var ErrIDUsed = errors.New("choose an id that was never used")
+
 // planned is an addition that was found right, and not written yet.
 type planned struct {
 	was, is []byte // the configuration; was is nil where there is none
@@ -181,9 +184,9 @@ func (a Addition) past(ctx context.Context, folder string, p *planned) error {
 	case !used || serial != "" && serial == a.Balance.Serial:
 		return nil
 	case serial == "":
-		return fmt.Errorf("the id %s was used before in the journal %s, for a balance whose serial number is not known: choose one that was never used",
-			a.Balance.ID, folder)
+		return fmt.Errorf("the id %s was used before in the journal %s, for a balance whose serial number is not known: %w",
+			a.Balance.ID, folder, ErrIDUsed)
 	}
-	return fmt.Errorf("the id %s belongs to the balance with the serial number %q in the journal %s: choose an id that was never used",
-		a.Balance.ID, serial, folder)
+	return fmt.Errorf("the id %s belongs to the balance with the serial number %q in the journal %s: %w",
+		a.Balance.ID, serial, folder, ErrIDUsed)
 }

@@ -24,15 +24,15 @@ type Learnt struct {
 // notKnown is the answer of somebody who does not know.
 const notKnown = "?"
 
-// mostQuestions is how many questions a person is asked about one sample.
-const mostQuestions = 40
+// mostAsked is how many questions a person is asked about one sample.
+const mostAsked = 40
 
 // Learn works out a layout, and asks the person what the bytes do not say. Where nobody answers, or the answer is not known,
 // the questions stay in Open. The error is that of learn.From, or of ctx.
 func Learn(ctx context.Context, p Person, s learn.Sample, a learn.Answers) (*Learnt, error) {
 	l := &Learnt{Answers: a}
 	asked := map[string]bool{}
-	for range mostQuestions {
+	for range mostAsked {
 		r, err := learn.From(s, l.Answers)
 		if err != nil {
 			return nil, err
@@ -80,7 +80,7 @@ func (l *Learnt) ask(ctx context.Context, p Person, q learn.Question) error {
 	} else {
 		question.Text += "\nEnter alone: not known."
 	}
-	for range mostQuestions {
+	for range mostAsked {
 		answer, err := p.Ask(ctx, question)
 		if err != nil {
 			return err

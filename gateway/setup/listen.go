@@ -1,6 +1,7 @@
 package setup
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -16,6 +17,8 @@ import (
 type Captured struct {
 	Sample learn.Sample
 	Lines  int // as they were shown: cut after each line end, and where the balance paused
+	// Span is the time from the first bytes to the last ones.
+	Span time.Duration
 	// Damaged is how many characters came with a parity or framing error. The lines that hold them are left out of Sample;
 	// LeftOut is how many these are. Both are 0 where the driver cannot tell.
 	Damaged, LeftOut int
@@ -28,6 +31,8 @@ type ListenOptions struct {
 	For   time.Duration     // after so long; 0: for as long as it takes
 	Stop  <-chan struct{}   // when the person is done
 	Show  func(line []byte) // is given each line as it comes, for somebody to see; may be nil
+
+	nobody <-chan struct{} // there is nobody who could be done: aloneLines and aloneFor count
 }
 
 const (
@@ -46,16 +51,22 @@ func Listen(ctx context.Context, open Opener, c port.Config, o ListenOptions) (*
 		return nil, err
 	}
 	defer p.Close()
-	l := &listener{port: p, o: o, pause: max(leastPause, 4*c.WireTime(1))}
+	l := &listener{port: p, o: o, pause: max(leastPause, 4*c.WireTime(1)), begun: time.Now()}
 	if o.For > 0 {
-		l.end = time.Now().Add(o.For)
+		l.end = l.begun.Add(o.For)
 	}
 	err = l.run(ctx)
 	return l.captured(), err
 }
 
+// Listening where neither the options nor a person say when it is enough.
+const (
+	aloneLines = 10
+	aloneFor   = time.Minute
+)
+
 // ListenWith takes down what a balance sends and tells the person each line. It ends where o says so, and where o does not,
-// when the person is done. Where nobody answers it then goes on for as long as ctx does.
+// when the person is done; where nobody answers, after ten lines or a minute.
 func ListenWith(ctx context.Context, open Opener, c port.Config, p Person, text string, o ListenOptions) (*Captured, error) {
 	n := 0
 	o.Show = func(line []byte) {
@@ -67,18 +78,24 @@ func ListenWith(ctx context.Context, open Opener, c port.Config, p Person, text 
 		return Listen(ctx, open, c, o)
 	}
 	asking, enough := context.WithCancel(ctx)
-	stop, asked := make(chan struct{}), make(chan struct{})
-	o.Stop = stop
+	stop, nobody, asked := make(chan struct{}), make(chan struct{}), make(chan struct{})
+	o.Stop, o.nobody = stop, nobody
+	var left error
 	go func() {
 		defer close(asked)
-		if _, err := p.Ask(asking, Question{Key: "done", Text: text}); err == nil {
+		_, err := p.Ask(asking, Question{Key: "done", Text: text})
+		switch {
+		case errors.Is(err, ErrNobody):
+			close(nobody)
+		case err == nil || asking.Err() == nil:
+			left = err
 			close(stop)
 		}
 	}()
 	got, err := Listen(ctx, open, c, o)
 	enough()
 	<-asked
-	return got, err
+	return got, cmp.Or(err, left)
 }
 
 // visible shows a line with its control characters by their numbers.
@@ -104,6 +121,7 @@ type listener struct {
 	port  port.Port
 	o     ListenOptions
 	pause time.Duration
+	begun time.Time
 	end   time.Time // zero: none
 
 	got     Captured
@@ -111,6 +129,7 @@ type listener struct {
 	silent  bool // since the last byte
 	line    []byte
 	last    time.Time // when enough had come, and the rest is waited for
+	first   time.Time // when the first bytes came
 }
 
 // marker is a port that knows which bytes of its last read came damaged.
@@ -145,10 +164,15 @@ func (l *listener) over() bool {
 	if len(l.got.Sample.Bytes) >= learn.MostBytes {
 		return true
 	}
+	select {
+	case <-l.o.nobody:
+		l.o.Lines, l.end, l.o.nobody = aloneLines, l.begun.Add(aloneFor), nil
+	default:
+	}
 	enough := l.o.Lines > 0 && l.got.Lines >= l.o.Lines || !l.end.IsZero() && !time.Now().Before(l.end)
 	select {
 	case <-l.o.Stop:
-		return true
+		enough = true
 	default:
 	}
 	switch {
@@ -184,6 +208,11 @@ func (l *listener) take(b []byte, err error) {
 		l.got.Sample.Pauses = append(l.got.Sample.Pauses, len(l.got.Sample.Bytes))
 	}
 	l.silent = false
+	now := time.Now()
+	if l.first.IsZero() {
+		l.first = now
+	}
+	l.got.Span = now.Sub(l.first)
 	b = b[:min(len(b), learn.MostBytes-len(l.got.Sample.Bytes))]
 	l.got.Sample.Bytes = append(l.got.Sample.Bytes, b...)
 	for _, c := range b {

@@ -16,14 +16,14 @@ import (
 	"weighpost/gateway/port"
 )
 
-// scripted is what one read of a script brings: bytes, or silence.
+// scripted is what one read of a script brings: bytes, or quiet.
 type scripted struct {
 	bytes   string
 	damaged []int
 	err     error
 }
 
-var silence = scripted{err: os.ErrDeadlineExceeded}
+var quiet = scripted{err: os.ErrDeadlineExceeded}
 
 // script is a port that plays reads and then stays silent.
 type script struct {
@@ -60,7 +60,7 @@ func opener(s *script) Opener {
 
 func TestListenTakesDownLinesAndPauses(t *testing.T) {
 	defer goleak.VerifyNone(t)
-	s := &script{steps: []scripted{silence, {bytes: "  1.0 g\r\n  2"}, {bytes: ".0 g\r\n"}, silence, silence, {bytes: "FULL"}, silence, {bytes: "3.0 g\r"}, {bytes: "\n"}, silence}}
+	s := &script{steps: []scripted{quiet, {bytes: "  1.0 g\r\n  2"}, {bytes: ".0 g\r\n"}, quiet, quiet, {bytes: "FULL"}, quiet, {bytes: "3.0 g\r"}, {bytes: "\n"}, quiet}}
 	var lines []string
 	got, err := Listen(t.Context(), opener(s), port.Config{}, ListenOptions{Lines: 4, Show: func(l []byte) { lines = append(lines, string(l)) }})
 	if err != nil {
@@ -82,8 +82,8 @@ func TestListenTakesDownLinesAndPauses(t *testing.T) {
 
 // TestListenLeavesDamagedLinesOut keeps what a parity error made of a digit out of what is learnt from.
 func TestListenLeavesDamagedLinesOut(t *testing.T) {
-	s := &script{steps: []scripted{{bytes: "1.0 g\r\n"}, {bytes: "2.\x00 g\r\n3.0", damaged: []int{2}}, {bytes: " g\r\n"}, silence,
-		{bytes: "\x00\x00.0 g\r\n", damaged: []int{0, 1}}, silence, {bytes: "5.0 g\r\n"}, silence}}
+	s := &script{steps: []scripted{{bytes: "1.0 g\r\n"}, {bytes: "2.\x00 g\r\n3.0", damaged: []int{2}}, {bytes: " g\r\n"}, quiet,
+		{bytes: "\x00\x00.0 g\r\n", damaged: []int{0, 1}}, quiet, {bytes: "5.0 g\r\n"}, quiet}}
 	got, err := Listen(t.Context(), opener(s), port.Config{}, ListenOptions{Lines: 5})
 	if err != nil {
 		t.Fatal(err)
@@ -99,7 +99,7 @@ func TestListenLeavesDamagedLinesOut(t *testing.T) {
 func TestListenEnds(t *testing.T) {
 	defer goleak.VerifyNone(t)
 	t.Run("with its time, and the rest of a line", func(t *testing.T) {
-		s := &script{steps: []scripted{{bytes: "1.0 g\r\n2."}, {bytes: "0 g\r\n"}, silence}}
+		s := &script{steps: []scripted{{bytes: "1.0 g\r\n2."}, {bytes: "0 g\r\n"}, quiet}}
 		got, err := Listen(t.Context(), opener(s), port.Config{}, ListenOptions{For: time.Nanosecond})
 		if err != nil || string(got.Sample.Bytes) != "1.0 g\r\n2.0 g\r\n" {
 			t.Errorf("%q, %v", got.Sample.Bytes, err)
@@ -120,7 +120,7 @@ func TestListenEnds(t *testing.T) {
 		}
 	})
 	t.Run("with a person", func(t *testing.T) {
-		s := &script{steps: []scripted{{bytes: "1.0 g\r\n"}, silence}}
+		s := &script{steps: []scripted{{bytes: "1.0 g\r\n"}, quiet}}
 		p := &talker{answers: map[string]string{"done": ""}, wait: 20 * time.Millisecond}
 		got, err := ListenWith(t.Context(), opener(s), port.Config{}, p, "Press print.", ListenOptions{})
 		if err != nil || got.Lines != 1 || !strings.Contains(p.told(), "   1  1.0 g<CR><LF>") {
@@ -164,6 +164,9 @@ func (p *talker) told() string {
 func (p *talker) Ask(ctx context.Context, q Question) (string, error) {
 	p.mu.Lock()
 	p.texts = append(p.texts, q.Text)
+	for _, c := range q.Choices {
+		p.texts = append(p.texts, c.Text)
+	}
 	p.asked = append(p.asked, q.Key)
 	all, ok := p.answers[q.Key]
 	answer, rest, more := strings.Cut(all, "|")

@@ -40,8 +40,8 @@ func Harmless(s string) string {
 // dangerous says whether a character is not simply shown. A backslash counts, for the sake of what is escaped.
 func dangerous(r rune) bool { return r == '\\' || !unicode.IsPrint(r) }
 
-// harmlessJSON escapes the same characters within JSON, where its own rules leave them: there they stand in strings only.
-func harmlessJSON(s string) string {
+// HarmlessJSON escapes the same characters within JSON, where its own rules leave them: there they stand in strings only.
+func HarmlessJSON(s string) string {
 	var b strings.Builder
 	for _, r := range s {
 		switch {

@@ -80,7 +80,7 @@ func (p *Printer) Print(e Event) error {
 		if err := enc.Encode(e); err != nil {
 			return err
 		}
-		line = harmlessJSON(strings.TrimSuffix(b.String(), "\n"))
+		line = HarmlessJSON(strings.TrimSuffix(b.String(), "\n"))
 	}
 	_, err := io.WriteString(p.w, line+"\n")
 	if errors.Is(err, syscall.EPIPE) || errors.Is(err, io.ErrClosedPipe) {

@@ -74,7 +74,7 @@ func FuzzHarmless(f *testing.F) {
 	f.Fuzz(func(t *testing.T, s string) {
 		shown(t, Harmless(s)+"\n")
 		shown(t, Control([]byte(s))+"\n")
-		shown(t, harmlessJSON(strings.ToValidUTF8(s, "?"))+"\n")
+		shown(t, HarmlessJSON(strings.ToValidUTF8(s, "?"))+"\n")
 	})
 }
 

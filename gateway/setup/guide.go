@@ -1,0 +1,219 @@
+package setup
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"weighpost/gateway/config"
+	"weighpost/gateway/intake"
+	"weighpost/gateway/port"
+	"weighpost/parsers/layout"
+	"weighpost/parsers/learn"
+	"weighpost/parsers/strict"
+)
+
+// Given is what is known of a balance before anybody is asked. What is left out is found, or asked.
+type Given struct {
+	Config        string      // the path of the configuration
+	Site, Journal string      // of a configuration that is not there yet
+	Port          port.Config // its address, and its settings
+	Settings      bool        // the settings of Port are those of the balance, those left out included
+	Layout        string      // the path of a layout
+	Answers       learn.Answers
+	Accept        bool // take the best layout, whatever the doubts
+	Balance       Plate
+	Record        string        // printed or settled
+	Lines         int           // how many lines are listened to
+	For           time.Duration // and for how long
+	Yes           bool          // write without a comparison with the display, and take what is proposed
+}
+
+// Plate is what a person reads off a balance or decides about it, as text. "-" stands for what is not to be written.
+type Plate struct{ ID, Serial, Place, Capacity, Readability string }
+
+// Tools is what the guide works with. Nil functions stand for those of this computer.
+type Tools struct {
+	Open Opener
+	List func(context.Context) ([]port.Found, error)
+	Past Past
+}
+
+var (
+	// ErrStopped is returned where the person stopped; nothing was written.
+	ErrStopped = errors.New("stopped: nothing was written")
+
+	errBack = errors.New("one step back")
+)
+
+// Steps of the guide.
+const (
+	stepPort = iota
+	stepSettings
+	stepLayout
+	stepPlate
+	stepTest
+	stepWrite
+)
+
+// jump is an error that goes back to a step.
+type jump int
+
+func (j jump) Error() string { return fmt.Sprintf("back to step %d", int(j)+1) }
+
+// guide is one way from a port to a block in the configuration.
+type guide struct {
+	given Given
+	tools Tools
+	p     Person
+
+	config  *config.Config // as it is; nil where there is none yet
+	port    port.Config
+	heard   *Captured
+	layout  *layout.Layout
+	text    []byte // of a layout that is not in a file yet
+	file    string // of one that is
+	balance intake.Config
+	added   *Added
+}
+
+// AddBalance goes with a person from a port to a balance in the configuration: port, settings, layout, plate, a test at the
+// balance, and the block. What is given is not asked. At each question the person may go back or stop; until the last step
+// nothing is written, and that step writes all or nothing.
+//
+// Where there is nobody (ErrNobody), everything that cannot be found has to be given, and the error says what is missing.
+func AddBalance(ctx context.Context, p Person, tools Tools, given Given) (*Added, error) {
+	if tools.Open == nil {
+		tools.Open = Open
+	}
+	if tools.List == nil {
+		tools.List = port.List
+	}
+	g := &guide{given: given, tools: tools, p: leaver{p}}
+	if err := g.load(); err != nil {
+		return nil, err
+	}
+	steps := []struct {
+		name string
+		take func(context.Context) (asked bool, err error)
+	}{
+		stepPort:     {"Port", g.choosePort},
+		stepSettings: {"Settings", g.findSettings},
+		stepLayout:   {"Layout", g.findLayout},
+		stepPlate:    {"Balance", g.askPlate},
+		stepTest:     {"Test", g.test},
+		stepWrite:    {"Configuration", g.write},
+	}
+	asked := make([]bool, len(steps))
+	g.p.Tell("A balance for " + given.Config + ", in six steps. At each question \"back\" goes one step back and \"stop\" ends it.\n" +
+		"Nothing is written before the last step.")
+	for i := 0; i < len(steps); {
+		g.p.Tell(fmt.Sprintf("\nStep %d of %d: %s", i+1, len(steps), steps[i].name))
+		var err error
+		asked[i], err = steps[i].take(ctx)
+		var to jump
+		switch {
+		case errors.Is(err, errBack):
+			i = lastAsked(asked[:i])
+			g.backTo(i)
+		case errors.As(err, &to):
+			i = int(to)
+			g.backTo(i)
+		case err != nil:
+			return nil, err
+		default:
+			i++
+		}
+	}
+	return g.added, nil
+}
+
+// lastAsked is the last step at which the person was asked something: there is nothing to go back to in the others.
+func lastAsked(asked []bool) int {
+	for i := len(asked) - 1; i >= 0; i-- {
+		if asked[i] {
+			return i
+		}
+	}
+	return 0
+}
+
+// backTo forgets what was given for a step that is taken again because of it: the person wants it otherwise.
+func (g *guide) backTo(step int) {
+	switch step {
+	case stepPort:
+		g.given.Port = port.Config{}
+		g.given.Settings = false
+	case stepSettings:
+		g.given.Settings = false
+	case stepLayout:
+		g.given.Layout, g.given.Accept = "", false
+		g.heard = nil
+	case stepPlate:
+		g.given.Balance.ID = ""
+	}
+}
+
+// load reads the configuration, if there is one. One with mistakes is mended first.
+func (g *guide) load() error {
+	src, err := config.ReadFile(g.given.Config)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return fmt.Errorf("the configuration cannot be read: %w", err)
+	case len(strings.TrimSpace(string(src))) == 0:
+		return nil
+	}
+	c, faults := config.Load(g.given.Config, src)
+	faults = slices.DeleteFunc(faults, func(f strict.Fault) bool { return f.Path == "balances" })
+	if err := faults.Err(); err != nil {
+		return fmt.Errorf("the configuration has mistakes, which come first: %w", err)
+	}
+	g.config = c
+	if c == nil {
+		g.config = &config.Config{} // its list of balances is empty
+	}
+	return nil
+}
+
+// exists says whether there is a file.
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
+}
+
+// leaver is a person who can go back and stop at each question.
+type leaver struct{ Person }
+
+// Ask puts the question with two more choices.
+func (l leaver) Ask(ctx context.Context, q Question) (string, error) {
+	if len(q.Choices) > 0 {
+		q.Choices = append(slices.Clone(q.Choices), Choice{"back", "one step back"}, Choice{"stop", "write nothing and stop"})
+	}
+	answer, err := l.Person.Ask(ctx, q)
+	if err != nil {
+		return "", err
+	}
+	switch strings.ToLower(strings.TrimSpace(answer)) {
+	case "back":
+		return "", errBack
+	case "stop":
+		return "", ErrStopped
+	}
+	return answer, nil
+}
+
+// ask asks, and turns ErrNobody into what has to be given then.
+func (g *guide) ask(ctx context.Context, q Question, missing string) (string, error) {
+	answer, err := g.p.Ask(ctx, q)
+	if errors.Is(err, ErrNobody) {
+		return "", fmt.Errorf("%s: %w", missing, err)
+	}
+	return answer, err
+}

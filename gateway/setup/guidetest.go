@@ -1,0 +1,185 @@
+package setup
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"weighpost/gateway/config"
+	"weighpost/gateway/port"
+	"weighpost/gateway/record"
+	"weighpost/parsers/frame"
+	"weighpost/parsers/layout"
+	"weighpost/parsers/strict"
+)
+
+// test has the balance print once more, and the person compare the reading with the display.
+func (g *guide) test(ctx context.Context) (asked bool, err error) {
+	if g.given.Yes {
+		g.p.Tell("Not compared with the display (--yes): do so with the first weighings.")
+		return false, nil
+	}
+	for {
+		g.p.Tell("Put a load on, let it settle, and press the print key.")
+		if err := g.oneReading(ctx); err != nil {
+			return true, err
+		}
+		answer, err := g.ask(ctx, Question{Key: "compare", Default: "again", Text: "Is that what the display shows, digit for digit, with its sign and unit?",
+			Choices: []Choice{{"yes", "yes"}, {"again", "try again with another load"}, {"no", "no: back to the layout"}}},
+			"nobody compared the reading with the display: say --yes to go without")
+		switch {
+		case err != nil:
+			return true, err
+		case answer == "yes":
+			return true, nil
+		case answer == "no":
+			return true, jump(stepLayout)
+		}
+	}
+}
+
+// oneReading waits for one frame that reads, and shows it and what does not.
+func (g *guide) oneReading(ctx context.Context) error {
+	p, err := g.tools.Open(ctx, g.port)
+	if err != nil {
+		return err
+	}
+	defer p.Close()
+	splitter := g.layout.Splitter()
+	pause := max(leastPause, g.layout.IdleGap())
+	done := false
+	var r layout.Reading
+	emit := func(f frame.Frame) {
+		if done {
+			return
+		}
+		if err := g.layout.Apply(f, &r); err != nil {
+			g.p.Tell("Unread: " + err.Error())
+			return
+		}
+		done = true
+		g.p.Tell("Reads:  " + inWords(&r))
+	}
+	buf := make([]byte, 4096)
+	for !done {
+		if err := context.Cause(ctx); err != nil {
+			return err
+		}
+		if err := p.SetReadDeadline(time.Now().Add(pause)); err != nil {
+			return fmt.Errorf("the port cannot be read: %w", err)
+		}
+		n, err := p.Read(buf)
+		splitter.Push(buf[:n], emit)
+		switch {
+		case errors.Is(err, os.ErrDeadlineExceeded):
+			splitter.Idle(emit)
+		case err != nil && n == 0 && !errors.Is(err, port.ErrBreak):
+			return fmt.Errorf("the port cannot be read any more: %w", err)
+		}
+	}
+	return nil
+}
+
+// inWords is a reading as it would be recorded.
+func inWords(r *layout.Reading) string {
+	v := record.ValueOf(r)
+	digits := v.Digits
+	if digits == "" {
+		digits = v.Range + " range"
+	}
+	parts := []string{strings.TrimSpace(digits + " " + v.Unit)}
+	for _, word := range []string{v.Kind, v.Stability} {
+		if word != "" && word != "unknown" {
+			parts = append(parts, word)
+		}
+	}
+	for _, more := range []struct{ what, text string }{{"person", r.Person()}, {"sample", r.Sample()}, {"balance", r.Balance()}, {"count", r.Count()},
+		{"range", r.RangeNumber()}, {"date", r.Date()}, {"time", r.Time()}, {"check", r.CheckState()}} {
+		if more.text != "" {
+			parts = append(parts, more.what+" "+more.text)
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// write shows the block, and adds it.
+func (g *guide) write(ctx context.Context) (asked bool, err error) {
+	g.balance.Layout = g.layoutFile()
+	a := Addition{Config: g.given.Config, Balance: g.balance, Layout: g.text, Past: g.tools.Past}
+	if g.config == nil {
+		if asked, err = g.askNew(ctx, &a); err != nil {
+			return asked, err
+		}
+	}
+	if err := a.Check(ctx); err != nil {
+		return asked, g.refused(err)
+	}
+	g.p.Tell("This goes into " + g.given.Config + ":\n\n" + config.BalanceBlock(g.balance))
+	if g.text != nil {
+		g.p.Tell("and the layout into " + filepath.Join(filepath.Dir(g.given.Config), g.balance.Layout) + ".")
+	}
+	if !g.given.Yes {
+		asked = true
+		answer, err := g.ask(ctx, Question{Key: "write", Text: "Write it?", Default: "yes", Choices: []Choice{{"yes", "write it"}, {"no", "write nothing"}}},
+			"nobody agreed to the change: say --yes")
+		if err != nil {
+			return asked, err
+		}
+		if answer == "no" {
+			return asked, ErrStopped
+		}
+	}
+	g.added, err = a.Write(ctx)
+	return asked, err
+}
+
+// refused tells why the balance cannot be added. Where somebody is there to give another id, it is asked again.
+func (g *guide) refused(err error) error {
+	var faults strict.Faults
+	about := errors.Is(err, ErrIDUsed)
+	if errors.As(err, &faults) {
+		about = strings.HasSuffix(faults[0].Path, ".id")
+	}
+	if !about || g.given.Yes {
+		return err
+	}
+	g.p.Tell(sentence(err.Error()))
+	return jump(stepPlate)
+}
+
+// askNew asks for what a new configuration needs.
+func (g *guide) askNew(ctx context.Context, a *Addition) (asked bool, err error) {
+	a.Site, a.Journal = g.given.Site, g.given.Journal
+	if a.Site == "" {
+		asked = true
+		g.p.Tell("There is no " + g.given.Config + " yet: it is made.")
+		_, err := g.field(ctx, "site", "", "The name of the site, which begins every id, for ever (a to z, 0 to 9 and -), such as north-lab.", "",
+			func(s string) error { a.Site = s; return record.CheckName(s) })
+		if err != nil {
+			return asked, err
+		}
+	}
+	if a.Journal == "" {
+		was, err := g.field(ctx, "journal", "", "The folder of the journal, on a disk of this computer.", journalFolder(g.given.Config),
+			func(s string) error {
+				if a.Journal = s; s == "" {
+					return errors.New("the journal needs a folder")
+				}
+				return nil
+			})
+		return asked || was, err
+	}
+	return asked, nil
+}
+
+// journalFolder is the usual place of the journal: beside the configuration, or where services keep theirs.
+func journalFolder(configuration string) string {
+	if strings.HasPrefix(configuration, "/etc/") {
+		return "/var/lib/weighpost"
+	}
+	return "journal"
+}
