@@ -49,6 +49,11 @@ Without a person, for a balance that prints by itself or a print key that somebo
 }
 
 func (c addBalanceCommand) Run(ctx context.Context, s streams) error {
+	return c.run(ctx, s, setup.Tools{Past: pastIDs})
+}
+
+// run is the command, with the tools of this computer or others.
+func (c addBalanceCommand) run(ctx context.Context, s streams, tools setup.Tools) error {
 	answers, err := learnCommand{Hint: c.Hint, Answers: c.Answers}.answers()
 	if err != nil {
 		return err
@@ -58,7 +63,7 @@ func (c addBalanceCommand) Run(ctx context.Context, s streams) error {
 		Layout: c.Layout, Answers: answers, Accept: c.Accept, Record: c.Record, Lines: c.Lines, For: c.For, Yes: c.Yes,
 		Balance: setup.Plate{ID: c.ID, Serial: c.Serial, Place: c.Place, Capacity: c.Capacity, Readability: c.Readability},
 	}
-	added, err := setup.AddBalance(ctx, newPerson(s), setup.Tools{Past: pastIDs}, given)
+	added, err := setup.AddBalance(ctx, newPerson(s), tools, given)
 	if err != nil {
 		return err
 	}

@@ -71,6 +71,14 @@ func (c learnCommand) Validate() error {
 }
 
 func (c learnCommand) Run(ctx context.Context, s streams) error {
+	err := c.run(ctx, s)
+	if errors.Is(err, context.Canceled) && ctx.Err() != nil {
+		return setup.ErrStopped
+	}
+	return err
+}
+
+func (c learnCommand) run(ctx context.Context, s streams) error {
 	answers, err := c.answers()
 	if err != nil {
 		return err

@@ -124,6 +124,8 @@ func AddBalance(ctx context.Context, p Person, tools Tools, given Given) (*Added
 		case errors.As(err, &to):
 			i = int(to)
 			g.backTo(i)
+		case errors.Is(err, context.Canceled) && ctx.Err() != nil:
+			return nil, ErrStopped
 		case err != nil:
 			return nil, err
 		default:

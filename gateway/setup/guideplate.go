@@ -142,7 +142,7 @@ func (g *guide) streams() bool {
 		return false
 	}
 	_, read, _ := readings(g.layout, g.heard)
-	return read >= 5 && g.heard.Span.Seconds()/float64(read-1) < 0.8
+	return read >= 5 && g.heard.Span.Seconds()/float64(read-1) < 0.5
 }
 
 func (g *guide) askRecord(ctx context.Context, b *intake.Config) (asked bool, err error) {
