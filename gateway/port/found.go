@@ -35,7 +35,7 @@ type Found struct {
 	Serial      string `json:"serial,omitempty"`
 	Description string `json:"description,omitempty"` // what kind of thing it is and where it is plugged in, in words
 	Driver      string `json:"driver,omitempty"`      // the system's driver for it
-	// Names are all other names that lead to the port, best first.
+	// Names are all other names that lead to the port and to no other, best first.
 	Names []string `json:"names,omitempty"`
 	// Twins says that another adapter that is plugged in has the same vendor, product and serial number: names by adapter do
 	// not tell them apart, and Address is a name by socket, if there is one.

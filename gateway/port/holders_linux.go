@@ -133,8 +133,12 @@ func (s *search) processes(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if pid, err := strconv.Atoi(entry.Name()); err == nil {
-			s.openFiles(pid)
+		pid, err := strconv.Atoi(entry.Name())
+		if err != nil {
+			continue
+		}
+		s.openFiles(pid)
+		if pid != os.Getpid() {
 			s.controlled(pid)
 		}
 	}
@@ -149,6 +153,9 @@ func (s *search) openFiles(pid int) {
 		s.unsure = true
 	}
 	for _, file := range files {
+		if pid == os.Getpid() && len(file.Name()) == 1 && file.Name() < "3" {
+			continue // the terminal that somebody types at, not a balance
+		}
 		to, err := os.Readlink(filepath.Join(folder, file.Name()))
 		if errors.Is(err, os.ErrPermission) {
 			s.unsure = true

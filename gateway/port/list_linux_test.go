@@ -185,7 +185,8 @@ func TestNoNameThatHolds(t *testing.T) {
 // What a device says of itself cannot do anything to a terminal, and has an end.
 func TestADeviceThatLies(t *testing.T) {
 	u := newComputer(t)
-	u.plug("ttyUSB0", "1-1", "\x1b[2J\u202e\x00\xff"+strings.Repeat("9", 9000))
+	u.plug("ttyUSB0", "1-1", "A50285")
+	u.file("sys/devices/pci0000:00/usb1/1-1/serial", "\x1b[2J\u202e\x00\xff"+strings.Repeat("9", 9000))
 	f := u.found(t, "dev/ttyUSB0")
 	if strings.ContainsAny(f.Serial, "\x1b\x00\u202e") || len(f.Serial) > 4*mostText || !strings.HasPrefix(f.Serial, "?[2J???999") {
 		t.Errorf("the number is %q", f.Serial)
@@ -239,6 +240,16 @@ func TestWhoHoldsAPort(t *testing.T) {
 	u.process(100, "cat\x1b[2J", 0, "/dev/null", dev(1), dev(1)+" (deleted)")
 	u.process(200, "agetty", 4<<8|66) // ttyS2 is 4:66
 	u.process(300, "other", 0, dev(6)+" (deleted)")
+	u.uart(300, "4", "sys/devices/pnp0/00:09") // 4:364
+	u.process(301, "agetty", 1<<20|4<<8|364-256)
+	u.plug("ttyUSB3", "1-1", "A50285")
+	u.process(302, "bash", 188<<8|3)
+	if f := u.found(t, "dev/ttyUSB3"); f.Holder != "bash (process 302)" {
+		t.Errorf("a port with a large major number is held by %q", f.Holder)
+	}
+	if f := u.found(t, "dev/ttyS300"); f.Holder != "agetty (process 301)" {
+		t.Errorf("a port with a large number is held by %q", f.Holder)
+	}
 	u.file("run/lock/LCK..ttyS3", "       100\n")
 	u.file("run/lock/LCK..ttyS6", "     99999\n") // left behind
 	var st unix.Stat_t

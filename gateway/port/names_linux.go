@@ -23,12 +23,13 @@ func stableNames() map[string][]string {
 	return names
 }
 
-// name chooses the address among the names of a port and keeps the others.
+// name chooses the address among the names of a port and keeps the others. Names by adapter are left out where they lead to a
+// twin as well.
 func (f *Found) name(names []string) {
-	names = slices.Clone(names)
-	slices.SortStableFunc(names, func(a, b string) int { return f.worth(a) - f.worth(b) })
-	if len(names) == 0 || f.Twins && byAdapter(names[0]) {
-		names = append([]string{f.Device}, names...)
+	names = slices.DeleteFunc(slices.Clone(names), func(link string) bool { return f.Twins && byAdapter(link) })
+	slices.SortStableFunc(names, func(a, b string) int { return worth(a) - worth(b) })
+	if len(names) == 0 {
+		names = []string{f.Device}
 	}
 	f.Address, f.Names = names[0], names[1:]
 	if f.Twins && f.Address == f.Device {
@@ -39,13 +40,10 @@ func (f *Found) name(names []string) {
 	}
 }
 
-// worth sorts the names of a port, the best first: what somebody's own rule says, the adapter, and the socket. The adapter's
-// name comes last where it leads to its twin as well.
-func (f *Found) worth(link string) int {
+// worth sorts the names of a port, the best first: what somebody's own rule says, the adapter, and the socket.
+func worth(link string) int {
 	folder, name := filepath.Base(filepath.Dir(link)), filepath.Base(link)
 	switch {
-	case byAdapter(link) && f.Twins:
-		return 9
 	case folder == "balance" && byAdapter(link):
 		return 2
 	case folder == "by-id":

@@ -60,7 +60,7 @@ func (u *usbTree) plug(tty, socket, serial string) {
 	if serial != "" {
 		u.file(device+"/serial", serial+"\n")
 	}
-	place := filepath.Dir(u.file(device+"/"+socket+":1.0/"+tty+"/tty/"+tty+"/dev", ""))
+	place := filepath.Dir(u.file(device+"/"+socket+":1.0/"+tty+"/tty/"+tty+"/dev", "188:"+strings.TrimPrefix(tty, "ttyUSB")+"\n"))
 	u.link(place, "sys/class/tty/"+tty)
 	u.link(filepath.Join(u.root, device, socket+":1.0", tty), device+"/"+socket+":1.0/"+tty+"/tty/"+tty+"/device")
 	port := u.file("dev/"+tty, "")
