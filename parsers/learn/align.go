@@ -225,6 +225,7 @@ func (p *profile) grid(lines [][]byte, toks [][]token, index []int) *grid {
 		g.slots = append(g.slots, s)
 	}
 	g.joinTokens()
+	g.splitUnits()
 	g.mergeLabelled()
 	g.mergeCells()
 	return g

@@ -82,6 +82,51 @@ func (g *grid) cellular() bool {
 	return n >= 2
 }
 
+// splitUnits cuts a mark off the unit that it is printed against, behind a number: "mgR" and "mgM".
+func (g *grid) splitUnits() {
+	for i := 1; i < len(g.slots); i++ {
+		s := &g.slots[i]
+		if s.kind != tokWord || g.slots[i-1].kind != tokNumber || g.unitsOnly(s) {
+			continue
+		}
+		n := g.unitPrefix(s)
+		if n == 0 {
+			continue
+		}
+		u := slot{kind: tokWord, a: s.a, b: s.a + n, vals: slices.Clone(s.vals)}
+		rest := *s
+		rest.a, rest.vals = s.a+n, slices.Clone(s.vals)
+		for k := range s.vals {
+			if !s.vals[k].empty() {
+				u.vals[k].to = s.vals[k].from + n
+				rest.vals[k].from = s.vals[k].from + n
+			}
+		}
+		g.slots = slices.Replace(g.slots, i, i+1, u, rest)
+	}
+}
+
+// unitPrefix is the length of the unit that all values of a slot begin with, where one or two letters follow that are not
+// always the same.
+func (g *grid) unitPrefix(s *slot) int {
+	for _, u := range []string{"mg", "kg", "ug", "ng", "ozt", "g", "t"} {
+		fits, rests := true, map[string]bool{}
+		for v := range g.distinct(s) {
+			if v == "" {
+				continue
+			}
+			fits = fits && len(v) > len(u) && len(v) <= len(u)+2 && v[:len(u)] == u
+			if fits {
+				rests[v[len(u):]] = true
+			}
+		}
+		if fits && len(rests) >= 2 && len(rests) <= 4 {
+			return len(u)
+		}
+	}
+	return 0
+}
+
 // mergeLabelled joins the words behind a label that no mark follows: "Lot RYE 12".
 func (g *grid) mergeLabelled() {
 	for i := 0; i+1 < len(g.slots); i++ {

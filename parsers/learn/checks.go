@@ -32,7 +32,7 @@ type form struct {
 
 var forms = []form{
 	{"hex", 1, 2, false}, {"hex", 2, 4, false}, {"hex", 2, 4, true}, {"raw", 1, 1, false}, {"raw", 2, 2, false}, {"raw", 2, 2, true},
-	{"decimal", 1, 3, false}, {"decimal", 2, 5, false},
+	{"decimal", 1, 3, false}, {"decimal", 2, 5, false}, {"decimal", 2, 5, true},
 }
 
 // value reads check characters. ok is false where they are none in this form.

@@ -109,6 +109,7 @@ func columnGrid(lines [][]byte, index []int, toks [][]token, page codePage) *gri
 	}
 	g.commonLength()
 	g.cutColumns()
+	g.splitUnits()
 	g.mergeLabelled()
 	g.mergeCells()
 	return g
@@ -260,8 +261,19 @@ func (g *grid) signsOnly(s *slot) bool {
 	return minus || len(g.distinct(s)) == 1 && string(g.value(s, 0)) == "+"
 }
 
+// eitherSign says that each line has a sign, either alone in l or at the digits of r.
+func (g *grid) eitherSign(l, r *slot) bool {
+	for i := range l.vals {
+		v, w := string(g.value(l, i)), g.value(r, i)
+		if v != "" && v != "+" && v != "-" || len(w) == 0 || (v == "") != isSign(w[0]) {
+			return false
+		}
+	}
+	return true
+}
+
 func (g *grid) signBefore(l, r *slot) bool {
-	if r.kind != tokNumber || l.kind != tokMark || !g.signsOnly(l) {
+	if r.kind != tokNumber || l.kind != tokMark || !g.signsOnly(l) && !g.eitherSign(l, r) {
 		return false
 	}
 	for i := range r.vals {
@@ -353,7 +365,7 @@ func (g *grid) oneText(l, r *slot) bool {
 	if gap > 1 || l.kind == tokNumber && l.detached {
 		return false
 	}
-	if l.kind != tokWord || r.kind == tokDate || r.kind == tokTime || len(g.distinct(l)) == 1 {
+	if l.kind != tokWord || r.kind == tokDate || r.kind == tokTime || len(g.distinct(l)) == 1 || r.kind == tokMark && !g.inName(r) || g.distinct(r)["-"] > 0 {
 		return false
 	}
 	if g.unitsOnly(l) || g.unitsOnly(r) || g.isMeasure(l) || g.isMeasure(r) {

@@ -173,7 +173,7 @@ func (g *grid) padded() bool {
 		if i > 0 {
 			prev = g.slots[i-1].b
 		}
-		if s.a-prev >= 2 || i == 0 && s.a >= 1 || s.detached {
+		if s.a-prev >= 2 || i == 0 && s.a >= 1 || s.detached && g.roomy(s) {
 			return true
 		}
 		for k := range s.vals {
@@ -181,6 +181,17 @@ func (g *grid) padded() bool {
 			if s.vals[k].from != s.vals[0].from || len(v) > 2 && v[0] == '0' && isDigit(v[1]) {
 				return true
 			}
+		}
+	}
+	return false
+}
+
+// roomy says that more than one blank stands between a sign and its digits somewhere, or sometimes none.
+func (g *grid) roomy(s *slot) bool {
+	for i := range s.vals {
+		v := g.value(s, i)
+		if len(v) > 0 && isSign(v[0]) && (len(v) < 3 || v[1] != ' ' || v[2] == ' ') {
+			return true
 		}
 	}
 	return false

@@ -37,7 +37,7 @@ const mostExtensions = 12
 func (s *solution) extend(sample Sample, a *Answers) *solution {
 	tried := map[string]bool{}
 	for n, c := range s.cuts {
-		if _, read := s.read[n]; read || c.fault != "" || c.opening && n == 0 && len(s.cuts) > FewFrames {
+		if _, read := s.read[n]; read || c.fault != "" {
 			continue
 		}
 		body := s.src.check.strip(c.body)

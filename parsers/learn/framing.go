@@ -132,11 +132,12 @@ func framings(s Sample) []framing {
 		add(f)
 	}
 	if len(all) == 0 || len(all[0].good()) < FewFrames {
-		if len(s.Pauses) > 0 {
+		if len(s.Pauses) >= FewFrames-1 {
 			add(framing{gap: true})
-		}
-		for _, f := range periodic(s.Bytes) {
-			add(f)
+		} else {
+			for _, f := range periodic(s.Bytes) {
+				add(f)
+			}
 		}
 		for _, c := range ";#|*$!/\\>)]}" {
 			if n := bytes.Count(s.Bytes, []byte(string(c))); n >= FewFrames && !bytes.ContainsAny(s.Bytes, "\r\n") {
@@ -392,7 +393,7 @@ func periodic(b []byte) (all []framing) {
 	}
 	for n := 6; n <= 80 && n*FewFrames <= len(b); n++ {
 		first := b[0]
-		if isDigit(first) || first == ' ' || isControl(first) {
+		if isDigit(first) || isLetter(first) || first == ' ' || isControl(first) || isSign(first) || first == '.' {
 			break
 		}
 		same := 0

@@ -74,30 +74,27 @@ func scaled(n int64, scale int) int64 {
 }
 
 // chance is how likely marks without any meaning would make the picture that a is stable and b is not; 1 where the picture is
-// another. A step of at most two last digits is the noise of a settled weight.
+// another. Lines of one state whose weight stays are one load; a step of at most two last digits is the noise of a settled
+// weight. Three things count: that loads printed more than once are all of a, that each run of b leads to the weight behind
+// it, and that the mark changes with every load.
 func chance(runs []run, a, b string, step int64) float64 {
-	var still, pairsA, pairsB, linesB, runsA, movedA int
+	var still, loadsA, loadsB, repeated, linesB, runsA, movedA int
 	p := 1.0
 	for i, r := range runs {
-		switch r.state {
-		case a:
-			runsA++
-			for k := 1; k < len(r.values); k++ {
-				pairsA++
-				if d := r.values[k] - r.values[k-1]; d <= 2*step && d >= -2*step {
-					still++
-				} else {
-					movedA++
-				}
-			}
-		case b:
-			linesB += len(r.values)
-			pairsB += len(r.values) - 1
-			if repeats(runs, i) {
-				return 1
-			}
-			p *= way(runs, i)
+		if r.state != a && r.state != b {
+			continue
 		}
+		loads, again, pairs := r.loads(step)
+		if r.state == a {
+			runsA++
+			still, loadsA, repeated, movedA = still+pairs, loadsA+loads, repeated+again, movedA+loads-1
+			continue
+		}
+		linesB, loadsB = linesB+len(r.values), loadsB+loads
+		if repeats(runs, i) {
+			return 1
+		}
+		p *= way(runs, i)
 	}
 	if still < 2 || linesB < 2 || movedA > 2*still {
 		return 1
@@ -107,14 +104,30 @@ func chance(runs []run, a, b string, step int64) float64 {
 			p /= 2 // each time the mark would have had to change with the load
 		}
 	}
-	return p * none(pairsA, pairsB, still)
+	return p * none(loadsA, loadsB, repeated)
 }
 
-// none is the chance that of still pairs, drawn from all, not one falls among the pairs of b.
-func none(pairsA, pairsB, still int) float64 {
+// loads counts the loads of a run, those printed more than once, and the pairs in a row whose weight stays.
+func (r run) loads(step int64) (loads, again, pairs int) {
+	loads = 1
+	fresh := true
+	for k := 1; k < len(r.values); k++ {
+		if d := r.values[k] - r.values[k-1]; d > 2*step || d < -2*step {
+			loads, fresh = loads+1, true
+			continue
+		}
+		if pairs++; fresh {
+			again, fresh = again+1, false
+		}
+	}
+	return loads, again, pairs
+}
+
+// none is the chance that of the loads that are repeated, drawn from all, not one is of b.
+func none(loadsA, loadsB, repeated int) float64 {
 	p := 1.0
-	for k := range still {
-		p *= float64(pairsA-k) / float64(pairsA+pairsB-k)
+	for k := range repeated {
+		p *= float64(loadsA-k) / float64(loadsA+loadsB-k)
 	}
 	return p
 }

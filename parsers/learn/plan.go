@@ -3,6 +3,7 @@ package learn
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"weighpost/parsers/unit"
 )
@@ -90,7 +91,12 @@ func (p *plan) looseSign() *refusal {
 		if i == p.weight || i == p.unit || p.roles[i].proven {
 			continue
 		}
-		if counts := p.g.distinct(&p.g.slots[i]); counts["-"] > 0 && len(counts) > 1 {
+		counts := p.g.distinct(&p.g.slots[i])
+		minus := counts["-"] > 0
+		for v := range counts {
+			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ")
+		}
+		if minus && len(counts) > 1 {
 			return &refusal{why: "the minus that stands alone in some lines may be the weight's sign or a mark for something else: say what the display showed", questions: []Question{p.displayQuestion()}}
 		}
 	}
@@ -218,7 +224,7 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 			decimals = append(decimals, i)
 		}
 	}
-	if len(numbers) == 0 || p.hiddenMeasure() && len(decimals)+len(near) == 0 {
+	if len(numbers) == 0 || p.hiddenMeasure() && !p.anyDecimals(numbers) {
 		return &refusal{why: "the lines hold no number that could be a weight"}
 	}
 	if a.Number > 0 {
@@ -248,28 +254,51 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 	if len(choice) == 0 {
 		choice = numbers
 	}
-	return p.chooseAmong(choice, numbers, a)
+	if no := p.chooseAmong(choice, numbers, a); no != nil {
+		return no
+	}
+	return p.overlooked(numbers)
+}
+
+// overlooked refuses a weight without decimals beside an unexplained number with decimals.
+func (p *plan) overlooked(numbers []int) *refusal {
+	if hasDecimals(p.g.values(&p.g.slots[p.weight])) {
+		return nil
+	}
+	for _, i := range numbers {
+		if i != p.weight && hasDecimals(p.g.values(&p.g.slots[i])) && p.unitBehind(i) < 0 && p.labelled(i) == "" {
+			return &refusal{why: fmt.Sprintf("the weight may be “%s” or “%s”: say what the display showed", p.g.example(p.weight), p.g.example(i)),
+				questions: []Question{p.numberQuestion([]int{p.weight, i}, numbers), p.displayQuestion()}}
+		}
+	}
+	return nil
 }
 
 // hiddenMeasure says that a slot has numbers with decimals in most lines and something else in some: a weight, and what is
 // printed in its place.
 func (p *plan) hiddenMeasure() bool {
 	for i := range p.g.slots {
-		s := &p.g.slots[i]
-		if s.kind != tokWord {
-			continue
-		}
-		n := 0
-		for k := range s.vals {
-			if v := p.g.value(s, k); len(v) > 0 && decimalAt(v) > 0 && numberLength(v) == len(v) {
-				n++
-			}
-		}
-		if n*2 > len(s.vals) {
+		if s := &p.g.slots[i]; s.kind == tokWord && p.g.measures(s) {
 			return true
 		}
 	}
 	return false
+}
+
+// measures says that a slot has numbers with decimals in most lines.
+func (g *grid) measures(s *slot) bool {
+	n := 0
+	for k := range s.vals {
+		if v := trimSigns(g.value(s, k)); len(v) > 0 && decimalAt(v) > 0 && numberLength(v) == len(v) {
+			n++
+		}
+	}
+	return n*2 > len(s.vals)
+}
+
+// anyDecimals says that one of the numbers has decimals.
+func (p *plan) anyDecimals(numbers []int) bool {
+	return slices.ContainsFunc(numbers, func(i int) bool { return hasDecimals(p.g.values(&p.g.slots[i])) })
 }
 
 // notWeight says that a label names something that is no weight.
@@ -281,12 +310,18 @@ func notWeight(label string) bool {
 // name, or never changes, and the next number has neither.
 func (p *plan) unitBetween(i int) bool {
 	u := p.unitBehind(i)
+	if u >= 0 && u+1 < len(p.g.slots) && p.g.measures(&p.g.slots[u+1]) && !hasDecimals(p.g.values(&p.g.slots[i])) {
+		return true
+	}
 	if u < 0 || u+1 >= len(p.g.slots) || p.g.slots[u+1].kind != tokNumber || p.unitBehind(u+1) >= 0 {
 		return false
 	}
 	s := &p.g.slots[i]
 	if hasDecimals(p.g.values(s)) {
 		return false
+	}
+	if hasDecimals(p.g.values(&p.g.slots[u+1])) {
+		return true
 	}
 	next := p.g.distinct(&p.g.slots[u+1])
 	return len(p.g.distinct(s)) == 1 && len(next) > 1 || p.counts(s) || idLike(p.g.example(i))

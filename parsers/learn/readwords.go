@@ -10,7 +10,7 @@ import (
 // words gives their roles to the slots of words and marks: kind, stability, range, or text that stands for itself.
 func (p *plan) words(a *Answers, c *context) {
 	for i := range p.g.slots {
-		if p.free(i) {
+		if p.free(i) || p.flag(i) {
 			p.answeredWord(i, a)
 		}
 	}
@@ -20,7 +20,7 @@ func (p *plan) words(a *Answers, c *context) {
 		}
 	}
 	for i := range p.g.slots {
-		if p.free(i) {
+		if p.free(i) || p.flag(i) {
 			p.movingWord(i)
 		}
 	}
@@ -56,6 +56,21 @@ func (p *plan) allKnown(i int) bool {
 func (p *plan) free(i int) bool {
 	s := &p.g.slots[i]
 	return p.roles[i].field == "" && i != p.weight && i != p.unit && (s.kind == tokWord || s.kind == tokMark)
+}
+
+// flag says that a slot holds single digits, four different ones at most: it may be a mark.
+func (p *plan) flag(i int) bool {
+	s := &p.g.slots[i]
+	if p.roles[i].field != "" || i == p.weight || s.kind != tokNumber {
+		return false
+	}
+	counts := p.g.distinct(s)
+	for v := range counts {
+		if len(v) > 1 {
+			return false
+		}
+	}
+	return len(counts) <= 4
 }
 
 // taken says that a field already has its slot.

@@ -81,7 +81,7 @@ func numberStarts(b []byte, i int) bool {
 			return false
 		}
 		// ".5" is a number where the signs are not separators: nothing but a blank, a sign or a letter stands before.
-		if b[i] == ',' && i > 0 && !isBlank(b[i-1]) && !isSign(b[i-1]) {
+		if b[i] == ',' && i > 0 && !isSign(b[i-1]) && len(bytes.TrimLeft(b[:i], " ")) > 0 {
 			return false
 		}
 		i++
@@ -154,8 +154,10 @@ func numberLength(b []byte) int {
 		case (c == '.' || c == ',') && i > 0 && isDigit(b[i-1]) && i+1 < len(b) && bracketLength(b[i+1:]) > 0:
 			i++
 			continue
-		case c == '.' && i > 0 && isDigit(b[i-1]) && (i+1 == len(b) || isBlank(b[i+1])) && bytes.IndexByte(b[:i], '.') < 0:
+		case c == '.' && i > 0 && isDigit(b[i-1]) && (i+1 == len(b) || isBlank(b[i+1]) || isSign(b[i+1]) && !isSign(b[0]) && (i+2 == len(b) || isBlank(b[i+2]))) && bytes.IndexByte(b[:i], '.') < 0:
 			i++ // "12." of a balance without decimals
+		case c == '.' && i > 0 && isDigit(b[i-1]) && i+1 < len(b) && isLetter(b[i+1]) && bytes.IndexByte(b[:i], '.') < 0 && unitLike(string(lettersAt(b[i+1:]))):
+			i++ // "12.g"
 		}
 		break
 	}
@@ -164,6 +166,15 @@ func numberLength(b []byte) int {
 		i++ // a trailing sign
 	}
 	return i
+}
+
+// lettersAt is the letters at the start of b.
+func lettersAt(b []byte) []byte {
+	n := 0
+	for n < len(b) && isLetter(b[n]) {
+		n++
+	}
+	return b[:n]
 }
 
 // bracketLength is the length of digits in brackets at the start of b.
