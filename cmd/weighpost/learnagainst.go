@@ -62,7 +62,7 @@ func (c learnCommand) comparison(found *learn.Comparison) string {
 		b.WriteString("\n" + wrapped(m.Why, "Does not fit, "+where+": "))
 		for _, n := range m.Examples {
 			if n >= 1 && n <= len(found.Frames) {
-				frameRows(&b, learn.Frame{Number: n, Bytes: found.Frames[n-1].Bytes}, strings.Repeat(" ", len(found.Frames[n-1].Bytes)))
+				frameRows(&b, learn.Frame{Number: n, Bytes: found.Frames[n-1].Bytes}, strings.Repeat(" ", len(found.Frames[n-1].Bytes)), false)
 			}
 		}
 	}

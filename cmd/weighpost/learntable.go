@@ -16,7 +16,7 @@ const (
 	mostShown   = 12
 )
 
-// pieceMarks is the letter below the bytes of each kind of piece. What is not here is marked with its first letter.
+// pieceMarks is the letter below the bytes of each kind of piece. What is not here has a question mark.
 var pieceMarks = []struct {
 	what string
 	mark byte
@@ -34,10 +34,7 @@ func markOf(what string) byte {
 			return m.mark
 		}
 	}
-	if what == "" {
-		return ' '
-	}
-	return what[0]
+	return '?'
 }
 
 // forPeople is what was learnt, in plain lines.
@@ -139,7 +136,7 @@ func sampleTable(r *learn.Result) string {
 		for _, p := range pieces {
 			used[markOf(p.What)] = true
 		}
-		frameRows(&b, f, marks)
+		frameRows(&b, f, marks, len(r.Candidates) > 0)
 	}
 	if left := len(r.Frames) - shownFits - shownOthers; left > 0 {
 		fmt.Fprintf(&b, "\n%s more, marked alike.\n", count(left, "line"))
@@ -159,8 +156,8 @@ func marksOf(f learn.Frame, pieces []learn.Piece) string {
 }
 
 // frameRows shows one frame: its bytes, the marks below them, and what it reads as. Long frames go on in further rows, and
-// each line of a print block has its own.
-func frameRows(b *strings.Builder, f learn.Frame, marks string) {
+// each line of a print block has its own. explained: there is a layout that it could fit.
+func frameRows(b *strings.Builder, f learn.Frame, marks string, explained bool) {
 	head := fmt.Sprintf("%5d  ", f.Number)
 	var text, below strings.Builder
 	row := func() {
@@ -190,7 +187,7 @@ func frameRows(b *strings.Builder, f learn.Frame, marks string) {
 	switch {
 	case f.Fits && f.Reads != "":
 		b.WriteString(wrapped(f.Reads, strings.Repeat(" ", tableIndent)+"reads "))
-	case !f.Fits && f.Why != "":
+	case !f.Fits && f.Why != "" && explained:
 		b.WriteString(wrapped(f.Why, strings.Repeat(" ", tableIndent)+"does not fit: "))
 	}
 }
