@@ -73,8 +73,9 @@ func daysOf(frames []Frame) (days []time.Time) {
 
 // stabilityShows says whether marks stand beside loads that move and loads that rest so often that chance is a poor
 // explanation. A print lies still if one beside it shows the same value. No print that is marked as moving may lie still,
-// two or more must be marked so, and if as many marks had fallen on prints at random, all of them would have missed those
-// that lie still no more than once in twenty times.
+// two or more must be marked so, what lies still must do so at two values or more (a tare that is printed again and again
+// is one), and if as many marks had fallen on prints at random, all of them would have missed those that lie still no more
+// than once in a hundred times. With twenty, marks for gross and net were met that look like this.
 func stabilityShows(sample []Frame) bool {
 	var prints []Frame
 	for _, f := range sample {
@@ -82,10 +83,12 @@ func stabilityShows(sample []Frame) bool {
 			prints = append(prints, f)
 		}
 	}
-	moving, changing := 0, 0
+	moving, changing, rests := 0, 0, map[string]bool{}
 	for i, f := range prints {
 		still := i > 0 && prints[i-1].Truth.Digits == f.Truth.Digits || i+1 < len(prints) && prints[i+1].Truth.Digits == f.Truth.Digits
-		if !still {
+		if still {
+			rests[f.Truth.Digits] = true
+		} else {
 			changing++
 		}
 		switch {
@@ -101,7 +104,7 @@ func stabilityShows(sample []Frame) bool {
 	for k := range moving {
 		chance *= float64(changing-k) / float64(len(prints)-k)
 	}
-	return moving >= 2 && chance <= 0.05
+	return moving >= 2 && len(rests) >= 2 && chance <= 0.01
 }
 
 var maybeGroups = regexp.MustCompile(`^[-+]? *[1-9][0-9]{0,2}[.,][0-9]{3}[-+]?$`)
