@@ -10,11 +10,17 @@ func (g *grid) mergeCells() {
 		for j < len(g.slots) && !g.separates(&g.slots[j]) {
 			j++
 		}
-		if j-i >= 2 && g.isName(i, j) {
-			for range j - i - 1 {
-				g.join(i, tokWord)
+		from := i
+		if i > 0 && !g.announced(i) {
+			for from < j && len(g.distinct(&g.slots[from])) == 1 {
+				from++ // a label without a colon
 			}
-			j = i + 1
+		}
+		if j-from >= 2 && g.isName(from, j) {
+			for range j - from - 1 {
+				g.join(from, tokWord)
+			}
+			j = from + 1
 		}
 		i = j + 1
 	}
@@ -51,8 +57,21 @@ func (g *grid) isName(i, j int) bool {
 			}
 		}
 		varies = varies || len(g.distinct(s)) > 1
+		if k+1 < j && !g.close(s, &g.slots[k+1]) {
+			return false
+		}
 	}
 	return varies || labelled
+}
+
+// close says that one blank or none stands between two slots wherever both are there.
+func (g *grid) close(l, r *slot) bool {
+	for i := range l.vals {
+		if !l.vals[i].empty() && !r.vals[i].empty() && r.vals[i].from-l.vals[i].to > 1 {
+			return false
+		}
+	}
+	return true
 }
 
 // inName says that a mark can be part of a name.
@@ -156,10 +175,10 @@ func (g *grid) partOfName(k int) bool {
 			return false
 		}
 	}
+	if !g.close(l, r) {
+		return false
+	}
 	for i := range l.vals {
-		if !l.vals[i].empty() && !r.vals[i].empty() && r.vals[i].from-l.vals[i].to > 1 {
-			return false
-		}
 		if l.vals[i].empty() && !r.vals[i].empty() {
 			return false
 		}

@@ -112,7 +112,24 @@ func columnGrid(lines [][]byte, index []int, toks [][]token, page codePage) *gri
 	g.splitUnits()
 	g.mergeLabelled()
 	g.mergeCells()
+	if g.smeared() {
+		return nil
+	}
 	return g
+}
+
+// smeared says that a slot of words holds separators: the places behind them have no columns of their own.
+func (g *grid) smeared() bool {
+	for i := range g.slots {
+		if s := &g.slots[i]; s.kind == tokWord && len(g.distinct(s)) > 1 {
+			for k := range s.vals {
+				if bytes.ContainsAny(g.value(s, k), ",;|\t") {
+					return true
+				}
+			}
+		}
+	}
+	return false
 }
 
 // commonLength keeps the lines of the most common length, if that is nearly all of them.

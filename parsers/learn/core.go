@@ -77,6 +77,11 @@ func (s *solution) score() int {
 				}
 			}
 		}
+		for _, table := range []map[string]string{p.kinds, p.stability} {
+			if len(table) > 1 && !slices.Contains(slices.Collect(maps.Values(table)), "unknown") {
+				score += 4
+			}
+		}
 		score -= 5 * max(0, len(p.style.scales)-1)
 		score -= 6 * max(0, p.unknowns-1)
 		if p.unitMissing {
@@ -151,7 +156,7 @@ func (p *plan) like(o *plan) bool {
 	}
 	for _, pair := range [][2]map[string]string{{p.kinds, o.kinds}, {p.stability, o.stability}, {p.ranges, o.ranges}} {
 		for w, m := range pair[0] {
-			if before, was := pair[1][w]; was && before != m || !was && m == "unknown" {
+			if before, was := pair[1][w]; was && before != m || !was && m == "unknown" && (w != "" || len(pair[1]) == 0) {
 				return false
 			}
 		}

@@ -119,6 +119,11 @@ func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 	for i, b := range lines {
 		toks[i] = tokenize(b)
 	}
+	if commasSeparate(lines, toks) {
+		for i := range toks {
+			toks[i] = splitCommas(lines[i], toks[i])
+		}
+	}
 	var best *solution
 	var no *refusal
 	for _, core := range cores(lines, toks, page) {
@@ -173,7 +178,7 @@ func (g *grid) padded() bool {
 		if i > 0 {
 			prev = g.slots[i-1].b
 		}
-		if s.a-prev >= 2 || i == 0 && s.a >= 1 || s.detached && g.roomy(s) {
+		if s.a-prev >= 2 && (i == 0 || g.steadyWidth(&g.slots[i-1])) || i == 0 && s.a >= 1 || s.detached && g.roomy(s) {
 			return true
 		}
 		for k := range s.vals {
@@ -184,6 +189,16 @@ func (g *grid) padded() bool {
 		}
 	}
 	return false
+}
+
+// steadyWidth says that the blanks behind a slot are not its own: all its values are as long, and they are no names.
+func (g *grid) steadyWidth(s *slot) bool {
+	for i := range s.vals {
+		if s.vals[i].to != s.b || s.vals[i].from != s.a {
+			return false
+		}
+	}
+	return s.kind != tokNumber && !(s.kind == tokWord && hasDigit(g.text(s, 0)))
 }
 
 // roomy says that more than one blank stands between a sign and its digits somewhere, or sometimes none.

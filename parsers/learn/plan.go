@@ -159,7 +159,11 @@ func (p *plan) isUnit(k int) bool {
 
 // belongsBefore says that the unit in slot k is that of the number right before it.
 func (p *plan) belongsBefore(k int) bool {
-	return k > 0 && p.g.slots[k-1].kind == tokNumber && !notWeight(p.labelled(k-1)) && !p.unitBetween(k-1)
+	n := k - 1
+	if n > 0 && p.g.separates(&p.g.slots[n]) {
+		n--
+	}
+	return n >= 0 && p.g.slots[n].kind == tokNumber && !notWeight(p.labelled(n)) && !p.unitBetween(n)
 }
 
 // unitBehind is the unit right behind number i, or -1.
@@ -554,7 +558,10 @@ func (g *grid) broken(l, r *slot) bool {
 			continue
 		}
 		sign := func(v []byte) bool { return len(v) == 1 && (v[0] == '.' || v[0] == ',') }
-		if sign(lv) && isDigit(rv[0]) || sign(rv) && isDigit(lv[len(lv)-1]) || len(lv) == 1 && len(rv) == 1 && isDigit(lv[0]) && isDigit(rv[0]) {
+		b := g.lines[i]
+		before, after := l.vals[i].from, r.vals[i].to
+		if sign(lv) && isDigit(rv[0]) && before > 1 && b[before-1] == ' ' && isDigit(b[before-2]) ||
+			sign(rv) && isDigit(lv[len(lv)-1]) && after+1 < len(b) && b[after] == ' ' && isDigit(b[after+1]) || len(lv) == 1 && len(rv) == 1 && isDigit(lv[0]) && isDigit(rv[0]) {
 			return true
 		}
 	}

@@ -168,7 +168,7 @@ func (p *plan) fill(i int, field string, known map[string]string, other bool) {
 			}
 		case field == "range":
 			table[v] = "in"
-		case counts[v] >= 2 || v == "" && len(known) > 0 || counts[v]*2 > len(p.g.lines):
+		case counts[v] >= 2 || v == "" && len(known) > 0 || counts[v]*2 > len(p.g.lines) || counts[""] == 0 && v != "" && labelOf(v) == "":
 			table[v] = "unknown"
 			if v != "" {
 				p.askWord(i, v)
@@ -295,6 +295,9 @@ func (p *plan) shortFamily(counts map[string]int, known map[string]string) bool 
 func (p *plan) unknownWord(i int) {
 	s := &p.g.slots[i]
 	counts := p.g.distinct(s)
+	if i > 0 && p.g.announced(i) && s.kind == tokWord {
+		return // a name behind a label: others will come
+	}
 	if len(counts) == 1 || s.kind != tokMark && !p.g.narrow(s) && (len(counts) > 5 || len(counts) == len(s.vals) || p.labelled(i) != "") {
 		return
 	}

@@ -102,7 +102,7 @@ func (p *plan) widen(i int, e *extent, prev, next int) {
 		if i+1 < len(p.g.slots) && p.g.slots[i+1].kind == tokNumber && p.fieldAt(i+1) != "" {
 			room -= 4 // the number behind may be longer
 		}
-		if i+1 < len(p.g.slots) {
+		if i+1 < len(p.g.slots) && p.fieldAt(i+1) != "" {
 			room--
 		}
 		e.b += max(0, room)
@@ -214,13 +214,19 @@ func (p *plan) tokenParts() (parts []part) {
 			continue
 		}
 		w := part{field: field, slot: i}
-		if p.needsWidth(i) {
+		if p.needsWidth(i) || p.multiWord(i) {
 			w.width = p.constantWidth(i)
 		}
 		_ = least
 		parts = append(parts, w)
 	}
 	return parts
+}
+
+// multiWord says that a date or time has blanks inside, where a field without width would end.
+func (p *plan) multiWord(i int) bool {
+	s := &p.g.slots[i]
+	return (s.kind == tokDate || s.kind == tokTime) && multiWord(p.g.value(s, 0))
 }
 
 // needsWidth says that a field is followed directly by another, and nothing else says where it ends.

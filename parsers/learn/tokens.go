@@ -45,6 +45,48 @@ func tokenize(b []byte) (all []token) {
 	return all
 }
 
+// commasSeparate says that commas stand between fields and in no number: most lines have one that is not between digits, and
+// numbers with a decimal point.
+func commasSeparate(lines [][]byte, toks [][]token) bool {
+	apart, points, total := 0, 0, 0
+	for i, b := range lines {
+		one, point := false, false
+		for _, t := range toks[i] {
+			v := t.in(b)
+			one = one || t.kind == tokMark && v[0] == ','
+			point = point || t.kind == tokNumber && bytes.IndexByte(v, '.') >= 0
+		}
+		if total++; one {
+			apart++
+		}
+		if point {
+			points++
+		}
+	}
+	return apart*10 >= total*8 && points*10 >= total*6
+}
+
+// splitCommas cuts numbers at their commas.
+func splitCommas(b []byte, toks []token) (out []token) {
+	for _, t := range toks {
+		if t.kind != tokNumber {
+			out = append(out, t)
+			continue
+		}
+		from := t.from
+		for i := t.from; i < t.to; i++ {
+			if b[i] == ',' {
+				out = append(out, token{tokNumber, from, i}, token{tokMark, i, i + 1})
+				from = i + 1
+			}
+		}
+		if from < t.to {
+			out = append(out, token{tokNumber, from, t.to})
+		}
+	}
+	return out
+}
+
 func markToken(b []byte, i int) token {
 	j := i + 1
 	for j < len(b) && joins(b[i]) && joins(b[j]) && (isSign(b[j-1]) && isSign(b[j]) || !signOf(b, j)) {
@@ -271,7 +313,19 @@ func timeLength(b []byte) int {
 	if i < len(b) && (isDigit(b[i]) || b[i] == ':') {
 		return 0
 	}
-	return i
+	return i + halfDay(b[i:])
+}
+
+// halfDay is the length of AM or PM at the start of b, with a blank before it or none.
+func halfDay(b []byte) int {
+	n := 0
+	if len(b) > 2 && b[0] == ' ' {
+		n = 1
+	}
+	if len(b) < n+2 || b[n]|0x20 != 'a' && b[n]|0x20 != 'p' || b[n+1]|0x20 != 'm' || len(b) > n+2 && (isLetter(b[n+2]) || isDigit(b[n+2])) {
+		return 0
+	}
+	return n + 2
 }
 
 // dateLength is the length of a date: 25.11.2026, 11/25/26, 2026-11-25, 25-NOV-2026.
