@@ -20,8 +20,8 @@ const (
 	KindUnknown   = "unknown"         // the system does not say
 )
 
-// Found is one serial port of this computer. Everything that came from a device or another program has been freed of control
-// characters.
+// Found is one serial port of this computer. What a device or another program says of itself has been freed of control
+// characters; names of files are as they are.
 type Found struct {
 	// Address is the name to put into the configuration: of those that lead to the port, the one that stays longest.
 	Address string `json:"address"`

@@ -397,7 +397,7 @@ func TestAPortThatIsHeld(t *testing.T) {
 		t.Errorf("unseen: %+v", r)
 	}
 	o.found.HolderUnsure = true
-	if r, _ = walked(t, &wire{}, o, nil, nil); strings.Contains(strings.Join(r.RuledOut, "\n"), "another program") || !strings.Contains(strings.Join(r.Open, "\n"), "only root") {
+	if r, _ = walked(t, &wire{}, o, nil, nil); strings.Contains(strings.Join(r.RuledOut, "\n"), "another program") || !strings.Contains(strings.Join(r.Open, "\n"), "root sees all") {
 		t.Errorf("not sure: %+v", r)
 	}
 }

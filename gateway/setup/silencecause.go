@@ -164,7 +164,7 @@ func (e *evidence) leftOpen() (open []string) {
 			open = append(open, text)
 		}
 	}
-	add(e.holderUnsure && e.holder == "", "a program of another user that has the port: only root can see")
+	add(e.holderUnsure && e.holder == "", "a program that has the port and cannot be seen from here (on Linux, root sees all)")
 	add(!e.linesKnown, "whether anything is on at the other end: this port shows no modem lines")
 	add(e.follows, "whether anything is on at the other end: a bridge in a plug drives CTS and DSR")
 	add(!e.pressed, "whether the print key was pressed")

@@ -65,12 +65,12 @@ func (w *walk) listens(ctx context.Context, name, tried string) error {
 func (w *walk) hear(ctx context.Context, d time.Duration) (got []byte, breaks int, err error) {
 	until := time.Now().Add(d)
 	buf := make([]byte, 1024)
-	for {
+	for looks := 0; ; looks++ {
 		now := time.Now()
 		if err := ctx.Err(); err != nil {
 			return got, breaks, err
 		}
-		if !now.Before(until) || len(got) >= mostSample {
+		if looks > 0 && !now.Before(until) || len(got) >= mostSample {
 			return got, breaks, nil
 		}
 		if err := w.ensure(ctx); err != nil {
@@ -82,11 +82,11 @@ func (w *walk) hear(ctx context.Context, d time.Duration) (got []byte, breaks in
 			}
 			return got, breaks, err
 		}
-		if err := w.port.SetReadDeadline(now.Add(min(until.Sub(now), 100*time.Millisecond))); err != nil {
-			w.close()
-			continue
+		n := 0
+		err := w.port.SetReadDeadline(now.Add(max(min(until.Sub(now), 100*time.Millisecond), time.Millisecond)))
+		if err == nil {
+			n, err = w.port.Read(buf)
 		}
-		n, err := w.port.Read(buf)
 		if n > 0 {
 			got = append(got, buf[:min(n, mostSample-len(got))]...)
 			until = endOfLine(until, len(got), time.Now())

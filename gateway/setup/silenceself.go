@@ -43,7 +43,7 @@ func (w *walk) selfTest(ctx context.Context) error {
 		return nil
 	}
 	answer, err := w.ask(ctx, "self-test", "Unplug the cable from the adapter, so that the balance is not connected any more, and bridge the pins 2 and 3 of the adapter's plug "+
-		"with a wire or a paper clip. weighpost then sends a few bytes and looks whether they come back. Nothing must be connected but the bridge.",
+		"with a wire or a paper clip (of a plug with 9 or 25 pins; elsewhere those for receiving and sending). weighpost then sends a few bytes and looks whether they come back. Nothing must be connected but the bridge.",
 		Choice{bridged, "the balance is unplugged, and the pins are bridged"})
 	switch {
 	case err != nil:

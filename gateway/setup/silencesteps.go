@@ -60,11 +60,14 @@ func (w *walk) nobodyHolds(tried string, f port.Found, err error) error {
 	}
 	saw := "Nobody has it."
 	if f.HolderUnsure {
-		saw = "Nobody is seen to have it; what other users' programs have open only root can see."
+		saw = "Nobody is seen to have it; " + unseen
 	}
 	w.note(StepHolder, OutcomeSeen, tried, saw)
 	return nil
 }
+
+// unseen is why somebody may have a port all the same.
+const unseen = "that somebody has it all the same cannot be ruled out from here (on Linux, root sees all)."
 
 // find gives what the system says of the port; without more than its address where it does not know it.
 func (w *walk) find(ctx context.Context) port.Found {
