@@ -30,7 +30,7 @@ func TestReadmeIsTrue(t *testing.T) {
 					}
 					continue
 				}
-				if strings.HasPrefix(block.text, "scanner:") || strings.HasPrefix(block.text, "tap:") {
+				if strings.HasPrefix(block.text, "scanner:") {
 					checkBalance(t, block.text)
 					continue
 				}

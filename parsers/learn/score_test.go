@@ -288,6 +288,7 @@ func (t *tally) percent() float64 { return 100 * float64(t.right) / float64(max(
 func score(t *testing.T, first uint64, n, lines int, help help) (all tally, verdicts []*verdict) {
 	rows := map[string]*tally{}
 	var slowest, total time.Duration
+	var slowestSeed uint64
 	questions := 0
 	for seed := first; seed < first+uint64(n); seed++ {
 		v := learnt(t, seed, lines, help)
@@ -298,7 +299,9 @@ func score(t *testing.T, first uint64, n, lines int, help help) (all tally, verd
 		rows[v.b.Class].add(v)
 		all.add(v)
 		questions += v.questions
-		slowest, total = max(slowest, v.took), total+v.took
+		if total += v.took; v.took > slowest {
+			slowest, slowestSeed = v.took, seed
+		}
 	}
 	var out strings.Builder
 	fmt.Fprintf(&out, "%d balances from seed %d on, %d lines each, %s\n", n, first, lines, help)
@@ -319,7 +322,8 @@ func score(t *testing.T, first uint64, n, lines int, help help) (all tally, verd
 		fmt.Fprintf(&out, "%-22s %5.1f%% %5.1f%% %6d %7d %7d %7d %7d %7d %7s\n", name, 100*float64(row.n)/float64(n), row.percent(),
 			row.partly, row.asked, row.refused, row.wrong, row.wrongFields, row.unread, fields)
 	}
-	fmt.Fprintf(&out, "time for one sample: %v on average, %v at most", (total / time.Duration(n)).Round(time.Microsecond), slowest.Round(time.Microsecond))
+	fmt.Fprintf(&out, "time for one sample: %v on average, %v at most (seed %d)", (total / time.Duration(n)).Round(time.Microsecond),
+		slowest.Round(time.Microsecond), slowestSeed)
 	if questions > 0 {
 		fmt.Fprintf(&out, "; %.2f questions a balance", float64(questions)/float64(n))
 	}
@@ -337,10 +341,14 @@ func firstSeed(t *testing.T) uint64 {
 	return seed
 }
 
+// TestScore looks at hundreds of balances, at thousands with WEIGHPOST_LONG=1, and at as many as WEIGHPOST_BALANCES says.
 func TestScore(t *testing.T) {
 	n := 300
 	if os.Getenv("WEIGHPOST_LONG") != "" {
 		n = 5000
+	}
+	if own, err := strconv.Atoi(os.Getenv("WEIGHPOST_BALANCES")); err == nil && own > 0 {
+		n = own
 	}
 	first := firstSeed(t)
 	for _, c := range []struct {

@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"weighpost/gateway/health"
-	"weighpost/gateway/needs"
 	"weighpost/gateway/port"
 	"weighpost/gateway/port/pty"
 )
@@ -36,7 +35,9 @@ func TestTheLinkIsThereWhileTheTapIs(t *testing.T) {
 
 // TestTheGroupMayOpenIt, of which this user must be a member.
 func TestTheGroupMayOpenIt(t *testing.T) {
-	needs.Root(t, "to give a file to a group of this test's choice")
+	if os.Geteuid() != 0 {
+		t.Skip("only root is surely allowed to give a file to a group of this test's choice")
+	}
 	r, path := linkRig(t, func(c *Config) { c.Group = "daemon" })
 	info, err := os.Stat(path)
 	if err != nil {
