@@ -89,6 +89,14 @@ func lineUp(d dice, g *design, sep string, before, after []part) {
 	if g.number.sign == bothBehind && gap == "" {
 		gap = " "
 	}
+	if sep == "" && len(after) > 0 {
+		for _, m := range g.modes { // nobody prints "gnet"
+			g.unit.width = max(g.unit.width, widest(m.symbol)+1)
+		}
+	}
+	if gap == "" && g.number.width == 0 {
+		g.beyond.whole = true // nor "overloadg"
+	}
 	middle := []part{number, unit}
 	unit.before = gap
 	switch {

@@ -99,7 +99,7 @@ var knownLabels = map[string]labelSet{
 var coinedLabels = []labelSet{
 	{"W", "A1", "A2", "A3", "A4", "A5", "A6", "A7", "X1", "X2", "X3"},
 	{"val", "ref", "who", "dev", "day", "clk", "seq", "cnt", "aux1", "aux2", "aux3"},
-	{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10", "11"},
+	{"K", "KA", "KB", "KC", "KD", "KE", "KF", "KL", "KH", "KI", "KJ"},
 	{">>", "=>", "->", "::", "d/", "t/", "n/", "c/", "p/", "q/", "r/"},
 }
 
