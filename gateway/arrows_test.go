@@ -54,6 +54,7 @@ var arrows = []arrow{
 		"retry and parking know sinks by their interface only"},
 	{"gateway/watch", []string{"gateway/record", "gateway/health", "gateway/port", "parsers/..."},
 		"it looks on, from a page or straight at a port; it reaches nothing that records"},
+	{"gateway/setup/...", []string{"gateway/port", "gateway/port/..."}, "a balance on a bench, for tests"},
 	{"gateway/setup", []string{"gateway/port", "gateway/port/...", "gateway/health", "gateway/config", "gateway/intake", "gateway/record",
 		"parsers/..."}, "it prepares a balance for a person, on the command line or a page; it reaches nothing that records"},
 	{"gateway/console", []string{"gateway/record", "gateway/health", "gateway/live", "parsers/strict"},

@@ -25,6 +25,7 @@ type commands struct {
 	Watch      watchCommand      `cmd:"" help:"Show what happens, live: at the running daemon, or straight at a port."`
 	AddBalance addBalanceCommand `cmd:"" help:"Add a balance to the configuration, step by step: port, settings, layout, test."`
 	Service    serviceCommand    `cmd:"" help:"Install, remove, start, stop weighpost as a service of this system, or see how it is."`
+	Settings   settingsCommand   `cmd:"" help:"Find out speed, parity and framing of a balance by listening."`
 	Learn      learnCommand      `cmd:"" help:"Work out the layout from sample lines; asks what it cannot know."`
 	Read       readCommand       `cmd:"" help:"Turn frames into readings, one JSON object a line."`
 	Validate   validateCommand   `cmd:"" help:"Find every mistake in a file that you wrote."`
