@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -65,8 +66,28 @@ func (p *terminalPerson) Tell(text string) {
 		fmt.Fprintln(p.out)
 	}
 	for line := range strings.SplitSeq(strings.TrimRight(text, "\n"), "\n") {
-		fmt.Fprintln(p.out, shown(line))
+		for _, row := range rows(shown(line)) {
+			fmt.Fprintln(p.out, row)
+		}
 	}
+}
+
+// rows breaks a line that is wider than the screen at blanks. What is within a row stays as it is.
+func rows(line string) (list []string) {
+	rest := []rune(line)
+	indent := len(rest) - len([]rune(strings.TrimLeft(line, " ")))
+	for len(rest) > screenWidth {
+		at := screenWidth
+		for at > indent && rest[at] != ' ' {
+			at--
+		}
+		if at <= indent {
+			break // one word: the terminal breaks it
+		}
+		list = append(list, strings.TrimRight(string(rest[:at]), " "))
+		rest = append([]rune(strings.Repeat(" ", indent)), []rune(strings.TrimLeft(string(rest[at:]), " "))...)
+	}
+	return append(list, string(rest))
 }
 
 // Ask asks until an answer fits.
@@ -124,7 +145,7 @@ func choose(q setup.Question, text string) (value, wrong string) {
 		return text, ""
 	}
 	// A value comes before a number: a choice of speeds may well have a value "2".
-	for _, c := range q.Choices {
+	for _, c := range slices.Concat(q.Choices, q.Aside) {
 		if strings.EqualFold(text, c.Value) {
 			return c.Value, ""
 		}

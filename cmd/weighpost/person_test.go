@@ -101,3 +101,30 @@ func TestNobodyIsThere(t *testing.T) {
 		t.Errorf("a pipe that has ended: %v", err)
 	}
 }
+
+// TestWideLinesAreBroken at blanks, with their indentation, and what is within a row stays as it was.
+func TestWideLinesAreBroken(t *testing.T) {
+	for _, line := range []string{"", "short", "  " + strings.Repeat("seed  lot ", 30), strings.Repeat("x", 200), strings.Repeat("x", 79) + " y"} {
+		list := rows(line)
+		for i, row := range list {
+			if len(row) > screenWidth && strings.Contains(strings.TrimLeft(row, " "), " ") {
+				t.Errorf("row %d of %q is %d wide", i, line, len(row))
+			}
+		}
+		if strings.Join(strings.Fields(strings.Join(list, " ")), " ") != strings.Join(strings.Fields(line), " ") {
+			t.Errorf("%q became %q", line, list)
+		}
+	}
+	if got := rows("    a  b " + strings.Repeat("c", 72)); len(got) != 2 || got[0] != "    a  b" || got[1] != "    "+strings.Repeat("c", 72) {
+		t.Errorf("%q", got)
+	}
+}
+
+// TestAnAnswerAside is taken without being listed.
+func TestAnAnswerAside(t *testing.T) {
+	q := setup.Question{Text: "Write it?", Choices: []setup.Choice{{Value: "yes"}}, Aside: []setup.Choice{{Value: "back"}}}
+	got, shown := asked(t, "Back\n", q)
+	if got[0] != "back" || strings.Contains(shown, "back") {
+		t.Errorf("%q, shown\n%s", got, shown)
+	}
+}

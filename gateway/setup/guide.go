@@ -110,8 +110,8 @@ func AddBalance(ctx context.Context, p Person, tools Tools, given Given) (*Added
 		stepWrite:    {"Configuration", g.write},
 	}
 	asked := make([]bool, len(steps))
-	g.p.Tell("A balance for " + given.Config + ", in six steps. At each question \"back\" goes one step back and \"stop\" ends it.\n" +
-		"Nothing is written before the last step.")
+	g.p.Tell("A balance for " + given.Config + ", in six steps. At each question Enter takes what stands in\n" +
+		"brackets, \"back\" goes one step back and \"stop\" ends it. Nothing is written before\nthe last step.")
 	for i := 0; i < len(steps); {
 		g.p.Tell(fmt.Sprintf("\nStep %d of %d: %s", i+1, len(steps), steps[i].name))
 		var err error
@@ -193,19 +193,28 @@ func exists(path string) bool {
 // leaver is a person who can go back and stop at each question.
 type leaver struct{ Person }
 
-// Ask puts the question with two more choices.
+// leave are the answers that each question allows besides its own.
+var leave = []Choice{{"back", "one step back"}, {"stop", "write nothing and stop"}}
+
+// Ask puts the question with these two answers. One that has such an answer already keeps its own.
 func (l leaver) Ask(ctx context.Context, q Question) (string, error) {
-	if len(q.Choices) > 0 {
-		q.Choices = append(slices.Clone(q.Choices), Choice{"back", "one step back"}, Choice{"stop", "write nothing and stop"})
+	has := func(value string) bool {
+		return slices.ContainsFunc(q.Choices, func(c Choice) bool { return c.Value == value })
+	}
+	for _, c := range leave {
+		if !has(c.Value) {
+			q.Aside = append(q.Aside, c)
+		}
 	}
 	answer, err := l.Person.Ask(ctx, q)
 	if err != nil {
 		return "", err
 	}
-	switch strings.ToLower(strings.TrimSpace(answer)) {
-	case "back":
+	switch word := strings.ToLower(strings.TrimSpace(answer)); {
+	case has(word):
+	case word == "back":
 		return "", errBack
-	case "stop":
+	case word == "stop":
 		return "", ErrStopped
 	}
 	return answer, nil

@@ -205,6 +205,22 @@ func (g *guide) takeKnown(ctx context.Context) (bool, error) {
 
 const learnNew = "learn"
 
+// withoutComments are the lines of a YAML file that are more than a comment.
+func withoutComments(text string) string {
+	var b strings.Builder
+	for line := range strings.Lines(text) {
+		if !strings.HasPrefix(strings.TrimSpace(line), "#") {
+			b.WriteString(line)
+		}
+	}
+	return b.String()
+}
+
+// indent sets off a text from what is told around it.
+func indent(text string) string {
+	return "  " + strings.TrimSuffix(strings.ReplaceAll(text, "\n", "\n  "), "  ")
+}
+
 // learn works out a layout, with the person's answers.
 func (g *guide) learn(ctx context.Context) error {
 	var asked Person = g.p
@@ -233,7 +249,7 @@ func (g *guide) learn(ctx context.Context) error {
 		return fmt.Errorf("the learnt layout cannot be used: %w", err)
 	}
 	text, read, of := readings(g.layout, g.heard)
-	g.p.Tell("Learnt:\n" + string(g.text) + "\nIt reads\n" + text)
+	g.p.Tell("Learnt:\n\n" + indent(withoutComments(string(g.text))) + "\nIt reads\n" + text)
 	g.p.Tell(fmt.Sprintf("%d of %d lines; confidence %.2f of 1.", read, of, l.Candidates[0].Confidence))
 	for _, d := range l.Candidates[0].Doubts {
 		g.p.Tell("Doubt: " + d.Text)

@@ -118,7 +118,7 @@ func (g *guide) write(ctx context.Context) (asked bool, err error) {
 	if err := a.Check(ctx); err != nil {
 		return asked, g.refused(err)
 	}
-	g.p.Tell("This goes into " + g.given.Config + ":\n\n" + config.BalanceBlock(g.balance))
+	g.p.Tell("This goes into " + g.given.Config + ":\n\n" + indent(config.BalanceBlock(g.balance)))
 	if g.text != nil {
 		g.p.Tell("and the layout into " + filepath.Join(filepath.Dir(g.given.Config), g.balance.Layout) + ".")
 	}

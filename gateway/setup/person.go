@@ -22,6 +22,8 @@ type Question struct {
 	Text    string   `json:"text"` // for the person
 	Choices []Choice `json:"choices,omitempty"`
 	Default string   `json:"default,omitempty"` // the answer where none is given; "" where there is none
+	// Aside are answers that are allowed at every question, such as to go back. They need not be shown each time.
+	Aside []Choice `json:"aside,omitempty"`
 }
 
 // Choice is one of the answers that a question allows.
