@@ -39,7 +39,7 @@ func newRawLine(body []byte, page codePage, long bool) rawLine {
 	r := rawLine{body: body}
 	if toks := tokenize(body); len(toks) > 0 {
 		r.key = page.text(toks[0].in(body))
-		if len(toks) > 1 && (toks[0].kind != tokWord || long && (toks[1].kind == tokMark || toks[1].kind == tokWord && !hasDigit(string(toks[1].in(body))))) {
+		if len(toks) > 1 && (toks[0].kind == tokNumber && toks[1].kind == tokMark || toks[0].kind == tokMark || long && (toks[1].kind == tokMark || toks[1].kind == tokWord && !hasDigit(string(toks[1].in(body))))) {
 			r.key += " " + page.text(toks[1].in(body))
 		}
 	}

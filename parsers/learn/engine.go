@@ -30,7 +30,7 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 		best, no = nil, &refusal{why: "the lines of the sample have no common shape that most of them fit"}
 	}
 	if best != nil && best.openBrackets() {
-		best, no = nil, &refusal{why: "some lines have the weight in round brackets and others have not: that may mean a minus, which no layout can say"}
+		best, no = nil, &refusal{why: "some lines have a bracket or a minus by itself and others have not: it may be how this balance writes what is below zero, which no layout can say"}
 	}
 	if best == nil || len(best.read) == 0 {
 		return unsolved(r, ways, no), nil
@@ -97,12 +97,37 @@ func solveBest(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 		blockNo = no
 	}
 	sol, no := solve(f, s, a)
+	if blockNo == nil && grouped(s.Bytes, f) {
+		blockNo = &refusal{why: "the lines come in groups between blank lines, and the groups do not fit one layout"}
+	}
 	if blockNo != nil {
 		if sol == nil || 10*len(sol.read) < 9*len(sol.cuts) {
 			return nil, blockNo
 		}
 	}
 	return sol, no
+}
+
+// grouped says that blank lines stand between groups of two lines and more.
+func grouped(b []byte, f *framing) bool {
+	if len(f.ends) == 0 || f.start != "" {
+		return false
+	}
+	groups, long, n := 0, 0, 0
+	for _, l := range append(rawLines(b, f.ends, codePages[1], false), rawLine{}) {
+		if l.key != "" {
+			n++
+			continue
+		}
+		if n > 0 {
+			groups++
+		}
+		if n > 1 {
+			long++
+		}
+		n = 0
+	}
+	return groups >= FewFrames && long*3 >= groups*2
 }
 
 // solve explains one way to cut the sample.

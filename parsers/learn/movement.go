@@ -7,11 +7,14 @@ type evidence struct {
 
 // mostChance is how likely chance may be to make the same picture of marks that have nothing to do with the stability. Marks
 // for the kind of weight are the danger: they stay while one load is printed several times, as a mark for stable does.
-const mostChance = 0.02
+const mostChance = 0.008
+
+// mostChanceWords is mostChance for words of three letters and more, which name kinds of weight more often than marks do.
+const mostChanceWords = 0.002
 
 // movement looks for a state in which the weight stays and one in which it never does. It counts pairs of lines in a row of
 // the same state, and how each run of the moving state leads to the weight behind it; and it takes the picture for evidence
-// where chance makes it in one case of fifty or fewer.
+// where chance hardly ever makes it.
 func (p *plan) movement(state func(line int) string) evidence {
 	runs := p.runs(state)
 	names := map[string]int{}
@@ -24,7 +27,11 @@ func (p *plan) movement(state func(line int) string) evidence {
 			if a == b || (names[a]+names[b])*4 < len(p.g.lines)*3 {
 				continue
 			}
-			if c := chance(runs, a, b, p.step()); c < best {
+			c := chance(runs, a, b, p.step())
+			if letters(a) > 2 && letters(b) > 2 {
+				c *= mostChance / mostChanceWords
+			}
+			if c < best {
 				best, ev = c, evidence{stable: a, unstable: b}
 			}
 		}

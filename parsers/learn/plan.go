@@ -84,6 +84,10 @@ func explainGrid(g *grid, a *Answers, c *context) (*plan, *refusal) {
 	return p, nil
 }
 
+// minusWords say minus without its sign.
+var minusWords = map[string]bool{"minus": true, "moins": true, "menos": true, "meno": true, "neg": true, "negative": true, "negativ": true, "negativo": true,
+	"négatif": true, "ujemny": true, "záporná": true, "miinus": true, "–": true, "−": true, "минус": true, "mínus": true}
+
 // looseSign refuses a weight in whose lines a minus stands alone that was not taken for its sign, unless the weights prove it
 // to be a mark for the stability.
 func (p *plan) looseSign() *refusal {
@@ -94,7 +98,7 @@ func (p *plan) looseSign() *refusal {
 		counts := p.g.distinct(&p.g.slots[i])
 		minus := counts["-"] > 0
 		for v := range counts {
-			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ")
+			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ") || minusWords[strings.ToLower(strings.Trim(v, " ()[].:"))]
 		}
 		if minus && len(counts) > 1 {
 			return &refusal{why: "the minus that stands alone in some lines may be the weight's sign or a mark for something else: say what the display showed", questions: []Question{p.displayQuestion()}}
@@ -248,6 +252,7 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 			mass = slices.DeleteFunc(mass, func(i int) bool { return !slices.Contains(found, i) })
 		}
 	}
+	mass = p.ownUnits(mass)
 	choice := mass
 	if len(near) > 0 && len(near) < len(mass) && len(c.display)+len(c.anyShow) == 0 {
 		choice = near
@@ -262,6 +267,32 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 		return no
 	}
 	return p.overlooked(numbers)
+}
+
+// ownUnits drops of two numbers with one unit between them the one that counts or looks like a name, where the other does not.
+func (p *plan) ownUnits(mass []int) []int {
+	name := func(i int) bool {
+		s := &p.g.slots[i]
+		return !hasDecimals(p.g.values(s)) && (p.counts(s) || p.g.climbs(s) || idLike(p.g.example(i)) || len(p.g.distinct(s)) == 1)
+	}
+	return slices.DeleteFunc(slices.Clone(mass), func(i int) bool {
+		return name(i) && slices.ContainsFunc(mass, func(o int) bool { return o != i && p.unitSlot(o) == p.unitSlot(i) && !name(o) }) ||
+			name(i) && p.unitSlot(i) >= 0 && p.claimed(i, name)
+	})
+}
+
+// claimed says that another number stands on the other side of number i's unit and is no name.
+func (p *plan) claimed(i int, name func(int) bool) bool {
+	u := p.unitSlot(i)
+	for step, k := 1, u+1; k < len(p.g.slots) && step <= 2 && u > i; step, k = step+1, k+1 {
+		if p.g.slots[k].kind == tokNumber {
+			return !name(k)
+		}
+		if !p.g.separates(&p.g.slots[k]) {
+			return false
+		}
+	}
+	return false
 }
 
 // overlooked refuses a weight without decimals beside an unexplained number with decimals.
@@ -523,6 +554,9 @@ func (p *plan) adds(sum, x, y int) bool {
 // torn refuses a weight beside which a number stands that may be a part of it: groups of digits between blanks.
 func (p *plan) torn() *refusal {
 	for i := p.weight - 1; i <= p.weight; i++ {
+		if p.g.headless(&p.g.slots[p.weight]) {
+			return &refusal{why: fmt.Sprintf("a decimal sign stands before the digits “%s”, and nothing before it", p.g.example(p.weight)), questions: []Question{p.displayQuestion()}}
+		}
 		if i > 0 && i == p.weight-1 && p.g.fraction(i) {
 			return &refusal{why: fmt.Sprintf("“%s” may be a part of a fraction, and no layout reads those", p.g.example(p.weight))}
 		}
@@ -533,6 +567,20 @@ func (p *plan) torn() *refusal {
 			questions: []Question{p.displayQuestion()}}
 	}
 	return nil
+}
+
+// headless says that a point or comma right before the digits of a slot has a blank, a sign or nothing before it.
+func (g *grid) headless(s *slot) bool {
+	for i, v := range s.vals {
+		if v.empty() || v.from == 0 {
+			continue
+		}
+		b := g.lines[i]
+		if c := b[v.from-1]; (c == '.' || c == ',') && (v.from == 1 || b[v.from-2] == ' ' || isSign(b[v.from-2])) {
+			return true
+		}
+	}
+	return false
 }
 
 // fraction says that a stroke stands between the whole number behind slot i and a number before it.

@@ -168,6 +168,8 @@ func (p *plan) fill(i int, field string, known map[string]string, other bool) {
 			}
 		case field == "range":
 			table[v] = "in"
+		case p.strange(i, v):
+			p.askRare(i, v)
 		case counts[v] >= 2 || v == "" && len(known) > 0 || counts[v]*2 > len(p.g.lines) || counts[""] == 0 && v != "" && labelOf(v) == "":
 			table[v] = "unknown"
 			if v != "" {
@@ -178,6 +180,36 @@ func (p *plan) fill(i int, field string, known map[string]string, other bool) {
 		}
 	}
 }
+
+// strange says that a word belongs to no weight: it is a usual word of messages, or its lines have no unit.
+func (p *plan) strange(i int, v string) bool {
+	if v == "" {
+		return false
+	}
+	if messageWords[strings.ToLower(strings.TrimRight(v, ".:"))] {
+		return true
+	}
+	if p.unit < 0 || p.unit == i {
+		return false
+	}
+	for k := range p.g.lines {
+		if p.g.text(&p.g.slots[i], k) == v && len(p.g.value(&p.g.slots[p.unit], k)) > 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// messageWords begin lines that are messages and no weights.
+var messageWords = func() map[string]bool {
+	set := map[string]bool{}
+	for _, w := range strings.Fields(`error err e fehler erreur errore fout chyba błąd fel virhe feil hiba hata erro ошибка version ver v rev software firmware model type program prog
+		capacity cap max min d e calibration cal justierung kalibrierung étalonnage calibracion calibración calibrazione adjust adjustment test selftest self-test
+		warning warnung alarm battery batt low bat service date datum time ready start stop memory mode menu zero`) {
+		set[w] = true
+	}
+	return set
+}()
 
 // letters counts the letters of a word.
 func letters(v string) (n int) {
@@ -212,6 +244,9 @@ func (p *plan) askWord(i int, v string) {
 func (p *plan) movingWord(i int) {
 	s := &p.g.slots[i]
 	counts := p.g.distinct(s)
+	if label := p.labelled(i); label == "person" || label == "sample" || label == "balance" {
+		return
+	}
 	if p.taken("stability") || len(counts) < 2 || len(counts) > 4 {
 		return
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"weighpost/parsers/frame"
 	"weighpost/parsers/layout"
@@ -145,15 +146,31 @@ func (s *solution) doubts() (all []Doubt) {
 // better says that s explains more of the sample than o.
 func (s *solution) better(o *solution) bool { return s.score() > o.score() }
 
-// openBrackets says that the layout has the weight between round brackets, and that lines without them are left unread.
+// openBrackets says that a minus or a round bracket stands by itself in the layout, and that lines with a number and without
+// it are left unread: it may be how this balance writes what is below zero.
 func (s *solution) openBrackets() bool {
 	for _, ln := range s.src.lines {
-		w := slices.IndexFunc(ln.parts, func(x part) bool { return x.field == "weight" })
-		if w < 1 || w+1 >= len(ln.parts) || !bytes.HasSuffix(ln.parts[w-1].text, []byte("(")) || !bytes.HasPrefix(ln.parts[w+1].text, []byte(")")) {
+		for _, x := range ln.parts {
+			for _, sign := range []string{"(", "-"} {
+				if strings.Contains(string(x.text), sign) && len(x.text) <= 3 && s.unreadWithout(sign) {
+					return true
+				}
+			}
+		}
+	}
+	return false
+}
+
+// unreadWithout says that a line with decimals or a unit and without the character is left unread.
+func (s *solution) unreadWithout(sign string) bool {
+	for n := range s.why {
+		c := s.cuts[n]
+		if c.fault != "" || bytes.Contains(c.body, []byte(sign)) {
 			continue
 		}
-		for n := range s.why {
-			if c := s.cuts[n]; c.fault == "" && !bytes.ContainsAny(c.body, "()") && bytes.ContainsAny(c.body, "0123456789") {
+		toks := tokenize(c.body)
+		for i, t := range toks {
+			if t.kind == tokNumber && (decimalAt(t.in(c.body)) > 0 || i+1 < len(toks) && unitLike(s.src.page.text(toks[i+1].in(c.body)))) {
 				return true
 			}
 		}

@@ -58,6 +58,9 @@ func (p *plan) extents() []extent {
 		if i > 0 {
 			prev = ext[i-1].b
 		}
+		if i == p.weight && i > 0 {
+			prev = p.roomForSign(i, &ext[i-1])
+		}
 		next := end
 		if i+1 < len(g.slots) {
 			next = g.slots[i+1].a
@@ -65,6 +68,16 @@ func (p *plan) extents() []extent {
 		p.widen(i, &ext[i], prev, next)
 	}
 	return ext
+}
+
+// roomForSign takes a blank column back from a text before the weight, so that a minus in front of the longest weight is read
+// as a part of it and not of the text.
+func (p *plan) roomForSign(i int, before *extent) (prev int) {
+	s := &p.g.slots[i]
+	if before.b == s.a && before.b > p.g.slots[i-1].b {
+		before.b--
+	}
+	return before.b
 }
 
 // widen lets a field take blank columns beside it that longer values will need.

@@ -123,7 +123,7 @@ func numberStarts(b []byte, i int) bool {
 			return false
 		}
 		// ".5" is a number where the signs are not separators: nothing but a blank, a sign or a letter stands before.
-		if b[i] == ',' && i > 0 && !isSign(b[i-1]) && len(bytes.TrimLeft(b[:i], " ")) > 0 {
+		if before := bytes.TrimRight(b[:i], " "); b[i] == ',' && len(before) > 0 && !isSign(before[len(before)-1]) {
 			return false
 		}
 		i++
