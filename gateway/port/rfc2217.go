@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"io"
-	"net"
 	"os"
 	"sync"
 	"time"
@@ -17,7 +16,7 @@ import (
 // round by a channel.
 type rfc2217 struct {
 	reader
-	conn  *net.TCPConn
+	conn  *connection
 	cfg   Config
 	close func() error
 
@@ -69,7 +68,7 @@ func openRFC2217(ctx context.Context, c Config) (Port, error) {
 	r := &rfc2217{conn: conn, cfg: c, close: sync.OnceValue(conn.Close), turn: make(chan struct{}, 1), changed: make(chan struct{}),
 		buf: make([]byte, 4096), window: damageWindow{latency: c.ReadLatency()}, state: newComState()}
 	r.turn <- struct{}{}
-	if err = r.reader.over(conn); err == nil {
+	if err = r.reader.over(conn.TCPConn); err == nil {
 		err = r.negotiate(ctx)
 	}
 	if err != nil {
@@ -133,6 +132,7 @@ func (r *rfc2217) pump(limit time.Time) error {
 	if first {
 		r.waited.since, r.waited.whole = r.reader.Emptied()
 	}
+	err = r.conn.why(err)
 	reply, fault := r.sort(r.buf[:n], time.Now())
 	if fault == nil && len(reply) > 0 {
 		_, fault = r.send(reply, time.Now().Add(time.Second))
@@ -242,14 +242,14 @@ func (r *rfc2217) send(p []byte, limit time.Time) (int, error) {
 	}
 	n, err := r.conn.Write(p)
 	if n > 0 && n < len(p) {
-		r.owed = append(r.owed, cut(p, n)...)
+		r.owed = append(r.owed, unfinished(p, n)...)
 	}
 	return n, late(err)
 }
 
-// cut is what must follow the first n bytes of a text so that no command stays unfinished: the rest of a pair of IACs, or of
+// unfinished is what must follow the first n bytes of a text so that no command stays unfinished: the rest of a pair of IACs, or of
 // the commands. A balance's bytes behind it are not sent.
-func cut(p []byte, n int) []byte {
+func unfinished(p []byte, n int) []byte {
 	if len(p) >= 2 && p[0] == telnetIAC && p[1] != telnetIAC {
 		return p[n:] // commands only
 	}

@@ -485,7 +485,7 @@ func TestNoCommandIsLeftHalfSent(t *testing.T) {
 		{"abc", 1, ""}, {"a\xff\xffb", 2, "\xff"}, {"a\xff\xffb", 3, ""}, {"\xff\xff\xff\xff", 1, "\xff"}, {"\xff\xff\xff\xff", 2, ""}, {"\xff\xff\xff\xff", 3, "\xff"},
 		{"\xff\xfa\x2c\x05\x08\xff\xf0", 3, "\x05\x08\xff\xf0"}, {"\xff\xfb\x2c\xff\xfd\x00", 1, "\xfb\x2c\xff\xfd\x00"},
 	} {
-		if got := cut([]byte(c.sent), c.n); string(got) != c.rest {
+		if got := unfinished([]byte(c.sent), c.n); string(got) != c.rest {
 			t.Errorf("after %d of %x: %x, want %x", c.n, c.sent, got, c.rest)
 		}
 	}
