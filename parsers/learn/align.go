@@ -24,6 +24,10 @@ func signature(b []byte, toks []token, page codePage) string {
 		switch {
 		case t.kind == tokMark:
 			s = append(s, b[t.from])
+		case t.to-t.from == 1 && isLetter(b[t.from]) && b[t.from] < 0x80 && !unitLike(string(t.in(b))):
+			s = append(s, 0xF1) // one letter is a mark
+		case t.kind == tokMark && t.to-t.from == 1 && !separator(b[t.from]):
+			s = append(s, 0xF1)
 		case t.kind == tokWord && unitLike(page.text(t.in(b))):
 			s = append(s, 0xF0)
 		default:
@@ -108,10 +112,35 @@ func (p *profile) cost(pl *place, b []byte, t token) int {
 		return markCost(pl, b[t.from])
 	case pl.kind == tokWord && t.kind == tokWord:
 		return 8
+	case pl.kind == tokMark && t.kind == tokWord && t.to-t.from == 1, pl.kind == tokWord && t.kind == tokMark && pl.narrow():
+		if c := b[t.from]; separator(c) || pl.kind == tokMark && pl.separates() {
+			return 40
+		}
+		return 10
 	case pl.kind == tokNumber && t.kind == tokWord && hasDigit(text), pl.kind == tokWord && t.kind == tokNumber:
 		return 20
 	}
 	return 33
+}
+
+// narrow says that all texts of a place are one character.
+func (pl *place) narrow() bool {
+	for text := range pl.texts {
+		if len(text) > 1 {
+			return false
+		}
+	}
+	return true
+}
+
+// separates says that a text of a place is a separator.
+func (pl *place) separates() bool {
+	for text := range pl.texts {
+		if separator(text[0]) {
+			return true
+		}
+	}
+	return false
 }
 
 // markCost is low between marks that can be values of one place and high between separators.

@@ -122,8 +122,8 @@ func tryForm(f *framing, frames []cut, kind sum.Kind, fm form) *checkFound {
 		if suffix > 0 && !sameTail(frames, suffix) {
 			break
 		}
-		for back := range 4 {
-			for from := -1; from <= 6; from++ {
+		for _, from := range []int{0, -1, 1, 2, 3, 4, 5, 6} { // the whole line first, then with the start bytes, then parts
+			for back := range 4 {
 				c := &checkFound{kind: kind, written: fm.written, low: fm.low, width: fm.width, suffix: suffix, from: max(0, from), back: back, coversStart: from < 0}
 				if from < 0 && f.start == "" {
 					continue

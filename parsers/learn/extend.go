@@ -59,6 +59,9 @@ func (s *solution) place(n int, body []byte, sample Sample, a *Answers) *solutio
 		for to := len(toks); to > from; to-- {
 			text := s.src.page.text(body[toks[from].from:toks[to-1].to])
 			state := rangeWord(text, a)
+			if state == "" && to == from+1 {
+				text, state = withoutUnit(text, a)
+			}
 			if state == "" {
 				continue
 			}
@@ -73,6 +76,18 @@ func (s *solution) place(n int, body []byte, sample Sample, a *Answers) *solutio
 		s.askRange(n, body)
 	}
 	return nil
+}
+
+// withoutUnit takes a unit off a word that it is printed against.
+func withoutUnit(text string, a *Answers) (word, state string) {
+	for _, u := range []string{"kg", "mg", "µg", "ug", "ozt", "lb", "oz", "ct", "dwt", "gn", "pcs", "g", "t", "%"} {
+		if w, ok := strings.CutSuffix(text, u); ok && w != "" {
+			if state = rangeWord(w, a); state != "" {
+				return w, state
+			}
+		}
+	}
+	return text, ""
 }
 
 // askRange asks about a line that shows a word where others show the weight.

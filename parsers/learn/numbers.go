@@ -77,14 +77,20 @@ func (st *style) fits(values [][]byte) bool {
 }
 
 // usual drops numbers of decimals that one value has where four have another: there a digit or the sign was lost.
-func (st *style) usual(values [][]byte) {
-	counts, most := map[int]int{}, 0
-	for _, v := range values {
+// A value with a unit of its own may have a number of its own.
+func (st *style) usual(values [][]byte, units []string) {
+	counts, most, shared := map[int]int{}, 0, map[int]bool{}
+	byUnit := map[string]int{}
+	for _, u := range units {
+		byUnit[u]++
+	}
+	for i, v := range values {
 		d, _ := st.read(v)
 		counts[d.Scale()]++
 		most = max(most, counts[d.Scale()])
+		shared[d.Scale()] = shared[d.Scale()] || byUnit[units[i]] > 1
 	}
-	st.scales = slices.DeleteFunc(st.scales, func(n int) bool { return counts[n]*4 <= most && counts[n] == 1 })
+	st.scales = slices.DeleteFunc(st.scales, func(n int) bool { return counts[n]*4 <= most && counts[n] == 1 && shared[n] })
 }
 
 // agree says that two styles read all values alike.

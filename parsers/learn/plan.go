@@ -680,12 +680,28 @@ func (p *plan) chooseStyle(a *Answers, c *context) *refusal {
 		return &refusal{why: "the numbers of the lines are not written in one way, or not as the answers say"}
 	}
 	p.style = ways[0]
-	defer func() { p.style.usual(values) }()
+	defer func() { p.style.usual(values, p.unitsOf(s)) }()
 	ways = slices.DeleteFunc(ways, func(st style) bool { return st.decimal != ways[0].decimal && st.agree(&ways[0], values) })
 	if len(ways) == 1 || a.Decimal != "" || len(c.anyShow)+len(c.display) > 0 && p.tellsApart(ways, c) {
 		return nil
 	}
 	return p.settleStyle(values, ways, c)
+}
+
+// unitsOf gives the printed unit of each line that has a number in slot s.
+func (p *plan) unitsOf(s *slot) (units []string) {
+	u := p.unitSlot(p.weight)
+	for k := range s.vals {
+		if len(p.g.value(s, k)) == 0 {
+			continue
+		}
+		if u < 0 {
+			units = append(units, "")
+		} else {
+			units = append(units, p.g.text(&p.g.slots[u], k))
+		}
+	}
+	return units
 }
 
 // settleStyle decides between several ways of reading the same digits, where the numbers themselves decide.

@@ -28,9 +28,6 @@ func (p *plan) numbers(a *Answers, c *context) {
 			p.roles[i] = role{field: "ignore", why: "a counter: it goes up by one with each line"}
 		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals):
 			p.doubt("", "the number %q stands in every line; it is taken for text that never changes, and lines with another are refused", p.g.value(s, 0))
-		case p.fewSmall(s) && !p.taken("range_number"):
-			p.roles[i] = role{field: "range_number", why: "one of a few small numbers: the weighing range"}
-			p.doubt(p.textKey(i), "the number in %q is taken for the number of the weighing range", p.g.value(s, 0))
 		default:
 			p.text(i, "", "a number that changes", a)
 		}
@@ -91,17 +88,6 @@ func (p *plan) counts(s *slot) bool {
 	return steps*10 >= (len(s.vals)-1)*8
 }
 
-// fewSmall says that the numbers are one digit from 1 to 4, two different ones at least, and come again.
-func (p *plan) fewSmall(s *slot) bool {
-	counts := p.g.distinct(s)
-	for v := range counts {
-		if len(v) != 1 || v[0] < '1' || v[0] > '4' {
-			return false
-		}
-	}
-	return len(counts) >= 2 && len(s.vals) >= 2*len(counts)
-}
-
 // texts gives their roles to what is left: names, and text that stands for itself.
 func (p *plan) texts(a *Answers, c *context) {
 	for i := range p.g.slots {
@@ -139,16 +125,6 @@ func (p *plan) announces(i int) bool {
 	}
 	v := p.g.example(i + 1)
 	return p.g.slots[i+1].kind == tokMark && (v[0] == ':' || v[0] == '=' || v[0] == '.')
-}
-
-func (p *plan) textKey(i int) string {
-	n := 0
-	for k := 0; k <= i; k++ {
-		if p.roles[k].textNo > 0 {
-			n++
-		}
-	}
-	return fmt.Sprintf("text:%d", n+1)
 }
 
 // text makes a slot a named text. Without a guess from its label it is the sample's name if it is the only such text, and is

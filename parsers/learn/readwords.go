@@ -203,8 +203,8 @@ func (p *plan) strange(i int, v string) bool {
 // messageWords begin lines that are messages and no weights.
 var messageWords = func() map[string]bool {
 	set := map[string]bool{}
-	for _, w := range strings.Fields(`error err e fehler erreur errore fout chyba błąd fel virhe feil hiba hata erro ошибка version ver v rev software firmware model type program prog
-		capacity cap max min d e calibration cal justierung kalibrierung étalonnage calibracion calibración calibrazione adjust adjustment test selftest self-test
+	for _, w := range strings.Fields(`error err fehler erreur errore fout chyba błąd fel virhe feil hiba hata erro ошибка version ver rev software firmware model type program prog
+		capacity cap max min calibration cal justierung kalibrierung étalonnage calibracion calibración calibrazione adjust adjustment test selftest self-test
 		warning warnung alarm battery batt low bat service date datum time ready start stop memory mode menu zero`) {
 		set[w] = true
 	}
