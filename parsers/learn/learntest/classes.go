@@ -90,6 +90,7 @@ func lineUp(d dice, g *design, sep string, before, after []part) {
 		gap = " "
 	}
 	if sep == "" && len(after) > 0 {
+		g.unit.right = false
 		for _, m := range g.modes { // nobody prints "gnet"
 			g.unit.width = max(g.unit.width, widest(m.symbol)+1)
 		}
