@@ -30,7 +30,7 @@ func TestReadmeIsTrue(t *testing.T) {
 					}
 					continue
 				}
-				if strings.HasPrefix(block.text, "scanner:") {
+				if strings.HasPrefix(block.text, "scanner:") || strings.HasPrefix(block.text, "tap:") {
 					checkBalance(t, block.text)
 					continue
 				}

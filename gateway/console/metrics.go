@@ -33,6 +33,9 @@ var (
 	unkeptTotal   = describe("unkept_total", "Readings since the start that could not be recorded because too many waited.", "balance")
 	waiting       = describe("waiting_entries", "Entries in memory that the journal has not acknowledged.", "balance")
 	portUp        = describe("port_up", "1 while the balance's port is open.", "balance")
+	tapLeftOut    = describe("tap_lines_left_out_total", "Lines that the program at the balance's tap did not read in time, since the tap was opened first.", "balance")
+	tapNotSent    = describe("tap_bytes_not_sent_total", "Bytes of the program's at the balance's tap that were not sent to the balance, likewise.", "balance")
+	tapProgram    = describe("tap_program", "1 while a program is at the balance's tap.", "balance")
 	delivered     = describe("sink_delivered_total", "Entries that the sink has accepted since the start.", "sink")
 	parked        = describe("sink_parked_entries", "Entries that the sink refused and that wait for a person.", "sink")
 	lag           = describe("sink_lag_entries", "Entries in the journal that the sink has not had.", "sink")
@@ -46,6 +49,7 @@ var (
 // Describe lists what Collect gives.
 func (f *facts) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{recordedTotal, framesTotal, unreadTotal, unkeptTotal, waiting, portUp,
+		tapLeftOut, tapNotSent, tapProgram,
 		delivered, parked, lag, working, conditions, condition, journalHead, ready, clockState, clockBound, clockOffset,
 		clockDistance, clockServer, reloadsTotal, reloadGood, reloadTime} {
 		ch <- d
@@ -65,6 +69,11 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 		send(unkeptTotal, counter, float64(b.Unkept), b.ID)
 		send(waiting, gauge, float64(b.Waiting), b.ID)
 		send(portUp, gauge, truth(b.PortUp), b.ID)
+		if b.Tap != nil {
+			send(tapLeftOut, counter, float64(b.Tap.LinesLeftOut), b.ID)
+			send(tapNotSent, counter, float64(b.Tap.NotSent), b.ID)
+			send(tapProgram, gauge, truth(b.Tap.Program), b.ID)
+		}
 	}
 	for _, k := range f.s.deps.Source.Sinks() {
 		send(delivered, counter, float64(k.Delivered), k.ID)

@@ -9,20 +9,9 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/port"
 )
-
-// need skips where a program is not installed.
-func need(t *testing.T, err error, what string) {
-	t.Helper()
-	if err == nil {
-		return
-	}
-	if os.Getenv("WEIGHPOST_SERVERS") == "all" {
-		t.Fatalf("%s is not there: %v", what, err)
-	}
-	t.Skipf("%s is not there; WEIGHPOST_SERVERS=all makes this a failure", what)
-}
 
 // bothWays sends every byte value in both directions, three times, and then sees that nothing else came.
 func bothWays(t *testing.T, r *rig, program far) {
@@ -57,10 +46,9 @@ func TestEveryByteBothWaysThroughTCP(t *testing.T) {
 // TestEveryByteBothWaysThroughASecondPort joins the tap's port to the program's with socat, as a null-modem cable would.
 func TestEveryByteBothWaysThroughASecondPort(t *testing.T) {
 	needPTY(t)
-	socat, err := exec.LookPath("socat")
-	need(t, err, "socat")
+	needs.Programs(t, "socat")
 	ours, theirs := filepath.Join(t.TempDir(), "ours"), filepath.Join(t.TempDir(), "theirs")
-	cable := exec.Command(socat, "pty,raw,echo=0,link="+ours, "pty,raw,echo=0,link="+theirs)
+	cable := exec.Command("socat", "pty,raw,echo=0,link="+ours, "pty,raw,echo=0,link="+theirs)
 	if err := cable.Start(); err != nil {
 		t.Fatal(err)
 	}
@@ -99,7 +87,7 @@ with serial.Serial(sys.argv[1], 9600, timeout=20) as port:
 
 func TestAForeignProgramFindsItsSerialPort(t *testing.T) {
 	const interpreter = "/usr/bin/python3"
-	need(t, exec.Command(interpreter, "-c", "import serial").Run(), "python3-serial")
+	needs.That(t, exec.Command(interpreter, "-c", "import serial").Run() == nil, "python3-serial")
 	r, path := linkRig(t, nil)
 	for round := range 3 { // it may be started again and again
 		program := exec.Command(interpreter, "-c", python, path)

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"weighpost/gateway/health"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/port"
 	"weighpost/gateway/port/pty"
 )
@@ -35,9 +36,7 @@ func TestTheLinkIsThereWhileTheTapIs(t *testing.T) {
 
 // TestTheGroupMayOpenIt, of which this user must be a member.
 func TestTheGroupMayOpenIt(t *testing.T) {
-	if os.Geteuid() != 0 {
-		t.Skip("only root is surely allowed to give a file to a group of this test's choice")
-	}
+	needs.Root(t, "to give a file to a group of this test's choice")
 	r, path := linkRig(t, func(c *Config) { c.Group = "daemon" })
 	info, err := os.Stat(path)
 	if err != nil {

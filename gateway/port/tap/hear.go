@@ -86,7 +86,7 @@ func (t *Tap) hear(p []byte, now time.Time, holder func() string) {
 		if starts {
 			c.route, c.length = t.routeOf(holder()), 0
 		}
-		if room := longestLine - c.length; n > room && (starts || c.under) {
+		if room := longestLine - c.length; n >= room && (starts || c.under) {
 			n, ends = room, true
 		}
 		if t.passOn(p[:n], starts) {

@@ -2,6 +2,7 @@ package tap
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
 	"math/rand/v2"
 	"net"
@@ -140,6 +141,25 @@ func TestAProgramThatComesInTheMiddleOfALineBeginsWithTheNext(t *testing.T) {
 	b.take(p[:4]) // "N 2." came before
 	if got := string(p[:b.take(p)]); got != "N 3" {
 		t.Errorf("it got %q", got)
+	}
+}
+
+// TestALineWithoutAnEnd is passed on all the same, in whatever pieces it comes.
+func TestALineWithoutAnEnd(t *testing.T) {
+	for _, piece := range []int{1, 64, 100, longestLine, longestLine + 1} {
+		tap := New(Config{Listen: "127.0.0.1:1"}, "b-1", nil, nil)
+		b, p, got := newBuffer(), make([]byte, 1024), ""
+		tap.welcome(b)
+		for range 3*longestLine/piece + 1 {
+			tap.hear(bytes.Repeat([]byte("x"), piece), time.Now(), func() string { return "" })
+			tap.handled()
+			for !b.empty() {
+				got += string(p[:b.take(p)])
+			}
+		}
+		if len(got) != (3*longestLine/piece+1)*piece {
+			t.Errorf("in pieces of %d: %d bytes", piece, len(got))
+		}
 	}
 }
 

@@ -49,7 +49,7 @@ func openPseudoTerminal(link, group string) (door, error) {
 	if err := pty.Allow(slave, number); err != nil {
 		master.Close()
 		return nil, &trouble{what: fmt.Sprintf("the pseudo-terminal cannot be given to the group %q", group),
-			remedy: "Make the user that runs weighpost a member of the group, and restart it.", err: err}
+			remedy: "Make the user that runs weighpost a member of the group, and restart it; under systemd see what its unit says of taps.", err: err}
 	}
 	if err := putLink(link, slave); err != nil {
 		master.Close()

@@ -16,6 +16,7 @@ import (
 	"go.uber.org/goleak"
 
 	"weighpost/gateway/health"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/port"
 	"weighpost/gateway/port/pty"
 )
@@ -64,9 +65,7 @@ func (r *reader) counts() (ups, downs int) {
 func needPTY(t testing.TB) {
 	t.Helper()
 	m, _, err := pty.Open()
-	if err != nil {
-		t.Skipf("this test needs pseudo-terminals: %v", err)
-	}
+	needs.That(t, err == nil, "pseudo-terminals")
 	m.Close()
 }
 
@@ -257,7 +256,7 @@ func fds(t *testing.T) int {
 	t.Helper()
 	list, err := os.ReadDir("/proc/self/fd")
 	if err != nil {
-		t.Skipf("the open descriptors cannot be counted here: %v", err)
+		t.Skip("the open descriptors can be counted on Linux only")
 	}
 	return len(list)
 }
