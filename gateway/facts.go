@@ -30,6 +30,7 @@ func (g *Gateway) Balances() []console.Balance {
 		if u := s.LastUnread; u != nil {
 			b.LastUnread = &console.UnreadFrame{UTC: u.UTC, Why: u.Why, Frame: u.Frame}
 		}
+		b.Asking = asking(cfg.Ask, s.Asked)
 		if s.Live.Balance != "" {
 			b.Live = &s.Live
 		}
@@ -40,6 +41,21 @@ func (g *Gateway) Balances() []console.Balance {
 		list = append(list, b)
 	}
 	return list
+}
+
+// asking says how a balance is asked, or nil.
+func asking(ask *intake.AskConfig, s intake.Asked) *console.Asking {
+	if ask == nil {
+		return nil
+	}
+	a := &console.Asking{
+		Send: ask.Send.String(), EveryS: time.Duration(ask.Every).Seconds(), WhileWatched: ask.WhileWatched, Confirm: max(ask.Confirm, 1),
+		Questions: s.Questions, Answers: s.Answers, Missed: s.Missed, Late: s.Late, Differed: s.Differed, Why: s.Why,
+	}
+	if !s.Last.Time().IsZero() {
+		a.LastAnswer = &s.Last
+	}
+	return a
 }
 
 // Sinks gives the page every sink, in the order of the configuration.

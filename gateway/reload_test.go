@@ -161,6 +161,8 @@ func TestAReloadTouchesOnlyWhatChanged(t *testing.T) {
 		{name: "a place", change: []string{"- id: b-1\n", "- id: b-1\n  place: cold room\n"}, says: `balance b-1: place was changed from "" to "cold room"`},
 		{name: "what is on the plate", change: []string{"- id: b-1\n", "- id: b-1\n  serial: \"0047\"\n  capacity: 220 g\n  readability: 0.001 g\n  verification_interval: 0.01 g\n"}, says: "balance b-1: capacity was changed"},
 		{name: "a rule", change: []string{"- id: b-1\n", "- id: b-1\n  record: all\n"}, says: "balance b-1: record.kind was changed"},
+		{name: "how it is asked", change: []string{"- id: b-1\n", "- id: b-1\n  ask: {send: \"\\x05\"}\n"}, says: "balance b-1: ask.send is now"},
+		{name: "what it can be sent", change: []string{"- id: b-1\n", "- id: b-1\n  commands: {tare: {send: T}}\n"}, says: "balance b-1: commands.tare.send is now"},
 		{name: "another layout", change: []string{"layout: as.yaml\n- id: b-2", "layout: also.yaml\n- id: b-2"}, says: "balance b-1: the layout was changed from sha256:"},
 		{name: "a layout's text", files: map[string]string{"as.yaml": alsoLine}, says: "balance b-2: the layout was changed from sha256:"},
 		{name: "a setting of a port", change: []string{"port-1, speed: 115200", "port-1, speed: 57600"}, ports: []string{"b-1"}, says: "balance b-1: port.speed was changed from 115200 to 57600"},

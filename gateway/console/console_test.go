@@ -28,10 +28,12 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 type lab struct{}
 
 func (lab) Balances() []Balance {
+	answered := record.UTC(time.Unix(1795773845, 500_000_000))
 	return []Balance{
 		{ID: "b-12", Identity: "confirmed", Rule: "settled", Port: "/dev/ttyUSB0", PortUp: true, Frames: 30, Recorded: 7, Unread: 2, Damaged: 3, Unprotected: true,
 			LastUnread: &UnreadFrame{Why: "half a line", Frame: []byte("<b>\x02 9.3450 g\r\n\xff")}, Waiting: 1, Context: []record.ContextHeld{}},
-		{ID: "b-13", Identity: "unconfirmed", Rule: "printed", Port: "tcp://192.0.2.7:4001", Unkept: 4, Context: []record.ContextHeld{}},
+		{Asking: &Asking{Send: `"\x05"`, Confirm: 1, Questions: 9, Answers: 6, Missed: 2, Late: 1, LastAnswer: &answered, Why: "nothing <b>came</b> within 1s"},
+			ID: "b-13", Identity: "unconfirmed", Rule: "printed", Port: "tcp://192.0.2.7:4001", Unkept: 4, Context: []record.ContextHeld{}},
 	}
 }
 func (lab) Sinks() []Sink {
@@ -288,6 +290,8 @@ func TestMetrics(t *testing.T) {
 		`weighpost_clock_state{state="checked"} 1`, `weighpost_clock_state{state="holdover"} 0`, `weighpost_clock_bound_seconds 0.021`,
 		`weighpost_clock_offset_seconds{server="time-2.example:123"} -3.000012`, `weighpost_clock_server{server="time-3.example:123",verdict="silent"} 1`,
 		`weighpost_clock_root_distance_seconds{server="time-1.example:123"} 0.0025`,
+		`weighpost_questions_total{balance="b-13"} 9`, `weighpost_answers_total{balance="b-13"} 6`, `weighpost_missed_answers_total{balance="b-13"} 2`,
+		`weighpost_last_answer_timestamp_seconds{balance="b-13"} 1.7957738455e+09`,
 		`weighpost_journal_head 90211`, `weighpost_ready 0`,
 	} {
 		if !strings.Contains(body, "\n"+line+"\n") {

@@ -34,7 +34,8 @@ type Balance struct {
 	Unprotected bool         `json:"unprotected"`
 	LastUnread  *UnreadFrame `json:"last_unread,omitempty"` // nil where there was none since the start
 
-	Tap *Tap `json:"tap,omitempty"` // nil where it has none
+	Tap    *Tap    `json:"tap,omitempty"`    // nil where it has none
+	Asking *Asking `json:"asking,omitempty"` // absent where the balance is not asked
 
 	Live *record.Live `json:"live,omitempty"` // the latest reading; nil where none came yet
 	Last *Recorded    `json:"last,omitempty"` // the latest recorded one; nil where there is none
@@ -60,6 +61,21 @@ type Tap struct {
 	NotSent       uint64 `json:"not_sent"`       // bytes that it sent and the balance was not given
 	Why           string `json:"why,omitempty"`  // why the latest of them were not
 	TurnedAway    uint64 `json:"turned_away"`    // programs that came while another one was there
+}
+
+// Asking is how a balance is asked for its weight, and what became of the questions since the start.
+type Asking struct {
+	Send         string      `json:"send" doc:"What it is sent, with control characters as the configuration writes them."`
+	EveryS       float64     `json:"every_s,omitempty" doc:"How often it is asked by itself, in seconds; absent: only on request."`
+	WhileWatched bool        `json:"while_watched" doc:"Whether it is asked by itself only while somebody looks."`
+	Confirm      int         `json:"confirm" doc:"How many equal answers a reading needs."`
+	Questions    uint64      `json:"questions" doc:"Sent to the balance."`
+	Answers      uint64      `json:"answers"`
+	Missed       uint64      `json:"missed" doc:"Not answered in time, or that could not be sent."`
+	Late         uint64      `json:"late" doc:"Readings that came after the time of a question had run out."`
+	Differed     uint64      `json:"differed" doc:"Pairs of answers that were not equal."`
+	LastAnswer   *record.UTC `json:"last_answer,omitempty" doc:"Absent where none came yet."`
+	Why          string      `json:"why,omitempty" doc:"Why the latest question brought no reading; absent where it did."`
 }
 
 // UnreadFrame is a frame without a usable value.

@@ -49,7 +49,7 @@ var (
 // Describe lists what Collect gives.
 func (f *facts) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{recordedTotal, framesTotal, unreadTotal, unkeptTotal, waiting, portUp,
-		tapLeftOut, tapNotSent, tapProgram,
+		tapLeftOut, tapNotSent, tapProgram, questionsTotal, answersTotal, missedTotal, lastAnswer,
 		delivered, parked, lag, working, conditions, condition, journalHead, ready, clockState, clockBound, clockOffset,
 		clockDistance, clockServer, reloadsTotal, reloadGood, reloadTime} {
 		ch <- d
@@ -65,6 +65,7 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 	for _, b := range f.s.deps.Source.Balances() {
 		send(recordedTotal, counter, float64(b.Recorded), b.ID)
 		send(framesTotal, counter, float64(b.Frames), b.ID)
+		collectAsking(&b, send)
 		send(unreadTotal, counter, float64(b.Unread), b.ID)
 		send(unkeptTotal, counter, float64(b.Unkept), b.ID)
 		send(waiting, gauge, float64(b.Waiting), b.ID)

@@ -368,7 +368,7 @@ func (in *Intake) miss(q *question, why string) error {
 	switch {
 	case !q.command:
 		in.asking.tally.Missed++
-		in.asking.tally.Why = why
+		in.asking.tally.Why = trimStop(why)
 		in.asking.missed++
 		in.raiseNoAnswer(q, why)
 	case q.ends.IsZero():

@@ -146,12 +146,28 @@ function showCard(c, b, recording) {
   if (b.damaged) doubts.push(number.format(b.damaged) + (b.damaged === 1 ? " character" : " characters") + " arrived damaged.");
   c.item.classList.toggle("unrecorded", !recording);
   say(c.not, recording ? "" : "Not being recorded now: copy this weight by hand.");
-  const text = b.rule + " · " + number.format(b.recorded) + " recorded";
+  if (b.asking) doubts.push(...missed(b.asking));
+  const text = b.rule + " · " + number.format(b.recorded) + " recorded" + (b.asking ? " · " + asked(b.asking) : "");
   const all = text + doubts.join();
   if (c.ruleShown !== all) {
     c.ruleShown = all;
     c.rule.replaceChildren(text, ...doubts.map((d) => make("span", "doubt", "", ...prose(d))));
   }
+}
+
+// asked says what became of the questions to a balance that is asked, and missed what did not.
+function asked(a) {
+  return "answered " + number.format(a.answers) + " of " + number.format(a.questions) + (a.questions === 1 ? " question" : " questions") +
+    (a.last_answer ? ", the last at " + clock(a.last_answer) : "");
+}
+
+function missed(a) {
+  const list = [];
+  if (a.missed) list.push(number.format(a.missed) + (a.missed === 1 ? " question was" : " questions were") + " not answered.");
+  if (a.late) list.push(number.format(a.late) + (a.late === 1 ? " reading" : " readings") + " came after the time of a question had run out.");
+  if (a.differed) list.push(number.format(a.differed) + (a.differed === 1 ? " pair" : " pairs") + " of answers did not agree.");
+  if (a.why) list.push("The last question brought no reading: " + a.why + ".");
+  return list;
 }
 
 // limits says how an item of the context was learnt and how long it holds.
