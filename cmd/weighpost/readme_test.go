@@ -30,7 +30,7 @@ func TestReadmeIsTrue(t *testing.T) {
 					}
 					continue
 				}
-				if strings.HasPrefix(block.text, "scanner:") || strings.HasPrefix(block.text, "tap:") {
+				if strings.HasPrefix(block.text, "scanner:") || strings.HasPrefix(block.text, "tap:") || strings.HasPrefix(block.text, "ask:") {
 					checkBalance(t, block.text)
 					continue
 				}
@@ -77,7 +77,7 @@ func checkBalance(t *testing.T, keys string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	text := fmt.Sprintf("site: seed-bank\njournal: {folder: j}\nbalances:\n- id: b-1\n  port: {address: /dev/ttyS0}\n  layout: %q\n", path)
+	text := fmt.Sprintf("site: seed-bank\njournal: {folder: j}\nbalances:\n- id: b-1\n  port: {address: /dev/ttyS0}\n  readability: 0.001 g\n  layout: %q\n", path)
 	for line := range strings.SplitSeq(keys, "\n") {
 		text += "  " + line + "\n"
 	}

@@ -117,6 +117,7 @@ func TestNotes(t *testing.T) {
 		{"no time server", []string{"[time-1.example, time-2.example, time-3.example]", "[]"}, "testdata/good.yaml:24:3: clock.servers: no time server"},
 		{"one time server", []string{"time-1.example, time-2.example, ", ""}, "testdata/good.yaml:24:3: clock.servers: one time server"},
 		{"two time servers", []string{"time-1.example, ", ""}, "testdata/good.yaml:24:3: clock.servers: two time servers"},
+		{"asked beside the print key", []string{"  record: printed", "  ask: {send: \"\\x05\", every: 2s}\n  record: printed"}, "balances[0].ask: with record: printed, what the balance answers is shown and not recorded"},
 		{"a hasty gap", []string{"speed: 9600", "speed: 115200", "plain.yaml", "hasty.yaml"}, "balances[0].layout: the layout ends a frame after 1ms"},
 	} {
 		notes := good(t, c.change...).Notes()

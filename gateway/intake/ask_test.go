@@ -419,3 +419,21 @@ func TestWhatIsNoWeighingIsNotRecordedOnRequest(t *testing.T) {
 		expect(t, b.journal.bodies(), "port-up 1", "unread the balance showed no value")
 	})
 }
+
+func TestBytesAreWrittenAndReadAlike(t *testing.T) {
+	for text, want := range map[string]Bytes{"P\r\n": "P\r\n", "\x05": "\x05", "\u00e9": "\xe9", "\u0000": "\x00", "\u007f\"\\": "\x7f\"\\"} {
+		var b Bytes
+		if err := b.UnmarshalText([]byte(text)); err != nil || b != want {
+			t.Errorf("%q is %q, %v", text, string(b), err)
+		}
+		if back, err := b.MarshalText(); err != nil || string(back) != text {
+			t.Errorf("%q is written as %q, %v", text, back, err)
+		}
+	}
+	if got, want := Bytes("a\r\n\t\x02\xe9\"\\").String(), `"a\r\n\t\x02\xe9\"\\"`; got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+	if new(Bytes).UnmarshalText([]byte("☃")) == nil {
+		t.Error("a letter of several bytes is taken")
+	}
+}

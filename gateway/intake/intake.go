@@ -37,6 +37,30 @@
 //
 // A weighing for which no person is known has none, and never that of the one before.
 //
+// # Asking
+//
+// A balance is sent nothing unless its configuration says what: the question under ask, and commands. One question is open
+// at a time, and whoever else may ask the same balance waits for its turn (port.Turns).
+//
+//   - A question goes out when the line has been silent for 50 ms (250 ms where a network lies between), with no frame
+//     unfinished. Its answer is the first whole frame with a value that begins after that and ends within the time-out, by the
+//     times at which bytes reached this computer. What cannot be read is no answer, and is kept as unread.
+//   - After a missed answer the line must be silent for longer (late) before the next question, so that a late answer answers
+//     nothing. One that comes later still, when the next question is open, cannot be told from its answer. A line that is printed while a
+//     question is open cannot either: it is the balance's weight at that time all the same.
+//   - A frame that has no end by then is cut off, and is unread; so is the frame behind it, if it could be the rest.
+//   - An answer goes to the screens and to the capture rule: settled, every and all record it as they record any reading. Under
+//     printed it is not recorded: nobody printed. A request may have its answer recorded under any rule (trigger asked).
+//   - What nobody asked for is what it is without ask. Where it comes after a missed answer, its weighing says so with the
+//     verdict late-answer: under printed it may be a print, and a print must not be lost.
+//   - Where two answers must agree (confirm: 2), the second one is the reading. Two that differ are none, which is an entry
+//     where it would have been recorded.
+//   - A weighing that was asked for has its moment and its context as a print has: what was set before the balance began to
+//     answer.
+//
+// A command is in the journal before its first byte goes out, and what became of it after. The rule settled compares no
+// frames across it, and counts the load that it recorded last as gone as soon as the display moves.
+//
 // What cannot be read is never a weight: it is journalled as it came, within limits that keep a faulty line from filling
 // the disk.
 package intake
