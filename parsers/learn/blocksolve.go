@@ -224,7 +224,9 @@ func newPlan(g *grid) *plan {
 
 // explainBlock makes a plan of each line: the weight's first, then the others, which may use what it leaves.
 func explainBlock(lines []*blockLine, main *blockLine, a *Answers, c *context) *refusal {
-	p, no := explainGrid(main.g, a, c)
+	p := newPlan(main.g)
+	p.block = true
+	p, no := explainPlan(p, a, c)
 	if no != nil {
 		return no
 	}

@@ -103,7 +103,7 @@ func chance(runs []run, a, b string, step int64) float64 {
 		}
 		p *= way(runs, i)
 	}
-	if still < 2 || linesB < 2 || movedA > 2*still {
+	if still < 2 || repeated < 2 || linesB < 2 || movedA > 2*still {
 		return 1
 	}
 	if movedA == 0 {

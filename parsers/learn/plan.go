@@ -38,6 +38,7 @@ type plan struct {
 	used                     map[string]bool // fields that other lines of a block have
 	texts0                   int             // how many texts those have
 	unknowns                 int             // how many slots have a table of words that nobody knows
+	block                    bool            // the grid is one line of a print block
 }
 
 // meaningPair is what a line means without printing it.
@@ -61,7 +62,10 @@ type refusal struct {
 
 // explainGrid finds the roles of a grid's slots.
 func explainGrid(g *grid, a *Answers, c *context) (*plan, *refusal) {
-	p := newPlan(g)
+	return explainPlan(newPlan(g), a, c)
+}
+
+func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	if no := p.chooseWeight(a, c); no != nil {
 		return nil, no
 	}
@@ -240,12 +244,14 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 			return &refusal{why: fmt.Sprintf("number %d of the line is said to be the weight, and the lines have %d", a.Number, len(numbers))}
 		}
 		p.weight = numbers[a.Number-1]
+		p.kindOfChosen(numbers)
 		return nil
 	}
 	if found, said := p.byDisplay(numbers, c); said {
 		if len(found) == 1 {
 			p.weight = found[0]
 			p.reasons = append(p.reasons, "the weight is the number that the display showed")
+			p.kindOfChosen(numbers)
 			return nil
 		}
 		if len(found) > 1 {
@@ -362,6 +368,19 @@ func (p *plan) unitBetween(i int) bool {
 	return len(p.g.distinct(s)) == 1 && len(next) > 1 || p.counts(s) || idLike(p.g.example(i))
 }
 
+// kindOfChosen takes the kind from the word beside the number that a person chose, where words stand beside several numbers.
+func (p *plan) kindOfChosen(numbers []int) {
+	words := 0
+	for _, i := range numbers {
+		if p.kindBeside(i) != "" {
+			words++
+		}
+	}
+	if words > 1 {
+		p.means.kind = p.kindBeside(p.weight)
+	}
+}
+
 func hasDecimals(values [][]byte) bool {
 	for _, v := range values {
 		if decimalAt(trimSigns(v)) > 0 {
@@ -457,7 +476,7 @@ func (p *plan) numberQuestion(choice, numbers []int) Question {
 // kindBeside is the kind that a word right before number i, or behind its unit, says, or "".
 func (p *plan) kindBeside(i int) string {
 	kindAt := func(k int) string {
-		if k < 0 || k >= len(p.g.slots) {
+		if k < 0 || k >= len(p.g.slots) || p.g.unitsOnly(&p.g.slots[k]) {
 			return ""
 		}
 		found := ""

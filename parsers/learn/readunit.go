@@ -35,10 +35,36 @@ func (p *plan) readUnit(a *Answers, c *context) *refusal {
 			p.doubt("unit:"+v, "the unit %q can mean several things; until somebody says which, its lines are refused", v)
 		}
 	}
+	if no := p.unitsOpen(counts, a, c); no != nil {
+		return no
+	}
 	if counts[""] > 0 {
 		p.missingUnits(counts)
 	}
 	return nil
+}
+
+// unitsOpen refuses where not one of the printed symbols is settled.
+func (p *plan) unitsOpen(counts map[string]int, a *Answers, c *context) *refusal {
+	no := &refusal{}
+	for _, v := range sorted(counts) {
+		if v == "" {
+			continue
+		}
+		_, _, ok := unitOf(v, a)
+		if !ok {
+			_, ok = p.unitByDisplay(v, c)
+		}
+		if ok || isMicro(v) {
+			return nil
+		}
+		no.questions = append(no.questions, p.unitQuestion(v))
+		no.why = fmt.Sprintf("the unit %q means different things to different people: say which it is", v)
+	}
+	if no.why == "" {
+		return nil
+	}
+	return no
 }
 
 // countsOnly says that the symbols are known units, such as pieces.
@@ -109,6 +135,9 @@ func (p *plan) missingUnits(counts map[string]int) {
 	with := len(p.g.lines) - counts[""]
 	if ev.stable != "with" && (with < 2 || counts[""] < 2 || counts[""] > 3*with) && !(p.g.length > 0 && with >= 3) {
 		p.doubt("", "lines without unit are refused: they are too few to show what that means")
+		return
+	}
+	if p.block {
 		return
 	}
 	p.unitMissing = true
