@@ -84,7 +84,7 @@ func TestAddBalanceAtATerminal(t *testing.T) {
 // addSeedBalance answers what add-balance asks for the seed balance, from the layout on.
 func addSeedBalance(m *terminal, b *seedBalance) {
 	m.t.Helper()
-	m.expect("Press Enter when it is enough.")
+	m.expect("Press Enter when it is")
 	m.expect("> ")
 	for i := range 12 {
 		time.Sleep(60 * time.Millisecond) // a person does not press faster
@@ -161,7 +161,7 @@ func recordsWith(t *testing.T, program, dir string, b *seedBalance) {
 func TestAddBalanceInterrupted(t *testing.T) {
 	dir := t.TempDir()
 	b := &seedBalance{Cord: plugged(t, filepath.Join(t.TempDir(), "port")), t: t}
-	for _, at := range []string{"Press Enter when it is enough.", "The balance's id", "Is that what the display shows", "Write it?"} {
+	for _, at := range []string{"Press Enter when it is", "The balance's id", "Is that what the display shows", "Write it?"} {
 		m, cmd := onTerminal(t, dir, "add-balance", "--port", b.Path(), "--speed", "4800", "--site", "seed-bank", "--journal", "j")
 		interruptAt(m, b, at)
 		err := cmd.Wait()
@@ -186,7 +186,7 @@ func interruptAt(m *terminal, b *seedBalance, at string) {
 		words string
 		take  func()
 	}{
-		{"Press Enter when it is enough.", func() {
+		{"Press Enter when it is", func() {
 			for range 12 {
 				time.Sleep(60 * time.Millisecond)
 				b.press()

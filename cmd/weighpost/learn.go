@@ -169,7 +169,7 @@ func (c learnCommand) sample(ctx context.Context, s streams) (*setup.Captured, e
 	return got, nil
 }
 
-const pressPrint = "Listening. Press the balance's print key for several different loads: ten lines\n" +
+const pressPrint = "Listening. Press the balance's print key for several different loads: ten lines " +
 	"tell most, and a negative weight and one that has not settled help."
 
 func (c learnCommand) file(in io.Reader) ([]byte, error) {

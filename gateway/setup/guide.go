@@ -32,6 +32,8 @@ type Given struct {
 	Lines         int           // how many lines are listened to
 	For           time.Duration // and for how long
 	Yes           bool          // write without a comparison with the display, and take what is proposed
+
+	listen time.Duration // how long a try for the settings and a step of the walk wait; 0: as usual
 }
 
 // Plate is what a person reads off a balance or decides about it, as text. "-" stands for what is not to be written.
@@ -110,8 +112,8 @@ func AddBalance(ctx context.Context, p Person, tools Tools, given Given) (*Added
 		stepWrite:    {"Configuration", g.write},
 	}
 	asked := make([]bool, len(steps))
-	g.p.Tell("A balance for " + given.Config + ", in six steps. At each question Enter takes what stands in\n" +
-		"brackets, \"back\" goes one step back and \"stop\" ends it. Nothing is written before\nthe last step.")
+	g.p.Tell("A balance for " + given.Config + ", in six steps. At each question Enter takes what stands in brackets, " +
+		"\"back\" goes one step back and \"stop\" ends it. Nothing is written before the last step.")
 	for i := 0; i < len(steps); {
 		g.p.Tell(fmt.Sprintf("\nStep %d of %d: %s", i+1, len(steps), steps[i].name))
 		var err error

@@ -8,9 +8,12 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"weighpost/gateway/config"
 	"weighpost/gateway/port"
+	"weighpost/gateway/port/uart"
+	"weighpost/gateway/setup/setuptest"
 )
 
 // bench is a balance that prints its lines each time that its port is opened.
@@ -59,7 +62,7 @@ func guided(t *testing.T, dir string, p Person, b *bench, given Given) (*Added, 
 
 func TestGuideAsksForEverything(t *testing.T) {
 	dir := t.TempDir()
-	p := &talker{answers: map[string]string{"port": "", "settings": "4800 7E1", "done": "", "id": "b-12", "serial": "0047-112", "place": "Germination room",
+	p := &talker{answers: map[string]string{"port": "", "settings": "known", "known-settings": "4800 7E1", "done": "", "id": "b-12", "serial": "0047-112", "place": "Germination room",
 		"capacity": "220 g", "readability": "", "record": "printed", "compare": "yes", "site": "seed-bank", "journal": "", "write": ""}}
 	b := &bench{lines: seedLines(6)}
 	added, err := guided(t, dir, p, b, Given{Layout: filepath.Join(dir, "seeds.yaml"), Lines: 6})
@@ -88,7 +91,7 @@ func TestGuideAsksForEverything(t *testing.T) {
 
 // TestGuideStopsAndLeavesNothing stops at each question, and ends each with its context.
 func TestGuideStopsAndLeavesNothing(t *testing.T) {
-	all := map[string]string{"port": "", "settings": "", "id": "b-12", "serial": "", "place": "", "capacity": "", "readability": "", "compare": "yes",
+	all := map[string]string{"port": "", "settings": "known", "known-settings": "", "id": "b-12", "serial": "", "place": "", "capacity": "", "readability": "", "compare": "yes",
 		"site": "seed-bank", "journal": "", "write": ""}
 	for key := range all {
 		dir := t.TempDir()
@@ -110,7 +113,7 @@ func TestGuideStopsAndLeavesNothing(t *testing.T) {
 
 func TestGuideGoesBack(t *testing.T) {
 	dir := t.TempDir()
-	p := &talker{answers: map[string]string{"port": "/dev/ttyS1|/dev/serial/by-id/usb-seeds", "settings": "back|9600 8N1", "id": "b-12", "serial": "", "place": "",
+	p := &talker{answers: map[string]string{"port": "/dev/ttyS1|/dev/serial/by-id/usb-seeds", "settings": "back|known", "known-settings": "", "id": "b-12", "serial": "", "place": "",
 		"capacity": "220 g|210 g", "readability": "12|back|0.001 g", "compare": "again|yes", "site": "seed-bank", "journal": "", "write": ""}}
 	added, err := guided(t, dir, p, &bench{lines: seedLines(3)}, Given{Layout: filepath.Join(dir, "seeds.yaml"), Lines: 3})
 	if err != nil {
@@ -144,7 +147,6 @@ func TestGuideAlone(t *testing.T) {
 	}{
 		{"the same again", func(*Given) {}, "the id: b-3 is the id of another balance"},
 		{"no port", func(g *Given) { g.Port = port.Config{} }, "the port is not known: name it (--port)"},
-		{"no settings", func(g *Given) { g.Settings = false }, "the settings of the port are not known"},
 		{"no id", func(g *Given) { g.Balance.ID = "" }, "the id is not known: give it (--id)"},
 		{"no agreement", func(g *Given) { g.Yes, g.Balance = false, Plate{"b-4", "-", "-", "-", "-"} }, "say --yes"},
 		{"no mass", func(g *Given) { g.Balance = Plate{ID: "b-4", Capacity: "220"} }, "the capacity: \"220\" is no mass"},
@@ -164,11 +166,49 @@ func TestGuideAlone(t *testing.T) {
 	}
 }
 
+// TestGuideFindsSettings listens to a balance that is set to 4800 7E1 and prints by itself, with somebody there and without.
+func TestGuideFindsSettings(t *testing.T) {
+	for _, alone := range []bool{false, true} {
+		t.Run(fmt.Sprintf("alone %v", alone), func(t *testing.T) {
+			t.Parallel()
+			findsSettings(t, alone)
+		})
+	}
+}
+
+func findsSettings(t *testing.T, alone bool) {
+	dir := t.TempDir()
+	b := &setuptest.Balance{Line: uart.Settings{Speed: 4800, DataBits: 7, Parity: "even", StopBits: 1}, Tells: true, Stream: 300 * time.Millisecond,
+		Print: func(n int) string { return fmt.Sprintf("%10.4f g  \r\n", 12.345+float64(n)*1.0007) }}
+	var p Person = &talker{answers: map[string]string{"settings": "", "take-settings": "", "record": "printed", "compare": "yes", "write": ""}}
+	if alone {
+		p = Nobody{}
+	}
+	put(t, filepath.Join(dir, "seeds.yaml"), seedLayout)
+	added, err := AddBalance(t.Context(), p, Tools{Open: b.Open}, Given{Config: filepath.Join(dir, "weighpost.yaml"), Port: port.Config{Address: "/dev/ttyS1"},
+		Layout: filepath.Join(dir, "seeds.yaml"), Lines: 3, Balance: Plate{"b-1", "-", "-", "-", "0.0001 g"}, Site: "seed-bank", Journal: "j", Yes: alone})
+	if err != nil || !strings.Contains(added.Block, "speed: 4800\n    data_bits: 7\n    parity: even\n  layout") {
+		t.Errorf("alone %v: %+v, %v", alone, added, err)
+	}
+}
+
+// TestGuideWalksThroughSilence where nothing comes, and goes on when it does.
+func TestGuideWalksThroughSilence(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	b := &setuptest.Balance{Line: uart.Settings{Speed: 9600, DataBits: 8, Parity: "none", StopBits: 1}, Print: func(int) string { return seedLines(1) }}
+	p := &talker{answers: map[string]string{"settings": "listen|silent|stop", "nothing-came": "stop"}}
+	_, err := AddBalance(t.Context(), p, Tools{Open: b.Open}, Given{Config: filepath.Join(dir, "weighpost.yaml"), Port: port.Config{Address: "/dev/ttyS1"}, listen: time.Millisecond})
+	if !errors.Is(err, ErrStopped) || !strings.Contains(p.told(), "Nothing came from the balance.") || len(p.asked) < 4 {
+		t.Errorf("%v, asked %v\n%s", err, p.asked, p.told())
+	}
+}
+
 // TestGuideAsksForAnotherID where the journal knows the first one from a balance that is gone.
 func TestGuideAsksForAnotherID(t *testing.T) {
 	dir := t.TempDir()
 	put(t, filepath.Join(dir, "seeds.yaml"), seedLayout)
-	p := &talker{answers: map[string]string{"port": "", "settings": "", "id": "b-7|b-8", "serial": "", "place": "", "capacity": "", "readability": "", "compare": "yes",
+	p := &talker{answers: map[string]string{"port": "", "settings": "known", "known-settings": "", "id": "b-7|b-8", "serial": "", "place": "", "capacity": "", "readability": "", "compare": "yes",
 		"site": "seed-bank", "journal": "", "write": ""}}
 	past := func(context.Context, string) (map[string]string, error) { return map[string]string{"b-7": "0047"}, nil }
 	list := func(context.Context) ([]port.Found, error) {

@@ -69,7 +69,7 @@ func (g *guide) unlearnt(ctx context.Context, why error) error {
 // listen takes down some lines, until there are any.
 func (g *guide) listen(ctx context.Context) error {
 	o := ListenOptions{Lines: g.given.Lines, For: g.given.For}
-	text := "Print several different loads at the balance: ten lines tell most, and a negative\nweight and one that has not settled help."
+	text := "Print several different loads at the balance: ten lines tell most, and a negative weight and one that has not settled help."
 	if o.Lines == 0 && o.For == 0 {
 		if g.given.Yes {
 			o.Lines, o.For = aloneLines, aloneFor
@@ -205,11 +205,11 @@ func (g *guide) takeKnown(ctx context.Context) (bool, error) {
 
 const learnNew = "learn"
 
-// withoutComments are the lines of a YAML file that are more than a comment.
-func withoutComments(text string) string {
+// inShort are the lines of a layout that say how it reads.
+func inShort(text string) string {
 	var b strings.Builder
 	for line := range strings.Lines(text) {
-		if !strings.HasPrefix(strings.TrimSpace(line), "#") {
+		if !strings.HasPrefix(strings.TrimSpace(line), "#") && !strings.HasPrefix(line, "about:") {
 			b.WriteString(line)
 		}
 	}
@@ -249,7 +249,7 @@ func (g *guide) learn(ctx context.Context) error {
 		return fmt.Errorf("the learnt layout cannot be used: %w", err)
 	}
 	text, read, of := readings(g.layout, g.heard)
-	g.p.Tell("Learnt:\n\n" + indent(withoutComments(string(g.text))) + "\nIt reads\n" + text)
+	g.p.Tell("Learnt:\n\n" + indent(inShort(string(g.text))) + "\nIt reads\n" + text)
 	g.p.Tell(fmt.Sprintf("%d of %d lines; confidence %.2f of 1.", read, of, l.Candidates[0].Confidence))
 	for _, d := range l.Candidates[0].Doubts {
 		g.p.Tell("Doubt: " + d.Text)

@@ -1,6 +1,7 @@
 package setup
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -62,10 +63,7 @@ func (g *guide) choosePort(ctx context.Context) (asked bool, err error) {
 
 // describe says what a port is, and why it may be the wrong one.
 func (g *guide) describe(f port.Found) string {
-	parts := []string{f.Kind}
-	if f.Description != "" {
-		parts = append(parts, f.Description)
-	}
+	parts := []string{cmp.Or(f.Description, f.Kind)}
 	if f.Device != f.Address {
 		parts = append(parts, f.Device)
 	}

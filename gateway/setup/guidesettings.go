@@ -11,6 +11,13 @@ import (
 	"weighpost/gateway/port"
 )
 
+// Answers to how the settings are found.
+const (
+	byListening = "listen"
+	byHand      = "known"
+	byWalk      = "silent"
+)
+
 // findSettings finds out how the port's line is set.
 func (g *guide) findSettings(ctx context.Context) (asked bool, err error) {
 	if strings.HasPrefix(g.port.Address, "tcp://") {
@@ -27,13 +34,117 @@ func (g *guide) findSettings(ctx context.Context) (asked bool, err error) {
 		g.p.Tell("As given: " + g.port.Settings() + ".")
 		return false, nil
 	}
-	return true, g.typeSettings(ctx)
+	q := Question{Key: "settings", Text: "Speed, data bits, parity and stop bits are found by listening to the balance.", Default: byListening,
+		Choices: []Choice{{byListening, "find them"}, {byHand, "they are known"}}}
+	for {
+		how, err := g.p.Ask(ctx, q)
+		switch {
+		case errors.Is(err, ErrNobody):
+			return true, g.listenAlone(ctx)
+		case err != nil:
+			return true, err
+		case how == byHand:
+			return true, g.typeSettings(ctx)
+		case how == byWalk:
+			if err := g.walk(ctx); err != nil {
+				return true, err
+			}
+			continue
+		}
+		found, err := FindSettings(ctx, g.tools.Open, g.port.Address, SettingsOptions{Person: g.p, Listen: g.given.listen})
+		if err != nil {
+			return true, err
+		}
+		if done, err := g.chooseSettings(ctx, found); done || err != nil {
+			return true, err
+		}
+		if found.Silent {
+			q.Text = "Nothing came from the balance."
+			q.Default = byWalk
+			q.Choices = []Choice{{byWalk, "find out why, step by step"}, {byListening, "listen again"}, {byHand, "the settings are known"}}
+		}
+	}
+}
+
+// listenAlone takes the settings only where they are sure.
+func (g *guide) listenAlone(ctx context.Context) error {
+	found, err := FindSettings(ctx, g.tools.Open, g.port.Address, SettingsOptions{Person: g.p, Listen: g.given.listen})
+	if err != nil {
+		return err
+	}
+	if !found.Sure || len(found.Candidates) == 0 {
+		return errors.New("the settings of the port are not known, and listening did not tell them for sure: give them (--speed, --parity …)")
+	}
+	g.port = sparing(found.Candidates[0].Config(g.port.Address))
+	g.p.Tell("Found: " + g.port.Settings() + ".")
+	return nil
+}
+
+// chooseSettings shows what was found, and has the person take it.
+func (g *guide) chooseSettings(ctx context.Context, found *Settings) (done bool, err error) {
+	if len(found.Candidates) == 0 || found.Silent {
+		return false, nil
+	}
+	q := Question{Key: "take-settings", Text: "This fits best:", Default: "again"}
+	if found.Sure {
+		q.Default = found.Candidates[0].Setting.String()
+	}
+	for _, c := range found.Candidates[:min(2, len(found.Candidates))] {
+		q.Choices = append(q.Choices, Choice{c.Setting.String(), fmt.Sprintf("confidence %.2f: %s", c.Confidence, shortened(c.Text, 40))})
+	}
+	q.Choices = append(q.Choices, Choice{"again", "listen again"}, Choice{byHand, "other settings, which are known"})
+	for _, u := range found.Unclear {
+		g.p.Tell("Note: " + u)
+	}
+	answer, err := g.p.Ask(ctx, q)
+	switch {
+	case err != nil:
+		return false, err
+	case answer == "again":
+		return false, nil
+	case answer == byHand:
+		return true, g.typeSettings(ctx)
+	}
+	for _, c := range found.Candidates {
+		if c.Setting.String() == answer {
+			g.port = sparing(c.Config(g.port.Address))
+		}
+	}
+	return true, nil
+}
+
+// walk goes through the reasons why nothing comes.
+func (g *guide) walk(ctx context.Context) error {
+	report, err := Silence(ctx, g.tools.Open, g.port.Address, g.p, SilenceOptions{Listen: g.given.listen})
+	if err != nil {
+		return err
+	}
+	if report.Heard {
+		g.p.Tell("Now something comes.")
+		return nil
+	}
+	g.p.Tell(report.Sentence + " " + report.Remedy)
+	return nil
+}
+
+// sparing leaves out the settings that are the default.
+func sparing(c port.Config) port.Config {
+	for _, leave := range []func(*port.Config){
+		func(c *port.Config) { c.Speed = 0 }, func(c *port.Config) { c.DataBits = 0 }, func(c *port.Config) { c.Parity = "" },
+		func(c *port.Config) { c.StopBits = 0 },
+	} {
+		less := c
+		if leave(&less); less.Same(c) {
+			c = less
+		}
+	}
+	return c
 }
 
 // typeSettings asks for settings that the person knows.
 func (g *guide) typeSettings(ctx context.Context) error {
 	for {
-		answer, err := g.ask(ctx, Question{Key: "settings", Text: "The settings of the balance: speed, data bits, parity and stop bits, such as 9600 8N1", Default: "9600 8N1"},
+		answer, err := g.ask(ctx, Question{Key: "known-settings", Text: "Speed, data bits, parity and stop bits of the balance, such as 9600 8N1.", Default: "9600 8N1"},
 			"the settings of the port are not known: give them (--speed, --parity …)")
 		if err != nil {
 			return err
@@ -44,7 +155,7 @@ func (g *guide) typeSettings(ctx context.Context) error {
 			err = checkPort(c)
 		}
 		if err == nil {
-			g.port = c
+			g.port = sparing(c)
 			return nil
 		}
 		g.p.Tell(sentence(err.Error()))
@@ -53,7 +164,7 @@ func (g *guide) typeSettings(ctx context.Context) error {
 
 var settingsForm = regexp.MustCompile(`^([0-9]{2,7})[ ,/]+([5-8])[ -]?([NOEMSnoems])[ -]?([12])$`)
 
-// ParseSettings reads the settings of a line as people write them in short, "4800 7E1". What is the default is left out.
+// ParseSettings reads the settings of a line as people write them in short, "4800 7E1".
 func ParseSettings(s string) (port.Config, error) {
 	m := settingsForm.FindStringSubmatch(strings.TrimSpace(s))
 	if m == nil {

@@ -11,8 +11,6 @@ import (
 	"testing"
 	"time"
 
-	"go.uber.org/goleak"
-
 	"weighpost/gateway/port"
 )
 
@@ -59,7 +57,6 @@ func opener(s *script) Opener {
 }
 
 func TestListenTakesDownLinesAndPauses(t *testing.T) {
-	defer goleak.VerifyNone(t)
 	s := &script{steps: []scripted{quiet, {bytes: "  1.0 g\r\n  2"}, {bytes: ".0 g\r\n"}, quiet, quiet, {bytes: "FULL"}, quiet, {bytes: "3.0 g\r"}, {bytes: "\n"}, quiet}}
 	var lines []string
 	got, err := Listen(t.Context(), opener(s), port.Config{}, ListenOptions{Lines: 4, Show: func(l []byte) { lines = append(lines, string(l)) }})
@@ -97,7 +94,6 @@ func TestListenLeavesDamagedLinesOut(t *testing.T) {
 }
 
 func TestListenEnds(t *testing.T) {
-	defer goleak.VerifyNone(t)
 	t.Run("with its time, and the rest of a line", func(t *testing.T) {
 		s := &script{steps: []scripted{{bytes: "1.0 g\r\n2."}, {bytes: "0 g\r\n"}, quiet}}
 		got, err := Listen(t.Context(), opener(s), port.Config{}, ListenOptions{For: time.Nanosecond})

@@ -213,7 +213,7 @@ func (f *finder) try(ctx context.Context, at Setting, n int) (Heard, error) {
 
 func (f *finder) introduce() {
 	if f.o.Poll == nil {
-		f.o.Person.Tell("Each print is heard at one setting, and tells which to try next: press the balance's print key\n" +
+		f.o.Person.Tell("Each print is heard at one setting, and tells which to try next: press the balance's print key " +
 			"once whenever you are told to. A balance that sends all the time needs no pressing.")
 	}
 }
