@@ -257,7 +257,7 @@ func textIn(b *learntest.Balance, q learn.Question) string {
 
 // tally is one row of the table.
 type tally struct {
-	n, right, asked, refused, partly, wrong, wrongFields, read, unread, fields, fieldsRight int
+	n, right, asked, refused, partly, wrong, wrongFields, read, unread, halves, fields, fieldsRight int
 }
 
 func (t *tally) add(v *verdict) {
@@ -277,6 +277,7 @@ func (t *tally) add(v *verdict) {
 		t.wrongFields += len(o.WrongFields)
 		t.read += o.Read
 		t.unread += o.Refused
+		t.halves += o.Halves
 		t.fields += o.Fields
 		t.fieldsRight += o.FieldsRight
 	}
@@ -305,7 +306,8 @@ func score(t *testing.T, first uint64, n, lines int, help help) (all tally, verd
 	}
 	var out strings.Builder
 	fmt.Fprintf(&out, "%d balances from seed %d on, %d lines each, %s\n", n, first, lines, help)
-	fmt.Fprintf(&out, "%-22s %6s %6s %6s %7s %7s %7s %7s %7s %7s\n", "", "share", "right", "partly", "asked", "refused", "WRONG", "wrong f", "unread", "fields")
+	fmt.Fprintf(&out, "%-22s %6s %6s %6s %7s %7s %7s %7s %7s %7s %7s\n", "", "share", "right", "partly", "asked", "refused", "WRONG",
+		"wrong f", "unread", "halves", "fields")
 	names, _ := learntest.Classes()
 	for _, name := range append(names, "all") {
 		row := rows[name]
@@ -319,8 +321,8 @@ func score(t *testing.T, first uint64, n, lines int, help help) (all tally, verd
 		if row.fields > 0 {
 			fields = fmt.Sprintf("%.0f%%", 100*float64(row.fieldsRight)/float64(row.fields))
 		}
-		fmt.Fprintf(&out, "%-22s %5.1f%% %5.1f%% %6d %7d %7d %7d %7d %7d %7s\n", name, 100*float64(row.n)/float64(n), row.percent(),
-			row.partly, row.asked, row.refused, row.wrong, row.wrongFields, row.unread, fields)
+		fmt.Fprintf(&out, "%-22s %5.1f%% %5.1f%% %6d %7d %7d %7d %7d %7d %7d %7s\n", name, 100*float64(row.n)/float64(n), row.percent(),
+			row.partly, row.asked, row.refused, row.wrong, row.wrongFields, row.unread, row.halves, fields)
 	}
 	fmt.Fprintf(&out, "time for one sample: %v on average, %v at most (seed %d)", (total / time.Duration(n)).Round(time.Microsecond),
 		slowest.Round(time.Microsecond), slowestSeed)
@@ -439,6 +441,8 @@ func truth(f *learntest.Frame) string {
 		return "noise"
 	case learntest.Damaged:
 		return "damaged"
+	case learntest.Half:
+		return "half a line"
 	case learntest.Beyond:
 		return f.Truth.Range.String()
 	}

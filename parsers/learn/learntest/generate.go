@@ -1,7 +1,9 @@
 package learntest
 
 import (
+	"bytes"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -41,6 +43,9 @@ func New(seed uint64, o Options) *Balance {
 	b.Frames = append(b.Frames, g.frames(noise, s.run(o.Further), false)...)
 	if g.check != nil && g.check.own == nil && distinct(b.Frames[:b.Sampled]) >= 3 {
 		b.Frames = append(b.Frames, g.damage(noise, b.Frames)...)
+	}
+	if g.alike() {
+		b.Frames = append(b.Frames, g.halves(noise, b.Frames)...)
 	}
 	b.judge(g)
 	return b
@@ -135,6 +140,43 @@ func (g *design) damage(d dice, from []Frame) (out []Frame) {
 		if f = g.damaged(d, f); f.Sort == Damaged {
 			out = append(out, f)
 		}
+	}
+	return out
+}
+
+// alike says whether every line of the balance is as long as the next, so that half a line can be told.
+func (g *design) alike() bool {
+	if g.number.width == 0 || g.trim || g.block != nil || g.check != nil || g.wrap.fixed || g.cannot != "" || len(g.wrap.terms) > 1 || g.wrap.start != "" {
+		return false
+	}
+	for _, p := range g.line {
+		wide := p.width > 0 || p.field == "weight" || p.put == nil || p.field == "unit" && g.unit.width > 0 ||
+			p.field == "unit" && !g.unit.whenStable && len(g.modes) == 1
+		if !wide && !(p.field == "stability" && widest(g.rests.rests) == widest(g.rests.moves)) {
+			return false
+		}
+	}
+	return true
+}
+
+// halves gives prints that lost their beginning or their end within the number.
+func (g *design) halves(d dice, from []Frame) (out []Frame) {
+	for range 20 {
+		f := from[d.IntN(len(from))]
+		printed := g.encoded(strings.TrimSpace(f.printed))
+		at := bytes.Index(f.Bytes, printed)
+		if f.Sort != Weight || at < 0 || len(printed) < 4 || len(out) == 4 {
+			continue
+		}
+		cut := at + d.between(1, len(printed)-1)
+		f.Sort, f.Pause = Half, false
+		if len(out)%2 == 0 {
+			f.Bytes = bytes.Clone(f.Bytes[cut:])
+		} else {
+			f.Bytes = append(bytes.Clone(f.Bytes[:cut]), g.wrap.terms[0]...)
+		}
+		f.From, f.To = span(f.Bytes, 0)
+		out = append(out, f)
 	}
 	return out
 }

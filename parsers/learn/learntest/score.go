@@ -28,6 +28,7 @@ type Outcome struct {
 	Missing []Finding
 
 	Read, MayRefuse, Refused int // prints of weights: read rightly; refused, as they may be; refused although nothing hinders
+	Halves                   int // halves of lines that were read as a weight; no layout can refuse all of them
 	FieldsRight, Fields      int // dates, times, samples, persons, counts … with labels that people know
 }
 
@@ -122,6 +123,11 @@ func (s *scorer) compare(i int, r *layout.Reading) {
 	t := &f.Truth
 	s.readings[i]++
 	switch {
+	case f.Sort == Half:
+		if !sameWeight(r, t) {
+			s.out.Halves++
+		}
+		return
 	case f.Sort == Damaged:
 		s.wrong(i, "%s is read from a damaged print", show(r))
 		return
@@ -209,7 +215,7 @@ func (s *scorer) count(i, n int) {
 	must := f.Sort == Weight || f.Sort == Beyond && s.b.Tells.Range
 	may := f.May || s.open
 	switch {
-	case f.Sort == Noise || f.Sort == Damaged:
+	case f.Sort == Noise || f.Sort == Damaged || f.Sort == Half:
 	case n > 1:
 		s.missing(i, "one print gives %d readings", n)
 	case n == 1 && f.Sort == Weight:

@@ -26,6 +26,7 @@ const (
 	Beyond              // the balance says over or under in place of a weight
 	Noise               // no print of a weight: a banner, an error text, a line that was cut
 	Damaged             // a print whose bytes were changed on their way, with check characters that show it
+	Half                // a print that lost its beginning or its end, of a balance all of whose lines are as long
 )
 
 // Frame is one print, or one piece of noise between prints.
