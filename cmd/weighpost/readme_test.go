@@ -50,7 +50,7 @@ func TestReadmeIsTrue(t *testing.T) {
 			}
 			for _, args := range regexp.MustCompile("`weighpost ([^`]+)`").FindAllStringSubmatch(text, -1) {
 				commands++
-				checkCommand(t, strings.Fields(args[1]))
+				checkCommand(t, words(args[1]))
 			}
 			for _, link := range regexp.MustCompile(`\]\(([^)#]+)\)`).FindAllStringSubmatch(text, -1) {
 				files++
@@ -67,6 +67,21 @@ func TestReadmeIsTrue(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestReadmeShowsTheRecording: what a person sees who adds a balance stands there as it was recorded.
+func TestReadmeShowsTheRecording(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	recorded, err := os.ReadFile("testdata/add-balance.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(text), "```\n"+string(recorded)+"```\n") {
+		t.Error("the README shows another recording than testdata/add-balance.txt: go test ./cmd/weighpost -run Recording -update")
 	}
 }
 
@@ -105,10 +120,23 @@ func command(line string) (args []string, ok bool) {
 	line, _, _ = strings.Cut(line, "  #")
 	for _, name := range []string{"./weighpost ", "sudo weighpost ", "go run ./cmd/weighpost "} {
 		if rest, found := strings.CutPrefix(strings.TrimSpace(line), name); found {
-			return strings.Fields(rest), true
+			return words(rest), true
 		}
 	}
 	return nil, false
+}
+
+// words splits a line as a shell does, as far as single quotes go.
+func words(line string) []string {
+	parts := strings.Split(line, "'")
+	for i := 1; i < len(parts); i += 2 { // what stands in quotes
+		parts[i] = strings.ReplaceAll(parts[i], " ", "\x00")
+	}
+	list := strings.Fields(strings.Join(parts, ""))
+	for i := range list {
+		list[i] = strings.ReplaceAll(list[i], "\x00", " ")
+	}
+	return list
 }
 
 func checkCommand(t *testing.T, args []string) {

@@ -116,21 +116,28 @@ func (m *terminal) show(text string) {
 	}
 }
 
-// holdRecording compares what was seen with what is kept, or keeps it.
+// holdRecording compares what was seen with what is kept, or keeps it, in the README too.
 func holdRecording(t *testing.T, here, got string) {
 	t.Helper()
-	kept := filepath.Join(here, recordingFile)
-	if *update {
+	kept, readme := filepath.Join(here, recordingFile), filepath.Join(here, "../../README.md")
+	want, err := os.ReadFile(kept)
+	if err != nil && !*update {
+		t.Fatal(err)
+	}
+	switch {
+	case got == string(want):
+	case !*update:
+		t.Errorf("the person sees something else than %s says; -update keeps it. Seen:\n%s", recordingFile, got)
+	default:
+		text, err := os.ReadFile(readme)
+		if err != nil {
+			t.Fatal(err)
+		}
 		if err := os.WriteFile(kept, []byte(got), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		return
-	}
-	want, err := os.ReadFile(kept)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got != string(want) {
-		t.Errorf("the person sees something else than %s says; -update keeps it. Seen:\n%s", recordingFile, got)
+		if err := os.WriteFile(readme, []byte(strings.Replace(string(text), string(want), got, 1)), 0o644); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
