@@ -60,7 +60,7 @@ type Tap struct {
 	LinesWithheld uint64 `json:"lines_withheld"` // because they answered somebody else
 	NotSent       uint64 `json:"not_sent"`       // bytes that it sent and the balance was not given
 	Why           string `json:"why,omitempty"`  // why the latest of them were not
-	TurnedAway    uint64 `json:"turned_away"`    // programs that came while another one was there
+	TurnedAway    uint64 `json:"turned_away"`    // programs that came while another one was there, and browsers
 }
 
 // Asking is how a balance is asked for its weight, and what became of the questions since the start.

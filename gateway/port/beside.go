@@ -5,8 +5,9 @@ import (
 	"sync"
 )
 
-// Listener is told what comes from a port beside its Handler: before it, and again once the handler has dealt with it. Its methods are called from the goroutine that
-// reads the port, so they must not wait for anything; Up may also come from whoever puts it beside an open port.
+// Listener is told what comes from a port beside its Handler: before it, and again once the handler has dealt with it. Its
+// methods are called from the goroutine that reads the port, so they must not wait for anything; Up and Down may also come from
+// whoever calls Beside.
 type Listener interface {
 	// Up says that the port is open, Down that it went. They alternate, Up first.
 	Up()

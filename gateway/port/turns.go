@@ -42,8 +42,8 @@ type Turn struct {
 }
 
 // Take waits until nobody else has the balance, and then gives it to who until Done is called or limit has passed,
-// whichever comes first. A limit of nothing, or above [LongestTurn], is LongestTurn. The error is that of ctx where that ended first,
-// and [ErrCrowded] where 64 are waiting already.
+// whichever comes first. A limit of nothing, or above [LongestTurn], is LongestTurn. The error is that of ctx where that ended
+// first, and [ErrCrowded] where 64 are waiting already.
 func (t *Turns) Take(ctx context.Context, who string, limit time.Duration) (*Turn, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, fmt.Errorf("waiting for a turn at the balance: %w", err)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"net/http"
 	"strings"
 	"sync"
 	"testing"
@@ -291,6 +292,59 @@ func TestOneProgramAtATimeOverTCP(t *testing.T) {
 	third := r.dial(t)
 	r.print(t, "N 2.0 g\r\n")
 	gets(t, third, "N 2.0 g\r\n")
+}
+
+// TestABrowserSendsTheBalanceNothing: a page on the web could otherwise tare a balance behind a tap on loopback. The judge of
+// what HTTP looks like is net/http.
+func TestABrowserSendsTheBalanceNothing(t *testing.T) {
+	cfg := Config{Listen: freeAddress(t)}
+	r := newRig(t, cfg, nil)
+	r.open(t)
+	client := http.Client{Timeout: 20 * time.Second}
+	defer client.CloseIdleConnections()
+	methods := []string{"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"}
+	for i, method := range methods {
+		req, err := http.NewRequestWithContext(t.Context(), method, "http://"+cfg.Listen+"/"+strings.Repeat("x", 8000), strings.NewReader("T\r\n"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if resp, err := client.Do(req); err == nil {
+			resp.Body.Close()
+			t.Errorf("%s was answered", method)
+		}
+		r.until(t, method+" is turned away", func() bool { return r.tap.Status().Turned >= uint64(i+1) })
+	}
+	program := r.dial(t)
+	_, _ = io.WriteString(program, "GET\r\n") // what begins alike is sent
+	r.balanceGets(t, "GET\r\n")
+	r.until(t, "it is counted", func() bool { s := r.tap.Status(); return s.Sent == 5 && s.Turned == uint64(len(methods)) })
+}
+
+// TestAQuestionFromBeforeTheLossIsNotSentAfterIt, though the port is back before its turn comes.
+func TestAQuestionFromBeforeTheLossIsNotSentAfterIt(t *testing.T) {
+	line := &pretended{}
+	tap := New(Config{Listen: "127.0.0.1:1"}, "b-1", nil, nil)
+	tap.Attach(line)
+	e := &ear{tap: tap, line: line}
+	e.Up()
+	turn, err := line.turns.Take(t.Context(), "ask", time.Minute)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := make(chan struct{})
+	go func() { defer close(asked); tap.ask(t.Context(), []byte("Q\r\n")) }()
+	for waits := false; !waits; time.Sleep(time.Millisecond) {
+		tap.mu.Lock()
+		waits = tap.asking.cancel != nil
+		tap.mu.Unlock()
+	}
+	e.Down()
+	e.Up()
+	turn.Done()
+	<-asked
+	if s := tap.Status(); line.sent.Len() > 0 || s.Unsent != 3 || line.turns.Holder() != "" {
+		t.Errorf("the balance got %q; %+v", line.sent.String(), s)
+	}
 }
 
 // TestAnotherLineTakesOver: a changed port leaves the program where it is.

@@ -1,3 +1,5 @@
+//go:build unix
+
 package tap
 
 import (
@@ -6,6 +8,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -108,6 +112,44 @@ func TestAForeignProgramFindsItsSerialPort(t *testing.T) {
 			t.Fatalf("round %d: %v: %s", round, err, said.String())
 		}
 		r.program(t, false)
+	}
+}
+
+// TestAFrozenProgram: socat copies what the balance sends into a file, and is stopped meanwhile.
+func TestAFrozenProgram(t *testing.T) {
+	needs.Programs(t, "socat")
+	r, path := linkRig(t, nil)
+	out := filepath.Join(t.TempDir(), "out")
+	program := exec.Command("socat", "-u", "OPEN:"+path+",raw,echo=0", "CREATE:"+out)
+	if err := program.Start(); err != nil {
+		t.Fatal(err)
+	}
+	ended := sync.OnceFunc(func() { _ = program.Process.Kill(); _ = program.Wait() })
+	t.Cleanup(ended)
+	r.program(t, true)
+	text := func() string { b, _ := os.ReadFile(out); return string(b) }
+	r.print(t, printed(0))
+	r.until(t, "socat copies", func() bool { return text() == printed(0) })
+	if err := program.Process.Signal(syscall.SIGSTOP); err != nil {
+		t.Fatal(err)
+	}
+	const lines = 10_000
+	for i := range lines - 1 {
+		r.print(t, printed(i+1))
+	}
+	r.until(t, "all was read", func() bool { return len(r.read.text()) == lines*len(printed(0)) })
+	left := r.tap.Status().Left
+	if left == 0 {
+		t.Error("nothing is said to be left out")
+	}
+	if err := program.Process.Signal(syscall.SIGCONT); err != nil {
+		t.Fatal(err)
+	}
+	r.until(t, "what waited was copied", func() bool { return len(text()) == int(lines-left)*len(printed(0)) })
+	r.print(t, printed(lines))
+	r.until(t, "it goes on", func() bool { return strings.HasSuffix(text(), printed(lines)) })
+	if n := whole(t, text()); n != lines+1-int(left) {
+		t.Errorf("socat copied %d lines; %d of %d were left out", n, left, lines+1)
 	}
 }
 

@@ -15,8 +15,9 @@
 // One question at a time. What the program sends is a question: it takes a turn ([port.Turns]) like everybody who asks this
 // balance, and waits for a stated time while another question is open; if it has waited too long it is left out and counted. It
 // has the balance until its answer is there (a whole line, and 100 ms of silence after it, or the program's next question) or
-// until the time for answers has passed. While somebody else has the turn, what the balance sends is not passed on. Whether a line goes to the
-// program is decided at its first byte and holds to its end, so that no answer is cut in two; what nobody asked for goes to both.
+// until the time for answers has passed. While somebody else has the turn, what the balance sends is not passed on. Whether a
+// line goes to the program is decided at its first byte and holds to its end, so that no answer is cut in two; what nobody asked
+// for goes to both.
 //
 // A tap outlives the loss of its balance's port. What the program sends meanwhile is left out and counted, and never sent
 // late. Nothing of a pseudo-terminal's or a connection's past is kept for the next program.

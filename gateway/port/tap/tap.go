@@ -90,7 +90,7 @@ type Status struct {
 	Withheld uint64 // lines that answered somebody else's question, or were held back out of service
 	Unsent   uint64 // bytes of the program's that were left out
 	Why      string // why the latest of them were, "" for none
-	Turned   uint64 // programs turned away because another one was there
+	Turned   uint64 // programs turned away: another one was there, or it was a browser
 }
 
 // Status gives the present state.

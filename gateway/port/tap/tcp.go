@@ -1,9 +1,11 @@
 package tap
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"net"
+	"slices"
 	"sync"
 	"syscall"
 	"time"
@@ -12,6 +14,7 @@ import (
 // tcp is a listener for one program at a time.
 type tcp struct {
 	listener net.Listener
+	turnAway func(from, why string)
 	ended    chan struct{}    // closed when the accepting goroutine has ended
 	fresh    chan *connection // never holds more than one
 	once     sync.Once
@@ -25,8 +28,29 @@ type tcp struct {
 // connection is one program.
 type connection struct {
 	net.Conn
-	door *tcp
-	once sync.Once
+	door  *tcp
+	once  sync.Once
+	heard bool // something was read
+}
+
+// Read says errBrowser instead of what a browser sends: any page on the web can have a browser connect to a port of its own
+// computer, and the balance would take what the page has it send for commands.
+func (c *connection) Read(p []byte) (int, error) {
+	n, err := c.Conn.Read(p)
+	if n > 0 && !c.heard && isRequest(p[:n]) {
+		c.door.turnAway(c.RemoteAddr().String(), "it speaks HTTP, as a browser does, and nothing of it was sent to the balance")
+		return 0, errBrowser
+	}
+	c.heard = c.heard || n > 0
+	return n, err
+}
+
+var errBrowser = errors.New("this is no program for a balance: it speaks HTTP")
+
+// isRequest says whether p begins like a request of HTTP/1 (RFC 9112, section 3) with a method that a browser uses.
+func isRequest(p []byte) bool {
+	method, _, ok := bytes.Cut(p[:min(len(p), 10)], []byte(" /"))
+	return ok && slices.Contains([]string{"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"}, string(method))
 }
 
 func (c *connection) close() {
@@ -44,10 +68,10 @@ func (t *Tap) openTCP(ctx context.Context) (door, error) {
 	if err != nil {
 		return nil, listenTrouble(err)
 	}
-	d := &tcp{listener: l, ended: make(chan struct{}), fresh: make(chan *connection, 1), freed: make(chan struct{}, 1)}
+	d := &tcp{listener: l, turnAway: t.turnAway, ended: make(chan struct{}), fresh: make(chan *connection, 1), freed: make(chan struct{}, 1)}
 	go func() {
 		defer close(d.ended)
-		d.accept(t.turnAway)
+		d.accept()
 	}()
 	return d, nil
 }
@@ -63,7 +87,7 @@ func listenTrouble(err error) error {
 }
 
 // accept takes the first program, and turns others away while it is there.
-func (d *tcp) accept(turnAway func(from string)) {
+func (d *tcp) accept() {
 	for {
 		conn, err := d.listener.Accept()
 		switch {
@@ -77,7 +101,7 @@ func (d *tcp) accept(turnAway func(from string)) {
 			_ = tcp.SetWriteBuffer(bufferSize) // or megabytes of old lines would wait in the system for a program that stands still
 		}
 		if c := (&connection{Conn: conn, door: d}); !d.take(c) && !(d.soonFree() && d.take(c)) {
-			turnAway(conn.RemoteAddr().String())
+			d.turnAway(conn.RemoteAddr().String(), "another one is at the tap, and one at a time can be")
 			c.close()
 		}
 	}
@@ -152,8 +176,8 @@ func (d *tcp) close() {
 	})
 }
 
-// turnAway counts a program that came while another one was there.
-func (t *Tap) turnAway(from string) {
+// turnAway counts a program that may not talk.
+func (t *Tap) turnAway(from, why string) {
 	t.note(func(s *Status) { s.Turned++ })
-	t.log.Warn("a program was turned away: another one is at the tap, and one at a time can be", "from", from)
+	t.log.Warn("a program was turned away from the tap", "why", why, "from", from)
 }
