@@ -10,12 +10,8 @@ import (
 	"strings"
 )
 
-// Folders where the system shows what there is; other in tests.
-var (
-	devFolder  = "/dev"
-	procFolder = "/proc"
-	runFolder  = "/run"
-)
+// procFolder is where the system shows its processes; other in tests.
+var procFolder = "/proc"
 
 // list walks /sys/class/tty.
 func list(ctx context.Context) ([]Found, error) {

@@ -138,6 +138,12 @@ func TestTheNameThatStays(t *testing.T) {
 	if f := u.found(t, "dev/ttyUSB0"); f.Address != own {
 		t.Errorf("somebody's own name is not preferred: %s", f.Address)
 	}
+	u.file("run/udev/data/c188:0", "S:balance/b-12\n")
+	u.file("run/udev/data/c188:7", "S:balance/b-12\n") // of a port that is there, too
+	u.file("sys/class/tty/ttyX7/dev", "188:7\n")
+	if f := u.found(t, "dev/ttyUSB0"); f.Address == own || slices.Contains(f.Names, own) {
+		t.Errorf("a name that two ports ask for is listed: %+v", f)
+	}
 	for _, name := range []string{own, at("balance/adapter-A50285-0")} {
 		_ = os.Remove(name)
 	}

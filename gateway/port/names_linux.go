@@ -9,13 +9,13 @@ import (
 
 // stableNames gives for each device the names by which udev knows it: below /dev/balance those of our rules (see
 // systemd/95-weighpost-serial.rules) and whatever else somebody's rules put there, and below /dev/serial those of its
-// 60-serial.rules.
+// 60-serial.rules. Names that several ports ask for are left out.
 func stableNames() map[string][]string {
 	names := map[string][]string{}
 	for _, folder := range []string{"balance", "serial/by-id", "serial/by-path"} {
 		links, _ := filepath.Glob(filepath.Join(devFolder, folder, "*"))
 		for _, link := range links {
-			if device, err := filepath.EvalSymlinks(link); err == nil {
+			if device, err := filepath.EvalSymlinks(link); err == nil && len(claimants(link)) == 0 {
 				names[device] = append(names[device], link)
 			}
 		}

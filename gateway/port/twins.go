@@ -8,11 +8,50 @@ import (
 	"strings"
 )
 
-// twins finds the serial ports that have the same name as an address, which is a name that an adapter carries with it. Two
+// Folders where Linux and udev show devices; other in tests.
+var (
+	devFolder = "/dev"
+	runFolder = "/run"
+)
+
+// twins finds the serial ports that have the same name as an address: by what adapters say of themselves, and by what udev wrote
+// down of the names that its rules gave.
+func twins(address string) (ports []string) {
+	ports = append(adapterTwins(address), claimants(address)...)
+	slices.Sort(ports)
+	return slices.Compact(ports)
+}
+
+// claimants lists the ports that ask for one link below /dev, if there are several: the system then lets it lead to one of
+// them. udev's record of a device has a line "S:" for each (systemd's src/libsystemd/sd-device; no page promises it, so where
+// it is otherwise nothing is learnt).
+func claimants(address string) (ports []string) {
+	link, below := strings.CutPrefix(address, devFolder+"/")
+	ttys, err := os.ReadDir(filepath.Join(sysFolder, "class", "tty"))
+	if err != nil || !below || !strings.Contains(link, "/") { // links stand in folders; a device's own name is its own
+		return nil
+	}
+	for _, tty := range ttys {
+		number, err := os.ReadFile(filepath.Join(sysFolder, "class", "tty", tty.Name(), "dev"))
+		if err != nil {
+			continue
+		}
+		record, err := os.ReadFile(filepath.Join(runFolder, "udev", "data", "c"+strings.TrimSpace(string(number))))
+		if err == nil && slices.Contains(strings.Split(string(record), "\n"), "S:"+link) {
+			ports = append(ports, tty.Name())
+		}
+	}
+	if len(ports) < 2 {
+		return nil
+	}
+	return ports
+}
+
+// adapterTwins finds the ports that have the same name as an address, which is a name that an adapter carries with it. Two
 // adapters whose number their maker did not make their own get one name, and the system lets it lead to either. Such names
 // are the links below /dev/serial/by-id (udev's 60-serial.rules) and the adapter- ones of our own rules below /dev/balance;
 // no other name says what it goes by.
-func twins(address string) (ports []string) {
+func adapterTwins(address string) (ports []string) {
 	if !byAdapter(address) {
 		return nil
 	}
@@ -86,7 +125,7 @@ func (c Config) ambiguous() *Trouble {
 		remedy += ": " + strings.Join(names, " or ")
 	}
 	return &Trouble{Code: CodeRefused, Err: fmt.Errorf("%s have one name", strings.Join(ports, " and ")),
-		Sentence: fmt.Sprintf("%d adapters that are plugged in have the name %s, and weighpost does not guess which of them is the balance's.", len(ports), c.Address),
+		Sentence: fmt.Sprintf("%d serial ports have the name %s, and weighpost does not guess which of them is the balance's.", len(ports), c.Address),
 		Remedy:   remedy + "; or leave only one of them plugged in."}
 }
 

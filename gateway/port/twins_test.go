@@ -110,3 +110,30 @@ func TestAdaptersWithoutANumberHaveOneName(t *testing.T) {
 		t.Error("two without a number are not told")
 	}
 }
+
+// A name that rules give to two ports is refused, also where it is no adapter's own and both are of one adapter.
+func TestANameThatTwoPortsAskForIsRefused(t *testing.T) {
+	u := newUSBTree(t)
+	wasDev, wasRun := devFolder, runFolder
+	devFolder, runFolder = filepath.Join(u.root, "dev"), filepath.Join(u.root, "run")
+	t.Cleanup(func() { devFolder, runFolder = wasDev, wasRun })
+	u.plug("ttyUSB0", "1-1", "A50285")
+	u.plug("ttyUSB1", "1-2", "A50286")
+	shared := u.link(filepath.Join(devFolder, "ttyUSB1"), "dev/balance/b-12")
+	u.file("run/udev/data/c188:0", "I:1\nS:balance/b-12\nS:balance/b-121\n")
+	u.file("run/udev/data/c188:1", "I:2\nS:balance/b-1\nE:S:balance/b-12\n")
+	if got := (Config{Address: shared}).ambiguous(); got != nil {
+		t.Errorf("one port has the name: %v", got)
+	}
+	u.file("run/udev/data/c188:1", "I:2\nS:balance/b-1\nS:balance/b-12\n")
+	_, err := Config{Address: shared, Speed: 9600}.Open(context.Background())
+	var got *Trouble
+	if !errors.As(err, &got) || got.Code != CodeRefused || !strings.Contains(got.Sentence, "2 serial ports have the name "+shared) || !strings.Contains(got.Remedy, "socket-1-2-0") {
+		t.Errorf("%+v", err)
+	}
+	for _, name := range []string{"dev/balance/socket-1-2-0", "dev/ttyUSB0"} {
+		if got := (Config{Address: filepath.Join(u.root, name)}).ambiguous(); got != nil {
+			t.Errorf("%s has one port, and is refused: %v", name, got)
+		}
+	}
+}

@@ -105,6 +105,8 @@ func TestPortsThatComeAndGo(t *testing.T) {
 // g_serial). Each port has names of its own, and they lead to it: what is printed into one comes out of it.
 func TestAnAdapterWithTwoPorts(t *testing.T) {
 	c := boot(t, "", nil, nil)
+	// Somebody's own rule that gives one name to both.
+	c.do(t, `echo 'KERNEL=="ttyACM*", SYMLINK+="balance/shared"' >/etc/udev/rules.d/96-own.rules; udevadm control --reload`)
 	for _, module := range c.gadget {
 		args := ""
 		if strings.Contains(module, "g_serial") {
@@ -135,6 +137,13 @@ func TestAnAdapterWithTwoPorts(t *testing.T) {
 			}
 			own[name] = f.Device
 		}
+	}
+	if to := own["/dev/balance/shared"]; to != "" {
+		t.Errorf("a name that both ports ask for is listed for %s", to)
+	}
+	said, status := c.try(t, "ls -l /dev/balance/shared && timeout 10 weighpost watch /dev/balance/shared")
+	if text := strings.Join(said, "\n"); status == 0 || !strings.Contains(text, "2 serial ports have the name /dev/balance/shared") {
+		t.Errorf("status %d: %s", status, text)
 	}
 	for n, f := range map[string]port.Found{"0": a, "1": b} {
 		c.do(t, "stty -F "+f.Address+" raw -echo")
