@@ -244,6 +244,10 @@ func parseShown(text string) (shown, error) {
 		return bad()
 	}
 	points, commas := strings.Count(digits, "."), strings.Count(digits, ",")
+	group := map[bool]string{true: ",", false: "."}[strings.LastIndex(digits, ",") < strings.LastIndex(digits, ".")]
+	if points+commas > 1 && !threes(digits, group) {
+		return bad()
+	}
 	switch {
 	case points == 1 && commas > 0 && strings.LastIndex(digits, ",") < strings.Index(digits, "."):
 		digits = strings.ReplaceAll(digits, ",", "")
@@ -266,13 +270,27 @@ func parseShown(text string) (shown, error) {
 	return shown{digits, symbol}, nil
 }
 
+// threes says that the sign parts whole digits by threes.
+func threes(digits, sign string) bool {
+	whole := strings.TrimLeft(digits, "+- ")
+	if other := map[string]string{",": ".", ".": ","}[sign]; strings.Contains(whole, other) {
+		whole = whole[:strings.Index(whole, other)]
+	}
+	for i, part := range strings.Split(whole, sign) {
+		if i > 0 && len(part) != 3 || len(part) == 0 || len(part) > 3 {
+			return false
+		}
+	}
+	return true
+}
+
 // same says whether a reading is what the display showed: the number with all its decimals. A plus sign and leading zeros
 // may be printed and not shown.
 func (s shown) same(r *layout.Reading) bool {
 	return r.HasNumber && bare(r.Digits()) == bare(s.digits) && (s.unit == "" || s.unit == r.PrintedUnit() || s.unit == r.UnitCode() || r.PrintedUnit() == "")
 }
 
-// bare is a number without plus sign and leading zeros.
+// bare is a number without plus sign, leading zeros and a point at its end.
 func bare(digits string) string {
 	minus := strings.HasPrefix(digits, "-")
 	digits = strings.TrimLeft(digits, "+-")
@@ -282,6 +300,7 @@ func bare(digits string) string {
 	if strings.HasPrefix(digits, ".") {
 		digits = "0" + digits
 	}
+	digits = strings.TrimSuffix(digits, ".") // a balance may print "12." and show 12
 	if minus && strings.ContainsAny(digits, "123456789") {
 		return "-" + digits
 	}

@@ -69,6 +69,7 @@ func (p *plan) orderValues(values [][]byte, a *Answers) {
 			q.Choices = append(q.Choices, Choice{o.order, "it is " + o.say(values[len(values)-1])})
 		}
 		p.ask(q)
+		p.dateFits = fits
 		p.doubt("date", "the date %q may be %s or %s: it is kept as printed", values[len(values)-1], fits[0].say(values[len(values)-1]), fits[1].say(values[len(values)-1]))
 	}
 }

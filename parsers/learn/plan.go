@@ -31,6 +31,7 @@ type plan struct {
 	missingUnit              string
 	means                    meaningPair
 	date                     dateOrder
+	dateFits                 []dateOrder // orders that fit as well as one another, where the date is kept as printed
 	doubts                   []Doubt
 	questions                []Question
 	reasons                  []string        // of the reading as a whole

@@ -219,6 +219,29 @@ func (s *solution) report(r *Result, sample Sample) {
 	}
 	r.Candidates = append(r.Candidates, Candidate{Layout: s.text, Fits: len(s.read), Of: len(s.cuts), Confidence: s.confidence(),
 		Pieces: s.pieces(), Doubts: s.doubts()})
+	r.Candidates = append(r.Candidates, s.equals(sample)...)
+}
+
+// equals are explanations that fit as well as the first and read a date as one day or another, where the first keeps it as
+// printed.
+func (s *solution) equals(sample Sample) (all []Candidate) {
+	for _, p := range s.plans {
+		for _, o := range p.dateFits {
+			src := s.src.copy()
+			src.date = o
+			next := &solution{src: src, plans: s.plans}
+			if !next.apply(sample) || len(next.read) != len(s.read) {
+				continue
+			}
+			n := slices.Max(slices.Collect(maps.Keys(next.read)))
+			all = append(all, Candidate{Layout: next.text, Fits: len(next.read), Of: len(next.cuts), Confidence: s.confidence() / 2, Equal: true,
+				Differs: fmt.Sprintf("the date of frame %d is %s here", n+1, next.read[n].r.Date()), Pieces: s.pieces(), Doubts: s.doubts()})
+		}
+	}
+	if len(all) > 0 {
+		return all
+	}
+	return nil
 }
 
 // confidence is what the package doc says.

@@ -1,0 +1,243 @@
+package learn
+
+import (
+	"bytes"
+	"fmt"
+	"strings"
+	"testing"
+
+	"weighpost/parsers/frame"
+	"weighpost/parsers/layout"
+	"weighpost/parsers/sum"
+)
+
+// TestOwnSamples learns from made-up samples and reads a line that was not among them.
+func TestOwnSamples(t *testing.T) {
+	for _, c := range ownSamples {
+		t.Run(c.name, func(t *testing.T) {
+			var a Answers
+			for _, h := range c.hints {
+				if err := a.Hint(h); err != nil {
+					t.Fatal(err)
+				}
+			}
+			r, err := From(Sample{Bytes: []byte(c.sample)}, a)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if c.why != "" {
+				if len(r.Candidates) > 0 || !strings.Contains(r.Why, c.why) || len(r.Questions) == 0 {
+					t.Fatalf("%d candidates, why %q, %d questions; the why should hold %q\n%s", len(r.Candidates), r.Why, len(r.Questions), c.why, show(r))
+				}
+				return
+			}
+			if len(r.Candidates) == 0 {
+				t.Fatal(r.Why)
+			}
+			got := readOne(t, r.Candidates[0].Layout, c.then)
+			if got != c.reads {
+				t.Errorf("%q is read as %q, and should be as %q\n%s", c.then, got, c.reads, r.Candidates[0].Layout)
+			}
+		})
+	}
+}
+
+func show(r *Result) string {
+	if len(r.Candidates) == 0 {
+		return ""
+	}
+	return string(r.Candidates[0].Layout)
+}
+
+// readOne reads one frame with a layout and gives the reading in short, or "unread".
+func readOne(t *testing.T, text []byte, bytes string) string {
+	t.Helper()
+	l, err := layout.Parse("learnt", text)
+	if err != nil {
+		t.Fatalf("%v\n%s", err, text)
+	}
+	got := "unread"
+	var r layout.Reading
+	s := l.Splitter()
+	s.Push([]byte(bytes), func(f frame.Frame) {
+		if l.Apply(f, &r) == nil {
+			got = short(&r)
+			for _, extra := range []string{r.Date(), r.Sample(), r.Person(), r.Balance()} {
+				if extra != "" {
+					got += " | " + extra
+				}
+			}
+		}
+	})
+	return got
+}
+
+const settling = "~    9.1043 g\r\n~   11.2210 g\r\n~   12.0011 g\r\n=   12.3450 g\r\n=   12.3450 g\r\n=   12.3450 g\r\n" +
+	"~   57.1002 g\r\n~   88.9915 g\r\n=   98.6601 g\r\n=   98.6601 g\r\n"
+
+var ownSamples = []struct {
+	name, sample string
+	hints        []string
+	then, reads  string // a further frame, and what it must be read as
+	why          string // a part of Why, where there must be no candidate
+}{
+	{name: "plain", sample: "   12.3450 g\r\n    0.0000 g\r\n   -3.1000 g\r\n", then: "  112.0310 g\r\n", reads: "112.0310 g"},
+	{name: "a lost digit is refused", sample: "   12.3450 g\r\n    0.0000 g\r\n   -3.1000 g\r\n", then: "    12.345 g\r\n", reads: "unread"},
+	{name: "a cut line is refused", sample: "   12.3450 g\r\n    0.0000 g\r\n   -3.1000 g\r\n", then: ".3450 g\r\n", reads: "unread"},
+	{name: "marks beside loads that move", sample: settling, then: "=    1.0000 g\r\n", reads: "1.0000 g stable"},
+	{name: "an unknown mark is refused", sample: settling, then: "!    1.0000 g\r\n", reads: "unread"},
+	{name: "words of the trade", sample: "netto  12,5 kg ruhig\nbrutto  112,5 kg unruhig\nnetto  0,5 kg ruhig\n", then: "brutto  7,0 kg ruhig\n", reads: "7.0 kg gross stable"},
+	{name: "comma or thousands", sample: "  1,234 g\r\n  5,678 g\r\n  9,012 g\r\n", why: "the sign may begin the decimals"},
+	{name: "comma told", sample: "  1,234 g\r\n  5,678 g\r\n  9,012 g\r\n", hints: []string{"display=1,234 g"}, then: "  1,235 g\r\n", reads: "1.235 g"},
+	{name: "thousands told", sample: "  1,234 g\r\n  5,678 g\r\n  9,012 g\r\n", hints: []string{"decimal=point"}, then: "  1,235 g\r\n", reads: "1235 g"},
+	{name: "two numbers", sample: " 12.345 g  50.001 g\r\n 13.111 g  60.222 g\r\n 14.045 g  70.001 g\r\n", why: "2 numbers that could be the weight"},
+	{name: "two numbers, one shown", sample: " 12.345 g  50.001 g\r\n 13.111 g  60.222 g\r\n 14.045 g  70.001 g\r\n",
+		hints: []string{"display=60.222 g"}, then: " 14.045 g  80.001 g\r\n", reads: "80.001 g"},
+	{name: "blanks may group", sample: "  1 234.5 g\r\n  5 678.9 g\r\n  9 012.3 g\r\n", why: "may be one number, or two"},
+	{name: "no unit", sample: " 12.345\r\n 13.111\r\n 14.045\r\n", why: "no unit"},
+	{name: "no unit, told", sample: " 12.345\r\n 13.111\r\n 14.045\r\n", hints: []string{"unit=ug"}, then: " 14.046\r\n", reads: "14.046 ug"},
+	{name: "ounces", sample: " 12.345 oz\r\n 13.111 oz\r\n 14.045 oz\r\n", why: "different things to different people"},
+	{name: "ounces told", sample: " 12.345 oz\r\n 13.111 oz\r\n 14.045 oz\r\n", hints: []string{"unit:oz=[oz_tr]"}, then: " 14.046 oz\r\n", reads: "14.046 [oz_tr]"},
+	{name: "a mark told", sample: "R   12.345 g\r\nR   13.111 g\r\nV   14.045 g\r\nV   15.045 g\r\n", hints: []string{"word:R=stable"}, then: "V   14.046 g\r\n", reads: "14.046 g unstable"},
+	{name: "settled told", sample: "R   12.345 g\r\nR   13.111 g\r\nV   14.045 g\r\nV   15.045 g\r\n", hints: []string{"settled:3=yes"}, then: "R   14.046 g\r\n", reads: "14.046 g unstable"},
+	{name: "date kept as printed", sample: "05.06.2026 12.345 g\r\n05.06.2026 13.111 g\r\n05.06.2026 14.045 g\r\n", then: "05.06.2026 1.000 g\r\n", reads: "1.000 g | 05.06.2026"},
+	{name: "date told", sample: "05.06.2026 12.345 g\r\n05.06.2026 13.111 g\r\n05.06.2026 14.045 g\r\n", hints: []string{"date=day.month.year"}, then: "05.06.2026 1.000 g\r\n", reads: "1.000 g | 2026-06-05"},
+	{name: "date shown by a day above twelve", sample: "25.06.2026 12.345 g\r\n25.06.2026 13.111 g\r\n26.06.2026 14.045 g\r\n", then: "05.07.2026 1.000 g\r\n", reads: "1.000 g | 2026-07-05"},
+	{name: "labels", sample: "Lot RYE 12;   12.345 g\r\nLot OAT 9;   13.111 g\r\nLot OAT 10;    4.045 g\r\n", then: "Lot RYE 4;    4.000 g\r\n", reads: "4.000 g | RYE 4"},
+	{name: "a word for over", sample: "   12.3450 g\r\n   12.3450 g\r\n    0.0000 g\r\n   -3.1000 g\r\n   zu schwer\r\n", then: "   zu schwer\r\n", reads: "over"},
+	{name: "a word for over told", sample: "   12.3450 g\r\n   12.3450 g\r\n    0.0000 g\r\n   -3.1000 g\r\n ========= g\r\n", hints: []string{"word:=========" + "=over"}, then: " ========= g\r\n", reads: "over g"},
+	{name: "a check", sample: checked("  12.345 g ", "   0.001 g ", "   7.700 g ", "  81.110 g "), then: checked("  12.346 g "), reads: "12.346 g"},
+	{name: "a wrong check", sample: checked("  12.345 g ", "   0.001 g ", "   7.700 g ", "  81.110 g "), then: "  12.346 g 0B\r\n", reads: "unread"},
+	{name: "net of three", sample: block(), then: "bank\r\nall 112.5 g\r\ntray 100.0 g\r\nseed 12.5 g\r\n", reads: "12.5 g"},
+}
+
+// checked prints lines with their exclusive or in hexadecimal digits.
+func checked(lines ...string) (out string) {
+	for _, l := range lines {
+		out += fmt.Sprintf("%s%02X\r\n", l, sum.Compute(sum.XOR, []byte(l)))
+	}
+	return out
+}
+
+// block makes print blocks in which all = tray + seed, and the tray stays the same.
+func block() string {
+	var out strings.Builder
+	for _, n := range []float64{12.5, 30.1, 7.7, 8.9, 55.2} {
+		fmt.Fprintf(&out, "bank\r\nall %.1f g\r\ntray 100.0 g\r\nseed %.1f g\r\n", 100+n, n)
+	}
+	return out.String()
+}
+
+// TestFromEqualDates shows both readings of a date that may be the fifth of June or the sixth of May.
+func TestFromEqualDates(t *testing.T) {
+	r, err := From(Sample{Bytes: []byte("05.06.2026 12.345 g\r\n05.06.2026 13.111 g\r\n05.06.2026 14.045 g\r\n")}, Answers{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Candidates) != 3 || !r.Candidates[1].Equal || !r.Candidates[2].Equal || r.Candidates[0].Equal {
+		t.Fatalf("%d candidates", len(r.Candidates))
+	}
+	both := r.Candidates[1].Differs + r.Candidates[2].Differs
+	if !strings.Contains(both, "2026-06-05") || !strings.Contains(both, "2026-05-06") {
+		t.Errorf("they differ in %s", both)
+	}
+}
+
+// TestAnswersContradict refuses answers that the sample contradicts.
+func TestAnswersContradict(t *testing.T) {
+	sample := Sample{Bytes: []byte("   12.3450 g\r\n    0.0000 g\r\n   -3.1000 g\r\n")}
+	for hint, want := range map[string]string{
+		"display=99.0000 g":   "not as the answers say",
+		"display:1=99.0000 g": "not as the answers say",
+		"number=2":            "number 2 of the line",
+	} {
+		var a Answers
+		if err := a.Hint(hint); err != nil {
+			t.Fatal(err)
+		}
+		r, err := From(sample, a)
+		if err == nil && len(r.Candidates) == 0 {
+			err = fmt.Errorf("%s", r.Why)
+		}
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v", hint, err)
+		}
+	}
+}
+
+// TestAnswersHint takes hints and refuses what makes no sense, leaving the answers as they were.
+func TestAnswersHint(t *testing.T) {
+	var a Answers
+	for _, h := range []string{"display=12.3450 g", "display:3=-0,5 kg", "settled:3=yes", "word:R=stable", "word:==unstable", "unit=g", "unit:oz=[oz_av]",
+		"date=month/day/year", "decimal=comma", "check=xor", "number=2", "text:1=person"} {
+		if err := a.Hint(h); err != nil {
+			t.Errorf("%s: %v", h, err)
+		}
+	}
+	if a.Words["="] != "unstable" || a.Words["oz"] != "[oz_av]" || len(a.Display) != 2 || !a.Settled[0].Is {
+		t.Errorf("%+v", a)
+	}
+	before := fmt.Sprintf("%+v", a)
+	for _, h := range []string{"display", "display=twelve", "display=1.2.3,4 g", "settled:3=perhaps", "settled:x=yes", "word:R=blue", "unit=stones", "date=day.day.year", "decimal=semicolon",
+		"check=md5", "number=none", "text:0=sample", "text:1=colour", "colour=red", "=5"} {
+		if err := a.Hint(h); err == nil {
+			t.Errorf("%s is taken", h)
+		}
+	}
+	if after := fmt.Sprintf("%+v", a); after != before {
+		t.Errorf("refused hints changed the answers:\n%s\n%s", before, after)
+	}
+}
+
+// TestAnswersFile reads a file of answers and tells its mistakes.
+func TestAnswersFile(t *testing.T) {
+	a, err := ParseAnswers("answers.yaml", []byte("display:\n  - shows: 12.3450 g\n    line: 3\nwords: {R: stable, \"~\": unstable}\ndate: day.month.year\nunit: kg\n"))
+	if err != nil || a.Display[0].Line != 3 || a.Words["~"] != "unstable" {
+		t.Fatalf("%+v, %v", a, err)
+	}
+	if _, err := ParseAnswers("answers.yaml", []byte("words: {R: blue}\n")); err == nil || !strings.Contains(err.Error(), "blue") {
+		t.Errorf("%v", err)
+	}
+	if _, err := ParseAnswers("answers.yaml", []byte("colour: red\n")); err == nil || !strings.Contains(err.Error(), "colour") {
+		t.Errorf("%v", err)
+	}
+}
+
+// TestFromAccounts accounts for every frame: it fits, or a sentence says why not.
+func TestFromAccounts(t *testing.T) {
+	sample := "45 g\r\nSEED BALANCE 7\r\n   12.3450 g\r\n    0.0000 g\r\n   -3.1000 g\r\nErr 12\r\n    1.0000 g\r\n   -4.1000 g\r\n"
+	r, err := From(Sample{Bytes: []byte(sample)}, Answers{})
+	if err != nil || len(r.Candidates) == 0 {
+		t.Fatal(err, r.Why)
+	}
+	if len(r.Frames) != 8 || r.Candidates[0].Fits != 5 || r.Candidates[0].Of != 8 || len(r.Candidates[0].Pieces) != 8 {
+		t.Fatalf("%d frames, %d of %d fit", len(r.Frames), r.Candidates[0].Fits, r.Candidates[0].Of)
+	}
+	for _, f := range r.Frames {
+		if f.Fits == (f.Why != "") || f.Fits != (f.Reads != "") {
+			t.Errorf("frame %d, %s: fits %v, why %q, reads %q", f.Number, f.Text, f.Fits, f.Why, f.Reads)
+		}
+		if !bytes.Equal(f.Bytes, []byte(sample)[f.Offset:f.Offset+len(f.Bytes)]) {
+			t.Errorf("frame %d is not what stands at %d", f.Number, f.Offset)
+		}
+	}
+	if !r.Frames[0].Opening || r.Frames[0].Fits {
+		t.Error("the rest of a line is read as a weight")
+	}
+}
+
+// TestFromBounds takes little and much.
+func TestFromBounds(t *testing.T) {
+	if _, err := From(Sample{}, Answers{}); err != ErrNoBytes {
+		t.Error(err)
+	}
+	r, err := From(Sample{Bytes: []byte(" 1.0 g\r\n")}, Answers{})
+	if err != nil || len(r.Candidates) > 0 || !strings.Contains(r.Why, "at least 3") {
+		t.Errorf("%v %q", err, r.Why)
+	}
+	big := bytes.Repeat([]byte("    1.0000 g\r\n   12.0001 g\r\n"), 60000)
+	r, err = From(Sample{Bytes: big}, Answers{})
+	if err != nil || len(r.Candidates) == 0 || r.LeftOut == "" || len(r.Frames) > MostFrames {
+		t.Errorf("%v, %d candidates, left out %q, %d frames", err, len(r.Candidates), r.LeftOut, len(r.Frames))
+	}
+}
