@@ -24,6 +24,7 @@ type bench struct {
 	requests []record.ContextRequest
 	reads    []record.ReadRequest
 	commands []record.CommandRequest
+	slow     time.Duration // how long Read takes
 	held     map[string]record.ContextView
 	answer   error // of SetContext, if any
 }
@@ -73,7 +74,12 @@ func (b *bench) count() int {
 
 func (b *bench) forget() { b.requests, b.reads, b.commands = nil, nil, nil }
 
-func (b *bench) Read(_ context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
+func (b *bench) Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
+	select {
+	case <-time.After(b.slow):
+	case <-ctx.Done():
+		return record.ReadAnswer{}, ctx.Err()
+	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if _, ok := b.held[balance]; !ok {

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"weighpost/gateway/health"
 	"weighpost/gateway/record"
@@ -57,6 +58,16 @@ func TestWhatABalanceAnswersIsTheAnswer(t *testing.T) {
 			}
 			checkProblem(t, resp, body)
 		}
+	}
+}
+
+// An answer may take longer than other requests have.
+func TestABalanceMayTakeItsTime(t *testing.T) {
+	t.Parallel()
+	h := open(t)
+	h.bench.slow = requestTime + 2*time.Second
+	if resp, answer := send(t, h, "POST", "/api/v1/balances/b-12/read", `{"record": true}`, nil); resp.StatusCode != 200 || !strings.Contains(answer, "12.3450") {
+		t.Errorf("%d %s", resp.StatusCode, answer)
 	}
 }
 

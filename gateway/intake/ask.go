@@ -28,7 +28,8 @@ type asking struct {
 	open    *question
 	guarded bool      // the last question was not answered: its answer may still come
 	up      time.Time // the port was opened
-	from    time.Time // then, or when a question's time ran out
+	from    time.Time // then, or when a question was given up
+	until   time.Time // so long its answer may come after all
 	missed  int       // in a row
 	waits   map[record.Body]*awaited
 	acts    allowance // of commands
@@ -151,6 +152,7 @@ func (in *Intake) giveUp(q *question) {
 		in.asking.open = nil
 	}
 	in.asking.guarded, in.asking.from = true, in.now()
+	in.asking.until = in.asking.from.Add(q.after)
 }
 
 // keep records an answer because a request wants it recorded.
@@ -198,7 +200,11 @@ func shown(v *record.Value) string {
 // unasked counts a reading that answers nothing, and says with a verdict where it may be a late answer.
 func (in *Intake) unasked() []record.Verdict {
 	q := in.asking.open
-	switch late := in.asking.guarded || q != nil && q.late(in.arrived); {
+	late := q != nil && q.late(in.arrived)
+	if in.asking.guarded && !in.arrived.After(in.asking.until) {
+		late = true
+	}
+	switch {
 	case in.cfg.Ask == nil && len(in.cfg.Commands) == 0:
 		return nil
 	case late:

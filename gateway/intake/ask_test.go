@@ -200,6 +200,34 @@ func TestALateAnswerIsNobodys(t *testing.T) {
 	})
 }
 
+// A print long after a missed answer is no late answer, also where nothing was asked in between.
+func TestAPrintLongAfterIsNotLate(t *testing.T) {
+	w := &twoWay{}
+	polled(t, nil, w, func(b *bench) {
+		_, err := read(b, record.ReadRequest{})
+		noAnswer(t, err, "nothing came within 1s")
+		time.Sleep(2*time.Second + time.Millisecond)
+		w.say("W 1.000 g S\r\n")
+		time.Sleep(time.Second)
+		if v := b.journal.bodies()[1].(*record.Weighing).Verdicts; len(v) != 0 || b.Status().Asked.Late != 0 {
+			t.Errorf("%+v", v)
+		}
+	})
+}
+
+// An answer whose entry the journal does not take is not told as recorded.
+func TestAnAnswerThatIsNotInTheJournalIsNotRecorded(t *testing.T) {
+	polled(t, nil, &twoWay{take: after(0, "W 1.000 g S\r\n")}, func(b *bench) {
+		b.journal.stop(errors.New("the disk is full"))
+		began := time.Now()
+		got, err := read(b, record.ReadRequest{Record: true})
+		if !errors.Is(err, record.ErrUnrecorded) || got != "1.000" || time.Since(began) > recordLimit+time.Second {
+			t.Errorf("%q, %v after %s", got, err, time.Since(began))
+		}
+		b.journal.stop(nil)
+	})
+}
+
 func TestWhatBeganBeforeTheQuestionIsNoAnswer(t *testing.T) {
 	w := &twoWay{take: after(0, "W 7.000 g S\r\n")}
 	polled(t, nil, w, func(b *bench) {

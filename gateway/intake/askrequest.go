@@ -7,9 +7,13 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"weighpost/gateway/record"
 )
+
+// recordLimit is how long the journal may take for an entry that a request waits for.
+const recordLimit = 5 * time.Second
 
 // commandsPerMinute is how many commands one balance is sent within a minute, so that a system that has run wild does not
 // fill the disk.
@@ -203,6 +207,8 @@ func (in *Intake) durableID(ctx context.Context, a *awaited) (string, error) {
 	in.mu.Lock()
 	gone := in.gone
 	in.mu.Unlock()
+	ctx, cancel := context.WithTimeout(ctx, recordLimit)
+	defer cancel()
 	var err error
 	select {
 	case id := <-a.id:
