@@ -18,6 +18,7 @@ const (
 	NoFrameEnd          = "no-frame-end"
 	MixedLineEnds       = "mixed-line-ends"
 	LineBreaks          = "line-breaks"
+	LateDamage          = "damage-reported-late"
 	FlowStuck           = "flow-stuck"
 	NoAnswer            = "no-answer"
 	TapUnavailable      = "tap-unavailable"
@@ -182,6 +183,9 @@ var table = []Kind{
 		follows: ofItsPort},
 	{Code: LineBreaks, About: aBalance, Severities: []Severity{Warning},
 		Says: "The line of a balance was interrupted again and again, though its frames are read.", Do: "See the cable and its plugs.",
+		follows: ofItsPort},
+	{Code: LateDamage, About: aBalance, Severities: []Severity{Warning},
+		Says: "A device server reported a damaged byte just after a weighing was recorded, which may be wrong.", Do: "Compare that weighing with the balance, and weigh again in case of doubt.",
 		follows: ofItsPort},
 	{Code: FlowStuck, About: aBalance, Severities: []Severity{Warning},
 		Says: "A balance does not take what is sent to it.", Do: "See that flow control is the same at balance, cable and port.",

@@ -61,6 +61,7 @@ func (in *Intake) fine() {
 	if c.code != "" && (c.code != health.MixedLineEnds || c.mixed == 0) {
 		in.recant()
 	}
+	in.lateForgotten()
 	if c.broken && in.arrived.Sub(c.breaks[0]) > breakSpan {
 		c.broken = false
 		in.board.Clear(health.LineBreaks, in.about.ID)

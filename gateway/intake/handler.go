@@ -72,6 +72,9 @@ func (in *Intake) Bytes(p []byte, a port.Arrival) {
 	in.arrivals.note(in.received, len(p), at, a.Emptied, in.cfg.Port.WireTime(1))
 	first := at.Add(-in.cfg.Port.WireTime(len(p)))
 	in.opening.bytes(first)
+	if a.Vague {
+		in.damagedBefore(at)
+	}
 	in.push(p, first, before)
 	in.examine(p, a)
 	in.reckonDue()

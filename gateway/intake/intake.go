@@ -155,6 +155,7 @@ type Intake struct {
 	emit      func(frame.Frame)
 	damage    damage
 	complaint complaint
+	late      lateDamage
 	plausible plausible
 	opening   opening
 	capture   *capture

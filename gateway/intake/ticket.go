@@ -96,6 +96,7 @@ func (in *Intake) newTicket(body record.Body, w *record.Weighing, m moment) *tic
 // the print is still on its way, the entry waits for it, and all behind it with it.
 func (in *Intake) record(t *ticket, stamp record.Stamp) {
 	t.spent = true
+	in.late.recorded = in.arrived
 	for name, one := range t.items {
 		if one.item.uses == 0 {
 			delete(t.items, name) // a weighing before it took the last
