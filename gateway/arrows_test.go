@@ -44,6 +44,7 @@ var arrows = []arrow{
 	{"gateway/journal/...", []string{"gateway/record", "gateway/journal", "gateway/journal/..."}, "test support of the journal"},
 	{"gateway/roster", []string{"gateway/record"}, "it reads what the journal says of balances, and knows no balance that runs"},
 	{"gateway/port/pty", nil, "a pair of file descriptors"},
+	{"gateway/port/comtest", []string{"gateway/needs", "gateway/port/pty"}, "test support: a real device server"},
 	{"gateway/port/uart", nil, "a model of levels on a wire"},
 	{"gateway/port/tap", []string{"gateway/port", "gateway/port/pty", "gateway/health", "parsers/strict"},
 		"it stands beside a port and passes bytes: it knows no layout and nothing that records"},

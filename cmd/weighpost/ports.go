@@ -159,5 +159,5 @@ func noPorts() []string {
 		advice = append(advice, "If it is plugged in: \"dmesg | tail\" says what the system made of it.")
 		advice = append(advice, "In a virtual machine or a container the port must be handed in by the computer outside.")
 	}
-	return append(advice, "A balance at a serial device server needs no port here: its address is tcp://host:port, of raw bytes.")
+	return append(advice, "A balance at a serial device server needs no port here: its address is tcp://host:port, of raw bytes, or rfc2217://host:port, of a server whose line is set from here.")
 }

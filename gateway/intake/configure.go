@@ -2,7 +2,6 @@ package intake
 
 import (
 	"reflect"
-	"strings"
 
 	"weighpost/gateway/record"
 )
@@ -76,10 +75,7 @@ func (in *Intake) useLines(line, scanner Line) error {
 		l.SetIdleGap(in.layout.IdleGap()) // silence is part of how the balance prints
 	}
 	in.latency = in.cfg.Port.ReadLatency()
-	in.quiet = quietSerial
-	if strings.Contains(in.cfg.Port.Address, "://") {
-		in.quiet = quietTCP
-	}
+	in.quiet = silenceAfterOpening(in.cfg.Port)
 	in.splitter, in.received, in.opening = in.layout.Splitter(), 0, opening{}
 	in.arrivals = arrivals{}
 	in.damage.clear()

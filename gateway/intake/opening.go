@@ -1,8 +1,10 @@
 package intake
 
 import (
+	"strings"
 	"time"
 
+	"weighpost/gateway/port"
 	"weighpost/parsers/frame"
 	"weighpost/parsers/layout"
 )
@@ -13,6 +15,14 @@ const (
 	quietSerial = 50 * time.Millisecond
 	quietTCP    = 250 * time.Millisecond
 )
+
+// silenceAfterOpening is what it takes at a port.
+func silenceAfterOpening(p port.Config) time.Duration {
+	if strings.Contains(p.Address, "://") {
+		return quietTCP
+	}
+	return quietSerial
+}
 
 const maxCuts = 256 // of an opening frame that are tried
 

@@ -103,7 +103,7 @@ func (s *scanner) Bytes(p []byte, a port.Arrival) {
 	s.received += int64(len(p))
 	s.arrivals.note(s.received, len(p), a.At, a.Emptied, s.cfg.Port.WireTime(1))
 	if !s.heard {
-		s.heard, s.afresh = true, a.At.Add(-s.cfg.Port.WireTime(len(p))).Sub(s.up) >= quietSerial
+		s.heard, s.afresh = true, a.At.Add(-s.cfg.Port.WireTime(len(p))).Sub(s.up) >= silenceAfterOpening(s.cfg.Port)
 	}
 	s.splitter.Push(p, func(f frame.Frame) { s.scan(f, a.At) })
 	s.cutOff = s.cutOff && s.splitter.Pending() > 0

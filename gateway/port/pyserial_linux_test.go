@@ -1,112 +1,39 @@
 package port
 
 import (
-	"bufio"
 	"bytes"
 	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"strings"
 	"testing"
 	"time"
 
 	"golang.org/x/sys/unix"
 
-	"weighpost/gateway/needs"
+	"weighpost/gateway/port/comtest"
 )
-
-// pyserial is a real device server, of pyserial (Debian's python3-serial), in front of a pseudo-terminal. Its far end is master.
-type pyserial struct {
-	config Config
-	master *os.File
-	stdin  io.Writer
-	said   chan string
-}
-
-// python is Debian's, whose packages include python3-serial; another one in the path may lack it.
-const python = "/usr/bin/python3"
-
-func newPyserial(t *testing.T) *pyserial {
-	t.Helper()
-	return pyserialOn(t, "4000000")
-}
-
-func pyserialOn(t *testing.T, fastest string) *pyserial {
-	t.Helper()
-	if err := exec.Command(python, "-c", "import serial.rfc2217").Run(); err != nil {
-		needs.That(t, false, fmt.Sprintf("pyserial (Debian: python3-serial), and %s says %v", python, err))
-	}
-	master, slave := newPTY(t)
-	cmd := exec.Command(python, "testdata/rfc2217server.py", slave, fastest)
-	cmd.Stderr = os.Stderr
-	stdin, err := cmd.StdinPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	stdout, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	p := &pyserial{master: master, stdin: stdin, said: make(chan string, 1000)}
-	ended := make(chan struct{})
-	go func() {
-		defer close(ended)
-		for lines := bufio.NewScanner(stdout); lines.Scan(); {
-			p.said <- lines.Text()
-		}
-	}()
-	t.Cleanup(func() {
-		stdin.Close()
-		kill := time.AfterFunc(10*time.Second, func() { _ = cmd.Process.Kill() })
-		defer kill.Stop()
-		<-ended
-		_ = cmd.Wait()
-	})
-	number, _ := strings.CutPrefix(p.until(t, "listening "), "listening ")
-	p.config = Config{Address: "rfc2217://127.0.0.1:" + number}
-	return p
-}
-
-// until waits for a line that begins so.
-func (p *pyserial) until(t *testing.T, beginning string) string {
-	t.Helper()
-	limit := time.After(20 * time.Second)
-	for {
-		select {
-		case line := <-p.said:
-			if strings.HasPrefix(line, beginning) {
-				return line
-			}
-		case <-limit:
-			t.Fatalf("pyserial has not said %q within 20 s", beginning)
-		}
-	}
-}
 
 // TestARealServerSetsItsLine: what pyserial made of the settings is what it tells its serial device, and of the speed, the stop
 // bits and the flow control also what the terminal itself has; data bits and parity a pseudo-terminal refuses to keep.
 func TestARealServerSetsItsLine(t *testing.T) {
-	p := newPyserial(t)
+	p := comtest.Start(t, comtest.Options{})
 	for _, c := range []Config{
 		{}, {Speed: 1200, DataBits: 7, Parity: ParityEven, StopBits: 2}, {Speed: 19200, Parity: ParityOdd}, {Speed: 300, DataBits: 7, Parity: ParityMark},
 		{Speed: 4800, DataBits: 7, Parity: ParitySpace, Flow: FlowXONXOFF}, {Speed: 115200, DataBits: 5, StopBits: 2}, {Speed: 38400, Flow: FlowRTSCTS},
 	} {
-		c.Address = p.config.Address
+		c.Address = p.Address
 		t.Run(c.Settings(), func(t *testing.T) {
 			open := opened(t, c)
 			w := c.withDefaults()
-			p.until(t, fmt.Sprintf("set %d %d %s %d", w.Speed, w.DataBits, strings.ToUpper(w.Parity[:1]), w.StopBits))
-			p.until(t, "dtr on")
+			p.Until(t, fmt.Sprintf("set %d %d %s %d", w.Speed, w.DataBits, strings.ToUpper(w.Parity[:1]), w.StopBits))
+			p.Until(t, "dtr on")
 			if c.Flow != FlowRTSCTS {
-				p.until(t, "rts on")
+				p.Until(t, "rts on")
 			}
-			raw, _ := p.master.SyscallConn()
+			raw, _ := p.Balance.SyscallConn()
 			_ = raw.Control(func(fd uintptr) {
 				got, err := unix.IoctlGetTermios(int(fd), unix.TCGETS2)
 				if err != nil {
@@ -126,9 +53,9 @@ func TestARealServerSetsItsLine(t *testing.T) {
 }
 
 func TestARealServerPassesEveryByte(t *testing.T) {
-	p := newPyserial(t)
-	port := opened(t, p.config)
-	p.until(t, "rts on")
+	p := comtest.Start(t, comtest.Options{})
+	port := opened(t, Config{Address: p.Address})
+	p.Until(t, "rts on")
 	noise := make([]byte, 1<<16)
 	_, _ = rand.NewChaCha8([32]byte{2}).Read(noise)
 	for i := range 256 {
@@ -136,7 +63,7 @@ func TestARealServerPassesEveryByte(t *testing.T) {
 		noise[256+i] = 0xFF
 	}
 	wrote := make(chan error, 1)
-	go func() { _, err := p.master.Write(noise); wrote <- err }()
+	go func() { _, err := p.Balance.Write(noise); wrote <- err }()
 	got := make([]byte, len(noise))
 	within(t, 30*time.Second, "reading 64 kB", func() {
 		if _, err := io.ReadFull(port, got); err != nil {
@@ -150,7 +77,7 @@ func TestARealServerPassesEveryByte(t *testing.T) {
 		t.Fatalf("Write: %d, %v", n, err)
 	}
 	within(t, 30*time.Second, "reading what was written", func() {
-		if _, err := io.ReadFull(p.master, got[:1024]); err != nil || !bytes.Equal(got[:1024], noise[:1024]) {
+		if _, err := io.ReadFull(p.Balance, got[:1024]); err != nil || !bytes.Equal(got[:1024], noise[:1024]) {
 			t.Errorf("%v", err)
 		}
 	})
@@ -158,13 +85,13 @@ func TestARealServerPassesEveryByte(t *testing.T) {
 
 // TestARealServersModemLines: with nobody reading, so that whoever asks reads; and with a reader beside.
 func TestARealServersModemLines(t *testing.T) {
-	p := newPyserial(t)
-	open := opened(t, p.config)
+	p := comtest.Start(t, comtest.Options{})
+	open := opened(t, Config{Address: p.Address})
 	modem := open.(Modem)
 	far := func(t *testing.T, command string, want Lines) {
 		t.Helper()
-		if command != "" {
-			fmt.Fprintln(p.stdin, command)
+		if line, state, is := strings.Cut(command, " "); is {
+			p.Far(line, state == "on")
 		}
 		for limit := time.Now().Add(10 * time.Second); ; {
 			got, err := modem.Lines()
@@ -187,22 +114,22 @@ func TestARealServersModemLines(t *testing.T) {
 		if err := modem.SetDTR(false); err != nil {
 			t.Fatal(err)
 		}
-		p.until(t, "dtr off")
+		p.Until(t, "dtr off")
 		if err := modem.SetRTS(false); err != nil {
 			t.Fatal(err)
 		}
-		p.until(t, "rts off")
+		p.Until(t, "rts off")
 		far(t, "cts off", Lines{DSR: true, DCD: true, RI: true})
 		if err := errors.Join(modem.SetDTR(true), modem.SetRTS(true)); err != nil {
 			t.Fatal(err)
 		}
 		for _, name := range []string{"dsr", "ri", "cd"} {
-			fmt.Fprintln(p.stdin, name, "off")
+			p.Far(name, false)
 		}
 		far(t, "", Lines{DTR: true, RTS: true})
 	}
 	t.Run("nobody reads", all)
-	if _, err := p.master.Write([]byte("12.3450 g\r\n")); err != nil {
+	if _, err := p.Balance.Write([]byte("12.3450 g\r\n")); err != nil {
 		t.Fatal(err)
 	}
 	far(t, "", Lines{DTR: true, RTS: true}) // whoever asks meets the line and keeps it
@@ -236,10 +163,10 @@ func TestARealServersModemLines(t *testing.T) {
 }
 
 func TestARealServerIsEmptied(t *testing.T) {
-	p := newPyserial(t)
-	open := opened(t, p.config)
+	p := comtest.Start(t, comtest.Options{})
+	open := opened(t, Config{Address: p.Address})
 	modem := open.(Modem)
-	if _, err := p.master.Write([]byte("old")); err != nil {
+	if _, err := p.Balance.Write([]byte("old")); err != nil {
 		t.Fatal(err)
 	}
 	r := open.(*rfc2217)
@@ -249,7 +176,7 @@ func TestARealServerIsEmptied(t *testing.T) {
 	if err := modem.Purge(); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := p.master.Write([]byte("new")); err != nil {
+	if _, err := p.Balance.Write([]byte("new")); err != nil {
 		t.Fatal(err)
 	}
 	got := make([]byte, 3)
@@ -260,21 +187,21 @@ func TestARealServerIsEmptied(t *testing.T) {
 
 // TestARealServerOnALine reads and writes through a Line with pyserial behind it.
 func TestARealServerOnALine(t *testing.T) {
-	p := newPyserial(t)
-	c := p.config
+	p := comtest.Start(t, comtest.Options{})
+	c := Config{Address: p.Address}
 	c.Speed = 2400
 	board := newBoard()
 	line := NewLine(c, "b-5", board.Board, nil)
 	s := newStory()
 	stop := running(t, line, s)
 	s.untilCount(t, "up", 1)
-	_, _ = p.master.Write([]byte("1.0\r\n"))
+	_, _ = p.Balance.Write([]byte("1.0\r\n"))
 	s.untilText(t, "1.0\r\n")
 	if n, err := line.Write([]byte("?\xff?")); n != 3 || err != nil {
 		t.Errorf("Write: %d, %v", n, err)
 	}
 	got := make([]byte, 3)
-	if _, err := io.ReadFull(p.master, got); err != nil || string(got) != "?\xff?" {
+	if _, err := io.ReadFull(p.Balance, got); err != nil || string(got) != "?\xff?" {
 		t.Errorf("the balance got %q, %v", got, err)
 	}
 	if quiet, known := line.Quiet(); !known || !quiet {
@@ -292,8 +219,8 @@ func TestARealServerOnALine(t *testing.T) {
 
 // TestARealServerThatCannotDoASpeed: its device refuses the speed, and pyserial says which one it still has.
 func TestARealServerThatCannotDoASpeed(t *testing.T) {
-	p := pyserialOn(t, "9600")
-	c := p.config
+	p := comtest.Start(t, comtest.Options{Fastest: 9600})
+	c := Config{Address: p.Address}
 	c.Speed = 19200
 	_, err := c.Open(t.Context())
 	var trouble *Trouble

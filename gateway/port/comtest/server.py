@@ -5,7 +5,7 @@ What a pseudo-terminal lacks is played. Modem lines: what the client switches is
 on standard input move those of the far end. Data bits and parity: they are printed with the other settings, and the terminal
 keeps 8N. A speed above FASTEST is refused, as by an adapter that cannot do it. It ends when standard input does.
 
-    rfc2217server.py DEVICE FASTEST
+    server.py DEVICE FASTEST PORT (0 for any)
 """
 
 import os
@@ -83,7 +83,7 @@ class Client:
 
 def main():
     device = Played(sys.argv[1], timeout=0.05)
-    listener = socket.create_server(("127.0.0.1", 0))
+    listener = socket.create_server(("127.0.0.1", int(sys.argv[3])))
     current = []
 
     def commands():
