@@ -18,7 +18,7 @@ import (
 // is left that was not there before.
 func TestSixtyFourPortsComeAndGo(t *testing.T) {
 	const many = 64
-	rounds := 15
+	rounds := 6
 	if os.Getenv("WEIGHPOST_LONG") != "" {
 		rounds = 100
 	}
