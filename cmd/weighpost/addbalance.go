@@ -63,7 +63,7 @@ func (c addBalanceCommand) run(ctx context.Context, s streams, tools setup.Tools
 		Layout: c.Layout, Answers: answers, Accept: c.Accept, Record: c.Record, Lines: c.Lines, For: c.For, Yes: c.Yes,
 		Balance: setup.Plate{ID: c.ID, Serial: c.Serial, Place: c.Place, Capacity: c.Capacity, Readability: c.Readability},
 	}
-	added, err := setup.AddBalance(ctx, newPerson(s), tools, given)
+	added, err := setup.AddBalance(ctx, c.person(s), tools, given)
 	if err != nil {
 		return err
 	}
@@ -72,6 +72,23 @@ func (c addBalanceCommand) run(ctx context.Context, s streams, tools setup.Tools
 	}
 	return c.tell(s, added)
 }
+
+// person is who is asked. With --yes that is nobody: they are told what happens, if they look.
+func (c addBalanceCommand) person(s streams) setup.Person {
+	if !c.Yes {
+		return somebody(s)
+	}
+	if isTerminal(s.err) {
+		return onlooker{newPerson(s)}
+	}
+	return setup.Nobody{}
+}
+
+// onlooker is a person who is told everything and asked nothing.
+type onlooker struct{ setup.Person }
+
+// Ask returns ErrNobody.
+func (onlooker) Ask(context.Context, setup.Question) (string, error) { return "", setup.ErrNobody }
 
 // tell says what was written and what comes next.
 func (c addBalanceCommand) tell(s streams, added *setup.Added) error {

@@ -84,7 +84,7 @@ func TestAddBalanceAtATerminal(t *testing.T) {
 // addSeedBalance answers what add-balance asks for the seed balance, from the layout on.
 func addSeedBalance(m *terminal, b *seedBalance) {
 	m.t.Helper()
-	m.expect("Press Enter when it is")
+	m.expect("Press Enter")
 	m.expect("> ")
 	for i := range 12 {
 		time.Sleep(60 * time.Millisecond) // a person does not press faster
@@ -161,7 +161,7 @@ func recordsWith(t *testing.T, program, dir string, b *seedBalance) {
 func TestAddBalanceInterrupted(t *testing.T) {
 	dir := t.TempDir()
 	b := &seedBalance{Cord: plugged(t, filepath.Join(t.TempDir(), "port")), t: t}
-	for _, at := range []string{"Press Enter when it is", "The balance's id", "Is that what the display shows", "Write it?"} {
+	for _, at := range []string{"Press Enter", "The balance's id", "Is that what the display shows", "Write it?"} {
 		m, cmd := onTerminal(t, dir, "add-balance", "--port", b.Path(), "--speed", "4800", "--site", "seed-bank", "--journal", "j")
 		interruptAt(m, b, at)
 		err := cmd.Wait()
@@ -186,7 +186,7 @@ func interruptAt(m *terminal, b *seedBalance, at string) {
 		words string
 		take  func()
 	}{
-		{"Press Enter when it is", func() {
+		{"Press Enter", func() {
 			for range 12 {
 				time.Sleep(60 * time.Millisecond)
 				b.press()
@@ -208,5 +208,75 @@ func interruptAt(m *terminal, b *seedBalance, at string) {
 			return
 		}
 		s.take()
+	}
+}
+
+// TestLearnAtATerminal listens to a balance until Enter, asks, and writes the layout.
+func TestLearnAtATerminal(t *testing.T) {
+	dir := t.TempDir()
+	b := &seedBalance{Cord: plugged(t, filepath.Join(dir, "port")), t: t}
+	m, cmd := onTerminal(t, dir, "learn", b.Path(), "--speed", "4800", "--out", "seeds.yaml")
+	m.expect("Press Enter")
+	m.expect("> ")
+	for i := range 10 {
+		time.Sleep(60 * time.Millisecond)
+		b.press()
+		m.expect(fmt.Sprintf("%4d  net", i+1))
+	}
+	m.typed("\n")
+	m.answer(`What does "~" in the lines mean?`, "2")
+	m.expect("The layout reads 10 of 10 lines.")
+	m.expect("The layout was written to seeds.yaml.")
+	m.expect("    address: " + b.Path() + "\n    speed: 4800\n")
+	if err := cmd.Wait(); err != nil {
+		t.Fatalf("%v\n%s", err, m.text())
+	}
+	text, err := os.ReadFile(filepath.Join(dir, "seeds.yaml"))
+	if err != nil || !strings.Contains(string(text), `"~": "unstable"`) {
+		t.Errorf("%v\n%s", err, text)
+	}
+}
+
+// TestAlone learns and adds a balance with standard input closed, from a balance that prints by itself.
+func TestAlone(t *testing.T) {
+	dir := t.TempDir()
+	b := &seedBalance{Cord: plugged(t, filepath.Join(dir, "port")), t: t}
+	stop, stopped := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(stopped)
+		for {
+			select {
+			case <-stop:
+				return
+			case <-time.After(100 * time.Millisecond):
+				_, _ = b.Write([]byte(b.line())) // the slave is not always open
+			}
+		}
+	}()
+	defer func() { close(stop); <-stopped }()
+	program := program(t, t.TempDir())
+	run := func(args ...string) (string, string, error) {
+		var out, errs strings.Builder
+		cmd := exec.CommandContext(t.Context(), program, args...)
+		cmd.Dir, cmd.Stdout, cmd.Stderr = dir, &out, &errs
+		err := cmd.Run()
+		return out.String(), errs.String(), err
+	}
+	out, errs, err := run("learn", b.Path(), "--speed", "4800", "--lines", "10", "--hint", "word:~=unstable", "--out", "seeds.yaml")
+	if err != nil || errs != "" || !strings.Contains(out, "The layout was written to seeds.yaml.") {
+		t.Fatalf("%v: %s\n%s", err, errs, out)
+	}
+	out, errs, err = run("add-balance", "--port", b.Path(), "--speed", "4800", "--layout", "seeds.yaml", "--id", "b-12", "--capacity", "220 g",
+		"--readability", "0.0001 g", "--record", "settled", "--site", "seed-bank", "--journal", "j", "--yes", "--json")
+	if err != nil || errs != "" || !strings.HasPrefix(out, `{"config":"weighpost.yaml","new":true,"block":"- id: b-12\n  capacity: 220 g\n`) {
+		t.Fatalf("%v: %s\n%s", err, errs, out)
+	}
+	// The next one is learnt on the way; the port is taken, which shows at the end, and nothing of it stays.
+	out, errs, err = run("add-balance", "--port", b.Path(), "--speed", "4800", "--accept", "--id", "b-13", "--yes")
+	if err == nil || !strings.Contains(errs, `is the port of balance "b-12" (balances[0]) already`) || strings.Count(errs, "\n") != 1 {
+		t.Errorf("%v: %s\n%s", err, errs, out)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "layouts")); err == nil {
+		t.Error("a folder was left behind")
 	}
 }

@@ -86,16 +86,16 @@ func (c learnCommand) run(ctx context.Context, s streams) error {
 	if err := c.writable(); err != nil {
 		return err
 	}
-	var person setup.Person = setup.Nobody{}
-	if c.Source != "-" && !c.Accept && c.Against == "" {
-		person = newPerson(s)
-	}
-	got, err := c.sample(ctx, s)
+	person := somebody(s) // one alone: two would take each other's answers
+	got, err := c.sample(ctx, s, person)
 	if err != nil {
 		return err
 	}
 	if c.Against != "" {
 		return c.against(s, got)
+	}
+	if c.Source == "-" || c.Accept {
+		person = setup.Nobody{}
 	}
 	learnt, err := setup.Learn(ctx, person, got.Sample, answers)
 	if err != nil {
@@ -141,7 +141,7 @@ func (c learnCommand) writable() error {
 }
 
 // sample reads the file, or listens to the port.
-func (c learnCommand) sample(ctx context.Context, s streams) (*setup.Captured, error) {
+func (c learnCommand) sample(ctx context.Context, s streams, person setup.Person) (*setup.Captured, error) {
 	if c.Source == "-" || !isPort(c.Source) {
 		b, err := c.file(s.in)
 		if err != nil {
@@ -150,15 +150,10 @@ func (c learnCommand) sample(ctx context.Context, s streams) (*setup.Captured, e
 		return &setup.Captured{Sample: learn.Sample{Bytes: b}}, nil
 	}
 	o, text := setup.ListenOptions{Lines: c.Lines, For: c.For}, pressPrint
-	p := newPerson(s)
-	if c.Lines == 0 && c.For == 0 && !p.alone {
+	if c.Lines == 0 && c.For == 0 {
 		text += " Press Enter when it is enough."
 	}
-	var listener setup.Person = p
-	if p.alone && !isTerminal(s.err) {
-		listener = setup.Nobody{}
-	}
-	got, err := setup.ListenWith(ctx, setup.Open, c.at(c.Source), listener, text, o)
+	got, err := setup.ListenWith(ctx, setup.Open, c.at(c.Source), person, text, o)
 	if err != nil {
 		return nil, err
 	}

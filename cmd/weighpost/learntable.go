@@ -125,7 +125,9 @@ func sampleTable(r *learn.Result) string {
 		}
 		marks := marksOf(f, pieces)
 		switch {
-		case f.Fits && (shownFits >= mostShown || seen[marks] >= 3), !f.Fits && shownOthers >= mostShown:
+		case f.Fits && (shownFits >= mostShown || seen[marks] >= 3 || shownFits >= 3 && strings.TrimSpace(marks) == ""):
+			continue
+		case !f.Fits && shownOthers >= mostShown:
 			continue
 		case f.Fits:
 			shownFits++
@@ -139,7 +141,7 @@ func sampleTable(r *learn.Result) string {
 		frameRows(&b, f, marks, len(r.Candidates) > 0)
 	}
 	if left := len(r.Frames) - shownFits - shownOthers; left > 0 {
-		fmt.Fprintf(&b, "\n%s more, marked alike.\n", count(left, "line"))
+		fmt.Fprintf(&b, "\n%s not shown.\n", countIs(left, "more line"))
 	}
 	return b.String() + legend(used)
 }

@@ -8,6 +8,7 @@ import (
 	"golang.org/x/term"
 
 	"weighpost/gateway/port"
+	"weighpost/gateway/setup"
 )
 
 // portFlags are the settings of a port that is named on the command line.
@@ -40,4 +41,14 @@ func isPort(name string) bool {
 func isTerminal(w io.Writer) bool {
 	f, ok := w.(*os.File)
 	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// somebody is the person at the terminal, or the one whose answers were piped in. Where nobody answers and nobody looks, nobody
+// is told either.
+func somebody(s streams) setup.Person {
+	p := newPerson(s)
+	if p.alone && !isTerminal(s.err) {
+		return setup.Nobody{}
+	}
+	return p
 }

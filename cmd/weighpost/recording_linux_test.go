@@ -63,7 +63,7 @@ func beforeTheBalance(m *terminal, b *setuptest.Balance) {
 	m.answer("are found by listening", "")
 	m.pressUntil(b, "This fits best")
 	m.answer("", "")
-	m.expect("Press Enter when it is")
+	m.expect("Press Enter")
 	m.expect("> ")
 	time.Sleep(200 * time.Millisecond) // the port is opened meanwhile
 	for i := range 8 {

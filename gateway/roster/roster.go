@@ -84,6 +84,9 @@ func scan(ctx context.Context, log Log, after uint64, first bool) (r Roster, fou
 func IDs(scan func(each func(record.Entry) error) error) (map[string]string, error) {
 	r := Roster{serials: map[string]string{}}
 	err := scan(func(e record.Entry) error {
+		if e.Balance != "" {
+			r.add([]record.Balance{{ID: e.Balance}})
+		}
 		_, err := r.learn(e)
 		return err
 	})
