@@ -249,7 +249,10 @@ func kindClass(d dice, g *design) {
 	setKinds(d, g)
 	sep := blankSeparator(d, g)
 	width := widest(g.words.gross, g.words.net, g.words.tare, g.words.preset)
-	if sep != "" && d.in100(35) {
+	switch {
+	case sep == "":
+		width++ // a word that touches what follows it could not be told from it
+	case d.in100(35):
 		width = 0
 	}
 	before, after := eitherSide(d, kindPart(width))

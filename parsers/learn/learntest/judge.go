@@ -16,7 +16,8 @@ func (b *Balance) judge(g *design) {
 	sample := b.Frames[:b.Sampled]
 	b.Tells = g.tells
 	b.Tells.Range = g.beyond.known
-	b.Tells.Stability = g.tells.Stability || stabilityShows(sample)
+	// Of a status character with four values, ten lines show too little of each.
+	b.Tells.Stability = g.tells.Stability || stabilityShows(sample) && len(g.status) <= 2
 	b.Tells.DateOrder = g.dates.tells(daysOf(sample))
 	if g.unit.whenStable && !b.Tells.Stability {
 		g.features(b.Frames, "no unit", "a weight without unit, and nothing says what that means")

@@ -32,7 +32,7 @@ var stabilityMarks = []pair{
 var fixedMarks = map[string]bool{"S": true, "s": true, "OK": true, "ok": true, "*": true, "!": true, "hold": true, "still": true, "rest": true, "fix": true, "=": true}
 
 // loneMarks stand beside a blank.
-var loneMarks = []string{"*", "!", "#", "=", "~", "?", "S", "@", ">", ":", "ok", "K", "o", "$", "+", "D", "s"}
+var loneMarks = []string{"*", "!", "#", "=", "~", "?", "S", "@", ">", ":", "ok", "K", "o", "$", "D", "s"}
 
 // kindWords are what a balance prints for gross, net, tare and preset tare ("" for none).
 type kindWords struct{ gross, net, tare, preset string }
