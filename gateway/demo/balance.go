@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -22,6 +23,7 @@ type balance struct {
 	hand   hand // nil: nobody says who weighs and what
 
 	mu     sync.Mutex
+	pan    []byte // what it answers when it is asked; nil: nothing
 	truth  []printed
 	noise  int // frames that were printed and are no weighing
 	number int
@@ -40,6 +42,7 @@ type model struct {
 	streams  bool // prints all the time, ten lines a second; else on its print key
 	banner   bool // prints a greeting when it is switched on, which no layout explains
 	labels   bool // prints the sample in each of its blocks
+	asked    bool // speaks only when asked, where the line of this system can carry a question and somebody asks
 }
 
 func (b *balance) draw() int64 { return b.least + b.dice.Int64N(b.most-b.least) }
@@ -134,11 +137,53 @@ func (b *balance) pressPrint(ctx context.Context, rate float64) error {
 	}
 	b.number++
 	n := b.draw()
-	if err := b.send(b.values(n, layout.Stable)); err != nil {
+	if err := b.weigh(ctx, n); err != nil {
 		return err
 	}
 	b.remember(n, meant)
 	return nil
+}
+
+// weigh prints a weighing on the print key, or, where somebody asks this balance instead, has it lie on the pan until it was
+// asked for.
+func (b *balance) weigh(ctx context.Context, n int64) error {
+	asks, ok := b.hand.(asker)
+	if !ok || !b.asked {
+		return b.send(b.values(n, layout.Stable))
+	}
+	frame, err := b.layout.Print(nil, b.values(n, layout.Stable))
+	if err != nil {
+		return err
+	}
+	b.lay(frame)
+	defer b.lay(nil)
+	return asks.askWeight(context.WithoutCancel(ctx)) // to its end: what was asked for counts
+}
+
+func (b *balance) lay(frame []byte) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.pan = frame
+}
+
+// question is what a balance of the demo is asked with.
+const question = 0x05
+
+// answer answers questions until the line is pulled.
+func (b *balance) answer(line io.Reader) {
+	buf := make([]byte, 16)
+	for {
+		n, err := line.Read(buf)
+		if err != nil {
+			return
+		}
+		b.mu.Lock()
+		frame := b.pan
+		b.mu.Unlock()
+		if bytes.IndexByte(buf[:n], question) >= 0 && frame != nil {
+			_, _ = b.wire.Write(frame) // it fails once the line is pulled
+		}
+	}
 }
 
 // pause says whether all of it went by before ctx ended.

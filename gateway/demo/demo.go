@@ -101,7 +101,7 @@ func (l *lab) set(ctx context.Context) (err error) {
 			return fmt.Errorf("no line for simulated balance %s: %w", b.id, err)
 		}
 		addresses[i], b.wire = address, wire
-		l.onEnd(pull)
+		l.onEnd(l.answering(i, pull))
 	}
 	scanner, err := l.placeScanner()
 	if err != nil {
@@ -136,6 +136,22 @@ func (l *lab) makeFolder() (err error) {
 	}
 	l.at.journal, l.at.folder = l.dir, filepath.Join(l.dir, "files")
 	return os.MkdirAll(l.at.folder, 0o755)
+}
+
+// answering has a balance that speaks only when asked answer, where its line can be read and a lab system asks; otherwise it
+// prints like the others. It gives what ends that, and the line.
+func (l *lab) answering(i int, pull func()) (end func()) {
+	b := l.balances[i]
+	line, readable := b.wire.(io.Reader)
+	if b.asked = b.asked && readable && i == labSystemAt; !b.asked {
+		return pull
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		b.answer(line)
+	}()
+	return func() { pull(); <-done }
 }
 
 // openReceivers starts what waits behind the sinks.
@@ -199,6 +215,9 @@ func (l *lab) startDaemon(ctx context.Context, path string) error {
 		fmt.Fprintf(l.o.Say, "  person and sample of %s come from a simulated scanner", l.balances[scannerAt].id)
 		if len(l.balances) > labSystemAt {
 			fmt.Fprintf(l.o.Say, ", of %s from a simulated lab system over HTTP", l.balances[labSystemAt].id)
+			if l.balances[labSystemAt].asked {
+				fmt.Fprint(l.o.Say, ", which asks that balance for each weighing")
+			}
 		}
 		fmt.Fprintln(l.o.Say)
 	}

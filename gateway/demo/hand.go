@@ -25,6 +25,12 @@ type hand interface {
 	awaitRecorded(ctx context.Context, n int)
 }
 
+// asker is a hand that asks the balance for a weighing instead of pressing its print key.
+type asker interface {
+	// askWeight returns once the weighing is in the journal.
+	askWeight(ctx context.Context) error
+}
+
 // apart is the least time between a scan that is shown and the print, and between a recorded weighing and the next scan: many
 // times what a line needs on the wire, so that it is known which came first (see the package documentation of intake).
 const apart = 250 * time.Millisecond

@@ -25,7 +25,7 @@ var models = []model{
 	{layout: "stream-settling.yaml", place: "drying room", capacity: "220 g", d: "0.0001 g", unit: "g", decimals: 4,
 		least: 30_000, most: 1_500_000, streams: true},
 	{layout: "checked-telegram.yaml", place: "cold store", capacity: "120 g", d: "0.0001 g", unit: "g", decimals: 4,
-		least: 10_000, most: 800_000},
+		least: 10_000, most: 800_000, asked: true},
 }
 
 // newBalances makes n simulated balances, whose weights follow from the seed.
@@ -73,6 +73,9 @@ func writeConfiguration(dir string, list []*balance, addresses []string, scanner
 		}
 		fmt.Fprintf(&b, "  - id: %s\n    place: %q\n    capacity: %s\n    readability: %s\n    port:\n      address: %q\n    layout: layouts/%s\n    record: %s\n",
 			bal.id, bal.place, bal.capacity, bal.d, addresses[i], bal.model.layout, rule)
+		if bal.asked {
+			fmt.Fprintf(&b, "    ask: {send: \"\\x%02x\", timeout: 5s}\n", question)
+		}
 		if i == scannerAt {
 			fmt.Fprintf(&b, `    scanner:
       port:

@@ -19,7 +19,8 @@ import (
 // labSystemAt is the place in the list of the balance that the simulated lab system sends people and samples for.
 const labSystemAt = 5
 
-// labSystem says over the HTTP API, with the token, who weighs which sample next, as a program of the lab would.
+// labSystem says over the HTTP API, with the token, who weighs which sample next, as a program of the lab would; and asks for
+// the weighing, where its balance speaks only when asked.
 type labSystem struct {
 	eyes
 	client http.Client
@@ -40,7 +41,7 @@ func (l *lab) startLabSystem() error {
 	l.onEnd(transport.CloseIdleConnections)
 	b.hand = &labSystem{
 		eyes: l.eyesOn(b), client: http.Client{Transport: transport, Timeout: patience},
-		url:   strings.TrimSuffix(l.gateway.PageURL(), "/") + "/api/v1/balances/" + b.id + "/context",
+		url:   strings.TrimSuffix(l.gateway.PageURL(), "/") + "/api/v1/balances/" + b.id,
 		token: strings.TrimSpace(string(token)),
 	}
 	return nil
@@ -64,15 +65,23 @@ func (s *labSystem) tie(ctx context.Context, n int) (ties, error) {
 // put asks until it is answered that the request is in the journal; a balance may refuse one that nobody can order.
 func (s *labSystem) put(ctx context.Context, body []byte) (err error) {
 	for range 3 {
-		if err = s.ask(ctx, body); err == nil || !pause(ctx, time.Second) {
+		if err = s.ask(ctx, http.MethodPut, "/context", body); err == nil || !pause(ctx, time.Second) {
 			return nil
 		}
 	}
 	return fmt.Errorf("the simulated lab system could not say what is weighed next: %w", err)
 }
 
-func (s *labSystem) ask(ctx context.Context, body []byte) error {
-	r, err := http.NewRequestWithContext(ctx, http.MethodPut, s.url, bytes.NewReader(body))
+// askWeight asks for one weighing, once: a request that is sent again is another weighing.
+func (s *labSystem) askWeight(ctx context.Context) error {
+	if err := s.ask(ctx, http.MethodPost, "/read", []byte(`{"record": true}`)); err != nil {
+		return fmt.Errorf("the simulated lab system was given no weighing: %w", err)
+	}
+	return nil
+}
+
+func (s *labSystem) ask(ctx context.Context, method, path string, body []byte) error {
+	r, err := http.NewRequestWithContext(ctx, method, s.url+path, bytes.NewReader(body))
 	if err != nil {
 		return err
 	}

@@ -113,6 +113,7 @@ func (b *oddBalance) say(text string) { _, _ = b.cord.Write([]byte(text)) } // p
 // Every answer goes to the question that it answers, whatever the balance does, as long as it keeps to the times that the
 // configuration promises. What is right is known from the balance: it numbers its weights by the questions that it received.
 func TestEachAnswerGoesToItsQuestion(t *testing.T) {
+	t.Parallel()
 	rounds, balances := 1000, 8
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		rounds = 20_000
@@ -227,6 +228,7 @@ func onCord(t *testing.T, cord *pty.Cord, change func(*Config)) (in *Intake, jou
 // The journal has the entry of a command before the balance sees its first byte, on a real line: the balance looks into the
 // journal when it does.
 func TestTheBalanceSeesACommandAfterTheJournal(t *testing.T) {
+	t.Parallel()
 	cord := pty.NewCord(filepath.Join(t.TempDir(), "balance"))
 	if err := cord.Plug(); err != nil {
 		t.Fatal(err)
