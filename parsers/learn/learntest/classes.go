@@ -109,6 +109,9 @@ func lineUp(d dice, g *design, sep string, before, after []part) {
 			number.before = " "
 		}
 		middle = []part{unit, number}
+	case d.in100(3) && !g.unit.whenStable:
+		unit.before += "["
+		middle = []part{number, unit, text("]")}
 	default:
 		middle[1] = unit
 	}
@@ -141,7 +144,11 @@ func blankSeparator(d dice, g *design) string {
 	return sep
 }
 
-func plain(d dice, g *design) { lineUp(d, g, blankSeparator(d, g), nil, nil) }
+func plain(d dice, g *design) {
+	n := &g.number
+	n.coarse = d.in100(6) && g.modes[0].scale > 1 && n.sign < minusBehind && n.aux == 0 && n.group == "" && n.zeros == 0 && !n.left && g.habits.stream
+	lineUp(d, g, blankSeparator(d, g), nil, nil)
+}
 
 // eitherSide puts a part before or behind the number.
 func eitherSide(d dice, p part) (before, after []part) {
@@ -241,7 +248,13 @@ func unitWhileStable(d dice, g *design) {
 	g.unit.whenStable = true
 	g.habits.stream = d.in100(75)
 	g.habits.impatient = one(d, 20, 40)
-	plain(d, g)
+	if d.in100(70) {
+		plain(d, g)
+		return
+	}
+	setKinds(d, g)
+	sep := blankSeparator(d, g)
+	lineUp(d, g, sep, []part{kindPart(widest(g.words.gross, g.words.net, g.words.tare, g.words.preset) + 1)}, nil)
 }
 
 // kindClass prints gross, net, tare, and often the stability as well.
@@ -256,6 +269,12 @@ func kindClass(d dice, g *design) {
 		width = 0
 	}
 	before, after := eitherSide(d, kindPart(width))
+	if before != nil && width == 0 && g.words.gross != "" && d.in100(50) {
+		sep = one(d, ": ", ":", " = ") // as a label
+		if sep == ":" && g.number.width > 0 {
+			sep = ": "
+		}
+	}
 	if d.in100(40) {
 		p := one(d, stabilityMarks...)
 		g.rests = stabilityStyle{pair: p, used: true}
@@ -446,6 +465,7 @@ func fixedLength(d dice, g *design) {
 // noisy prints other things as well.
 func noisy(d dice, g *design) {
 	markedOrPlain(d, g)
+	g.strays = one(d, 0, 0, 10)
 	g.noise, g.banner, g.cut = one(d, 0, 8, 15), d.in100(60), d.in100(50)
 	if g.noise == 0 && !g.banner && !g.cut {
 		g.banner = true

@@ -27,6 +27,7 @@ type design struct {
 
 	wrap   wrapping
 	check  *checkStyle
+	strays int // of 100 prints, how many have a stray control character before them
 	noise  int // of 100 prints, how many have noise before them
 	banner bool
 	cut    bool // the sample begins within a line
@@ -93,8 +94,18 @@ func weightPart() part {
 		}
 		f.Truth.Auxiliary = d.number.aux
 		printed, digits := d.number.write(m.value)
-		f.Truth.Digits, f.printed = digits, printed
 		f.Display = m.value.plain() + " " + mode.display()
+		if d.number.coarse && m.moving && mode.scale > 1 {
+			style, coarse := d.number, m.value.coarser()
+			style.width = max(0, style.width-1)
+			printed, digits = style.write(coarse)
+			if style.width > 0 {
+				printed += " "
+			}
+			f.Display = coarse.plain() + " " + mode.display()
+			f.shows("a blank last digit")
+		}
+		f.Truth.Digits, f.printed = digits, printed
 		if m.value.minus() && d.number.sign >= minusApart {
 			f.shows("minus")
 		}

@@ -116,6 +116,10 @@ func (g *design) frames(d dice, moments []moment, first bool) (frames []Frame) {
 		if d.in100(g.noise) {
 			frames = append(frames, g.noiseFrame(d))
 		}
+		if d.in100(g.strays) && g.wrap.start == "" {
+			f.Bytes = append([]byte{one(d, byte(0x00), 0x00, 0x11, 0x7F)}, f.Bytes...)
+			f.From, f.To, f.May = f.From+1, f.To+1, true
+		}
 		frames = append(frames, f)
 	}
 	return frames
@@ -199,6 +203,7 @@ func (g *design) describe() []string {
 	say(n.width == 0, "no width")
 	say(n.left, "padded on the right")
 	say(n.aux > 0, "brackets")
+	say(n.coarse, "a blank last digit while moving")
 	say(g.unit.whenStable, "unit while stable")
 	say(g.unit.never, "no unit")
 	say(g.page != "utf-8", g.page)

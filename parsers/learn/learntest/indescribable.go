@@ -13,7 +13,7 @@ func indescribable(d dice, g *design) {
 	g.number.pointed, g.number.comma = false, false
 	g.habits.overs = 0
 	plain(d, g)
-	g.trim = true
+	g.trim, g.number.coarse = true, false
 	tricks := []func(d dice, g *design){exponent, poundsAndOunces, fraction, inParentheses, signFarAway, spelledOut, signWord, otherDigits,
 		unitAsPoint, wideCharacters, parityLeft, packed}
 	one(d, tricks...)(d, g)

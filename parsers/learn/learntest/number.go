@@ -28,7 +28,8 @@ type numberStyle struct {
 	pointed bool   // "12." where there are no decimals
 	open    string // bracket before the last digits
 	shut    string
-	aux     int // how many digits stand in brackets
+	aux     int  // how many digits stand in brackets
+	coarse  bool // the last digit stays blank while the load moves
 }
 
 // amount is a value as the generator keeps it.
@@ -39,6 +40,11 @@ type amount struct {
 }
 
 func (a amount) minus() bool { return a.n < 0 || a.n == 0 && a.negative }
+
+// coarser is the amount without its last digit.
+func (a amount) coarser() amount {
+	return amount{n: a.n / 10, scale: a.scale - 1, negative: a.negative}
+}
 
 // parts gives whole digits and decimals without sign.
 func (a amount) parts() (whole, decimals string) {

@@ -143,6 +143,10 @@ func oracleLine(g *design) string {
 	tail := len(g.line)
 	for g.trim && tail > 0 {
 		tail--
+		if g.line[tail].put == nil {
+			tail++
+			break
+		}
 		if p := g.line[tail]; p.put != nil && !(p.field == "unit" && g.unit.whenStable) && !(p.field == "stability" && g.rests.rests == "") &&
 			!(p.field == "stability" && g.rests.moves == "") {
 			break
@@ -159,7 +163,7 @@ func oracleLine(g *design) string {
 		blankBefore := strings.HasSuffix(before, " ") || before == "" && i > 0 && g.line[i-1].put != nil
 		words := p.field == "stability" || p.field == "kind"
 		switch {
-		case i >= tail && !(p.field == "weight" && !g.number.left && g.number.sign < minusBehind),
+		case i >= tail && !(p.field == "weight" && !g.number.left && !g.number.coarse && g.number.sign < minusBehind),
 			wide && (words || blankBefore), // what a width before it would count
 			i > 0 && g.line[i-1].field == "unit" && g.unit.whenStable && g.unit.width == 0,
 			i > 0 && g.line[i-1].field == "kind" && g.words.gross == "" && g.line[i-1].width == 0:
