@@ -53,16 +53,15 @@ func (r *rfc2217) agree(limit time.Time) error {
 
 // set sets the line, and waits for the server to confirm each setting. From then on what comes is the balance's.
 func (r *rfc2217) set(limit time.Time) error {
-	want := r.cfg.comValues()
 	r.mu.Lock()
 	r.state.values = newComState().values // what it said unasked is no answer
 	r.mu.Unlock()
-	if _, err := r.send(want.appendSettings(nil), limit); err != nil {
+	if _, err := r.send(r.want.appendSettings(nil), limit); err != nil {
 		return err
 	}
 	var missing, other string
 	look := func() bool {
-		missing, other = r.state.values.unconfirmed(), r.state.values.differs(want)
+		missing, other = r.state.values.unconfirmed(), r.state.values.differs(r.want)
 		r.settled = missing == "" && other == ""
 		return missing == ""
 	}

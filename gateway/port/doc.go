@@ -1,5 +1,5 @@
-// Package port brings bytes from balances: from serial ports and from raw TCP device servers. It owns opening, settings,
-// reading, writing, noticing that a port went and opening it again. It does not know lines, layouts or weighings.
+// Package port brings bytes from balances: from serial ports, and from device servers, raw or of RFC 2217. It owns opening,
+// settings, reading, writing, noticing that a port went and opening it again. It does not know lines, layouts or weighings.
 //
 // Three layers:
 //
@@ -28,6 +28,25 @@
 //     return into an error.
 //
 // The numbers are in the project's measurements of November 2026, of both drivers on pseudo-terminals.
+//
+// # Device servers
+//
+// With tcp:// bytes pass as they are, and the line is set at the server. With rfc2217:// this package speaks Telnet (RFC 854, 855,
+// 856) and sets the line: speed, data bits, parity, stop bits and flow control are sent, and no byte counts before the server has
+// confirmed each. Another value, a refused option or none of the answers within dial_timeout is a [Trouble]; a server that
+// later says that a setting is another one has its connection ended. DTR and RTS are raised, modem lines are told and
+// switched ([Modem]), and FLOWCONTROL-SUSPEND and RESUME hold back what is sent. 1.5 stop bits count as 2 where a character has
+// five bits, which is what the usual circuits make of them, and nowhere else. Parity and framing errors, lost bytes and breaks are
+// asked for; a report does not say which byte it is about, so that all that came in one piece with it, and what follows
+// within the latency, counts as damaged: see [Arrival].Vague and ErrDamage. A server need not report anything (pyserial's does
+// not): a damaged byte then looks like a good one, as with tcp. What opening sends is Telnet and meant for the server; where the
+// address is that of a raw one, its balance gets those some fifteen bytes at each attempt.
+//
+// A server that went without a word (half-open TCP) is noticed within twice keep_alive and 3 s: by probes while nothing was
+// sent, and after a write by what the kernel says of it (on Linux; elsewhere by an option of the system, compiled and not run).
+// A server that is alive and takes nothing keeps its connection. The files: telnet.go and telnetoptions.go know no clock and no
+// connection, comport.go has the commands, comopen.go the opening, comdamage.go the marks, rfc2217.go the port, connection.go
+// the watch over TCP.
 //
 // # What opening does to a port
 //

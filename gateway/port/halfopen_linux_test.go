@@ -150,6 +150,7 @@ const beforeProbe = 30 * time.Minute
 // ports that wait for their balance, one that is sent to just then, and one that is polled all the time. A server that is only
 // silent, for several times as long, keeps its connection.
 func TestAServerThatGoesWithoutAWordIsMissed(t *testing.T) {
+	t.Parallel()
 	switch {
 	case os.Getenv(networkEnv) == "far":
 		farEnd(t)
@@ -247,6 +248,7 @@ func howLate(t *testing.T) (latest func() time.Duration) {
 
 // TestAServerThatTakesNothingIsAlive: its balance is held back by flow control, and what it prints is still read.
 func TestAServerThatTakesNothingIsAlive(t *testing.T) {
+	t.Parallel()
 	server := newDeviceServer(t, "127.0.0.1:0")
 	c := server.config()
 	c.KeepAlive, c.WriteTimeout = strict.Duration(time.Second), strict.Duration(200*time.Millisecond)

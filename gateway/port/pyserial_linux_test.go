@@ -217,6 +217,23 @@ func TestARealServerOnALine(t *testing.T) {
 	s.alternates(t)
 }
 
+// TestReadingADeviceServerMakesNoGarbage, with notifications between the bytes.
+func TestReadingADeviceServerMakesNoGarbage(t *testing.T) {
+	server := newBadServer(t)
+	p, far := server.opened(t, server.config())
+	far.until(t, comSignature)
+	time.Sleep(50 * time.Millisecond) // its answers
+	text, buf := slicesOf("1\xff\xff", com(comServer+comModemState, 0x11)), make([]byte, 16)
+	if allocs := testing.AllocsPerRun(200, func() {
+		_, _ = far.Conn.Write(text)
+		if _, err := p.Read(buf); err != nil {
+			t.Fatal(err)
+		}
+	}); allocs != 0 {
+		t.Errorf("%v allocations a read", allocs)
+	}
+}
+
 // TestARealServerThatCannotDoASpeed: its device refuses the speed, and pyserial says which one it still has.
 func TestARealServerThatCannotDoASpeed(t *testing.T) {
 	p := comtest.Start(t, comtest.Options{Fastest: 9600})

@@ -18,6 +18,7 @@ type rfc2217 struct {
 	reader
 	conn  *connection
 	cfg   Config
+	want  comValues
 	close func() error
 
 	turn   chan struct{} // holds one; who has taken it reads, and has the next five
@@ -36,7 +37,8 @@ type rfc2217 struct {
 	}
 
 	mu       sync.Mutex
-	changed  chan struct{} // closed at each change of what is below, and made anew
+	changed  chan struct{} // closed at each change of what is below while somebody waits for one, and made anew
+	awaited  int           // how many do
 	options  options
 	state    comState
 	settled  bool      // the settings are confirmed: what comes now is the balance's
@@ -65,7 +67,7 @@ func openRFC2217(ctx context.Context, c Config) (Port, error) {
 	if err != nil {
 		return nil, explain(c, err)
 	}
-	r := &rfc2217{conn: conn, cfg: c, close: sync.OnceValue(conn.Close), turn: make(chan struct{}, 1), changed: make(chan struct{}),
+	r := &rfc2217{conn: conn, cfg: c, want: c.comValues(), close: sync.OnceValue(conn.Close), turn: make(chan struct{}, 1), changed: make(chan struct{}),
 		buf: make([]byte, 4096), window: damageWindow{latency: c.ReadLatency()}, state: newComState()}
 	r.turn <- struct{}{}
 	if err = r.reader.over(conn.TCPConn); err == nil {
@@ -165,8 +167,10 @@ func (r *rfc2217) sort(p []byte, now time.Time) (reply []byte, err error) {
 		err = r.stillSo()
 	}
 	r.broken = err
-	close(r.changed)
-	r.changed = make(chan struct{})
+	if r.awaited > 0 {
+		close(r.changed)
+		r.changed = make(chan struct{})
+	}
 	return b.reply, err
 }
 
@@ -176,9 +180,9 @@ func (r *rfc2217) stillSo() error {
 	if !r.options.binary() || !r.options.comPort() {
 		return &telnetFault{"it no longer lets us set its serial port, or no longer passes bytes unchanged"}
 	}
-	want, now := r.cfg.comValues(), r.state.values
-	now[setFlow] = want[setFlow]
-	if other := now.differs(want); other != "" {
+	now := r.state.values
+	now[setFlow] = r.want[setFlow]
+	if other := now.differs(r.want); other != "" {
 		return &telnetFault{"it now has " + other + ": somebody has set it"}
 	}
 	return nil
@@ -271,6 +275,14 @@ func late(err error) error {
 func (r *rfc2217) await(limit time.Time, holds func() bool) error {
 	timer := time.NewTimer(time.Until(limit))
 	defer timer.Stop()
+	r.mu.Lock()
+	r.awaited++
+	r.mu.Unlock()
+	defer func() {
+		r.mu.Lock()
+		r.awaited--
+		r.mu.Unlock()
+	}()
 	for {
 		r.mu.Lock()
 		done, changed, err, full := holds(), r.changed, r.broken, len(r.have) > mostHave

@@ -499,7 +499,8 @@ func FuzzDeviceServer(f *testing.F) {
 	f.Fuzz(func(t *testing.T, said []byte, piece uint8) {
 		r := &rfc2217{cfg: Config{Address: "rfc2217://h:1"}.withDefaults(), changed: make(chan struct{}), state: newComState(), settled: true,
 			window: damageWindow{latency: time.Second}}
-		r.state.values = r.cfg.comValues()
+		r.want = r.cfg.comValues()
+		r.state.values = r.want
 		for _, o := range []byte{optionBinary, optionComPort} {
 			r.options.ours[o], r.options.theirs[o] = optionOn, optionOn
 		}
