@@ -187,7 +187,7 @@ func (g *grid) column(a, b int) slot {
 	s := slot{a: a, b: b, vals: make([]span, len(g.lines))}
 	var kinds [tokTime + 1]int
 	present := 0
-	for i, line := range g.lines {
+	for i := range g.lines {
 		first, last, n := -1, -1, 0
 		for _, t := range g.toks[i] {
 			if t.from < a || t.to > b {
@@ -207,13 +207,16 @@ func (g *grid) column(a, b int) slot {
 				kinds[tokWord] += 2
 			}
 		}
-		_ = line
 	}
 	s.kind = tokWord
 	for k := tokNumber; k <= tokTime; k++ {
 		if kinds[k] == present && present > 0 {
 			s.kind = k
 		}
+	}
+	for i := range s.vals {
+		v := g.value(&s, i)
+		s.detached = s.detached || s.kind == tokNumber && len(v) > 2 && isSign(v[0]) && v[1] == ' '
 	}
 	return s
 }
@@ -319,7 +322,7 @@ func (g *grid) swings(l, r *slot) bool {
 		a, _ := ways[0].read(g.value(r, k-1))
 		b, _ := ways[0].read(g.value(r, k))
 		x, y := a.Coefficient(), b.Coefficient()
-		if a.Scale() == b.Scale() && min(x, y) > 50 && max(x, y)-min(x, y) < max(x, y)/3 {
+		if a.Scale() == b.Scale() && min(x, y) > 50 && max(x, y)-min(x, y) < max(x, y)/20 {
 			return true
 		}
 	}
@@ -347,7 +350,7 @@ func (g *grid) signAfter(l, r *slot) bool {
 
 // groupedBy says that l holds the leading groups of the number r: where it is empty, r has fewer digits.
 func (g *grid) groupedBy(l, r *slot) bool {
-	if r.kind != tokNumber || l.kind != tokNumber || r.a-l.b != 1 {
+	if r.kind != tokNumber || l.kind != tokNumber || r.a-l.b > 1 {
 		return false
 	}
 	shown, short := false, false
@@ -359,7 +362,7 @@ func (g *grid) groupedBy(l, r *slot) bool {
 			continue
 		}
 		shown = true
-		if len(rv) == 0 || isSign(rv[0]) || whole != 3 || !groupDigits(lv) {
+		if len(rv) == 0 || isSign(rv[0]) || whole != 3 || !groupDigits(lv) || r.vals[i].from-l.vals[i].to != 1 {
 			return false
 		}
 	}

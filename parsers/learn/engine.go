@@ -3,6 +3,7 @@ package learn
 import (
 	"bytes"
 	"fmt"
+	"strings"
 )
 
 // learn is the way from bytes to candidates: each way to cut the sample into frames is explained, and the explanation that
@@ -26,7 +27,7 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 			best = sol
 		}
 	}
-	if best != nil && 2*len(best.read) < len(best.cuts) {
+	if best != nil && (2*len(best.read) < len(best.cuts) || best.faults()*10 > 3*len(best.cuts)) {
 		best, no = nil, &refusal{why: "the lines of the sample have no common shape that most of them fit"}
 	}
 	if best != nil && best.openBrackets() {
@@ -138,6 +139,7 @@ func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 		return nil, &refusal{why: fmt.Sprintf("the sample holds %d whole lines, and at least %d are needed: let the balance print a few more", len(lines), FewFrames)}
 	}
 	page, sure := choosePage(lines)
+	lines, index = withoutMessages(lines, index, page)
 	c := newContext(f, a)
 	c.comma = commaSpeaks(lines, page)
 	toks := make([][]token, len(lines))
@@ -191,6 +193,21 @@ func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 	return best, no
 }
 
+// withoutMessages leaves out lines that begin with a usual word of messages, if enough others are left.
+func withoutMessages(lines [][]byte, index []int, page codePage) (l [][]byte, n []int) {
+	for i, b := range lines {
+		toks := tokenize(b)
+		if len(toks) > 0 && toks[0].kind == tokWord && messageWords[strings.ToLower(page.text(toks[0].in(b)))] {
+			continue
+		}
+		l, n = append(l, b), append(n, index[i])
+	}
+	if len(l) < FewFrames || len(l)*2 < len(lines) {
+		return lines, index
+	}
+	return l, n
+}
+
 // padded says that the sample shows fields of fixed width: the digits of the main number end in one column and begin in
 // several, or blanks or zeros fill the room before them.
 func (g *grid) padded() bool {
@@ -216,14 +233,15 @@ func (g *grid) padded() bool {
 	return false
 }
 
-// steadyWidth says that the blanks behind a slot are not its own: all its values are as long, and they are no names.
+// steadyWidth says that the blanks behind a slot are not its own: it has several values, all as long, and
+// they are no names.
 func (g *grid) steadyWidth(s *slot) bool {
 	for i := range s.vals {
 		if s.vals[i].to != s.b || s.vals[i].from != s.a {
 			return false
 		}
 	}
-	return s.kind != tokNumber && !(s.kind == tokWord && hasDigit(g.text(s, 0)))
+	return len(g.distinct(s)) > 1 && s.kind != tokNumber && !(s.kind == tokWord && hasDigit(g.text(s, 0)))
 }
 
 // roomy says that more than one blank stands between a sign and its digits somewhere, or sometimes none.

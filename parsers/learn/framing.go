@@ -140,7 +140,7 @@ func framings(s Sample) []framing {
 			}
 		}
 		for _, c := range ";#|*$!/\\>)]}" {
-			if n := bytes.Count(s.Bytes, []byte(string(c))); n >= FewFrames && !bytes.ContainsAny(s.Bytes, "\r\n") {
+			if n := bytes.Count(s.Bytes, []byte(string(c))); n >= FewFrames && len(s.Pauses) == 0 && s.Bytes[len(s.Bytes)-1] == byte(c) && !bytes.ContainsAny(s.Bytes, "\r\n") {
 				add(framing{ends: []string{string(c)}})
 			}
 		}

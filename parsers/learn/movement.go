@@ -21,13 +21,13 @@ func (p *plan) movement(state func(line int) string) evidence {
 	for _, r := range runs {
 		names[r.state] += len(r.values)
 	}
-	best, ev := mostChance, evidence{}
+	best, ev, step := mostChance, evidence{}, p.step(runs)
 	for _, a := range sorted(names) {
 		for _, b := range sorted(names) {
 			if a == b || (names[a]+names[b])*4 < len(p.g.lines)*3 {
 				continue
 			}
-			c := chance(runs, a, b, p.step())
+			c := chance(runs, a, b, step)
 			if letters(a) > 2 && letters(b) > 2 {
 				c *= mostChance / mostChanceWords
 			}
@@ -64,12 +64,33 @@ func (p *plan) runs(state func(line int) string) (all []run) {
 	return all
 }
 
-// step is the last digit of the weights, in the unit of scaled.
-func (p *plan) step() int64 {
+// step is the noise of a settled weight: two last digits, or the step in which the balance counts, where the weights show
+// that it is larger. It is in the unit of scaled.
+func (p *plan) step(runs []run) int64 {
+	digit := scaled(1, 0)
 	if n := len(p.style.scales); n > 0 {
-		return scaled(1, p.style.scales[n-1])
+		digit = scaled(1, p.style.scales[n-1])
 	}
-	return scaled(1, 0)
+	seen := map[int64]bool{}
+	var d int64
+	for _, r := range runs {
+		for _, v := range r.values {
+			seen[v] = true
+			d = divisor(d, max(v, -v))
+		}
+	}
+	if len(seen) >= 4 && d > 2*digit && d <= 50*digit {
+		return d
+	}
+	return 2 * digit
+}
+
+// divisor is the greatest common divisor.
+func divisor(a, b int64) int64 {
+	for b != 0 {
+		a, b = b, a%b
+	}
+	return a
 }
 
 // scaled gives a number in units of 10^-7, enough to compare weights of one balance.
@@ -81,8 +102,7 @@ func scaled(n int64, scale int) int64 {
 }
 
 // chance is how likely marks without any meaning would make the picture that a is stable and b is not; 1 where the picture is
-// another. Lines of one state whose weight stays are one load; a step of at most two last digits is the noise of a settled
-// weight. Three things count: that loads printed more than once are all of a, that each run of b leads to the weight behind
+// another. Lines of one state whose weight stays are one load; a step of at most step is the noise of a settled weight. Three things count: that loads printed more than once are all of a, that each run of b leads to the weight behind
 // it, and that the mark changes with every load.
 func chance(runs []run, a, b string, step int64) float64 {
 	var still, loadsA, loadsB, repeated, linesB, runsA, movedA int
@@ -119,7 +139,7 @@ func (r run) loads(step int64) (loads, again, pairs int) {
 	loads = 1
 	fresh := true
 	for k := 1; k < len(r.values); k++ {
-		if d := r.values[k] - r.values[k-1]; d > 2*step || d < -2*step {
+		if d := r.values[k] - r.values[k-1]; d > step || d < -step {
 			loads, fresh = loads+1, true
 			continue
 		}

@@ -1,6 +1,7 @@
 package learn
 
 import (
+	"bytes"
 	"fmt"
 	"slices"
 	"strings"
@@ -81,12 +82,37 @@ func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	}
 	p.dates(a, c)
 	p.words(a, c)
+	if no := p.grownDigit(); no != nil {
+		return nil, no
+	}
 	if no := p.looseSign(); no != nil {
 		return nil, no
 	}
 	p.numbers(a, c)
 	p.texts(a, c)
 	return p, nil
+}
+
+// grownDigit refuses weights whose last digit is one of two only, other than 0 and 5: no balance counts so, and the digit may
+// be a mark that is printed against the weight.
+func (p *plan) grownDigit() *refusal {
+	last := map[byte]bool{}
+	values := p.g.distinct(&p.g.slots[p.weight])
+	for v := range values {
+		b := bytes.TrimRight([]byte(v), "+-])> .,")
+		if len(b) > 0 {
+			last[b[len(b)-1]] = true
+		}
+	}
+	odd := false
+	for c := range last {
+		odd = odd || c%2 == 1
+	}
+	if len(values) < 6 || len(last) != 2 || last['0'] && last['5'] || !odd {
+		return nil
+	}
+	return &refusal{why: fmt.Sprintf("the last digit of “%s” is one of two in all lines: it may be a mark and no part of the weight; say what the display showed", p.g.example(p.weight)),
+		questions: []Question{p.displayQuestion()}}
 }
 
 // minusWords say minus without its sign.
@@ -708,6 +734,28 @@ func (p *plan) chooseStyle(a *Answers, c *context) *refusal {
 	return p.settleStyle(values, ways, c)
 }
 
+// sameUnit keeps the values whose unit most lines have: grams and pieces are written in ways of their own.
+func (p *plan) sameUnit(values [][]byte) (same [][]byte) {
+	units := p.unitsOf(&p.g.slots[p.weight])
+	counts := map[string]int{}
+	for _, u := range units {
+		counts[u]++
+	}
+	most := ""
+	for _, u := range sorted(counts) {
+		mass, before := massSymbol(u, &Answers{}), massSymbol(most, &Answers{})
+		if most == "" || mass && !before || counts[u] > counts[most] && mass == before {
+			most = u
+		}
+	}
+	for i, v := range values {
+		if units[i] == most {
+			same = append(same, v)
+		}
+	}
+	return same
+}
+
 // unitsOf gives the printed unit of each line that has a number in slot s.
 func (p *plan) unitsOf(s *slot) (units []string) {
 	u := p.unitSlot(p.weight)
@@ -742,6 +790,7 @@ func (p *plan) settleStyle(values [][]byte, ways []style, c *context) *refusal {
 			}
 		}
 	}
+	values = p.sameUnit(values)
 	switch {
 	case onlyThrees(values, ','):
 		if !c.comma {

@@ -137,7 +137,7 @@ func (p *plan) missingUnits(counts map[string]int) {
 		p.doubt("", "lines without unit are refused: they are too few to show what that means")
 		return
 	}
-	if p.block {
+	if p.block || !p.unitAlone() {
 		return
 	}
 	p.unitMissing = true
@@ -165,6 +165,35 @@ func (p *plan) missingUnits(counts map[string]int) {
 	}
 	p.doubt("settled", "the unit is missing in %d lines; that is taken to mean that the weight was not stable, as is usual, and the sample does not prove it", counts[""])
 	p.unsure = true
+}
+
+// unitAlone says that the lines without a unit have all that every line with one has, and nothing more.
+func (p *plan) unitAlone() bool {
+	u := &p.g.slots[p.unit]
+	for i := range p.g.slots {
+		if i == p.unit {
+			continue
+		}
+		s := &p.g.slots[i]
+		with, without, have, total := 0, 0, 0, 0
+		for k := range s.vals {
+			if u.vals[k].empty() {
+				total++
+				if !s.vals[k].empty() {
+					without++
+				}
+				continue
+			}
+			have++
+			if !s.vals[k].empty() {
+				with++
+			}
+		}
+		if with == have && without < total || with == 0 && without > 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // noUnit settles the unit of a balance that prints none.

@@ -352,14 +352,17 @@ func (p *plan) unknownWord(i int) {
 	p.unknownTable(i)
 }
 
-// narrow says that no value of a slot has more than one character.
+// narrow says that no value of a slot has more than one character, and not all are digits.
 func (g *grid) narrow(s *slot) bool {
+	digits := true
 	for i := range s.vals {
-		if len(g.value(s, i)) > 1 || len(g.value(s, i)) == 1 && isDigit(g.value(s, i)[0]) {
+		v := g.value(s, i)
+		if len(v) > 1 {
 			return false
 		}
+		digits = digits && (len(v) == 0 || isDigit(v[0]))
 	}
-	return true
+	return !digits
 }
 
 // unknownTable gives a slot a table in which every word means unknown.

@@ -161,6 +161,16 @@ func (s *solution) openBrackets() bool {
 	return false
 }
 
+// faults counts the frames that the framing itself could not use, but for the first.
+func (s *solution) faults() (n int) {
+	for i, c := range s.cuts {
+		if c.fault != "" && i > 0 {
+			n++
+		}
+	}
+	return n
+}
+
 // unreadWithout says that a line with decimals or a unit and without the character is left unread.
 func (s *solution) unreadWithout(sign string) bool {
 	for n := range s.why {
@@ -169,10 +179,13 @@ func (s *solution) unreadWithout(sign string) bool {
 			continue
 		}
 		toks := tokenize(c.body)
-		for i, t := range toks {
-			if t.kind == tokNumber && (decimalAt(t.in(c.body)) > 0 || i+1 < len(toks) && unitLike(s.src.page.text(toks[i+1].in(c.body)))) {
-				return true
-			}
+		number, unit := false, false
+		for _, t := range toks {
+			number = number || t.kind == tokNumber
+			unit = unit || t.kind == tokNumber && decimalAt(t.in(c.body)) > 0 || t.kind != tokNumber && unitLike(s.src.page.text(t.in(c.body)))
+		}
+		if number && unit {
+			return true
 		}
 	}
 	return false
