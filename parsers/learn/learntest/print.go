@@ -17,6 +17,7 @@ func (g *design) print(d dice, m *moment) Frame {
 	line := g.text(g.line, m, &f)
 	if f.Sort == Beyond && g.beyond.whole {
 		line = g.beyondText(m)
+		f.features = []string{"range " + m.state.String()} // nothing else is seen
 	}
 	if g.twist != nil {
 		line = g.twist(line, &f)
