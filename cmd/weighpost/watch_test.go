@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/port/comtest"
 	"weighpost/gateway/port/pty"
 )
 
@@ -209,6 +210,34 @@ func TestWatchStraightAtAPort(t *testing.T) {
 	none := startWatch(t, program, filepath.Join(dir, "none"))
 	if err := none.Wait(); err == nil || !strings.Contains(none.errs.String(), "There is no serial port") {
 		t.Errorf("a port that is not there: %v %s", err, none.errs.String())
+	}
+}
+
+// TestWatchADeviceServer: pyserial's, whose line is set by the command's flags.
+func TestWatchADeviceServer(t *testing.T) {
+	t.Parallel()
+	program, server := program(t, t.TempDir()), comtest.Start(t, comtest.Options{Fastest: 9600})
+	w := startWatch(t, program, server.Address, "--control", "--speed", "1200", "--data-bits", "7", "--parity", "even")
+	w.until(t, "-- "+server.Address)
+	server.Until(t, "set 1200 7 E 1")
+	if _, err := server.Balance.WriteString("\x02 12.3450 g\r\n"); err != nil {
+		t.Fatal(err)
+	}
+	w.until(t, "<STX> 12.3450 g<CR><LF>")
+	w.interrupt(t)
+
+	fast := startWatch(t, program, server.Address, "--speed", "19200")
+	if err := fast.Wait(); err == nil || !strings.Contains(fast.errs.String(), "Nothing comes from the port. The device server at "+server.Address+" has set 1200 bits a second instead of 19200") {
+		t.Errorf("a speed that it cannot do: %v %s", err, fast.errs.String())
+	}
+	raw := startWatch(t, program, "tcp"+strings.TrimPrefix(server.Address, "rfc2217"), "--speed", "9600")
+	if err := raw.Wait(); err == nil || !strings.Contains(raw.errs.String(), "unless the address begins with rfc2217://") {
+		t.Errorf("a speed over tcp: %v %s", err, raw.errs.String())
+	}
+	server.Stop()
+	gone := startWatch(t, program, server.Address)
+	if err := gone.Wait(); err == nil || !strings.Contains(gone.errs.String(), "does not answer") {
+		t.Errorf("a server that is gone: %v %s", err, gone.errs.String())
 	}
 }
 

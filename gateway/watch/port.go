@@ -35,6 +35,7 @@ func (p Port) Run(ctx context.Context, take func(Event) error) error {
 	defer cancel(nil)
 	board := health.New(time.Now)
 	line := port.NewLine(p.Config, "", board, slog.New(slog.DiscardHandler))
+	line.Call("the port")
 	v := &view{about: p.Config.Address, layout: p.Layout, take: take, fail: cancel, board: board}
 	gap := pause
 	if p.Layout != nil {
