@@ -83,6 +83,9 @@
 //
 // # Promises
 //
+// A text without width that is nothing but a sign, with the weight behind it, is refused: where the text is missing the sign
+// is the weight's.
+//
 // Digits stay as printed: only the decimal comma, the grouping and the place of the sign are normalised. A number without a
 // unit is no weighing, and an ambiguous unit ("oz") has to be settled by the layout. Apply gives a value or a reason, never
 // both, does not allocate for a value, and Print is its inverse.

@@ -153,7 +153,9 @@ func (m *matcher) field(p *piece) miss {
 			length++
 		}
 	default:
-		length = textExtent(p, rest)
+		if length = textExtent(p, rest); length == 1 && p.beforeWeight && isSign(rest[0]) {
+			return m.fail(whyLoneSign, p, from, from+1)
+		}
 	}
 	if m.noGap {
 		return m.fail(whyNoGap, p, from, len(m.b))

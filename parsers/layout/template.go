@@ -85,6 +85,8 @@ type piece struct {
 	// What ends a field without width: the literal that follows it, or blanks, or (toEnd) the end of the line.
 	stop  []byte
 	toEnd bool
+	// Of free text without width: the weight follows behind blanks, and a sign that stands alone may be the weight's.
+	beforeWeight bool
 }
 
 const mostWidth = 128
@@ -204,6 +206,10 @@ func linkPieces(pieces []piece) {
 			p.toEnd = next == nil
 			if next != nil && next.kind == pieceLiteral {
 				p.stop = next.literal
+			}
+			if next != nil && next.kind == pieceGap && p.field.text() {
+				after := following(pieces, slices.IndexFunc(pieces, func(x piece) bool { return x.kind == pieceGap && x.column == next.column }))
+				p.beforeWeight = after != nil && after.field == fieldWeight
 			}
 		}
 	}

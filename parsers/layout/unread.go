@@ -43,6 +43,7 @@ const (
 	whyContradiction
 	whyTwoMeanings
 	whyNoWeight
+	whyLoneSign
 	whyNotCheck
 	whyCheck
 	whyLength
@@ -65,6 +66,7 @@ var numberFaults = map[whyCode]string{
 	whyControl:       "holds a control character",
 	whyEncoding:      "holds bytes that are no text in UTF-8",
 	whyTooLong:       "is too long to keep",
+	whyLoneSign:      "is a sign by itself, and may be that of the weight behind it",
 	whyNotCheck:      "is not written as check characters of this layout",
 	whyCheck:         "is not the check of the line: the line was damaged on its way, or the layout names another check",
 	whyTwice:         "is printed twice in one frame",

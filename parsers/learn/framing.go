@@ -200,7 +200,7 @@ func startedBy(b []byte, c byte) (all []framing, ok bool) {
 	if ends, share := lineEndsOf(segments); share > 0.7 {
 		return []framing{{start: start, ends: ends}}, true
 	}
-	if n, share := commonLength(segments); share > 0.7 {
+	if n, share := commonLength(segments); share > 0.7 && !bytes.ContainsAny(b, "\r\n") {
 		return []framing{{start: start, length: n + 1}}, true
 	}
 	return nil, false
@@ -288,7 +288,7 @@ func terminated(b []byte) []framing {
 	}
 	var counts [32]int
 	for _, c := range b {
-		if c < 32 && c != '\t' {
+		if c < 32 && c != '\t' && c != 1 && c != 2 { // SOH and STX begin something
 			counts[c]++
 		}
 	}

@@ -41,6 +41,7 @@ type plan struct {
 	texts0                   int             // how many texts those have
 	unknowns                 int             // how many slots have a table of words that nobody knows
 	block                    bool            // the grid is one line of a print block
+	shown                    bool            // a display showed which number is the weight
 }
 
 // meaningPair is what a line means without printing it.
@@ -108,7 +109,7 @@ func (p *plan) grownDigit() *refusal {
 	for c := range last {
 		odd = odd || c%2 == 1
 	}
-	if len(values) < 6 || len(last) != 2 || last['0'] && last['5'] || !odd {
+	if len(values) < 5 || len(last) != 2 || last['0'] && last['5'] || !odd {
 		return nil
 	}
 	return &refusal{why: fmt.Sprintf("the last digit of “%s” is one of two in all lines: it may be a mark and no part of the weight; say what the display showed", p.g.example(p.weight)),
@@ -127,7 +128,7 @@ func (p *plan) looseSign() *refusal {
 			continue
 		}
 		counts := p.g.distinct(&p.g.slots[i])
-		minus := counts["-"] > 0
+		minus := counts["-"] > 0 || counts["("] > 0 || counts[")"] > 0
 		for v := range counts {
 			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ") || minusWords[strings.ToLower(strings.Trim(v, " ()[].:"))]
 		}
@@ -277,6 +278,7 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 	if found, said := p.byDisplay(numbers, c); said {
 		if len(found) == 1 {
 			p.weight = found[0]
+			p.shown = true
 			p.reasons = append(p.reasons, "the weight is the number that the display showed")
 			p.kindOfChosen(numbers)
 			return nil
@@ -599,9 +601,18 @@ func (p *plan) adds(sum, x, y int) bool {
 
 // torn refuses a weight beside which a number stands that may be a part of it: groups of digits between blanks.
 func (p *plan) torn() *refusal {
+	if p.shown {
+		return nil
+	}
+	if p.hexTail() || p.commaBefore() {
+		return &refusal{why: fmt.Sprintf("“%s” may be a part of a longer number, or more than the weight: say what the display showed", p.g.example(p.weight)), questions: []Question{p.displayQuestion()}}
+	}
 	for i := p.weight - 1; i <= p.weight; i++ {
 		if p.g.headless(&p.g.slots[p.weight]) {
 			return &refusal{why: fmt.Sprintf("a decimal sign stands before the digits “%s”, and nothing before it", p.g.example(p.weight)), questions: []Question{p.displayQuestion()}}
+		}
+		if p.pointUnit() {
+			return &refusal{why: fmt.Sprintf("digits follow the unit behind “%s” directly: the unit may stand for the decimal sign", p.g.example(p.weight)), questions: []Question{p.displayQuestion()}}
 		}
 		if i > 0 && i == p.weight-1 && p.g.fraction(i) {
 			return &refusal{why: fmt.Sprintf("“%s” may be a part of a fraction, and no layout reads those", p.g.example(p.weight))}
@@ -613,6 +624,42 @@ func (p *plan) torn() *refusal {
 			questions: []Question{p.displayQuestion()}}
 	}
 	return nil
+}
+
+// pointUnit says that digits are printed right behind the unit of a weight without decimals: 12g7.
+func (p *plan) pointUnit() bool {
+	w := p.weight
+	if w+2 >= len(p.g.slots) || p.unitBehind(w) < 0 || p.g.slots[w+2].kind != tokNumber || hasDecimals(p.g.values(&p.g.slots[w])) {
+		return false
+	}
+	return p.g.touching(&p.g.slots[w], &p.g.slots[w+1]) && p.g.touching(&p.g.slots[w+1], &p.g.slots[w+2])
+}
+
+// hexTail says that letters from A to F grow out of the weight's digits in some lines: the last digits may be a check.
+func (p *plan) hexTail() bool {
+	if p.weight+1 >= len(p.g.slots) || p.weight+1 == p.unitSlot(p.weight) {
+		return false
+	}
+	s := &p.g.slots[p.weight+1]
+	if s.kind != tokWord || !p.g.touching(&p.g.slots[p.weight], s) {
+		return false
+	}
+	counts := p.g.distinct(s)
+	for v := range counts {
+		if strings.Trim(v, "0123456789ABCDEFabcdef") != "" {
+			return false
+		}
+	}
+	return len(counts) > 1
+}
+
+// commaBefore says that a comma parts the weight's whole digits from others right before them: they may be its decimals.
+func (p *plan) commaBefore() bool {
+	w := p.weight
+	if w < 2 || hasDecimals(p.g.values(&p.g.slots[w])) || p.g.example(w-1) != "," || p.g.slots[w-2].kind != tokNumber {
+		return false
+	}
+	return p.g.touching(&p.g.slots[w-2], &p.g.slots[w-1]) && p.g.touching(&p.g.slots[w-1], &p.g.slots[w])
 }
 
 // headless says that a point or comma right before the digits of a slot has a blank, a sign or nothing before it.

@@ -151,6 +151,9 @@ func (s *solution) better(o *solution) bool { return s.score() > o.score() }
 func (s *solution) openBrackets() bool {
 	for _, ln := range s.src.lines {
 		for _, x := range ln.parts {
+			if minusWords[strings.ToLower(strings.Trim(s.src.page.text(x.text), " ()[].:"))] {
+				return true
+			}
 			for _, sign := range []string{"(", "-"} {
 				if strings.Contains(string(x.text), sign) && len(x.text) <= 3 && s.unreadWithout(sign) {
 					return true

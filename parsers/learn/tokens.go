@@ -45,29 +45,25 @@ func tokenize(b []byte) (all []token) {
 	return all
 }
 
-// commasSeparate says that commas stand between fields and in no number: most lines have one that is not between digits, and
-// numbers with a decimal point, or no blank behind the comma.
+// commasSeparate says that commas stand between fields and in no number: most lines have one that is not between digits and
+// has no blank behind it.
 func commasSeparate(lines [][]byte, toks [][]token) bool {
-	apart, points, tights, total := 0, 0, 0, 0
+	apart, tights, total := 0, 0, 0
 	for i, b := range lines {
-		one, point, tight := false, false, false
+		one, tight := false, false
 		for _, t := range toks[i] {
 			v := t.in(b)
 			one = one || t.kind == tokMark && v[0] == ','
 			tight = tight || t.kind == tokMark && v[0] == ',' && t.to < len(b) && b[t.to] != ' '
-			point = point || t.kind == tokNumber && bytes.IndexByte(v, '.') >= 0
 		}
 		if total++; one {
 			apart++
-		}
-		if point {
-			points++
 		}
 		if tight {
 			tights++
 		}
 	}
-	return apart*10 >= total*8 && (points*10 >= total*6 || tights*10 >= total*8)
+	return apart*10 >= total*8 && tights*10 >= total*8
 }
 
 // splitCommas cuts numbers at their commas.
