@@ -32,7 +32,7 @@ type pressing struct {
 
 func (p *pressing) Write(b []byte) (int, error) {
 	if bytes.Contains(b, []byte("Press the print key once.")) {
-		time.AfterFunc(20*time.Millisecond, p.press)
+		p.press() // the port is open already
 	}
 	return p.Builder.Write(b)
 }

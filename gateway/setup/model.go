@@ -35,13 +35,24 @@ type table struct {
 // model holds the tables of pairs of settings as they are needed. It is not safe for concurrent use.
 type model struct {
 	lines  [][]byte
+	waves  map[string][]uart.Wave // the lines, by framing; their speed is to be filled in
 	tables map[pair]*table
+}
+
+// fit is how well a table explains symbols, as a logarithm.
+func (t *table) fit(symbols []symbol, way tells, sync int) (sum float64) {
+	for _, c := range symbols {
+		sum += float64(t.log[way][sync][c])
+	}
+	return sum
 }
 
 // pair is a sender and a receiver, with their speeds reduced: 4800 and 9600 hear each other as 1200 and 2400 do.
 type pair struct{ from, to Setting }
 
-func newModel() *model { return &model{lines: typical(), tables: map[pair]*table{}} }
+func newModel() *model {
+	return &model{lines: typical(), waves: map[string][]uart.Wave{}, tables: map[pair]*table{}}
+}
 
 // of gives the table of a sender and a receiver.
 func (m *model) of(from, to Setting) *table {
@@ -72,20 +83,16 @@ type counts struct {
 
 // measure sends typical lines through the model of a line, with clocks that differ a little as real ones do, and counts.
 func (m *model) measure(from, to Setting) *table {
-	r := rand.New(rand.NewPCG(1, uint64(from.Speed)))
 	var heard [2]counts
 	rounds, sent := 1, 0
 	if from.Speed > to.Speed { // a slow receiver hears little of each line
 		rounds = min(from.Speed/to.Speed, 8)
 	}
-	for range rounds {
-		for i, line := range m.lines {
-			w := wave(from, line, i%4 == 3, r)
-			sent += len(line)
-			if i%6 == 2 { // listening may begin in the middle
-				w.Levels = w.Levels[r.IntN(len(w.Levels)):]
-			}
-			w.Speed += w.Speed * (i%5 - 2) / 150
+	waves := m.say(from)
+	for round := range rounds {
+		for i, w := range waves {
+			sent += len(m.lines[i])
+			w.Speed = from.Speed + from.Speed*((i+round)%5-2)/150
 			for sync := range heard {
 				heard[sync].add(to.line().Receive(w, sync == 1))
 			}
@@ -97,6 +104,23 @@ func (m *model) measure(from, to Setting) *table {
 		t.rate[sync] = float64(heard[sync].all) / float64(sent)
 	}
 	return t
+}
+
+// say gives the levels of the lines: most from the beginning and back to back, some with pauses, some from the middle on.
+func (m *model) say(s Setting) []uart.Wave {
+	waves := m.waves[s.Framing()]
+	if waves == nil {
+		r := rand.New(rand.NewPCG(1, 1))
+		for i, line := range m.lines {
+			w := wave(s, line, i%4 == 3, r)
+			if i%6 == 2 {
+				w.Levels = w.Levels[r.IntN(len(w.Levels)):]
+			}
+			waves = append(waves, w)
+		}
+		m.waves[s.Framing()] = waves
+	}
+	return waves
 }
 
 // wave is a line as a balance says it: back to back, or with a little idle time between the characters.
@@ -155,7 +179,7 @@ func (c *counts) fill(t *table, sync int) {
 // are the same each time. What matters of them is which characters are frequent, so there is no need for the right words.
 func typical() [][]byte {
 	r := rand.New(rand.NewPCG(2, 3))
-	lines := make([][]byte, 160)
+	lines := make([][]byte, 120)
 	for i := range lines {
 		var b []byte
 		for range 1 + r.IntN(4) {

@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"math/bits"
 	"slices"
 )
 
@@ -55,6 +56,10 @@ func newSearch(m *model) *search {
 	return s
 }
 
+// atMost is how much one listening says for or against a setting, as a logarithm: it may have begun in the middle of a print,
+// and what is heard then until the receiver finds its way says the wrong thing. Two listenings outvote it.
+const atMost = 30.0
+
 // hear weighs what came against each hypothesis.
 func (s *search) hear(h Heard) {
 	if h.empty() {
@@ -63,20 +68,28 @@ func (s *search) hear(h Heard) {
 	s.heard = append(s.heard, h)
 	s.told = s.told || h.tells()
 	symbols := h.symbols()
+	fits := make([][ways][2]float64, len(s.hyps))
+	best := math.Inf(-1)
 	for i := range s.hyps {
 		hyp := &s.hyps[i]
 		t := s.model.of(hyp.Setting, h.At)
 		for way := range hyp.fit {
 			for sync := range hyp.fit[way] {
-				sum := 0.0
-				for _, c := range symbols {
-					sum += float64(t.log[way][sync][c])
+				fits[i][way][sync] = t.fit(symbols, tells(way), sync)
+				if !s.told || tells(way) == tellsDamage {
+					best = max(best, fits[i][way][sync])
 				}
-				hyp.fit[way][sync] += sum
 			}
 		}
 		for sync := range hyp.lengths {
 			hyp.lengths[sync].add(float64(len(symbols)), t.rate[sync])
+		}
+	}
+	for i := range s.hyps {
+		for way := range fits[i] {
+			for sync, fit := range fits[i][way] {
+				s.hyps[i].fit[way][sync] += max(fit-best, -atMost)
+			}
 		}
 	}
 }
@@ -198,7 +211,7 @@ func (w *weighed) read(s *search) {
 		var part []byte
 		for _, c := range h.symbols() {
 			switch {
-			case c == damaged:
+			case c == damaged, c < damaged && !w.passes(byte(c), h.At):
 				part = append(part, 0)
 			case c < damaged:
 				part = append(part, byte(c)&(1<<w.DataBits-1))
@@ -207,6 +220,15 @@ func (w *weighed) read(s *search) {
 		parts = append(parts, part)
 	}
 	w.text, w.own = join(parts), len(parts) > 0
+}
+
+// passes says whether the parity of a byte is right where it was heard as the eighth of its bits.
+func (s Setting) passes(c byte, at Setting) bool {
+	if s.DataBits != 7 || at.DataBits != 8 || at.Parity != "none" {
+		return true
+	}
+	odd := bits.OnesCount8(c)%2 == 1
+	return s.Parity == "none" || s.Parity == "even" && !odd || s.Parity == "odd" && odd
 }
 
 // passesOn says whether, if the hypothesis is right, the adapter may be one that hands on damaged characters as they are, and
@@ -225,7 +247,7 @@ func (h *hypothesis) passesOn() (raw, sync bool) {
 // reads says whether a receiver that is set to at gets each character of a sender that is set to as whole, at one speed: it
 // then looks at the same bits, or at fewer of them while those left out are 1, or need not be.
 func reads(as, at Setting, raw, sync bool) bool {
-	switch long, short := bits(as), bits(at); {
+	switch long, short := length(as), length(at); {
 	case at.DataBits < as.DataBits:
 		return false
 	case long == short:
@@ -238,8 +260,8 @@ func reads(as, at Setting, raw, sync bool) bool {
 	return false
 }
 
-// bits are the data bits and the parity bit.
-func bits(s Setting) int {
+// length are the data bits and the parity bit.
+func length(s Setting) int {
 	if s.Parity == "none" {
 		return s.DataBits
 	}
@@ -280,8 +302,11 @@ func (s *search) candidates() []Candidate {
 	return out
 }
 
+// calm says whether the text is one, from the first character to the last.
+func (w weighed) calm() bool { return !strange(w.text) && plausible(w.text) >= sure }
+
 // same says whether nothing tells another hypothesis from the first. Either neither has been heard at its own setting, and
-// they differ in stop bits only. Or both read the same text and explain what came: about as well as each other, or at all
+// they differ in stop bits only. Or both read the same text, or good text from different prints, and explain what came: about as well as each other, or at all
 // where the port was set to as many bits as the balance, since it reads those with any parity if it tells no damage.
 func (w weighed) same(other weighed) bool {
 	if other.Speed != w.Speed {
@@ -291,7 +316,7 @@ func (w weighed) same(other weighed) bool {
 		return bytes.Equal(w.text, other.text)
 	}
 	switch {
-	case !w.own || !other.own || other.DataBits != w.DataBits || !bytes.Equal(w.text, other.text):
+	case !w.own || !other.own || other.DataBits != w.DataBits || !bytes.Equal(w.text, other.text) && !(w.calm() && other.calm()):
 		return false
 	case w.whole && other.whole:
 		return other.fits >= w.fits-10*alikeWithin
@@ -348,10 +373,10 @@ func (w weighed) cut(s *search) bool {
 
 // untold are the settings that read the same where the port looks for parity and its adapter tells no error.
 func (w weighed) untold() (list []Setting) {
-	for _, parity := range "EOSM" {
-		list = append(list, Setting{Speed: w.Speed}.framed(fmt.Sprintf("%d%c1", w.DataBits, parity)))
+	for _, framing := range []string{"E1", "E2", "O1", "O2", "S1", "S2", "M1", "M2", "N2"} {
+		list = append(list, Setting{Speed: w.Speed}.framed(fmt.Sprint(w.DataBits, framing)))
 	}
-	return append(list, Setting{Speed: w.Speed}.framed(fmt.Sprintf("%dN2", w.DataBits)))
+	return list
 }
 
 // distinct leaves out what is there twice, and first.

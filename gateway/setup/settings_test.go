@@ -30,7 +30,7 @@ func (p *presser) Tell(text string) {
 	if strings.Contains(text, "Press the print key once.") {
 		p.tries++
 		if p.press == nil || p.press(p.tries) {
-			time.AfterFunc(10*time.Millisecond, p.balance.Press)
+			p.balance.Press() // the port is open already
 		}
 	}
 }
@@ -66,24 +66,27 @@ func TestFindSettingsWithAPersonWhoPresses(t *testing.T) {
 		{line(19200, 8, "even", 1), true, "19200 8E1"},
 		{line(115200, 7, "none", 2), false, "115200 7N2"},
 	} {
-		b := &setuptest.Balance{Line: c.line, Print: weights, Tells: c.tells}
-		p := &presser{balance: b}
-		s, err := setup.FindSettings(t.Context(), b.Open, "/dev/balance/b-1", setup.SettingsOptions{Person: p})
-		if err != nil {
-			t.Fatal(err)
-		}
-		first := s.Candidates[0]
-		truth := setup.Setting{Speed: c.line.Speed, DataBits: c.line.DataBits, Parity: c.line.Parity, StopBits: c.line.StopBits}
-		if !s.Sure || !first.Has(truth) || !strings.HasSuffix(string(first.Bytes), weights(b.Presses()-1)) {
-			t.Errorf("%v: %+v\n%s", truth, s, strings.Join(p.told, "\n"))
-		}
-		if len(s.Unclear) == 0 || b.Presses() > 5 || p.asked > 0 || b.IsOpen() {
-			t.Errorf("%v: unclear %q, %d presses, %d questions, left open: %v", truth, s.Unclear, b.Presses(), p.asked, b.IsOpen())
-		}
-		if first.String() != c.want {
-			t.Errorf("%v: taken is %v, want %s", truth, first.Setting, c.want)
-		}
-		t.Logf("%v: %d presses", truth, b.Presses())
+		t.Run(c.want, func(t *testing.T) {
+			t.Parallel()
+			b := &setuptest.Balance{Line: c.line, Print: weights, Tells: c.tells}
+			p := &presser{balance: b}
+			s, err := setup.FindSettings(t.Context(), b.Open, "/dev/balance/b-1", setup.SettingsOptions{Person: p})
+			if err != nil {
+				t.Fatal(err)
+			}
+			first := s.Candidates[0]
+			truth := setup.Setting{Speed: c.line.Speed, DataBits: c.line.DataBits, Parity: c.line.Parity, StopBits: c.line.StopBits}
+			if !s.Sure || !first.Has(truth) || !strings.HasSuffix(string(first.Bytes), weights(b.Presses()-1)) {
+				t.Errorf("%v: %+v\n%s", truth, s, strings.Join(p.told, "\n"))
+			}
+			if len(s.Unclear) == 0 || b.Presses() > 5 || p.asked > 0 || b.IsOpen() {
+				t.Errorf("%v: unclear %q, %d presses, %d questions, left open: %v", truth, s.Unclear, b.Presses(), p.asked, b.IsOpen())
+			}
+			if first.String() != c.want {
+				t.Errorf("%v: taken is %v, want %s", truth, first.Setting, c.want)
+			}
+			t.Logf("%v: %d presses", truth, b.Presses())
+		})
 	}
 }
 
@@ -111,8 +114,8 @@ func TestAPoll(t *testing.T) {
 	}
 }
 
-// TestNothingIsSentUnasked: without a poll nothing is ever written.
-func TestNothingIsSentUnasked(t *testing.T) {
+// TestASearchSendsNothingUnasked: without a poll nothing is ever written.
+func TestASearchSendsNothingUnasked(t *testing.T) {
 	b := &setuptest.Balance{Line: line(9600, 8, "none", 1), Print: weights}
 	wrote := false
 	open := func(ctx context.Context, c port.Config) (port.Port, error) {
@@ -161,7 +164,7 @@ func TestTheCauseOfASilenceIsFound(t *testing.T) {
 	p.asks = func(q setup.Question) string {
 		if q.Key == "print-key" { // now somebody looks
 			plugged = true
-			time.AfterFunc(5*time.Millisecond, b.Press)
+			b.Press()
 			return "done"
 		}
 		return "next"
