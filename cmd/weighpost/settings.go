@@ -16,7 +16,7 @@ import (
 
 type settingsCommand struct {
 	Source string        `arg:"" name:"port-or-file" help:"A port, or a file with bytes as received at the settings that the flags name; - for standard input."`
-	Poll   string        `placeholder:"TEXT" help:"Send this at each try, for a balance that speaks only when asked, such as 'P\\r\\n' or '\\x05'. Nothing else is ever sent."`
+	Poll   string        `placeholder:"TEXT" help:"Send this at each try, for a balance that speaks only when asked, such as 'P\\r\\n' or '\\x05'. Nothing else is ever sent to a balance."`
 	Listen time.Duration `placeholder:"TIME" help:"How long each try waits for the first byte, such as 10s."`
 	For    time.Duration `placeholder:"TIME" help:"How long the whole search may take. By default 10 minutes."`
 	Tries  int           `placeholder:"N" help:"At the most so many tries."`

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"os"
+	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -41,6 +43,11 @@ func TestSilenceOnARealDriver(t *testing.T) {
 		if step.Name == StepSelfTest && step.Outcome == OutcomeSeen && step.Saw != loopSays[loopWhole] {
 			t.Errorf("the self-test says %q", step.Saw)
 		}
+	}
+	s = &fitter{t: t, wire: &wire{}}
+	r, err = Silence(t.Context(), Open, slave, s, SilenceOptions{Listen: time.Millisecond, System: newLab()}) // which does not list it
+	if err != nil || !strings.Contains(r.Text(), "A pseudo-terminal has no pins.") || slices.Contains(s.asked, "self-test") {
+		t.Errorf("%v, %v, %s", err, s.asked, r.Text())
 	}
 	other, err := port.Config{Address: slave}.Open(context.Background())
 	if err != nil {

@@ -71,14 +71,17 @@ const unseen = "that somebody has it all the same cannot be ruled out from here 
 
 // find gives what the system says of the port; without more than its address where it does not know it.
 func (w *walk) find(ctx context.Context) port.Found {
-	unknown := port.Found{Address: w.config.Address, Device: w.config.Address, HolderUnsure: true}
-	all, err := w.system.List(ctx)
-	if err != nil {
-		return unknown
-	}
 	device := w.config.Address
 	if real, err := filepath.EvalSymlinks(device); err == nil {
 		device = real
+	}
+	unknown := port.Found{Address: w.config.Address, Device: device, Kind: port.KindUnknown, HolderUnsure: true}
+	if strings.HasPrefix(device, "/dev/pts/") { // those are listed only where they have a name
+		unknown.Kind = port.KindPseudo
+	}
+	all, err := w.system.List(ctx)
+	if err != nil {
+		return unknown
 	}
 	for _, f := range all {
 		if f.Address == w.config.Address || f.Device == device {
