@@ -31,6 +31,8 @@ type addBalanceCommand struct {
 	Capacity    string        `placeholder:"MASS" help:"The largest load, with unit, such as '220 g'; - for not known."`
 	Readability string        `placeholder:"MASS" help:"The last step of the display, such as '0.0001 g'; - for not known."`
 	Record      string        `enum:",printed,settled" default:"" placeholder:"RULE" help:"What is recorded: printed or settled."`
+	Poll        string        `placeholder:"TEXT" help:"What asks a balance that speaks only when asked, such as 'P\\r\\n' or '\\x05'. Nothing else is ever sent."`
+	Every       string        `placeholder:"TIME" help:"How often the daemon asks it, such as 2s; - for only on request."`
 	Site        string        `placeholder:"NAME" help:"The site of a new configuration."`
 	Journal     string        `placeholder:"FOLDER" help:"The journal of a new configuration."`
 	Yes         bool          `help:"Ask nothing: take what is proposed, and do not compare with the display."`
@@ -58,7 +60,13 @@ func (c addBalanceCommand) run(ctx context.Context, s streams, tools setup.Tools
 	if err != nil {
 		return err
 	}
-	given := setup.Given{
+	var poll []byte
+	if c.Poll != "" {
+		if poll, err = setup.ParsePoll(c.Poll); err != nil {
+			return err
+		}
+	}
+	given := setup.Given{Poll: poll, Every: c.Every,
 		Config: c.Config, Site: c.Site, Journal: c.Journal, Port: c.at(c.Port), Settings: c.portFlags != portFlags{},
 		Layout: c.Layout, Answers: answers, Accept: c.Accept, Record: c.Record, Lines: c.Lines, For: c.For, Yes: c.Yes,
 		Balance: setup.Plate{ID: c.ID, Serial: c.Serial, Place: c.Place, Capacity: c.Capacity, Readability: c.Readability},

@@ -27,6 +27,7 @@ type learnCommand struct {
 	JSON    bool          `help:"Print one JSON object."`
 	Lines   int           `placeholder:"N" help:"Listen to the port until so many lines have come."`
 	For     time.Duration `placeholder:"TIME" help:"Listen to the port for so long, such as 30s."`
+	Poll    string        `placeholder:"TEXT" help:"Ask the balance every second with this, such as 'P\\r\\n' or '\\x05'. Nothing else is ever sent."`
 	portFlags
 }
 
@@ -54,7 +55,7 @@ Compare the readings with the display before you rely on a layout, also for a ne
 
 // Validate refuses what does not go together.
 func (c learnCommand) Validate() error {
-	listens := c.Lines != 0 || c.For != 0 || c.portFlags != portFlags{}
+	listens := c.Lines != 0 || c.For != 0 || c.Poll != "" || c.portFlags != portFlags{}
 	switch {
 	case c.Against != "" && (c.Out != "" || c.Accept || c.Answers != "" || len(c.Hint) > 0):
 		return errors.New("--against learns nothing: leave out --out, --accept, --answers and --hint")
@@ -65,7 +66,7 @@ func (c learnCommand) Validate() error {
 	case c.Lines < 0 || c.For < 0:
 		return errors.New("--lines and --for count upwards: give a number above zero")
 	case listens && !isPort(c.Source):
-		return errors.New("line settings, --lines and --for are for a port, and this is a file")
+		return errors.New("line settings, --lines, --for and --poll are for a port, and this is a file")
 	}
 	return nil
 }
@@ -150,6 +151,13 @@ func (c learnCommand) sample(ctx context.Context, s streams, person setup.Person
 		return &setup.Captured{Sample: learn.Sample{Bytes: b}}, nil
 	}
 	o, text := setup.ListenOptions{Lines: c.Lines, For: c.For}, pressPrint
+	if c.Poll != "" {
+		var err error
+		if o.Poll, err = setup.ParsePoll(c.Poll); err != nil {
+			return nil, err
+		}
+		text = loadsOnly
+	}
 	if c.Lines == 0 && c.For == 0 {
 		text += " Press Enter when it is enough."
 	}
@@ -166,6 +174,9 @@ func (c learnCommand) sample(ctx context.Context, s streams, person setup.Person
 
 const pressPrint = "Listening. Press the balance's print key for several different loads: ten lines " +
 	"tell most, and a negative weight and one that has not settled help."
+
+const loadsOnly = "The balance is asked every second. Put several different loads on, one after another: ten lines tell most, and a negative " +
+	"weight and one that has not settled help."
 
 func (c learnCommand) file(in io.Reader) ([]byte, error) {
 	if c.Source != "-" {

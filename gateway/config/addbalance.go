@@ -70,6 +70,9 @@ func onlyAdded(before, after []byte, c *Config, b intake.Config) error {
 		got.Capacity.String() != b.Capacity.String() || got.Readability.String() != b.Readability.String() {
 		return byHand("the balance would read otherwise than it was given")
 	}
+	if (got.Ask == nil) != (b.Ask == nil) || b.Ask != nil && (got.Ask.Send != b.Ask.Send || got.Ask.Every != b.Ask.Every) {
+		return byHand("the balance would be asked otherwise than it was given")
+	}
 	return nil
 }
 

@@ -291,6 +291,20 @@ func randomFile(r *rand.Rand) string {
 	return text
 }
 
+// TestAddBalanceThatIsAsked keeps each byte of the question.
+func TestAddBalanceThatIsAsked(t *testing.T) {
+	for _, send := range []intake.Bytes{"\x05", "P\r\n", "\x02 \"Q\\\x03\xe9\xff\x00", "a: b #c", "- {x}"} {
+		for _, before := range []string{head, "{site: north-lab, journal: {folder: j}}\n"} {
+			b := newBalance(t)
+			b.Ask = &intake.AskConfig{Send: send, Every: strict.Duration(2 * time.Second)}
+			b.Record.Kind = intake.Settling
+			if out, err := AddBalance(filepath.Join(folder(t), "weighpost.yaml"), []byte(before), b); err != nil || !strings.Contains(string(out), "every: 2s") {
+				t.Errorf("%q: %v\n%s", send, err, out)
+			}
+		}
+	}
+}
+
 func TestNewText(t *testing.T) {
 	dir := folder(t)
 	c, faults := Load(filepath.Join(dir, "weighpost.yaml"), NewText("north-lab", "/var/lib/weighpost", newBalance(t)))

@@ -18,7 +18,7 @@ type keyValue struct {
 
 // BalanceBlock writes a balance as it stands in the list `balances:` of a configuration, with a line end after each line.
 // What the balance leaves out is left out: of its settings those for which a person is asked are written (the plate, the
-// port, the layout, and a capture rule that is one word), and no other.
+// port, what it is asked and how often, the layout, and a capture rule that is one word), and no other.
 func BalanceBlock(b intake.Config) string {
 	return strings.Join(blockLines(b, 0), "\n") + "\n"
 }
@@ -59,6 +59,13 @@ func balancePairs(b intake.Config, quote func(string) string) []keyValue {
 	add(&p, "flow", text(b.Port.Flow))
 	add(&p, "driver", text(b.Port.Driver))
 	list = append(list, keyValue{key: "port", below: p})
+	if b.Ask != nil {
+		ask := []keyValue{{key: "send", value: b.Ask.Send.String()}}
+		if b.Ask.Every > 0 {
+			add(&ask, "every", b.Ask.Every.String())
+		}
+		list = append(list, keyValue{key: "ask", below: ask})
+	}
 	add(&list, "layout", text(b.Layout))
 	if b.Record.Kind != "" && b.Record.Kind != intake.Periodic {
 		add(&list, "record", b.Record.Kind)

@@ -29,6 +29,8 @@ type Given struct {
 	Accept        bool // take the best layout, whatever the doubts
 	Balance       Plate
 	Record        string        // printed or settled
+	Poll          []byte        // what a balance is asked that speaks only when asked; nil: nothing is ever sent
+	Every         string        // how often the daemon asks it, as 2s; "-": on request only
 	Lines         int           // how many lines are listened to
 	For           time.Duration // and for how long
 	Yes           bool          // write without a comparison with the display, and take what is proposed
@@ -76,6 +78,7 @@ type guide struct {
 
 	config  *config.Config // as it is; nil where there is none yet
 	port    port.Config
+	poll    []byte // what it is asked; nil where it prints
 	heard   *Captured
 	layout  *layout.Layout
 	text    []byte // of a layout that is not in a file yet
@@ -96,7 +99,7 @@ func AddBalance(ctx context.Context, p Person, tools Tools, given Given) (*Added
 	if tools.List == nil {
 		tools.List = port.List
 	}
-	g := &guide{given: given, tools: tools, p: leaver{p}}
+	g := &guide{given: given, tools: tools, p: leaver{p}, poll: given.Poll}
 	if err := g.load(); err != nil {
 		return nil, err
 	}

@@ -68,8 +68,12 @@ func (g *guide) unlearnt(ctx context.Context, why error) error {
 
 // listen takes down some lines, until there are any.
 func (g *guide) listen(ctx context.Context) error {
-	o := ListenOptions{Lines: g.given.Lines, For: g.given.For}
+	o := ListenOptions{Lines: g.given.Lines, For: g.given.For, Poll: g.poll}
 	text := "Print several different loads at the balance: ten lines tell most, and a negative weight and one that has not settled help."
+	if g.poll != nil {
+		text = "The balance is asked every second. Put several different loads on, one after another: ten lines tell most, and a negative weight " +
+			"and one that has not settled help."
+	}
 	if o.Lines == 0 && o.For == 0 {
 		if g.given.Yes {
 			o.Lines, o.For = aloneLines, aloneFor

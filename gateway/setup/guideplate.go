@@ -48,7 +48,15 @@ func (g *guide) askPlate(ctx context.Context) (asked bool, err error) {
 	}
 	asked = len(before) > 0
 	b.Record.Kind = g.given.Record
-	if g.given.Record == "" && g.streams() {
+	if g.poll != nil {
+		b.Ask = &intake.AskConfig{Send: intake.Bytes(g.poll)}
+		was, err := g.askEvery(ctx, &b)
+		asked = asked || was
+		if err != nil {
+			return asked, err
+		}
+	}
+	if g.given.Record == "" && g.poll == nil && g.streams() {
 		was, err := g.askRecord(ctx, &b)
 		asked = asked || was
 		if err != nil {
@@ -158,6 +166,22 @@ func (g *guide) askRecord(ctx context.Context, b *intake.Config) (asked bool, er
 		Text:    fmt.Sprintf("The balance seems to print without being asked (%d lines in %.0f s). What is recorded?", g.heard.Lines, g.heard.Span.Seconds()),
 		Choices: []Choice{{intake.Settling, "a weight once it has settled"}, {intake.Printed, "each line"}}}, "what is recorded is not known: say it (--record)")
 	return true, err
+}
+
+// askEvery asks how often the balance is asked. What it answers by itself is recorded once it has settled, where that can be.
+func (g *guide) askEvery(ctx context.Context, b *intake.Config) (asked bool, err error) {
+	return g.field(ctx, "every", g.given.Every, "How often the daemon asks the balance, such as 2s (- for only on request).", none, func(s string) error {
+		if b.Ask.Every = 0; s == "" {
+			return nil
+		}
+		if err := b.Ask.Every.UnmarshalText([]byte(s)); err != nil {
+			return err
+		}
+		if b.Record.Kind == "" && !b.Readability.IsZero() {
+			b.Record.Kind = intake.Settling
+		}
+		return nil
+	})
 }
 
 // layoutFile is where the layout goes: as it stands in the configuration.

@@ -14,8 +14,8 @@ import (
 // Answers to how the settings are found.
 const (
 	byListening = "listen"
+	byAsking    = "ask"
 	byHand      = "known"
-	byWalk      = "silent"
 )
 
 // findSettings finds out how the port's line is set.
@@ -35,7 +35,7 @@ func (g *guide) findSettings(ctx context.Context) (asked bool, err error) {
 		return false, nil
 	}
 	q := Question{Key: "settings", Text: "Speed, data bits, parity and stop bits are found by listening to the balance.", Default: byListening,
-		Choices: []Choice{{byListening, "find them"}, {byHand, "they are known"}}}
+		Choices: []Choice{{byListening, "find them"}, {byAsking, "find them; this balance speaks only when it is asked"}, {byHand, "they are known"}}}
 	for {
 		how, err := g.p.Ask(ctx, q)
 		switch {
@@ -45,13 +45,12 @@ func (g *guide) findSettings(ctx context.Context) (asked bool, err error) {
 			return true, err
 		case how == byHand:
 			return true, g.typeSettings(ctx)
-		case how == byWalk:
-			if err := g.walk(ctx); err != nil {
+		case how == byAsking:
+			if err := g.askPoll(ctx); err != nil {
 				return true, err
 			}
-			continue
 		}
-		found, err := FindSettings(ctx, g.tools.Open, g.port.Address, SettingsOptions{Person: g.p, Listen: g.given.listen})
+		found, err := FindSettings(ctx, g.tools.Open, g.port.Address, g.searching())
 		if err != nil {
 			return true, err
 		}
@@ -59,16 +58,34 @@ func (g *guide) findSettings(ctx context.Context) (asked bool, err error) {
 			return true, err
 		}
 		if found.Silent {
-			q.Text = "Nothing came from the balance."
-			q.Default = byWalk
-			q.Choices = []Choice{{byWalk, "find out why, step by step"}, {byListening, "listen again"}, {byHand, "the settings are known"}}
+			q.Text = "Nothing came from the balance. " + found.Advice
 		}
+	}
+}
+
+// searching are the options of the search.
+func (g *guide) searching() SettingsOptions {
+	return SettingsOptions{Person: g.p, Poll: g.poll, Listen: g.given.listen, Walk: SilenceOptions{Listen: g.given.listen}}
+}
+
+// askPoll asks what the balance is to be asked. Nothing else is ever sent to it.
+func (g *guide) askPoll(ctx context.Context) error {
+	for {
+		answer, err := g.ask(ctx, Question{Key: "poll", Text: "What asks it for a weight, as its manual says it, such as P\\r\\n or \\x05. This is sent to the balance:\n" +
+			"leave it unloaded, and use no command that tares or adjusts."}, "what the balance is asked is not known: give it (--poll)")
+		if err != nil {
+			return err
+		}
+		if g.poll, err = ParsePoll(answer); err == nil {
+			return nil
+		}
+		g.p.Tell(sentence(err.Error()))
 	}
 }
 
 // listenAlone takes the settings only where they are sure.
 func (g *guide) listenAlone(ctx context.Context) error {
-	found, err := FindSettings(ctx, g.tools.Open, g.port.Address, SettingsOptions{Person: g.p, Listen: g.given.listen})
+	found, err := FindSettings(ctx, g.tools.Open, g.port.Address, g.searching())
 	if err != nil {
 		return err
 	}
@@ -111,20 +128,6 @@ func (g *guide) chooseSettings(ctx context.Context, found *Settings) (done bool,
 		}
 	}
 	return true, nil
-}
-
-// walk goes through the reasons why nothing comes.
-func (g *guide) walk(ctx context.Context) error {
-	report, err := Silence(ctx, g.tools.Open, g.port.Address, g.p, SilenceOptions{Listen: g.given.listen})
-	if err != nil {
-		return err
-	}
-	if report.Heard {
-		g.p.Tell("Now something comes.")
-		return nil
-	}
-	g.p.Tell(report.Sentence + " " + report.Remedy)
-	return nil
 }
 
 // sparing leaves out the settings that are the default.

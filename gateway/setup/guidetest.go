@@ -24,7 +24,11 @@ func (g *guide) test(ctx context.Context) (asked bool, err error) {
 		return false, nil
 	}
 	for {
-		g.p.Tell("Put a load on, let it settle, and press the print key.")
+		if g.poll == nil {
+			g.p.Tell("Put a load on, let it settle, and press the print key.")
+		} else if err := g.loaded(ctx); err != nil {
+			return true, err
+		}
 		if err := g.oneReading(ctx); err != nil {
 			return true, err
 		}
@@ -40,6 +44,13 @@ func (g *guide) test(ctx context.Context) (asked bool, err error) {
 			return true, jump(stepLayout)
 		}
 	}
+}
+
+// loaded waits until the person says that there is something to be asked for.
+func (g *guide) loaded(ctx context.Context) error {
+	_, err := g.ask(ctx, Question{Key: "loaded", Text: "Put a load on, let it settle, and press Enter: then the balance is asked."},
+		"nobody compared the reading with the display: say --yes to go without")
+	return err
 }
 
 // oneReading waits for one frame that reads, and shows it and what does not.
@@ -65,7 +76,14 @@ func (g *guide) oneReading(ctx context.Context) error {
 		g.p.Tell("Reads:  " + inWords(&r))
 	}
 	buf := make([]byte, 4096)
+	var asked time.Time
 	for !done {
+		if g.poll != nil && time.Since(asked) >= pollEvery {
+			asked = time.Now()
+			if _, err := p.Write(g.poll); err != nil {
+				return fmt.Errorf("the balance cannot be asked: %w", err)
+			}
+		}
 		if err := context.Cause(ctx); err != nil {
 			return err
 		}

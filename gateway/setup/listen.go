@@ -31,6 +31,8 @@ type ListenOptions struct {
 	For   time.Duration     // after so long; 0: for as long as it takes
 	Stop  <-chan struct{}   // when the person is done
 	Show  func(line []byte) // is given each line as it comes, for somebody to see; may be nil
+	// Poll is sent every second, to a balance that speaks only when asked. nil: nothing is ever sent.
+	Poll []byte
 
 	nobody <-chan struct{} // there is nobody who could be done: aloneLines and aloneFor count
 }
@@ -40,11 +42,13 @@ const (
 	leastPause = 40 * time.Millisecond
 	// lastWords is how long the rest of a line or a block may take once enough has come.
 	lastWords = time.Second
+	// pollEvery is how often a balance is asked. It comes after the answer before has had its time.
+	pollEvery = time.Second
 	// mostOfLine is how much of a line without an end is shown as one.
 	mostOfLine = 256
 )
 
-// Listen takes down what a balance sends. It sends nothing. What came before the port was lost is given out with the error.
+// Listen takes down what a balance sends. It sends nothing but the poll that it is given. What came before the port was lost is given out with the error.
 func Listen(ctx context.Context, open Opener, c port.Config, o ListenOptions) (*Captured, error) {
 	p, err := open(ctx, c)
 	if err != nil {
@@ -130,6 +134,7 @@ type listener struct {
 	line    []byte
 	last    time.Time // when enough had come, and the rest is waited for
 	first   time.Time // when the first bytes came
+	asked   time.Time // when the balance was asked last
 }
 
 // marker is a port that knows which bytes of its last read came damaged.
@@ -147,6 +152,9 @@ func (l *listener) run(ctx context.Context) error {
 			l.endLine()
 			return nil
 		}
+		if err := l.poll(); err != nil {
+			return err
+		}
 		if err := l.port.SetReadDeadline(time.Now().Add(l.pause)); err != nil {
 			return fmt.Errorf("the port cannot be read: %w", err)
 		}
@@ -157,6 +165,18 @@ func (l *listener) run(ctx context.Context) error {
 			return fmt.Errorf("the port cannot be read any more: %w", err)
 		}
 	}
+}
+
+// poll asks the balance, if that is wanted and due.
+func (l *listener) poll() error {
+	if l.o.Poll == nil || time.Since(l.asked) < pollEvery {
+		return nil
+	}
+	l.asked = time.Now()
+	if _, err := l.port.Write(l.o.Poll); err != nil {
+		return fmt.Errorf("the balance cannot be asked: %w", err)
+	}
+	return nil
 }
 
 // over says whether enough has come, and the balance has paused since.
