@@ -9,6 +9,9 @@ type evidence struct {
 // for the kind of weight are the danger: they stay while one load is printed several times, as a mark for stable does.
 const mostChance = 0.008
 
+// mostChancePrints is mostChance for single prints, which are no witnesses by themselves: several show one load.
+const mostChancePrints = 0.01
+
 // mostChanceWords is mostChance for words of three letters and more, which name kinds of weight more often than marks do.
 const mostChanceWords = 0.002
 
@@ -105,23 +108,26 @@ func scaled(n int64, scale int) int64 {
 // another. Lines of one state whose weight stays are one load; a step of at most step is the noise of a settled weight. Three things count: that loads printed more than once are all of a, that each run of b leads to the weight behind
 // it, and that the mark changes with every load.
 func chance(runs []run, a, b string, step int64) float64 {
-	var still, loadsA, loadsB, repeated, linesB, runsA, movedA int
-	p := 1.0
+	var still, loadsA, loadsB, repeated, linesB, runsA, movedA, prints, quiet int
+	p, inOrder := 1.0, true
 	for i, r := range runs {
 		if r.state != a && r.state != b {
 			continue
 		}
 		loads, again, pairs := r.loads(step)
+		prints += len(r.values)
 		if r.state == a {
 			runsA++
 			still, loadsA, repeated, movedA = still+pairs, loadsA+loads, repeated+again, movedA+loads-1
+			quiet += pairs + again
 			continue
 		}
 		linesB, loadsB = linesB+len(r.values), loadsB+loads
 		if repeats(runs, i) {
 			return 1
 		}
-		p *= way(runs, i)
+		w := way(runs, i)
+		p, inOrder = p*w, inOrder && w <= 1
 	}
 	if still < 2 || repeated < 2 || linesB < 2 || movedA > 2*still {
 		return 1
@@ -131,7 +137,12 @@ func chance(runs []run, a, b string, step int64) float64 {
 			p /= 2 // each time the mark would have had to change with the load
 		}
 	}
-	return p * none(loadsA, loadsB, repeated)
+	p *= none(loadsA, loadsB, repeated)
+	// Where each run of b leads somewhere, print by print: of all prints those of b are drawn outside of the quiet ones.
+	if q := none(prints-quiet, quiet, linesB); inOrder && movedA <= repeated && q <= mostChancePrints && letters(a) < 3 {
+		p = min(p, mostChance/2)
+	}
+	return p
 }
 
 // loads counts the loads of a run, those printed more than once, and the pairs in a row whose weight stays.
@@ -178,6 +189,12 @@ func repeats(runs []run, i int) bool {
 func way(runs []run, i int) float64 {
 	v := runs[i].values
 	if i+1 >= len(runs) || !runs[i+1].joined {
+		if i > 0 && runs[i].joined {
+			before := runs[i-1].values
+			if whole := append([]int64{before[len(before)-1]}, v...); ordered(whole) {
+				return orders(len(whole))
+			}
+		}
 		return 1
 	}
 	after := runs[i+1].values[0]
