@@ -106,10 +106,23 @@ func (c journalList) Run(ctx context.Context, s streams) error {
 	return table.Flush()
 }
 
+// instant is the stamp under a key. What is none stays empty: "to" of some kinds of entry is a configuration or a layout.
+type instant struct{ UTC string }
+
+func (i *instant) UnmarshalJSON(b []byte) error {
+	if len(b) == 0 || b[0] != '{' {
+		return nil
+	}
+	var stamp struct{ UTC string }
+	err := json.Unmarshal(b, &stamp)
+	i.UTC = stamp.UTC
+	return err
+}
+
 // summary gives the time of an entry and one line of what it says, as far as a person needs it to find an entry.
 func summary(e record.Entry) (utc, what string) {
 	var x struct {
-		Stamp, To *struct{ UTC string }
+		Stamp, To *instant
 		Value     *record.Value
 		Context   *record.Context
 		Reason    string
