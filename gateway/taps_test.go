@@ -67,7 +67,7 @@ func (h *house) program(t *testing.T, address string) net.Conn {
 	}, "nobody listens at "+address)
 	t.Cleanup(func() { conn.Close() })
 	until(t, func() bool { return h.tap().Program }, "the program is not seen")
-	_ = conn.SetDeadline(time.Now().Add(60 * time.Second))
+	_ = conn.SetDeadline(time.Now().Add(5 * time.Minute))
 	return conn
 }
 
