@@ -25,7 +25,7 @@ var stabilityWords = map[string][]pair{
 var stabilityMarks = []pair{
 	{"=", "~"}, {"*", "?"}, {"!", "?"}, {"#", ":"}, {"S", "D"}, {"S", "U"}, {"s", "u"}, {"OK", "--"}, {"ok", ".."}, {"R", "M"}, {"r", "m"},
 	{"A", "B"}, {"a", "b"}, {"0", "1"}, {"Q", "X"}, {"K", "L"}, {">", "<"}, {"$", "&"}, {"Z", "Y"}, {"hold", "sway"}, {"still", "wait"}, {"fix", "var"},
-	{"rest", "run"}, {"/", "\\"}, {"++", "+-"}, {"o", "x"}, {"|", ":"}, {"@", "/"}, {"ii", "jj"}, {"E1", "E2"}, {"\"", "'"}, {"^", "v"},
+	{"rest", "run"}, {"/", "\\"}, {"o", "x"}, {"|", ":"}, {"@", "/"}, {"ii", "jj"}, {"E1", "E2"}, {"\"", "'"}, {"^", "v"},
 }
 
 // fixedMarks must not be turned round: somebody who knows the trade would be misled.
