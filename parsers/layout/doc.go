@@ -83,8 +83,8 @@
 //
 // # Promises
 //
-// A text without width that is nothing but a sign, with the weight behind it, is refused: where the text is missing the sign
-// is the weight's.
+// A text that is a sign, or ends with one behind a blank, and has the weight behind it, is refused: the sign is the weight's
+// where the text is missing or shorter than its field.
 //
 // Digits stay as printed: only the decimal comma, the grouping and the place of the sign are normalised. A number without a
 // unit is no weighing, and an ambiguous unit ("oz") has to be settled by the layout. Apply gives a value or a reason, never

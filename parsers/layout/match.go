@@ -153,9 +153,7 @@ func (m *matcher) field(p *piece) miss {
 			length++
 		}
 	default:
-		if length = textExtent(p, rest); length == 1 && p.beforeWeight && isSign(rest[0]) {
-			return m.fail(whyLoneSign, p, from, from+1)
-		}
+		length = textExtent(p, rest)
 	}
 	if m.noGap {
 		return m.fail(whyNoGap, p, from, len(m.b))
@@ -205,6 +203,9 @@ func (m *matcher) value(p *piece, from, to int) miss {
 	}
 	m.seen |= 1 << p.field
 	v := trim(raw)
+	if p.beforeWeight && loneSign(v) {
+		return m.fail(whyLoneSign, p, from, to)
+	}
 	fault := whyNone
 	switch p.field {
 	case fieldIgnore:
@@ -229,6 +230,12 @@ func (m *matcher) value(p *piece, from, to int) miss {
 		return m.fail(fault, p, from, to)
 	}
 	return miss{}
+}
+
+// loneSign says that a text is a sign, or ends with one behind a blank.
+func loneSign(v []byte) bool {
+	last := len(v) - 1
+	return last >= 0 && isSign(v[last]) && (last == 0 || isBlank(v[last-1]))
 }
 
 func (m *matcher) weight(v []byte) whyCode {

@@ -27,4 +27,15 @@ func TestLoneSign(t *testing.T) {
 			}
 		}
 	}
+
+	l, err := layout.Parse("sign", []byte("line: \"lot {sample 8}{weight 6} {unit 1}\"\nweight: {sign: detached}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for line, want := range map[string]string{"lot OAT-9      7.5 g": "7.5", "lot OAT    -   7.5 g": "", "lot OAT     -  7.5 g": "-7.5"} {
+		var r layout.Reading
+		if err := l.Apply(frame.Frame{Bytes: []byte(line), Body: []byte(line)}, &r); (err == nil) != (want != "") || r.Digits() != want {
+			t.Errorf("%q is read as %q, %v", line, r.Digits(), err)
+		}
+	}
 }

@@ -85,7 +85,7 @@ type piece struct {
 	// What ends a field without width: the literal that follows it, or blanks, or (toEnd) the end of the line.
 	stop  []byte
 	toEnd bool
-	// Of free text without width: the weight follows behind blanks, and a sign that stands alone may be the weight's.
+	// Of free text: the weight follows, directly or behind blanks, and a sign that stands alone may be the weight's.
 	beforeWeight bool
 }
 
@@ -199,6 +199,7 @@ func linkPieces(pieces []piece) {
 	for i := range pieces {
 		p := &pieces[i]
 		next := following(pieces, i)
+		p.beforeWeight = p.kind == pieceField && p.field.text() && nextField(pieces, i) == fieldWeight
 		switch {
 		case p.kind == pieceGap:
 			p.exact = next != nil && next.kind == pieceField && next.width > 0
@@ -207,12 +208,18 @@ func linkPieces(pieces []piece) {
 			if next != nil && next.kind == pieceLiteral {
 				p.stop = next.literal
 			}
-			if next != nil && next.kind == pieceGap && p.field.text() {
-				after := following(pieces, slices.IndexFunc(pieces, func(x piece) bool { return x.kind == pieceGap && x.column == next.column }))
-				p.beforeWeight = after != nil && after.field == fieldWeight
-			}
 		}
 	}
+}
+
+// nextField is the field that follows piece number i, directly or behind a gap.
+func nextField(pieces []piece, i int) fieldName {
+	for i++; i < len(pieces); i++ {
+		if pieces[i].kind != pieceMark && pieces[i].kind != pieceGap {
+			return pieces[i].field
+		}
+	}
+	return noField
 }
 
 // following is the piece after number i, marks passed over, or nil at the end of the line.

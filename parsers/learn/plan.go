@@ -94,6 +94,19 @@ func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	return p, nil
 }
 
+// signLike says that some value of a slot right before the weight is a sign with digits, or ends with a minus.
+func (p *plan) signLike(i int) bool {
+	if i != p.weight-1 {
+		return false
+	}
+	for v := range p.g.distinct(&p.g.slots[i]) {
+		if v != "" && (isSign(v[0]) && strings.Trim(v[1:], "0123456789") == "" || v[len(v)-1] == '-') {
+			return true
+		}
+	}
+	return false
+}
+
 // grownDigit refuses weights whose last digit is one of two only, other than 0 and 5: no balance counts so, and the digit may
 // be a mark that is printed against the weight.
 func (p *plan) grownDigit() *refusal {
@@ -124,7 +137,7 @@ var minusWords = map[string]bool{"minus": true, "moins": true, "menos": true, "m
 // to be a mark for the stability.
 func (p *plan) looseSign() *refusal {
 	for i := range p.g.slots {
-		if i == p.weight || i == p.unit || p.roles[i].proven {
+		if i == p.weight || i == p.unit || p.roles[i].proven && len(p.g.distinct(&p.g.slots[i])) == 2 {
 			continue
 		}
 		counts := p.g.distinct(&p.g.slots[i])
@@ -132,6 +145,7 @@ func (p *plan) looseSign() *refusal {
 		for v := range counts {
 			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ") || minusWords[strings.ToLower(strings.Trim(v, " ()[].:"))]
 		}
+		minus = minus || i < p.weight && p.signLike(i)
 		if minus && len(counts) > 1 {
 			return &refusal{why: "the minus that stands alone in some lines may be the weight's sign or a mark for something else: say what the display showed", questions: []Question{p.displayQuestion()}}
 		}

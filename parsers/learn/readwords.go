@@ -189,6 +189,16 @@ func (p *plan) strange(i int, v string) bool {
 	if messageWords[strings.ToLower(strings.TrimRight(v, ".:"))] {
 		return true
 	}
+	counts := p.g.distinct(&p.g.slots[i])
+	others := 0
+	for o := range counts {
+		if o != v {
+			others = max(others, len(o))
+		}
+	}
+	if counts[v] == 1 && others <= 2 && len(counts) > 1 && letters(v) >= 4 {
+		return true // a word among marks
+	}
 	if p.unit < 0 || p.unit == i {
 		return false
 	}
@@ -205,7 +215,8 @@ var messageWords = func() map[string]bool {
 	set := map[string]bool{}
 	for _, w := range strings.Fields(`error err fehler erreur errore fout chyba błąd fel virhe feil hiba hata erro ошибка version ver rev software firmware model type program prog
 		capacity cap max min calibration cal justierung kalibrierung étalonnage calibracion calibración calibrazione adjust adjustment test selftest self-test
-		warning warnung alarm battery batt low bat service date datum time ready start stop memory mode menu zero`) {
+		warning warnung alarm battery batt low bat service date datum time ready start stop memory mode menu zero
+		diff difference delta tol tolerance mean average avg std sn s/n serial id`) {
 		set[w] = true
 	}
 	return set
