@@ -85,10 +85,21 @@ func (r *learnReport) best(b *strings.Builder) {
 func (r *learnReport) others(b *strings.Builder) {
 	for _, c := range r.Candidates[1:] {
 		if c.Equal {
-			b.WriteString("\n" + wrapped(fmt.Sprintf("Another explanation fits as well (%d of %s). %s", c.Fits, count(c.Of, "line"), c.Differs), ""))
-			fmt.Fprintf(b, "\n%s", safeLines(string(c.Layout)))
+			b.WriteString("\n" + wrapped(fmt.Sprintf("Another explanation fits as well (%d of %s): %s.", c.Fits, count(c.Of, "line"), strings.TrimSuffix(c.Differs, ".")), ""))
+			fmt.Fprintf(b, "\n%s", safeLines(uncommented(string(c.Layout))))
 		}
 	}
+}
+
+// uncommented leaves out the lines that are a comment: the first explanation has them.
+func uncommented(text string) string {
+	var b strings.Builder
+	for line := range strings.Lines(text) {
+		if !strings.HasPrefix(line, "#") {
+			b.WriteString(line)
+		}
+	}
+	return b.String()
 }
 
 // use says what to do with the layout.
