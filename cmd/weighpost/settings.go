@@ -94,6 +94,8 @@ func (c settingsCommand) run(ctx context.Context, s streams, open setup.Opener) 
 		return fmt.Errorf("what was found cannot be written: %w", err)
 	case found.Silent:
 		return fmt.Errorf("nothing came from %s, so nothing is known of its settings", watch.Harmless(c.Source))
+	case !found.Sure && found.Address == "":
+		return errors.New("no setting is sure: take more bytes, at the likeliest setting")
 	case !found.Sure:
 		return errors.New("no setting is sure: press print more often, for different weights, and run it again")
 	}

@@ -21,33 +21,53 @@ type hearing struct {
 const (
 	quietAfter  = 700 * time.Millisecond // longer than balances pause within a print
 	wholeStream = 3 * time.Second
-	settling    = 150 * time.Millisecond // before a poll: what comes while a port is opened is no answer
+	settling    = 150 * time.Millisecond // after opening, which may make a balance or an adapter say something
 	pauseWithin = 100 * time.Millisecond // a silence that is noted; adapters hold bytes back for up to 16 ms
 )
 
-// hear takes down what comes until the balance pauses. Nothing at all is no error.
-func (o hearing) hear(ctx context.Context, p port.Port, at Setting) (Heard, error) {
+// opening is how many bytes and breaks at the most are what opening a port made of itself, and are thrown away.
+const opening = 2
+
+// hear takes down what comes until the balance pauses. Nothing at all is no error. Ready is called once the port is quiet
+// after it was opened, or bytes come.
+func (o hearing) hear(ctx context.Context, p port.Port, at Setting, ready func()) (Heard, error) {
 	h := Heard{At: at}
 	stop := context.AfterFunc(ctx, func() { p.Close() })
 	defer stop()
+	began := time.Now()
+	last, err := o.until(p, &h, began.Add(settling), time.Time{})
+	if err != nil {
+		return h, stopped(ctx, err)
+	}
+	if o.poll != nil || len(h.Bytes)+len(h.Breaks) <= opening {
+		h, last = Heard{At: at}, time.Time{}
+	}
+	ready()
 	if o.poll != nil {
-		if err := o.ask(p); err != nil {
-			return h, err
+		if _, err := p.Write(o.poll); err != nil {
+			return h, fmt.Errorf("the poll cannot be sent: %w", err)
 		}
 	}
-	began := time.Now()
-	var last time.Time // of what came
+	if _, err = o.until(p, &h, time.Now().Add(o.first), last); err != nil {
+		return h, stopped(ctx, err)
+	}
+	return h, nil
+}
+
+// until takes down what comes before a time, or, once something has, until the balance pauses. It says when the last of it
+// came.
+func (o hearing) until(p port.Port, h *Heard, end, last time.Time) (time.Time, error) {
 	buf := make([]byte, 1024)
+	whole := last.Add(o.whole)
 	for {
-		until := began.Add(o.first)
+		until := end
 		if !last.IsZero() {
-			until = last.Add(o.quiet)
-			if end := began.Add(o.whole); end.Before(until) {
-				until = end
+			if until = last.Add(o.quiet); whole.Before(until) {
+				until = whole
 			}
 		}
 		if err := p.SetReadDeadline(until); err != nil {
-			return h, stopped(ctx, err)
+			return last, err
 		}
 		n, err := p.Read(buf)
 		now := time.Now()
@@ -55,35 +75,18 @@ func (o hearing) hear(ctx context.Context, p port.Port, at Setting) (Heard, erro
 		if came {
 			h.take(p, buf[:n], !last.IsZero() && now.Sub(last) > pauseWithin)
 			if last.IsZero() {
-				began = now
+				whole = now.Add(o.whole)
 			}
 			last = now
 		}
 		full := len(h.Bytes) >= mostHeard || len(h.Breaks) >= mostBreaks
 		switch {
-		case full, errors.Is(err, os.ErrDeadlineExceeded):
-			return h, nil
+		case full, errors.Is(err, os.ErrDeadlineExceeded), !now.Before(until) && !last.IsZero():
+			return last, nil
 		case err != nil && !came:
-			return h, stopped(ctx, err)
+			return last, err
 		}
 	}
-}
-
-// ask sends the poll, once the line is quiet.
-func (o hearing) ask(p port.Port) error {
-	if err := p.SetReadDeadline(time.Now().Add(settling)); err != nil {
-		return err
-	}
-	buf := make([]byte, 256)
-	for range 64 { // what never ends is no reason not to ask
-		if _, err := p.Read(buf); err != nil && !errors.Is(err, port.ErrBreak) {
-			break
-		}
-	}
-	if _, err := p.Write(o.poll); err != nil {
-		return fmt.Errorf("the poll cannot be sent: %w", err)
-	}
-	return nil
 }
 
 // take adds what a read brought.

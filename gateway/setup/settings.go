@@ -199,16 +199,12 @@ func (f *finder) try(ctx context.Context, at Setting, n int) (Heard, error) {
 	if f.out.Elsewhere {
 		where = "as the device server is set"
 	}
+	text := fmt.Sprintf("Try %d: listening %s. Press the print key once.", n, where)
 	if f.o.Poll != nil {
-		f.o.Person.Tell(fmt.Sprintf("Try %d: asking %s.", n, where))
-	} else {
-		f.o.Person.Tell(fmt.Sprintf("Try %d: listening %s. Press the print key once.", n, where))
+		text = fmt.Sprintf("Try %d: asking %s.", n, where)
 	}
-	h, err := hearing{poll: f.o.Poll, first: f.o.Listen, quiet: quietAfter, whole: wholeStream}.hear(ctx, p, at)
-	if err != nil {
-		return h, err
-	}
-	return h, nil
+	o := hearing{poll: f.o.Poll, first: f.o.Listen, quiet: quietAfter, whole: wholeStream}
+	return o.hear(ctx, p, at, func() { f.o.Person.Tell(text) })
 }
 
 func (f *finder) introduce() {

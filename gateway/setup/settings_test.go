@@ -128,6 +128,20 @@ func TestASearchSendsNothingUnasked(t *testing.T) {
 	}
 }
 
+// TestAGlitchIsNoPrint: what an adapter makes of being opened is thrown away.
+func TestAGlitchIsNoPrint(t *testing.T) {
+	b := &setuptest.Balance{Line: line(9600, 8, "none", 1), Print: weights}
+	open := func(ctx context.Context, c port.Config) (port.Port, error) {
+		p, err := b.Open(ctx, c)
+		b.Glitch()
+		return p, err
+	}
+	s, err := setup.FindSettings(t.Context(), open, "COM3", setup.SettingsOptions{Person: &presser{balance: b}})
+	if err != nil || !s.Sure || len(s.Heard) != 1 || string(s.Heard[0].Bytes) != weights(0) {
+		t.Errorf("%+v, %v", s, err)
+	}
+}
+
 // quick is a walk through silence that does not wait.
 var quick = setup.SilenceOptions{Listen: 10 * time.Millisecond}
 

@@ -15,6 +15,8 @@ func advice(s *Settings) string {
 	switch {
 	case !s.Sure && s.Elsewhere && len(c.Bytes) == 0:
 		return fmt.Sprintf("What came looks most like a balance at %s. The line is set at the device server, not here: set it so there, and run it again.", c.Setting)
+	case !s.Sure && s.Address == "":
+		return fmt.Sprintf("These bytes alone make no setting sure. Take some at %s, the likeliest, with different weights, and judge those.", c.Setting)
 	case !s.Sure && len(c.Bytes) == 0:
 		return "No text was read yet. Run it again and press print more often, for different weights: each print is one try."
 	case !s.Sure:

@@ -61,6 +61,15 @@ func (b *Balance) Press() {
 	b.print()
 }
 
+// Glitch is what a line may do when its port is opened: a level that is low for a moment.
+func (b *Balance) Glitch() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.wire != nil {
+		b.wire.hears(uart.Settings{Speed: b.wire.at.Speed, DataBits: 8, Parity: "none", StopBits: 1}.Send([]byte{0xFE}, 1))
+	}
+}
+
 // Presses is how often the balance has printed.
 func (b *Balance) Presses() int {
 	b.mu.Lock()
