@@ -30,7 +30,8 @@ type asking struct {
 	up      time.Time // the port was opened
 	from    time.Time // then, or when a question was given up
 	until   time.Time // so long its answer may come after all
-	missed  int       // in a row
+	after   time.Duration
+	missed  int // in a row
 	waits   map[record.Body]*awaited
 	acts    allowance // of commands
 	ended   bool      // nobody asks any more
@@ -70,7 +71,7 @@ type question struct {
 
 	ends   time.Time // when its time runs out; zero: it is being sent
 	heard  string    // why what came meanwhile was no answer
-	lost   string    // why there will be no answer
+	lost   bool      // the port went while it was open
 	answer *answer
 	done   chan struct{} // closed with answer or lost set
 }
@@ -152,7 +153,7 @@ func (in *Intake) giveUp(q *question) {
 		in.asking.open = nil
 	}
 	in.asking.guarded, in.asking.from = true, in.now()
-	in.asking.until = in.asking.from.Add(q.after)
+	in.asking.until, in.asking.after = in.asking.from.Add(q.after), q.after
 }
 
 // keep records an answer because a request wants it recorded.
@@ -218,7 +219,8 @@ func (in *Intake) unasked() []record.Verdict {
 // mute notes that the port has gone: no question is open any more, and none is missed.
 func (in *Intake) mute() {
 	if q := in.asking.open; q != nil {
-		in.asking.open, q.lost = nil, "the port was lost while it was asked"
+		in.giveUp(q)
+		q.lost = true
 		close(q.done)
 	}
 	in.asking.missed = 0
@@ -227,7 +229,8 @@ func (in *Intake) mute() {
 
 // opened notes that the port is open: the first question waits for a silence.
 func (in *Intake) opened(at time.Time) {
-	in.asking.up, in.asking.from, in.asking.guarded = at, at, false
+	in.asking.up, in.asking.from = at, at
+	in.asking.until = at.Add(in.asking.after) // where a question was open when the port went: a device server may have kept the answer
 	in.wakeAsker()
 }
 

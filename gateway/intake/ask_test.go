@@ -55,13 +55,15 @@ func (w *twoWay) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-// say has the balance send a text.
-func (w *twoWay) say(text string) {
+// port is who is told what happens on the wire.
+func (w *twoWay) port() port.Handler {
 	w.mu.Lock()
-	h := w.h
-	w.mu.Unlock()
-	sent(h, text)
+	defer w.mu.Unlock()
+	return w.h
 }
+
+// say has the balance send a text.
+func (w *twoWay) say(text string) { sent(w.port(), text) }
 
 func (w *twoWay) asked() []string {
 	w.mu.Lock()
@@ -195,6 +197,35 @@ func TestALateAnswerIsNobodys(t *testing.T) {
 			t.Errorf("%+v", late)
 		}
 		if s := b.Status().Asked; s.Late != 1 || s.Missed != 1 || s.Answers != 1 || s.Why != "" {
+			t.Errorf("%+v", s)
+		}
+	})
+}
+
+// An answer that a device server has kept while the way to it was lost is no answer to the next question.
+func TestAnAnswerFromBeforeALostPortIsLate(t *testing.T) {
+	var n atomic.Int32
+	w := &twoWay{take: func(w *twoWay, _ string) {
+		if n.Add(1) == 2 {
+			w.say("W 2.000 g S\r\n")
+		}
+	}}
+	polled(t, nil, w, func(b *bench) {
+		go func() {
+			time.Sleep(500 * time.Millisecond)
+			w.port().Down(time.Now(), &port.Trouble{Code: port.CodeLost, Sentence: "The connection was lost."})
+			time.Sleep(time.Second)
+			w.port().Up(time.Now())
+			time.Sleep(300 * time.Millisecond)
+			w.say("W 1.000 g S\r\n")
+		}()
+		_, err := read(b, record.ReadRequest{})
+		refusal(t, err, "is not open")
+		time.Sleep(1100 * time.Millisecond)
+		if got, err := read(b, record.ReadRequest{}); got != "2.000" || err != nil {
+			t.Errorf("%q, %v", got, err)
+		}
+		if s := b.Status().Asked; s.Late != 1 {
 			t.Errorf("%+v", s)
 		}
 	})

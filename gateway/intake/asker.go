@@ -27,7 +27,7 @@ type shared interface{ Turns() *port.Turns }
 
 // job is what a request asks of the asker.
 type job struct {
-	ctx     context.Context // of whoever asked
+	left    <-chan struct{} // closed once whoever asked has gone
 	read    record.ReadRequest
 	command *Command        // nil: a reading is asked for
 	entry   *record.Command // that it is about to be sent
@@ -35,6 +35,16 @@ type job struct {
 	answer  *answer         // set when done is closed
 	err     error
 	done    chan struct{}
+}
+
+// leftBehind says whether nobody waits for the answer any more.
+func (j *job) leftBehind() bool {
+	select {
+	case <-j.left:
+		return true
+	default:
+		return false
+	}
 }
 
 // askAll asks the balance, by itself and on request, until ctx ends.
@@ -90,8 +100,8 @@ func (in *Intake) work(ctx context.Context, j *job) {
 	defer close(j.done)
 	ask := in.Config().Ask
 	switch {
-	case j.ctx.Err() != nil:
-		j.err = j.ctx.Err()
+	case j.leftBehind():
+		j.err = context.Canceled
 		if j.command != nil {
 			in.noteCommand(j, record.CommandNotSent, "whoever asked for it had gone")
 		}
@@ -129,7 +139,7 @@ func (in *Intake) askUntilStill(ctx context.Context, j *job, ask *AskConfig) (*a
 		if err != nil || j.read.Wait == 0 || a.why == "" && a.Value.Stability != "unstable" {
 			return a, err
 		}
-		if !in.now().Before(ends) || j.ctx.Err() != nil {
+		if !in.now().Before(ends) || j.leftBehind() {
 			if a.why == "" {
 				a.why = fmt.Sprintf("it did not come to rest within %s: the last answer was %s", j.read.Wait, shown(&a.Value))
 			}
@@ -309,7 +319,7 @@ func (in *Intake) unsent(q *question, err error) (why string, _ error) {
 	switch {
 	case q.answer != nil:
 		return "", nil // it went out after all
-	case q.lost != "" || errors.Is(err, port.ErrDown):
+	case q.lost || errors.Is(err, port.ErrDown):
 		in.giveUp(q)
 		return "", in.portDown()
 	}
@@ -347,7 +357,7 @@ func (in *Intake) ended(ctx context.Context, q *question) (why string, _ error) 
 	switch {
 	case q.answer != nil:
 		return "", nil
-	case q.lost != "":
+	case q.lost:
 		return "", in.portDown()
 	}
 	in.giveUp(q)

@@ -121,7 +121,7 @@ func (in *Intake) noteCommand(j *job, state, why string) {
 func (in *Intake) hand(ctx context.Context, j *job) (*answer, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	j.ctx, j.done = ctx, make(chan struct{})
+	j.left, j.done = ctx.Done(), make(chan struct{})
 	if err := in.enqueue(j); err != nil {
 		if j.command != nil {
 			in.noteCommand(j, record.CommandNotSent, err.Error())

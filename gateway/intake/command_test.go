@@ -92,9 +92,9 @@ func TestWhatBecameOfACommandIsSaid(t *testing.T) {
 		w.stuck = true
 		w.mu.Unlock()
 		noAnswer(t, send("zero"), "has not got the command, or not all of it: it could not be sent")
-		w.h.Down(time.Now(), context.Canceled)
+		w.port().Down(time.Now(), context.Canceled)
 		refusal(t, send("zero"), "is not open")
-		w.h.Up(time.Now())
+		w.port().Up(time.Now())
 		time.Sleep(time.Second)
 		if got := strings.Join(acts(b), ", "); got != "zero asked, zero sent, print asked, print unanswered, zero asked, zero not-sent" {
 			t.Error(got)
