@@ -137,10 +137,27 @@ func chance(runs []run, a, b string, step int64) float64 {
 			p /= 2 // each time the mark would have had to change with the load
 		}
 	}
-	p *= none(loadsA, loadsB, repeated)
+	if movedA == 0 && repeated == loadsA {
+		p *= likely(repeated, loadsB) // each run of a is one load that rests: no load settles within it
+	} else {
+		p *= none(loadsA, loadsB, repeated)
+	}
 	// Where each run of b leads somewhere, print by print: of all prints those of b are drawn outside of the quiet ones.
 	if q := none(prints-quiet, quiet, linesB); inOrder && movedA <= repeated && q <= mostChancePrints && letters(a) < 3 {
 		p = min(p, mostChance/2)
+	}
+	return p
+}
+
+// likely is how likely, at best, all of a's loads are repeated and none of b's where repeating has nothing to do with the mark.
+func likely(a, b int) float64 {
+	r := float64(a) / float64(a+b)
+	p := 1.0
+	for range a {
+		p *= r
+	}
+	for range b {
+		p *= 1 - r
 	}
 	return p
 }
@@ -220,11 +237,10 @@ func ordered(v []int64) bool {
 	return up || down
 }
 
-// orders is two divided by n factorial.
+// orders is two divided by n factorial, and a third at least: loads settle in order whatever a mark means.
 func orders(n int) float64 {
-	p := 2.0
-	for k := 2; k <= n; k++ {
-		p /= float64(k)
+	if n < 3 {
+		return 1
 	}
-	return p
+	return 1.0 / 3
 }

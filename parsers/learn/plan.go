@@ -269,7 +269,7 @@ func (p *plan) chooseWeight(a *Answers, c *context) *refusal {
 		}
 		numbers = append(numbers, i)
 		switch {
-		case notWeight(p.labelled(i)), p.unitBetween(i):
+		case notWeight(p.labelled(i)) && !hasDecimals(p.g.values(s)), p.unitBetween(i):
 		case p.isMass(p.nearUnit(i), a):
 			near, mass = append(near, i), append(mass, i)
 		case p.isMass(p.unitSlot(i), a):
@@ -349,6 +349,14 @@ func (p *plan) overlooked(numbers []int) *refusal {
 	if hasDecimals(p.g.values(&p.g.slots[p.weight])) {
 		return nil
 	}
+	if i := p.weight + 2; slices.Contains(numbers, i) && p.unitBehind(p.weight) >= 0 && p.rivals(p.weight, i) {
+		return &refusal{why: fmt.Sprintf("the unit stands between “%s” and “%s”, and either may be the weight: say what the display showed", p.g.example(p.weight), p.g.example(i)),
+			questions: []Question{p.numberQuestion([]int{p.weight, i}, numbers), p.displayQuestion()}}
+	}
+	if p.uneven() {
+		return &refusal{why: fmt.Sprintf("some numbers have a zero in front and are shorter than others, such as “%s”: they may be more than the weight; say what the display showed", p.g.example(p.weight)),
+			questions: []Question{p.displayQuestion()}}
+	}
 	for _, i := range numbers {
 		if i != p.weight && hasDecimals(p.g.values(&p.g.slots[i])) && p.unitBehind(i) < 0 && p.labelled(i) == "" {
 			return &refusal{why: fmt.Sprintf("the weight may be “%s” or “%s”: say what the display showed", p.g.example(p.weight), p.g.example(i)),
@@ -422,6 +430,32 @@ func (p *plan) kindOfChosen(numbers []int) {
 	if words > 1 {
 		p.means.kind = p.kindBeside(p.weight)
 	}
+}
+
+// rivals says that whole numbers stand on both sides of one unit, and the second could be a weight as well as the first.
+func (p *plan) rivals(first, second int) bool {
+	s := &p.g.slots[second]
+	if p.unitBehind(second) >= 0 || p.labelled(second) != "" || p.counts(s) || p.g.climbs(s) || len(p.g.distinct(s)) == 1 || idLike(p.g.example(second)) {
+		return false
+	}
+	longest := func(i int) (n int) {
+		for _, v := range p.g.values(&p.g.slots[i]) {
+			n = max(n, digitRun(trimSigns(v)))
+		}
+		return n
+	}
+	return longest(second) > 1 || longest(first) == 1
+}
+
+// uneven says that some whole numbers begin with a zero and not all are as long: zeros fill up to a width, and here they do not.
+func (p *plan) uneven() bool {
+	zero, lengths := false, map[int]bool{}
+	for _, v := range p.g.values(&p.g.slots[p.weight]) {
+		w := trimSigns(v)
+		zero = zero || len(w) > 1 && w[0] == '0' && isDigit(w[1])
+		lengths[digitRun(w)] = true
+	}
+	return zero && len(lengths) > 1
 }
 
 func hasDecimals(values [][]byte) bool {
@@ -643,7 +677,7 @@ func (p *plan) torn() *refusal {
 // pointUnit says that digits are printed right behind the unit of a weight without decimals: 12g7.
 func (p *plan) pointUnit() bool {
 	w := p.weight
-	if w+2 >= len(p.g.slots) || p.unitBehind(w) < 0 || p.g.slots[w+2].kind != tokNumber || hasDecimals(p.g.values(&p.g.slots[w])) {
+	if w+2 >= len(p.g.slots) || p.unitBehind(w) < 0 || hasDecimals(p.g.values(&p.g.slots[w])) || !isDigit((p.g.example(w+2) + " ")[0]) {
 		return false
 	}
 	return p.g.touching(&p.g.slots[w], &p.g.slots[w+1]) && p.g.touching(&p.g.slots[w+1], &p.g.slots[w+2])

@@ -258,7 +258,7 @@ func (p *plan) movingWord(i int) {
 	if label := p.labelled(i); label == "person" || label == "sample" || label == "balance" {
 		return
 	}
-	if p.taken("stability") || len(counts) < 2 || len(counts) > 4 {
+	if p.taken("stability") || p.unitMissing || len(counts) < 2 || len(counts) > 4 {
 		return
 	}
 	ev := p.movement(func(k int) string { return p.g.text(s, k) + "·" })

@@ -72,8 +72,18 @@ func (p *plan) notes() (all []string) {
 	return all
 }
 
+// controls says that the template holds a control character that begins or ends frames: the frames are cut in a wrong place.
+func (s *solution) controls() bool {
+	return slices.ContainsFunc(s.src.lines, func(l lineSource) bool {
+		return slices.ContainsFunc(l.parts, func(x part) bool { return bytes.ContainsAny(x.text, "\x01\x02\x03\x04\r\n") })
+	})
+}
+
 // apply writes the layout, parses it and reads the sample. It says whether any frame was read.
 func (s *solution) apply(sample Sample) bool {
+	if s.controls() {
+		return false
+	}
 	s.src.doubts = s.doubts()
 	s.text = s.src.yaml(firstCuts(s.src.framing), 0, len(s.src.framing.frames))
 	lay, err := layout.Parse("learnt", s.text)
