@@ -316,3 +316,31 @@ func TestNewText(t *testing.T) {
 		t.Errorf("%+v", got)
 	}
 }
+
+// TestOnlyAdded finds what else changed: it is the last judge before a file is written.
+func TestOnlyAdded(t *testing.T) {
+	dir := folder(t)
+	path := filepath.Join(dir, "weighpost.yaml")
+	before := head + "balances:\n" + first
+	b := newBalance(t)
+	good := before + added
+	for text, want := range map[string]bool{
+		good: true,
+		strings.Replace(good, "folder: j", "folder: k", 1):                 false, // another key
+		strings.Replace(good, "/dev/ttyS1", "/dev/ttyS2", 1):               false, // another balance
+		head + "balances:\n" + added + first:                               false, // another order
+		strings.Replace(good, "id: b-20", "id: b-21", 1):                   false, // another id
+		strings.Replace(good, "parity: even", "parity: odd", 1):            false, // other settings
+		strings.Replace(good, "0.0001 g", "0.0002 g", 1):                   false, // another readability
+		good + "log: {level: warn}\n":                                      false, // one more key
+		strings.Replace(good, "- id: b-1\n", "- id: b-1\n  place: x\n", 1): false,
+	} {
+		c, faults := Load(path, []byte(text))
+		if len(faults) > 0 {
+			t.Fatalf("%v\n%s", faults, text)
+		}
+		if err := onlyAdded([]byte(before), []byte(text), c, b); (err == nil) != want {
+			t.Errorf("want %v: %v\n%s", want, err, text)
+		}
+	}
+}
