@@ -3,6 +3,7 @@ package setup
 import (
 	"math"
 	"math/rand/v2"
+	"sync"
 
 	"weighpost/gateway/port/uart"
 )
@@ -53,6 +54,9 @@ type pair struct{ from, to Setting }
 func newModel() *model {
 	return &model{lines: typical(), waves: map[string][]uart.Wave{}, tables: map[pair]*table{}}
 }
+
+// models are kept from one search to the next while there is memory: their tables take a moment to measure.
+var models = sync.Pool{New: func() any { return newModel() }}
 
 // of gives the table of a sender and a receiver.
 func (m *model) of(from, to Setting) *table {

@@ -78,12 +78,14 @@ func (o SettingsOptions) attended() bool {
 // The error is that of ctx, or why the port cannot be used.
 func FindSettings(ctx context.Context, open Opener, address string, o SettingsOptions) (*Settings, error) {
 	o = o.withDefaults()
-	f := &finder{open: open, address: address, o: o, search: newSearch(newModel()), out: &Settings{Address: address}}
+	m := models.Get().(*model)
+	defer models.Put(m)
+	f := &finder{open: open, address: address, o: o, search: newSearch(m), out: &Settings{Address: address}}
 	f.out.Elsewhere = strings.HasPrefix(address, "tcp://")
 	limited, cancel := context.WithTimeoutCause(ctx, o.For, errLimit)
 	defer cancel()
 	err := f.run(limited)
-	if err == nil && len(f.search.heard) == 0 && o.Poll == nil {
+	if err == nil && len(f.search.heard) == 0 && o.Poll == nil && !f.enough {
 		err = f.walk(limited)
 	}
 	if errors.Is(err, errLimit) {
@@ -121,7 +123,8 @@ type finder struct {
 	search  *search
 	out     *Settings
 	tried   []Setting
-	silent  int // tries in a row that brought nothing
+	silent  int  // tries in a row that brought nothing
+	enough  bool // the person wants no more
 }
 
 // mostSilent is how many tries without a byte are enough, where nothing is asked: the fastest receiver hears any balance.
@@ -246,6 +249,7 @@ func (f *finder) nothing(ctx context.Context, at Setting) (again bool, err error
 		case err != nil:
 			return false, err
 		case answer == "stop":
+			f.enough = true
 			return false, nil
 		case answer == "again":
 			return true, nil
@@ -262,7 +266,9 @@ func (f *finder) conclude() {
 
 // Judge works out the settings of a line from what was heard at known settings, in any number.
 func Judge(heard []Heard) *Settings {
-	s := newSearch(newModel())
+	m := models.Get().(*model)
+	defer models.Put(m)
+	s := newSearch(m)
 	for _, h := range heard {
 		s.hear(h)
 	}
