@@ -103,6 +103,9 @@ func kindClass(d dice, g *design) {
 	}
 	if d.in100(40) {
 		p := one(d, stabilityMarks...)
+		if sep == "" && p.digits() {
+			p = pair{"=", "~"}
+		}
 		g.rests = stabilityStyle{pair: p, used: true}
 		s := stabilityPart(widest(p.rests, p.moves))
 		if d.in100(50) {

@@ -79,6 +79,9 @@ func useMarks(d dice, g *design, p pair, known bool) {
 		g.habits.impatient = one(d, 0, 25, 50)
 	}
 	sep := blankSeparator(d, g)
+	if sep == "" && p.digits() {
+		sep = " " // nobody could tell it from the number
+	}
 	width := max(len([]rune(p.rests)), len([]rune(p.moves)))
 	if len([]rune(p.rests)) == len([]rune(p.moves)) || sep != "" && p.rests != "" && p.moves != "" && d.in100(40) {
 		width = 0

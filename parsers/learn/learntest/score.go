@@ -134,21 +134,21 @@ func (s *scorer) compare(i int, r *layout.Reading) {
 	case r.Range != t.Range:
 		s.wrong(i, "%s, and the truth is range %s", show(r), t.Range)
 		return
-	case f.Sort == Weight && !sameWeight(r, t):
+	case f.Sort == Beyond:
+		return // whether no weight is stable or net is nothing that anybody uses
+	case !sameWeight(r, t):
 		s.another(i, f, r)
 		return
 	}
-	if f.Sort == Weight {
-		// Whether the sign in "1770," ends the number or stands behind it is nothing that the number says.
-		if strings.TrimSuffix(r.Digits(), ".") != strings.TrimSuffix(t.Digits, ".") && s.b.Cannot == "" {
-			s.missing(i, "the digits are %q, and the truth is %q", r.Digits(), t.Digits)
-		}
-		if r.AuxiliaryDigits != t.Auxiliary {
-			s.wrong(i, "%d auxiliary digits, and the truth is %d", r.AuxiliaryDigits, t.Auxiliary)
-		}
+	// Whether the sign in "1770," ends the number or stands behind it is nothing that the number says.
+	if strings.TrimSuffix(r.Digits(), ".") != strings.TrimSuffix(t.Digits, ".") && s.b.Cannot == "" {
+		s.missing(i, "the digits are %q, and the truth is %q", r.Digits(), t.Digits)
 	}
-	s.meaning(i, "stability", r.Stability.String(), t.Stability.String(), f.OpenStability || f.Sort == Beyond)
-	s.meaning(i, "kind", r.Kind.String(), t.Kind.String(), f.OpenKind || f.Sort == Beyond)
+	if r.AuxiliaryDigits != t.Auxiliary {
+		s.wrong(i, "%d auxiliary digits, and the truth is %d", r.AuxiliaryDigits, t.Auxiliary)
+	}
+	s.meaning(i, "stability", r.Stability.String(), t.Stability.String(), f.OpenStability)
+	s.meaning(i, "kind", r.Kind.String(), t.Kind.String(), f.OpenKind)
 	s.fields(i, f, r)
 }
 

@@ -1,9 +1,15 @@
 package learntest
 
-import "weighpost/parsers/layout"
+import (
+	"strings"
+
+	"weighpost/parsers/layout"
+)
 
 // pair is what a balance prints for a load that rests and one that moves.
 type pair struct{ rests, moves string }
+
+func (p pair) digits() bool { return strings.ContainsAny(p.rests+p.moves, "0123456789+-") }
 
 // stabilityWords are words that people of the trade would understand, by language.
 var stabilityWords = map[string][]pair{
