@@ -55,6 +55,11 @@ func (s *solution) extend(sample Sample, a *Answers) *solution {
 // place tries each run of words of a line as a word for the range.
 func (s *solution) place(n int, body []byte, sample Sample, a *Answers) *solution {
 	toks := tokenize(body)
+	for _, t := range toks {
+		if messageWords[strings.ToLower(s.src.page.text(t.in(body)))] {
+			return nil
+		}
+	}
 	for from := range toks {
 		for to := len(toks); to > from; to-- {
 			text := s.src.page.text(body[toks[from].from:toks[to-1].to])
@@ -65,7 +70,11 @@ func (s *solution) place(n int, body []byte, sample Sample, a *Answers) *solutio
 			if state == "" {
 				continue
 			}
-			for _, try := range []func(string, string, bool) *source{s.markedSource, s.spanSource, s.lineSource} {
+			ways := []func(string, string, bool) *source{s.markedSource, s.spanSource}
+			if from == 0 && to == len(toks) {
+				ways = []func(string, string, bool) *source{s.lineSource, s.markedSource, s.spanSource}
+			}
+			for _, try := range ways {
 				if next := s.attempt(try(text, state, from == 0 && to == len(toks)), n, sample); next != nil {
 					return next
 				}

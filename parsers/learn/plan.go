@@ -15,6 +15,7 @@ type role struct {
 	why    string // the reason, for the comment in the layout
 	textNo int    // of a text that a person may name, from 1
 	proven bool   // by the weights themselves, or by a person
+	said   bool   // by a person
 }
 
 // plan is one explanation of a grid: a role for each slot and how values are written.
@@ -137,10 +138,10 @@ var minusWords = map[string]bool{"minus": true, "moins": true, "menos": true, "m
 // to be a mark for the stability.
 func (p *plan) looseSign() *refusal {
 	for i := range p.g.slots {
-		if i == p.weight || i == p.unit || p.roles[i].proven && len(p.g.distinct(&p.g.slots[i])) == 2 {
+		counts := p.g.distinct(&p.g.slots[i])
+		if i == p.weight || i == p.unit || p.roles[i].said || p.roles[i].proven && len(counts) == 2 && counts["-"] == 0 {
 			continue
 		}
-		counts := p.g.distinct(&p.g.slots[i])
 		minus := counts["-"] > 0 || counts["("] > 0 || counts[")"] > 0
 		for v := range counts {
 			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ") || minusWords[strings.ToLower(strings.Trim(v, " ()[].:"))]
@@ -654,6 +655,10 @@ func (p *plan) torn() *refusal {
 	}
 	if p.hexTail() || p.commaBefore() {
 		return &refusal{why: fmt.Sprintf("“%s” may be a part of a longer number, or more than the weight: say what the display showed", p.g.example(p.weight)), questions: []Question{p.displayQuestion()}}
+	}
+	if w := p.weight; w > 0 && w+1 < len(p.g.slots) && p.g.example(w-1) == "(" && p.g.example(w+1) == ")" &&
+		p.g.touching(&p.g.slots[w-1], &p.g.slots[w]) && p.g.touching(&p.g.slots[w], &p.g.slots[w+1]) {
+		return &refusal{why: fmt.Sprintf("the round brackets about “%s” may mean that it is below zero, which no layout can say", p.g.example(w)), questions: []Question{p.displayQuestion()}}
 	}
 	for i := p.weight - 1; i <= p.weight; i++ {
 		if p.g.headless(&p.g.slots[p.weight]) {

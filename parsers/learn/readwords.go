@@ -126,7 +126,7 @@ func (p *plan) answeredWord(i int, a *Answers) {
 	if field == "" || p.taken(field) {
 		return
 	}
-	p.roles[i] = role{field: field, why: "as the answers say", proven: true}
+	p.roles[i] = role{field: field, why: "as the answers say", proven: true, said: true}
 	p.fill(i, field, said, true)
 }
 

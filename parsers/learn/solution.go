@@ -184,6 +184,30 @@ func (s *solution) faults() (n int) {
 	return n
 }
 
+// grownUnit says that unread lines have another letter in place of the first one of the unit: the letter may be a mark, and
+// "ug" the gram behind it.
+func (s *solution) grownUnit() bool {
+	ends := map[string]bool{}
+	for _, got := range s.read {
+		if u := got.r.PrintedUnit(); len(u) == 2 && unitLike(u[1:]) {
+			ends[u[1:]] = true
+		}
+	}
+	for n := range s.why {
+		c := s.cuts[n]
+		if c.fault != "" || len(ends) == 0 {
+			continue
+		}
+		for _, t := range tokenize(c.body) {
+			v := string(t.in(c.body))
+			if t.kind == tokWord && len(v) == 2 && !unitLike(v) && ends[v[1:]] {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // unreadWithout says that a line with decimals or a unit and without the character is left unread.
 func (s *solution) unreadWithout(sign string) bool {
 	for n := range s.why {

@@ -96,7 +96,7 @@ func markToken(b []byte, i int) token {
 }
 
 // joins says that a punctuation character grows together with others of its sort into one mark.
-func joins(c byte) bool { return c < 0x80 && bytes.IndexByte([]byte("+-*=~!?#^_.&%$@"), c) >= 0 }
+func joins(c byte) bool { return c < 0x80 && bytes.IndexByte([]byte("+-*=~!?#^_.&$@"), c) >= 0 }
 
 // signOf says that the character at i is the sign of a number behind it, blanks between them or not.
 func signOf(b []byte, i int) bool {
