@@ -175,8 +175,8 @@ func (c learnCommand) sample(ctx context.Context, s streams, person setup.Person
 const pressPrint = "Listening. Press the balance's print key for several different loads: ten lines " +
 	"tell most, and a negative weight and one that has not settled help."
 
-const loadsOnly = "The balance is asked every second. Put several different loads on, one after another: ten lines tell most, and a negative " +
-	"weight and one that has not settled help."
+const loadsOnly = "The balance is asked every second. Put several different loads on, one after another: ten lines tell most, " +
+	"and a negative weight and one that has not settled help."
 
 func (c learnCommand) file(in io.Reader) ([]byte, error) {
 	if c.Source != "-" {

@@ -42,8 +42,8 @@ func (r *learnReport) forPeople() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s, %s.\n", count(len(r.Frames), "line"), count(len(r.Sample.Bytes), "byte"))
 	if r.Damaged > 0 {
-		b.WriteString(wrapped(fmt.Sprintf("%s came damaged (parity or framing errors), and %s left out: see that the settings of the port are those "+
-			"of the balance.", count(r.Damaged, "character"), countIs(r.Captured.LeftOut, "line")), ""))
+		b.WriteString(wrapped(fmt.Sprintf("%s came damaged (parity or framing errors), and %s left out: see that the settings of "+
+			"the port are those of the balance.", count(r.Damaged, "character"), countIs(r.Captured.LeftOut, "line")), ""))
 	}
 	if r.Result.LeftOut != "" {
 		b.WriteString(wrapped(r.Result.LeftOut, ""))
@@ -85,7 +85,8 @@ func (r *learnReport) best(b *strings.Builder) {
 func (r *learnReport) others(b *strings.Builder) {
 	for _, c := range r.Candidates[1:] {
 		if c.Equal {
-			b.WriteString("\n" + wrapped(fmt.Sprintf("Another explanation fits as well (%d of %s): %s.", c.Fits, count(c.Of, "line"), strings.TrimSuffix(c.Differs, ".")), ""))
+			b.WriteString("\n" + wrapped(fmt.Sprintf("Another explanation fits as well (%d of %s): %s.",
+				c.Fits, count(c.Of, "line"), strings.TrimSuffix(c.Differs, ".")), ""))
 			fmt.Fprintf(b, "\n%s", safeLines(uncommented(string(c.Layout))))
 		}
 	}

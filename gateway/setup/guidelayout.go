@@ -71,8 +71,8 @@ func (g *guide) listen(ctx context.Context) error {
 	o := ListenOptions{Lines: g.given.Lines, For: g.given.For, Poll: g.poll}
 	text := "Print several different loads at the balance: ten lines tell most, and a negative weight and one that has not settled help."
 	if g.poll != nil {
-		text = "The balance is asked every second. Put several different loads on, one after another: ten lines tell most, and a negative weight " +
-			"and one that has not settled help."
+		text = "The balance is asked every second. Put several different loads on, one after another: ten lines tell most, and a " +
+			"negative weight and one that has not settled help."
 	}
 	if o.Lines == 0 && o.For == 0 {
 		if g.given.Yes {
@@ -89,13 +89,14 @@ func (g *guide) listen(ctx context.Context) error {
 		if len(got.Sample.Bytes) > 0 {
 			g.heard = got
 			if got.Damaged > 0 {
-				g.p.Tell(fmt.Sprintf("%d characters came damaged, and the %d lines with them are left out. If this goes on, the settings of the port are wrong:"+
-					" go back.", got.Damaged, got.LeftOut))
+				g.p.Tell(fmt.Sprintf("%d characters came damaged, and the %d lines with them are left out. If this goes on, the "+
+					"settings of the port are wrong: go back.", got.Damaged, got.LeftOut))
 			}
 			return nil
 		}
 		if o.For > 0 {
-			return fmt.Errorf("nothing came from %s within %s: press the balance's print key meanwhile, or see whether weighpost settings finds the port's settings",
+			return fmt.Errorf("nothing came from %s within %s: press the balance's print key meanwhile, or see whether weighpost settings "+
+				"finds the port's settings",
 				g.port.Address, o.For)
 		}
 		g.p.Tell("Nothing came.")

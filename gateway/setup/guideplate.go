@@ -23,10 +23,12 @@ func (g *guide) askPlate(ctx context.Context) (asked bool, err error) {
 		key, given, text, proposal string
 		take                       func(string) error
 	}{
-		{"id", given.ID, "The balance's id: its name in records, for ever (a to z, 0 to 9 and -).", g.freeID(), func(s string) error { return g.takeID(&b, s) }},
+		{"id", given.ID, "The balance's id: its name in records, for ever (a to z, 0 to 9 and -).", g.freeID(),
+			func(s string) error { return g.takeID(&b, s) }},
 		{"serial", given.Serial, "The serial number on its plate (- for none).", none, func(s string) error { b.Serial = s; return nil }},
 		{"place", given.Place, "Where it stands (- for nothing).", none, func(s string) error { b.Place = s; return nil }},
-		{"capacity", given.Capacity, "Its capacity, with unit, such as 220 g (- for not known).", none, func(s string) (err error) { b.Capacity, err = quantity(s); return }},
+		{"capacity", given.Capacity, "Its capacity, with unit, such as 220 g (- for not known).", none,
+			func(s string) (err error) { b.Capacity, err = quantity(s); return }},
 		{"readability", given.Readability, "Its readability d, the last step of its display, with unit (- for not known).", g.proposal(),
 			func(s string) (err error) { b.Readability, err = quantity(s); return }},
 	}
@@ -155,7 +157,8 @@ func (g *guide) streams() bool {
 
 func (g *guide) askRecord(ctx context.Context, b *intake.Config) (asked bool, err error) {
 	if b.Readability.IsZero() {
-		g.p.Tell("The balance seems to print all the time. Each line is recorded then; with a readability it could be recorded when a load has settled.")
+		g.p.Tell("The balance seems to print all the time. Each line is recorded then; with a readability it could be recorded when a load " +
+			"has settled.")
 		return false, nil
 	}
 	b.Record.Kind = intake.Printed
@@ -163,14 +166,17 @@ func (g *guide) askRecord(ctx context.Context, b *intake.Config) (asked bool, er
 		return false, nil
 	}
 	b.Record.Kind, err = g.ask(ctx, Question{Key: "record", Default: intake.Settling,
-		Text:    fmt.Sprintf("The balance seems to print without being asked (%d lines in %.0f s). What is recorded?", g.heard.Lines, g.heard.Span.Seconds()),
-		Choices: []Choice{{intake.Settling, "a weight once it has settled"}, {intake.Printed, "each line"}}}, "what is recorded is not known: say it (--record)")
+		Text: fmt.Sprintf("The balance seems to print without being asked (%d lines in %.0f s). What is recorded?",
+			g.heard.Lines, g.heard.Span.Seconds()),
+		Choices: []Choice{{intake.Settling, "a weight once it has settled"}, {intake.Printed, "each line"}}},
+		"what is recorded is not known: say it (--record)")
 	return true, err
 }
 
 // askEvery asks how often the balance is asked. What it answers by itself is recorded once it has settled, where that can be.
 func (g *guide) askEvery(ctx context.Context, b *intake.Config) (asked bool, err error) {
-	return g.field(ctx, "every", g.given.Every, "How often the daemon asks the balance, such as 2s (- for only on request).", none, func(s string) error {
+	text := "How often the daemon asks the balance, such as 2s (- for only on request)."
+	return g.field(ctx, "every", g.given.Every, text, none, func(s string) error {
 		if b.Ask.Every = 0; s == "" {
 			return nil
 		}

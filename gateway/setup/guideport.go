@@ -45,7 +45,8 @@ func (g *guide) choosePort(ctx context.Context) (asked bool, err error) {
 			return true, err
 		}
 		if answer == elsewhere {
-			answer, err = g.ask(ctx, Question{Key: "address", Text: "Its address: a device such as /dev/ttyS0 or COM3, tcp://host:port, or rfc2217://host:port"},
+			answer, err = g.ask(ctx, Question{Key: "address",
+				Text: "Its address: a device such as /dev/ttyS0 or COM3, tcp://host:port, or rfc2217://host:port"},
 				"the port is not known: name it (--port)")
 			if err != nil {
 				return true, err

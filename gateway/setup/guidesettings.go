@@ -35,7 +35,8 @@ func (g *guide) findSettings(ctx context.Context) (asked bool, err error) {
 		return false, nil
 	}
 	q := Question{Key: "settings", Text: "Speed, data bits, parity and stop bits are found by listening to the balance.", Default: byListening,
-		Choices: []Choice{{byListening, "find them"}, {byAsking, "find them; this balance speaks only when it is asked"}, {byHand, "they are known"}}}
+		Choices: []Choice{{byListening, "find them"}, {byAsking, "find them; this balance speaks only when it is asked"},
+			{byHand, "they are known"}}}
 	for {
 		how, err := g.p.Ask(ctx, q)
 		switch {
