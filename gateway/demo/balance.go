@@ -23,7 +23,7 @@ type balance struct {
 	hand   hand // nil: nobody says who weighs and what
 
 	mu     sync.Mutex
-	pan    []byte // what it answers when it is asked; nil: nothing
+	pan    []byte // what it answers when it is asked
 	truth  []printed
 	noise  int // frames that were printed and are no weighing
 	number int
@@ -155,15 +155,17 @@ func (b *balance) weigh(ctx context.Context, n int64) error {
 	if err != nil {
 		return err
 	}
-	b.lay(frame)
-	defer b.lay(nil)
+	empty := b.lay(frame)
+	defer b.lay(empty)
 	return asks.askWeight(context.WithoutCancel(ctx)) // to its end: what was asked for counts
 }
 
-func (b *balance) lay(frame []byte) {
+// lay puts on the pan what answers say from now on, and gives what they said before.
+func (b *balance) lay(frame []byte) (before []byte) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.pan = frame
+	before, b.pan = b.pan, frame
+	return before
 }
 
 // question is what a balance of the demo is asked with.
@@ -180,7 +182,7 @@ func (b *balance) answer(line io.Reader) {
 		b.mu.Lock()
 		frame := b.pan
 		b.mu.Unlock()
-		if bytes.IndexByte(buf[:n], question) >= 0 && frame != nil {
+		if bytes.IndexByte(buf[:n], question) >= 0 {
 			_, _ = b.wire.Write(frame) // it fails once the line is pulled
 		}
 	}

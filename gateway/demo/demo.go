@@ -23,6 +23,7 @@ import (
 	"weighpost/gateway"
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
+	"weighpost/parsers/layout"
 )
 
 // Options says what to simulate.
@@ -101,7 +102,11 @@ func (l *lab) set(ctx context.Context) (err error) {
 			return fmt.Errorf("no line for simulated balance %s: %w", b.id, err)
 		}
 		addresses[i], b.wire = address, wire
-		l.onEnd(l.answering(i, pull))
+		end, err := l.answering(i, pull)
+		l.onEnd(end)
+		if err != nil {
+			return err
+		}
 	}
 	scanner, err := l.placeScanner()
 	if err != nil {
@@ -140,18 +145,23 @@ func (l *lab) makeFolder() (err error) {
 
 // answering has a balance that speaks only when asked answer, where its line can be read and a lab system asks; otherwise it
 // prints like the others. It gives what ends that, and the line.
-func (l *lab) answering(i int, pull func()) (end func()) {
+func (l *lab) answering(i int, pull func()) (end func(), err error) {
 	b := l.balances[i]
 	line, readable := b.wire.(io.Reader)
 	if b.asked = b.asked && readable && i == labSystemAt; !b.asked {
-		return pull
+		return pull, nil
 	}
+	empty, err := b.layout.Print(nil, b.values(0, layout.Stable))
+	if err != nil {
+		return pull, err
+	}
+	b.lay(empty)
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
 		b.answer(line)
 	}()
-	return func() { pull(); <-done }
+	return func() { pull(); <-done }, nil
 }
 
 // openReceivers starts what waits behind the sinks.
