@@ -11,6 +11,7 @@ import (
 type rawLine struct {
 	body []byte
 	key  string // how it begins; "" for a blank line
+	at   int    // where it begins in the sample
 }
 
 // rawLines cuts the sample at the line ends of a framing.
@@ -27,7 +28,9 @@ func rawLines(b []byte, ends []string, page codePage, long bool) (all []rawLine)
 			i++
 			continue
 		}
-		all = append(all, newRawLine(b[from:i], page, long))
+		l := newRawLine(b[from:i], page, long)
+		l.at = from
+		all = append(all, l)
 		i += n
 		from = i
 	}
@@ -248,40 +251,7 @@ func (s *blockShape) steady() bool {
 			common++
 		}
 	}
-	return common >= 2 && long*10 >= len(s.starts)*8 && twice*10 <= len(s.starts)*2 && s.differs()
-}
-
-// differs says that the kinds of lines have different shapes. Lines of one shape are prints of a balance whose words take
-// turns, and no blocks, unless blank lines part them.
-func (s *blockShape) differs() bool {
-	shapes := map[string]map[string]int{}
-	for _, l := range s.lines {
-		if l.key == "" {
-			return true
-		}
-		toks := tokenize(l.body)
-		shape := make([]byte, 0, len(toks))
-		for _, t := range toks {
-			shape = append(shape, byte(t.kind))
-		}
-		if shapes[l.key] == nil {
-			shapes[l.key] = map[string]int{}
-		}
-		shapes[l.key][string(shape)]++
-	}
-	usual := map[string]bool{}
-	for _, counts := range shapes {
-		best := ""
-		for _, shape := range sorted(counts) {
-			if counts[shape] > counts[best] {
-				best = shape
-			}
-		}
-		if counts[best] >= 2 {
-			usual[best] = true
-		}
-	}
-	return len(usual) > 1
+	return common >= 2 && long*10 >= len(s.starts)*8 && twice*10 <= len(s.starts)*2
 }
 
 // block gives the lines of a block that are not blank.

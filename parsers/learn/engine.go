@@ -96,6 +96,10 @@ func solveBest(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 	if shape := findBlocks(s.Bytes, f, page); shape != nil {
 		sol, no := solveBlock(f, shape, s, a, page)
 		if sol != nil && 2*len(sol.read) >= len(shape.starts) {
+			if single := singlePrints(f, shape, s, a); single != nil {
+				single.other, single.differs = sol, shape.asOne(page)
+				return single, nil
+			}
 			return sol, nil
 		}
 		blockNo = no

@@ -64,7 +64,7 @@ func (f *framing) cutSample(s Sample) (ok bool) {
 	if err != nil {
 		return false
 	}
-	f.frames = f.frames[:0]
+	f.frames = nil // not cut to length 0: copies of f share the array
 	splitWith(sp, s, func(fr frame.Frame) {
 		if len(f.frames) < MostFrames {
 			f.frames = append(f.frames, copyFrame(fr))

@@ -20,6 +20,9 @@ type solution struct {
 	read  map[int]reading // by the number of the frame
 	why   map[int]string  // of frames that are not read
 	cuts  []cut           // the frames, cut by the layout itself
+
+	other   *solution // another explanation that fits as well, or nil
+	differs string    // in what it does
 }
 
 // reading is what the layout reads in a frame.
@@ -270,6 +273,10 @@ func (s *solution) report(r *Result, sample Sample) {
 	r.Candidates = append(r.Candidates, Candidate{Layout: s.text, Fits: len(s.read), Of: len(s.cuts), Confidence: s.confidence(),
 		Pieces: s.pieces(), Doubts: s.doubts()})
 	r.Candidates = append(r.Candidates, s.equals(sample)...)
+	if o := s.other; o != nil {
+		r.Candidates = append(r.Candidates, Candidate{Layout: o.text, Fits: len(o.read), Of: len(o.cuts), Confidence: o.confidence() / 2, Equal: true,
+			Differs: s.differs, Pieces: make([][]Piece, len(r.Frames)), Doubts: o.doubts()})
+	}
 }
 
 // equals are explanations that fit as well as the first and read a date as one day or another, where the first keeps it as
@@ -303,6 +310,9 @@ func (s *solution) confidence() float64 {
 		if d.Key != "" {
 			c *= 0.9
 		}
+	}
+	if s.other != nil {
+		c /= 2
 	}
 	return c
 }
