@@ -59,3 +59,38 @@ func TestQuiet(t *testing.T) {
 		s.untilText(t, "12")
 	})
 }
+
+// A device server's port is not quiet while bytes are kept for a Read that does not come, nor before they were dealt with.
+func TestQuietOfADeviceServer(t *testing.T) {
+	server := newBadServer(t)
+	p, far := server.opened(t, server.config())
+	far.until(t, comSignature)
+	settle := func() { _ = p.await(time.Now().Add(100*time.Millisecond), func() bool { return false }) }
+	settle()
+	if !p.quiet() {
+		t.Error("something is on its way")
+	}
+	go func() { time.Sleep(30 * time.Millisecond); far.say([]byte("12")) }() // whoever asks waits for them, and Read does not
+	if err := p.await(time.Now().Add(10*time.Second), func() bool { return len(p.have) == 2 }); err != nil {
+		t.Fatal(err)
+	}
+	settle()
+	if p.quiet() {
+		t.Error("two bytes wait for a Read")
+	}
+	if n, err := p.Read(make([]byte, 8)); n != 2 || err != nil {
+		t.Fatal(n, err)
+	}
+	if since, waited := p.Emptied(); waited || since.IsZero() || time.Since(since) < 100*time.Millisecond {
+		t.Errorf("the bytes had waited for their Read: since %v, waited %v", since, waited) // it did not wait for them
+	}
+	settle()
+	if p.quiet() {
+		t.Error("what was read has not been dealt with")
+	}
+	_ = p.SetReadDeadline(time.Now().Add(10 * time.Millisecond))
+	_, _ = p.Read(make([]byte, 8))
+	if !p.quiet() {
+		t.Error("the reader has come back, and found nothing")
+	}
+}

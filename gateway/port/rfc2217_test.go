@@ -89,8 +89,12 @@ func TestAServerThatIsNoneOfRFC2217(t *testing.T) {
 		{"has another flow control", nil, func(_ *served, command byte, _ []byte) ([]byte, bool) {
 			return com(comServer+comControl, controlFlowRTS), command == comControl
 		}, "has set flow control rts-cts instead of flow control none"},
-		{"says first what it had", nil, func(_ *served, command byte, value []byte) ([]byte, bool) {
-			return append(com(comServer+comSpeed, 0, 1, 0xc2, 0), com(append([]byte{comServer + comSpeed}, value...)...)...), command == comSpeed
+		{"says first what it had", nil, func(s *served, command byte, value []byte) ([]byte, bool) {
+			if command == comControl && value[0] == controlFlowNone {
+				s.say(com(comServer+comControl, controlFlowRTS))
+				time.Sleep(100 * time.Millisecond)
+			}
+			return nil, false
 		}, ""},
 		{"does not end a sub-negotiation", nil, func(_ *served, command byte, _ []byte) ([]byte, bool) {
 			return append([]byte{telnetIAC, telnetSB, optionComPort}, make([]byte, 1<<20)...), command == comSpeed
@@ -122,6 +126,36 @@ func TestAServerThatIsNoneOfRFC2217(t *testing.T) {
 				t.Errorf("the code is %s", trouble.Code)
 			}
 		})
+	}
+}
+
+// TestWhatComesBeforeTheSettingsIsNoBalance: a banner, and bytes that the server received with whatever was set before.
+func TestWhatComesBeforeTheSettingsIsNoBalance(t *testing.T) {
+	server := newBadServer(t)
+	server.negotiate = func(s *served, verb, option byte) ([]byte, bool) {
+		s.say([]byte("Welcome. 12.3450 g\r\n"))
+		return nil, false
+	}
+	server.instead = func(s *served, command byte, _ []byte) ([]byte, bool) {
+		if command == comControl {
+			s.say([]byte("99.9999 g\r\n"))
+		}
+		return nil, false
+	}
+	p, far := server.opened(t, server.config())
+	far.until(t, comSignature)
+	far.say([]byte("1.0000 g\r\n"))
+	var got []byte
+	for buf := make([]byte, 64); !bytes.HasSuffix(got, []byte("1.0000 g\r\n")); {
+		_ = p.SetReadDeadline(time.Now().Add(10 * time.Second))
+		n, err := p.Read(buf)
+		if got = append(got, buf[:n]...); err != nil {
+			t.Fatalf("%q, %v", got, err)
+		}
+	}
+	// What comes before the flow control is confirmed does not count; what comes before DTR and RTS are is the balance's.
+	if string(got) != "99.9999 g\r\n99.9999 g\r\n1.0000 g\r\n" {
+		t.Errorf("read %q", got)
 	}
 }
 
@@ -300,6 +334,8 @@ func TestALineTellsOfDamageWithoutAByte(t *testing.T) {
 	s.untilCount(t, "damage", 2)
 	conn.say([]byte("x"))
 	s.untilText(t, "\x00")
+	conn.say(slicesOf(com(comServer+comLineState, lineOverrun), "y"))
+	s.until(t, "a report with a byte", func(s *story) bool { return s.arrival.Vague && s.text.Len() == 2 })
 	stop()
 	s.alternates(t)
 }
