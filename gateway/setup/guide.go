@@ -122,6 +122,7 @@ func AddBalance(ctx context.Context, p Person, tools Tools, given Given) (*Added
 		var err error
 		asked[i], err = steps[i].take(ctx)
 		var to jump
+		var trouble *port.Trouble
 		switch {
 		case errors.Is(err, errBack):
 			i = lastAsked(asked[:i])
@@ -129,6 +130,9 @@ func AddBalance(ctx context.Context, p Person, tools Tools, given Given) (*Added
 		case errors.As(err, &to):
 			i = int(to)
 			g.backTo(i)
+		case errors.As(err, &trouble) && asked[stepPort]: // the person chose it, and may choose another
+			g.p.Tell(sentence(trouble.Error()))
+			i = stepPort
 		case errors.Is(err, context.Canceled) && ctx.Err() != nil:
 			return nil, ErrStopped
 		case err != nil:

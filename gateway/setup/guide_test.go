@@ -251,6 +251,46 @@ func TestGuideAsksForAnotherID(t *testing.T) {
 	}
 }
 
+// TestGuideChoosesAnotherPort where the first one cannot be opened.
+func TestGuideChoosesAnotherPort(t *testing.T) {
+	dir := t.TempDir()
+	p := &talker{answers: map[string]string{"port": "/dev/serial/by-id/usb-seeds|/dev/ttyS1", "settings": "known", "known-settings": "", "id": "b-12", "serial": "",
+		"place": "", "capacity": "", "readability": "", "compare": "yes", "site": "seed-bank", "journal": "", "write": ""}}
+	b := &bench{lines: seedLines(3)}
+	list := func(context.Context) ([]port.Found, error) {
+		return []port.Found{{Address: "/dev/ttyS1"}, {Address: "/dev/serial/by-id/usb-seeds"}}, nil
+	}
+	busy := func(ctx context.Context, c port.Config) (port.Port, error) {
+		if c.Address != "/dev/ttyS1" {
+			return nil, &port.Trouble{Code: port.CodeBusy, Sentence: "Another program has the port.", Remedy: "End it."}
+		}
+		return b.open(ctx, c)
+	}
+	put(t, filepath.Join(dir, "seeds.yaml"), seedLayout)
+	given := Given{Config: filepath.Join(dir, "weighpost.yaml"), Layout: filepath.Join(dir, "seeds.yaml"), Lines: 3}
+	added, err := AddBalance(t.Context(), p, Tools{Open: busy, List: list}, given)
+	if err != nil || !strings.Contains(added.Block, "/dev/ttyS1") || !strings.Contains(p.told(), "Another program has the port. End it.") {
+		t.Errorf("%+v, %v\n%s", added, err, p.told())
+	}
+	given.Port, given.Config = port.Config{Address: "/dev/ttyS7"}, filepath.Join(dir, "other.yaml")
+	if _, err := AddBalance(t.Context(), p, Tools{Open: busy, List: list}, given); err == nil || !strings.Contains(err.Error(), "Another program has the port.") {
+		t.Errorf("a port that was given: %v", err)
+	}
+}
+
+// TestGuideShowsTheBlock where it finds no place for it.
+func TestGuideShowsTheBlock(t *testing.T) {
+	dir := t.TempDir()
+	put(t, filepath.Join(dir, "seeds.yaml"), seedLayout)
+	put(t, filepath.Join(dir, "weighpost.yaml"), "site: seed-bank\njournal: {folder: j}\nbalances: none\n")
+	p := &talker{answers: map[string]string{}}
+	_, err := AddBalance(t.Context(), p, Tools{Open: (&bench{}).open}, Given{Config: filepath.Join(dir, "weighpost.yaml"), Port: port.Config{Address: "/dev/ttyS1"},
+		Settings: true, Layout: filepath.Join(dir, "seeds.yaml"), Balance: Plate{ID: "b-1"}, Yes: true})
+	if !errors.Is(err, config.ErrByHand) || !strings.Contains(p.told(), "  - id: b-1\n    port:\n      address: /dev/ttyS1\n") {
+		t.Errorf("%v\n%s", err, p.told())
+	}
+}
+
 // TestGuideMendsFirst refuses a configuration that has mistakes before anybody is asked anything.
 func TestGuideMendsFirst(t *testing.T) {
 	dir := t.TempDir()

@@ -157,6 +157,9 @@ func (g *guide) write(ctx context.Context) (asked bool, err error) {
 
 // refused tells why the balance cannot be added. Where somebody is there to give another id, it is asked again.
 func (g *guide) refused(err error) error {
+	if errors.Is(err, config.ErrByHand) {
+		g.p.Tell("This is the block for the list balances:\n\n" + indent(config.BalanceBlock(g.balance)))
+	}
 	var faults strict.Faults
 	about := errors.Is(err, ErrIDUsed)
 	if errors.As(err, &faults) {
