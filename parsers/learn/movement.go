@@ -57,7 +57,7 @@ func (p *plan) runs(state func(line int) string) (all []run) {
 			continue
 		}
 		v, s := scaled(d.Coefficient(), d.Scale()), state(k)
-		next := k > 0 && p.g.index[k] == p.g.index[k-1]+1
+		next := k > 0 // what stands between lines of a grid is no weight
 		if last := len(all) - 1; last >= 0 && next && all[last].state == s {
 			all[last].values = append(all[last].values, v)
 		} else {
@@ -110,6 +110,9 @@ func scaled(n int64, scale int) int64 {
 func chance(runs []run, a, b string, step int64) float64 {
 	var still, loadsA, loadsB, repeated, linesB, runsA, movedA, prints, quiet int
 	p, inOrder := 1.0, true
+	if returns(runs, b) {
+		return 1
+	}
 	for i, r := range runs {
 		if r.state != a && r.state != b {
 			continue
@@ -160,6 +163,27 @@ func likely(a, b int) float64 {
 		p *= 1 - r
 	}
 	return p
+}
+
+// returns says that two runs of a state hold the very same weight: one that moves does not come back to the last digit.
+func returns(runs []run, b string) bool {
+	seen := map[int64]bool{}
+	for _, r := range runs {
+		if r.state != b {
+			continue
+		}
+		own := map[int64]bool{}
+		for _, v := range r.values {
+			if seen[v] {
+				return true
+			}
+			own[v] = true
+		}
+		for v := range own {
+			seen[v] = true
+		}
+	}
+	return false
 }
 
 // loads counts the loads of a run, those printed more than once, and the pairs in a row whose weight stays.

@@ -190,7 +190,7 @@ func (p *plan) nearUnit(i int) int {
 	for _, step := range []int{1, -1} {
 		for k := i + step; k >= 0 && k < len(p.g.slots); k += step {
 			if p.isUnit(k) {
-				if step < 0 && p.belongsBefore(k) {
+				if step < 0 && k > 0 && p.g.slots[k-1].kind == tokNumber && p.belongsBefore(k) {
 					break
 				}
 				return k
@@ -214,7 +214,11 @@ func (p *plan) belongsBefore(k int) bool {
 	if n > 0 && p.g.separates(&p.g.slots[n]) {
 		n--
 	}
-	return n >= 0 && p.g.slots[n].kind == tokNumber && !notWeight(p.labelled(n)) && !p.unitBetween(n)
+	if n < 0 || p.g.slots[n].kind != tokNumber || notWeight(p.labelled(n)) || p.unitBetween(n) {
+		return false
+	}
+	s := &p.g.slots[n]
+	return n == k-1 || hasDecimals(p.g.values(s)) || !p.counts(s) && !p.g.climbs(s) && !idLike(p.g.example(n)) && len(p.g.distinct(s)) > 1
 }
 
 // unitBehind is the unit right behind number i, or -1.

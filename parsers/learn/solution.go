@@ -36,6 +36,9 @@ type reading struct {
 func assemble(f *framing, p *plan, check *checkFound, page codePage) *solution {
 	src := &source{framing: f, page: page, check: check, style: p.style, units: maps.Clone(p.unitWords), always: p.unitAlways, missing: p.unitMissing,
 		missUnit: p.missingUnit, kinds: maps.Clone(p.kinds), stables: maps.Clone(p.stability), ranges: maps.Clone(p.ranges), date: p.date, means: p.means}
+	if src.missing && p.openTexts() {
+		src.missing, src.missUnit = false, "" // a message of a word and a number would fit
+	}
 	w := &p.g.slots[p.weight]
 	src.detached = !p.style.trailing && (w.detached || p.g.fixed)
 	if src.scales = p.style.scales; len(src.scales) > 3 {
@@ -53,6 +56,11 @@ func assemble(f *framing, p *plan, check *checkFound, page codePage) *solution {
 		src.notes = append(src.notes, check.say())
 	}
 	return &solution{src: src, plans: []*plan{p}}
+}
+
+// openTexts says that the line has a text that may be anything, without a width.
+func (p *plan) openTexts() bool {
+	return !p.g.fixed && slices.ContainsFunc(p.roles, func(r role) bool { return r.textNo > 0 || r.field == "ignore" })
 }
 
 // notes say what each piece of the line is, and why.

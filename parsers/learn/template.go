@@ -219,6 +219,10 @@ func (p *plan) tokenParts() (parts []part) {
 	for i := range p.g.slots {
 		field := p.fieldAt(i)
 		least, most := p.gapBefore(i)
+		if wide := p.cellWidth(i); least == 0 && most > 0 && field != "" && wide > 0 {
+			parts = append(parts, part{field: field, width: wide, slot: i})
+			continue
+		}
 		if i > 0 && most > 0 {
 			parts = append(parts, part{blanks: 1, slot: -1})
 		}
@@ -230,10 +234,25 @@ func (p *plan) tokenParts() (parts []part) {
 		if p.needsWidth(i) || p.multiWord(i) {
 			w.width = p.constantWidth(i)
 		}
-		_ = least
 		parts = append(parts, w)
 	}
 	return parts
+}
+
+// cellWidth is the width of a number with the blanks before it, where that is the same in all lines, and 0 elsewhere.
+func (p *plan) cellWidth(i int) (width int) {
+	s := &p.g.slots[i]
+	if s.kind != tokNumber || i == 0 {
+		return 0
+	}
+	for k := range p.g.lines {
+		v, w := s.vals[k], p.g.slots[i-1].vals[k]
+		if v.empty() || w.empty() || width != 0 && v.to-w.to != width {
+			return 0
+		}
+		width = v.to - w.to
+	}
+	return width
 }
 
 // multiWord says that a date or time has blanks inside, where a field without width would end.

@@ -113,6 +113,9 @@ func pointLanguage(word string) bool {
 // idLike says that a text looks like a name somebody gave: a digit in it, and a letter or a hyphen too, or leading zeros.
 func idLike(s string) bool {
 	digits, others := 0, 0
+	if s != "" && isSign(s[0]) && digitRun([]byte(s[1:])) == len(s)-1 {
+		return false // a number with its sign
+	}
 	for i := range len(s) {
 		if isDigit(s[i]) {
 			digits++
