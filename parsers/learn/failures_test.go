@@ -65,6 +65,8 @@ func truth(f *learntest.Frame) string {
 		return "noise"
 	case learntest.Damaged:
 		return "damaged"
+	case learntest.Wide:
+		return f.Truth.Digits + " (one digit more)"
 	case learntest.Half:
 		return "half a line"
 	case learntest.Beyond:

@@ -44,6 +44,9 @@ func New(seed uint64, o Options) *Balance {
 	if g.check != nil && g.check.own == nil && distinct(b.Frames[:b.Sampled]) >= 3 {
 		b.Frames = append(b.Frames, g.damage(noise, b.Frames)...)
 	}
+	if g.grows() {
+		b.Frames = append(b.Frames, g.widened(noise, b.Frames)...)
+	}
 	if g.alike() {
 		b.Frames = append(b.Frames, g.halves(noise, b.Frames)...)
 	}
@@ -161,6 +164,29 @@ func (g *design) alike() bool {
 		}
 	}
 	return true
+}
+
+// grows says whether a number with one digit more would stand in the blank before the number.
+func (g *design) grows() bool {
+	n := g.number
+	return n.width > 0 && n.sign == minusAttached && n.zeros == 0 && n.group == "" && n.aux == 0 && !n.left && g.block == nil && g.check == nil && g.cannot == ""
+}
+
+// widened gives prints with one digit more: a layout whose column for the number begins behind it reads another weight.
+func (g *design) widened(d dice, from []Frame) (out []Frame) {
+	for range 20 {
+		f := from[d.IntN(len(from))]
+		at := bytes.Index(f.Bytes, g.encoded(" "+strings.TrimSpace(f.printed)))
+		if f.Sort != Weight || len(f.Also) > 0 || at < 0 || f.Truth.Digits[0] < '0' || f.Truth.Digits[0] > '9' || len(out) == 2 {
+			continue
+		}
+		f.Sort, f.Bytes, f.May = Wide, bytes.Clone(f.Bytes), true
+		f.Bytes[at] = '1'
+		f.From = min(f.From, at)
+		f.Truth.Digits = "1" + f.Truth.Digits
+		out = append(out, f)
+	}
+	return out
 }
 
 // halves gives prints that lost their beginning or their end within the number.

@@ -19,7 +19,7 @@ type Finding struct {
 // Outcome is how a layout did on a balance.
 type Outcome struct {
 	// Wrong lists values that were accepted and are not the truth: digits, unit or range; a weight read from noise, from a
-	// damaged print or from two prints at once; a kind or a stability that is not the printed one.
+	// damaged print or from two prints at once; a number with a digit less than is printed; a kind or a stability that is not the printed one.
 	Wrong []Finding
 	// WrongFields lists texts and dates that were accepted and are not the truth: another sample, a month for a day.
 	WrongFields []Finding
@@ -128,6 +128,11 @@ func (s *scorer) compare(i int, r *layout.Reading) {
 			s.out.Halves++
 		}
 		return
+	case f.Sort == Wide:
+		if !sameWeight(r, t) {
+			s.wrong(i, "%s is read, and the number has a digit more: %s", show(r), t.Digits)
+		}
+		return
 	case f.Sort == Damaged:
 		s.wrong(i, "%s is read from a damaged print", show(r))
 		return
@@ -215,7 +220,7 @@ func (s *scorer) count(i, n int) {
 	must := f.Sort == Weight || f.Sort == Beyond && s.b.Tells.Range
 	may := f.May || s.open
 	switch {
-	case f.Sort == Noise || f.Sort == Damaged || f.Sort == Half:
+	case f.Sort == Noise || f.Sort == Damaged || f.Sort == Half || f.Sort == Wide:
 	case n > 1:
 		s.missing(i, "one print gives %d readings", n)
 	case n == 1 && f.Sort == Weight:

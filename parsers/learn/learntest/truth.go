@@ -26,6 +26,7 @@ const (
 	Beyond              // the balance says over or under in place of a weight
 	Noise               // no print of a weight: a banner, an error text, a line that was cut
 	Damaged             // a print whose bytes were changed on their way, with check characters that show it
+	Wide                // a print whose number has one digit more, in the blank before it
 	Half                // a print that lost its beginning or its end, of a balance all of whose lines are as long
 )
 
