@@ -162,7 +162,7 @@ func exponent(b []byte) int {
 // idLength is the length of an id that begins with digits and holds letters with digits after them, or 0.
 func idLength(b []byte) int {
 	i, letters, after := 0, false, false
-	for i < len(b) && (isDigit(b[i]) || isLetter(b[i]) || (b[i] == '-' || b[i] == '_' || b[i] == '/') && i > 0 && i+1 < len(b) && (isDigit(b[i+1]) || isLetter(b[i+1]))) {
+	for i < len(b) && (isDigit(b[i]) || isLetter(b[i]) || (b[i] == '-' || b[i] == '_') && i > 0 && i+1 < len(b) && (isDigit(b[i+1]) || isLetter(b[i+1]))) {
 		switch {
 		case isLetter(b[i]):
 			letters = true
@@ -279,8 +279,8 @@ func twoWords(b []byte, i, j int) int {
 	return j
 }
 
-// decimalAt is the place of a point or comma inside a number, or 0.
-func decimalAt(b []byte) int { return max(0, bytes.IndexAny(b, ".,")) }
+// decimalAt is the place of the first point or comma of a number, from 1, or 0.
+func decimalAt(b []byte) int { return bytes.IndexAny(b, ".,") + 1 }
 
 // timeLength is the length of a time of day: 10:04, 10:04:05, 10:04:05.1.
 func timeLength(b []byte) int {
