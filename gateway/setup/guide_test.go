@@ -258,7 +258,7 @@ func TestGuideChoosesAnotherPort(t *testing.T) {
 		"place": "", "capacity": "", "readability": "", "compare": "yes", "site": "seed-bank", "journal": "", "write": ""}}
 	b := &bench{lines: seedLines(3)}
 	list := func(context.Context) ([]port.Found, error) {
-		return []port.Found{{Address: "/dev/ttyS1"}, {Address: "/dev/serial/by-id/usb-seeds"}}, nil
+		return []port.Found{{Address: "/dev/ttyS1", Note: "It is the second socket."}, {Address: "/dev/serial/by-id/usb-seeds"}}, nil
 	}
 	busy := func(ctx context.Context, c port.Config) (port.Port, error) {
 		if c.Address != "/dev/ttyS1" {
@@ -269,7 +269,8 @@ func TestGuideChoosesAnotherPort(t *testing.T) {
 	put(t, filepath.Join(dir, "seeds.yaml"), seedLayout)
 	given := Given{Config: filepath.Join(dir, "weighpost.yaml"), Layout: filepath.Join(dir, "seeds.yaml"), Lines: 3}
 	added, err := AddBalance(t.Context(), p, Tools{Open: busy, List: list}, given)
-	if err != nil || !strings.Contains(added.Block, "/dev/ttyS1") || !strings.Contains(p.told(), "Another program has the port. End it.") {
+	if err != nil || !strings.Contains(added.Block, "/dev/ttyS1") || !strings.Contains(p.told(), "Another program has the port. End it.") ||
+		!strings.Contains(p.told(), "Note: It is the second socket.") {
 		t.Errorf("%+v, %v\n%s", added, err, p.told())
 	}
 	given.Port, given.Config = port.Config{Address: "/dev/ttyS7"}, filepath.Join(dir, "other.yaml")

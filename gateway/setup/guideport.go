@@ -58,6 +58,11 @@ func (g *guide) choosePort(ctx context.Context) (asked bool, err error) {
 			continue
 		}
 		g.port = c
+		for _, f := range found {
+			if f.Address == answer && f.Note != "" {
+				g.p.Tell("Note: " + f.Note)
+			}
+		}
 		return true, nil
 	}
 }
