@@ -18,7 +18,7 @@ import (
 	"weighpost/gateway/record"
 )
 
-// obedient is a balance on a cord that answers "\x05" with its weight, and "T" with a word, as long as it is told to.
+// obedient is a balance on a cord that answers "\x05" with its weight, and "vessel" with a word, as long as it is told to.
 type obedient struct {
 	mu    sync.Mutex
 	says  string // "": it is silent
@@ -47,7 +47,7 @@ func (o *obedient) serve(cord *pty.Cord) {
 		o.mu.Lock()
 		o.heard += string(buf[:n])
 		answer := o.says
-		if answer != "" && buf[0] == 'T' {
+		if answer != "" && buf[0] == 'v' {
 			answer = "DONE\r\n"
 		}
 		o.mu.Unlock()
@@ -64,7 +64,7 @@ balances:
   layout: as.yaml
   ask: {send: "\x05", timeout: 500ms, late: 100ms, missed: 1}
   commands:
-    tare: {send: "T\r\n", about: Tare, caution: Only with an empty vessel., answer: frame}
+    tare: {send: "vessel\r\n", about: Tare, caution: Only with an empty vessel., answer: frame}
 `
 
 // request asks the running daemon's API for something, with its token.

@@ -41,7 +41,7 @@ Hints, and the keys of the questions:
   display='12.3450 g'   the display showed this when one of the lines came
   display:3='1.2 g'     the display showed this when line 3 came
   settled:3=yes         the weight was settled when line 3 came
-  word:ST=stable        what a printed word means: stable, unstable, gross,
+  word:rest=stable      what a printed word means: stable, unstable, gross,
                         net, tare, over, under, ignore, a unit …
   unit=g                the unit of a balance that prints none
   date=day.month.year   the order of the printed date

@@ -106,7 +106,7 @@ func (b *bench) Commands(balance string) ([]record.CommandInfo, error) {
 	if balance == "b-13" {
 		return nil, nil
 	}
-	return []record.CommandInfo{{Name: "tare", About: "Tare", Caution: "Only with an empty vessel.", Send: `"T\r\n"`, Answer: "frame"}}, nil
+	return []record.CommandInfo{{Name: "tare", About: "Tare", Caution: "Only with an empty vessel.", Send: `"vessel\r\n"`, Answer: "frame"}}, nil
 }
 
 func (b *bench) Command(_ context.Context, balance string, r record.CommandRequest) (record.CommandAnswer, error) {

@@ -74,7 +74,7 @@ func TestABalanceMayTakeItsTime(t *testing.T) {
 func TestCommandsAreListedAndSent(t *testing.T) {
 	h := open(t)
 	resp, body := ask(t, "GET", h.base+"/api/v1/balances/b-12/commands", nil)
-	if resp.StatusCode != 200 || !strings.Contains(body, `"caution":"Only with an empty vessel."`) || !strings.Contains(body, `"send":"\"T\\r\\n\""`) {
+	if resp.StatusCode != 200 || !strings.Contains(body, `"caution":"Only with an empty vessel."`) || !strings.Contains(body, `"send":"\"vessel\\r\\n\""`) {
 		t.Errorf("%d %s", resp.StatusCode, body)
 	}
 	if resp, body = ask(t, "GET", h.base+"/api/v1/balances/b-13/commands", nil); strings.TrimSpace(body) != `{"commands":[]}` {

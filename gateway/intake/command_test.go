@@ -24,8 +24,8 @@ func acts(b *bench) (out []string) {
 func withCommands(c *Config) {
 	c.Ask = nil
 	c.Commands = map[string]Command{
-		"tare":  {Send: "T\r\n", About: "Tare", Caution: "Only with an empty vessel.", Answer: AnswerFrame},
-		"zero":  {Send: "Z\r\n"},
+		"tare":  {Send: "vessel\r\n", About: "Tare", Caution: "Only with an empty vessel.", Answer: AnswerFrame},
+		"zero":  {Send: "clear\r\n"},
 		"print": {Send: "P\r\n", Answer: AnswerFrame, Timeout: strict.Duration(200 * time.Millisecond)},
 	}
 }
@@ -50,7 +50,7 @@ func TestACommandIsInTheJournalBeforeItGoesOut(t *testing.T) {
 			t.Errorf("%s; %d went out before", got, early)
 		}
 		first, second := b.journal.bodies()[1].(*record.Command), b.journal.bodies()[2].(*record.Command)
-		if first.Where != "http 127.0.0.1" || string(first.Send) != "T\r\n" || first.Asked != "" || second.Asked != a.Entry {
+		if first.Where != "http 127.0.0.1" || string(first.Send) != "vessel\r\n" || first.Asked != "" || second.Asked != a.Entry {
 			t.Errorf("%+v, then %+v", first, second)
 		}
 		if n := len(b.journal.bodies()); n != 3 || b.Status().Unread != 0 || b.misread != 0 {

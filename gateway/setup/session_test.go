@@ -24,10 +24,10 @@ func number(r *rand.Rand, width, decimals int, mark string) string {
 
 // samples are 24 made-up layouts, none of which the search knows.
 var samples = []sample{
-	{"columns", true, func(r *rand.Rand, n int) string { return "S " + number(r, 12, 4, ".") + " g  \r\n" }},
+	{"columns", true, func(r *rand.Rand, n int) string { return "= " + number(r, 12, 4, ".") + " g  \r\n" }},
 	{"comma", true, func(r *rand.Rand, n int) string { return "N    " + number(r, 10, 3, ",") + " mg\r\n" }},
 	{"words", true, func(r *rand.Rand, n int) string { return "Gross weight: " + number(r, 9, 2, ".") + " kg stable\r\n" }},
-	{"flag", true, func(r *rand.Rand, n int) string { return "US,NT,+" + number(r, 0, 3, ".") + "g   ,#" + "\r" }},
+	{"flag", true, func(r *rand.Rand, n int) string { return "sways,seed,+" + number(r, 0, 3, ".") + "g   ,#" + "\r" }},
 	{"telegram", true, func(r *rand.Rand, n int) string {
 		return "\x02A0+" + fmt.Sprintf("%08d", r.IntN(1e8)) + "GST\x03" + "\r\n"
 	}},

@@ -162,8 +162,8 @@ func TestAQuestionWaitsAndIsThenLeftOut(t *testing.T) {
 // TestAQuestionWithoutAnAnswerEnds: others may ask once the stated time has passed.
 func TestAQuestionWithoutAnAnswerEnds(t *testing.T) {
 	r, program := tcpRig(t, func(c *Config) { c.Answer = strict.Duration(300 * time.Millisecond) })
-	_, _ = io.WriteString(program, "T\r\n")
-	r.balanceGets(t, "T\r\n")
+	_, _ = io.WriteString(program, "vessel\r\n")
+	r.balanceGets(t, "vessel\r\n")
 	began := time.Now()
 	turn, err := r.line.Turns().Take(t.Context(), "ask", time.Minute)
 	if took := time.Since(began); err != nil || took < 150*time.Millisecond {
@@ -304,7 +304,7 @@ func TestABrowserSendsTheBalanceNothing(t *testing.T) {
 	defer client.CloseIdleConnections()
 	methods := []string{"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"}
 	for i, method := range methods {
-		req, err := http.NewRequestWithContext(t.Context(), method, "http://"+cfg.Listen+"/"+strings.Repeat("x", 8000), strings.NewReader("T\r\n"))
+		req, err := http.NewRequestWithContext(t.Context(), method, "http://"+cfg.Listen+"/"+strings.Repeat("x", 8000), strings.NewReader("vessel\r\n"))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -236,7 +236,7 @@ func loseHundred(t *testing.T, kind string) {
 		r.program(t, false)
 	}
 	program := come()
-	losses := 2 // each takes longer: a port that is lost soon after it came is opened again later and later
+	losses := 2                                             // each takes longer: a port that is lost soon after it came is opened again later and later
 	if os.Getenv("WEIGHPOST_LONG") != "" && kind != "TCP" { // some six minutes
 		losses = 100
 	}
