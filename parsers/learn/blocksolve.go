@@ -49,7 +49,7 @@ func solveBlock(f *framing, shape *blockShape, s Sample, a *Answers, page codePa
 		return nil, &refusal{why: "the blocks of the sample have no end that could be told"}
 	}
 	sol := assembleBlock(&way, lines, main, shape, page)
-	if !sol.apply(s) {
+	if sol == nil || !sol.apply(s) {
 		return nil, &refusal{why: "the blocks of the sample do not fit one layout"}
 	}
 	return sol, nil
@@ -259,6 +259,9 @@ func explainBlock(lines []*blockLine, main *blockLine, a *Answers, c *context) *
 // assembleBlock makes the layout's source.
 func assembleBlock(f *framing, lines []*blockLine, main *blockLine, shape *blockShape, page codePage) *solution {
 	sol := assemble(f, main.p, nil, page)
+	if sol == nil {
+		return nil
+	}
 	sol.src.block, sol.src.length, sol.src.lines = true, 0, nil
 	for _, l := range lines {
 		src := lineSource{optional: shape.optional[l.key]}

@@ -129,7 +129,7 @@ func (s *solution) with(f *framing, i int, lines [][]byte, index []int, toks [][
 		return nil
 	}
 	next := assemble(f, p, s.src.check, s.src.page)
-	if !next.apply(sample) || len(next.read) <= len(s.read) {
+	if next == nil || !next.apply(sample) || len(next.read) <= len(s.read) {
 		return nil
 	}
 	return next

@@ -43,6 +43,7 @@ type plan struct {
 	unknowns                 int             // how many slots have a table of words that nobody knows
 	block                    bool            // the grid is one line of a print block
 	shown                    bool            // a display showed which number is the weight
+	crowded                  bool            // no blank column stands between a text and the weight
 }
 
 // meaningPair is what a line means without printing it.
@@ -93,6 +94,19 @@ func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	p.numbers(a, c)
 	p.texts(a, c)
 	return p, nil
+}
+
+// minusIn says that a mark right behind the weight's digits holds a minus in some lines.
+func (p *plan) minusIn(i int) bool {
+	if p.g.slots[i].kind == tokNumber || !p.g.touching(&p.g.slots[p.weight], &p.g.slots[i]) {
+		return false
+	}
+	for v := range p.g.distinct(&p.g.slots[i]) {
+		if strings.Contains(v, "-") {
+			return true
+		}
+	}
+	return false
 }
 
 // signLike says that some value of a slot right before the weight is a sign with digits, or ends with a minus.
@@ -146,7 +160,7 @@ func (p *plan) looseSign() *refusal {
 		for v := range counts {
 			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ") || minusWords[strings.ToLower(strings.Trim(v, " ()[].:"))]
 		}
-		minus = minus || i < p.weight && p.signLike(i)
+		minus = minus || i < p.weight && p.signLike(i) || i == p.weight+1 && p.minusIn(i)
 		if minus && len(counts) > 1 {
 			return &refusal{why: "the minus that stands alone in some lines may be the weight's sign or a mark for something else: say what the display showed", questions: []Question{p.displayQuestion()}}
 		}

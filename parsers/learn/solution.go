@@ -51,6 +51,9 @@ func assemble(f *framing, p *plan, check *checkFound, page codePage) *solution {
 		}
 	}
 	src.lines = []lineSource{{parts: p.template(check), notes: p.notes()}}
+	if p.crowded {
+		return nil
+	}
 	src.notes = p.reasons
 	if check != nil {
 		src.notes = append(src.notes, check.say())

@@ -58,8 +58,8 @@ func (p *plan) extents() []extent {
 		if i > 0 {
 			prev = ext[i-1].b
 		}
-		if i == p.weight && i > 0 {
-			prev = p.roomForSign(i, &ext[i-1])
+		if i == p.weight && i > 0 && p.freeText(i-1) {
+			prev = p.blankBefore(i, &ext[i-1])
 		}
 		next := end
 		if i+1 < len(g.slots) {
@@ -70,14 +70,27 @@ func (p *plan) extents() []extent {
 	return ext
 }
 
-// roomForSign takes a blank column back from a text before the weight, so that a minus in front of the longest weight is read
-// as a part of it and not of the text.
-func (p *plan) roomForSign(i int, before *extent) (prev int) {
-	s := &p.g.slots[i]
-	if before.b == s.a && before.b > p.g.slots[i-1].b {
-		before.b--
+// freeText says that the field of a slot may hold anything.
+func (p *plan) freeText(i int) bool {
+	switch p.fieldAt(i) {
+	case "sample", "person", "balance", "ignore", "date", "time", "range_number":
+		return true
 	}
-	return before.b
+	return false
+}
+
+// blankBefore keeps a column between a text and the weight that must be blank: a weight that is longer than its field would
+// lose its first digits to the text. It gives the first column that the weight may take.
+func (p *plan) blankBefore(i int, before *extent) (first int) {
+	s := &p.g.slots[i]
+	if before.b >= s.a {
+		before.b = s.a - 1
+	}
+	if before.b < p.g.slots[i-1].b {
+		before.b = p.g.slots[i-1].b
+		p.crowded = true
+	}
+	return before.b + 1
 }
 
 // widen lets a field take blank columns beside it that longer values will need.

@@ -204,11 +204,14 @@ func numberLength(b []byte) int {
 		break
 	}
 	i += bracketLength(b[i:])
-	if i < len(b) && isSign(b[i]) && !isSign(b[0]) && (i+1 == len(b) || !isDigit(b[i+1]) && !isSign(b[i+1]) && (!isLetter(b[i+1]) || bytes.ContainsAny(b[:i], ".,"))) {
+	if i < len(b) && isSign(b[i]) && !isSign(b[0]) && (i+1 == len(b) || endsSign(b[i+1]) || isLetter(b[i+1]) && bytes.ContainsAny(b[:i], ".,")) {
 		i++ // a trailing sign
 	}
 	return i
 }
+
+// endsSign says that a trailing sign may stand before c: a blank, a separator or a closing bracket.
+func endsSign(c byte) bool { return bytes.IndexByte([]byte(" \t,;|/]>)"), c) >= 0 }
 
 // lettersAt is the letters at the start of b.
 func lettersAt(b []byte) []byte {
