@@ -176,8 +176,9 @@ func (g *design) grows() bool {
 func (g *design) widened(d dice, from []Frame) (out []Frame) {
 	for range 20 {
 		f := from[d.IntN(len(from))]
-		at := bytes.Index(f.Bytes, g.encoded(" "+strings.TrimSpace(f.printed)))
-		if f.Sort != Weight || len(f.Also) > 0 || at < 0 || f.Truth.Digits[0] < '0' || f.Truth.Digits[0] > '9' || len(out) == 2 {
+		padding := len(f.printed) - len(strings.TrimLeft(f.printed, " "))
+		at := bytes.Index(f.Bytes, g.encoded(f.printed)) + padding - 1 // the blank before the first digit
+		if f.Sort != Weight || len(f.Also) > 0 || padding < 2 || at < padding-1 || f.Truth.Digits[0] < '0' || f.Truth.Digits[0] > '9' || len(out) == 2 {
 			continue
 		}
 		f.Sort, f.Bytes, f.May = Wide, bytes.Clone(f.Bytes), true
