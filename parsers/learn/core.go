@@ -59,7 +59,7 @@ func (s *solution) score() int {
 			score += 10
 		}
 	}
-	score += 2 * min(1, len(s.read))
+	score += 2*min(1, len(s.read)) - 20*s.messages
 	for _, p := range s.plans {
 		for i, r := range p.roles {
 			if r.field == "ignore" && r.textNo > 0 {

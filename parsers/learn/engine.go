@@ -3,6 +3,7 @@ package learn
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -146,6 +147,7 @@ func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 		return nil, &refusal{why: fmt.Sprintf("the sample holds %d whole lines, and at least %d are needed: let the balance print a few more", len(lines), FewFrames)}
 	}
 	page, sure := choosePage(lines)
+	all := index
 	lines, index = withoutMessages(lines, index, page)
 	c := newContext(f, a)
 	c.comma = commaSpeaks(lines, page)
@@ -189,6 +191,7 @@ func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 			}
 			sol = sol.adopt(f, lines, index, toks, s, a, c)
 			sol = sol.extend(s, a)
+			sol.messages = sol.readAmong(all, index)
 			if best == nil || sol.better(best) {
 				best = sol
 			}
@@ -198,6 +201,16 @@ func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 		no = &refusal{why: "the lines of the sample have no common shape"}
 	}
 	return best, no
+}
+
+// readAmong counts the frames that are read although they were left out as messages.
+func (s *solution) readAmong(all, kept []int) (n int) {
+	for _, i := range all {
+		if _, read := s.read[i]; read && !slices.Contains(kept, i) {
+			n++
+		}
+	}
+	return n
 }
 
 // withoutMessages leaves out lines that begin with a usual word of messages, if enough others are left.

@@ -306,6 +306,9 @@ func (p *plan) knownWord(i int, a *Answers) {
 	if field == "kind" && p.means.kind != "" || p.taken(field) {
 		return // the words are labels of several numbers
 	}
+	if field == "kind" && len(counts) == 1 && p.labelsOther(i) {
+		return
+	}
 	if len(counts) > 1 && len(known)*2 < len(counts) {
 		return
 	}
@@ -317,6 +320,12 @@ func (p *plan) knownWord(i int, a *Answers) {
 	if _, blank := counts[""]; blank && field == "stability" && len(counts) == 2 {
 		p.doubt("settled", "lines without %q are taken for the contrary of it", sorted(known)[0])
 	}
+}
+
+// labelsOther says that the word in slot i, behind the weight, announces another number with a unit of mass: a tare beside it.
+func (p *plan) labelsOther(i int) bool {
+	n := p.numberAfter(i)
+	return i > p.weight && n > 0 && n-i <= 2 && p.isMass(p.unitSlot(n), &Answers{}) && !p.wordAfterLast()
 }
 
 // shortFamily says that short marks can be believed: two different ones of one family, and nothing else but blanks.

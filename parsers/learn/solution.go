@@ -21,6 +21,8 @@ type solution struct {
 	why   map[int]string  // of frames that are not read
 	cuts  []cut           // the frames, cut by the layout itself
 
+	messages int // how many frames it reads that look like messages: a mean or a capacity taken for a weight
+
 	other   *solution // another explanation that fits as well, or nil
 	differs string    // in what it does
 }

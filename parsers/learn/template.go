@@ -248,8 +248,27 @@ func (p *plan) tokenParts() (parts []part) {
 			w.width = p.constantWidth(i)
 		}
 		parts = append(parts, w)
+		if w.width == 0 && p.dotBehind(i) {
+			parts = append(parts, part{text: []byte("."), slot: -1})
+		}
 	}
 	return parts
+}
+
+// dotBehind says that each value of an ignored number is digits and a full stop, as a running number is printed. The stop
+// keeps other lines out: {ignore} alone takes any word, and a mean or a difference would be read as a weight.
+func (p *plan) dotBehind(i int) bool {
+	s := &p.g.slots[i]
+	if s.kind != tokNumber || p.roles[i].field != "ignore" || i == p.weight {
+		return false
+	}
+	for k := range s.vals {
+		v := p.g.value(s, k)
+		if n := len(v); n < 2 || v[n-1] != '.' || digitRun(v) != n-1 {
+			return false
+		}
+	}
+	return true
 }
 
 // cellWidth is the width of a number with the blanks before it, where that is the same in all lines, and 0 elsewhere.
