@@ -24,23 +24,33 @@ func singlePrints(f *framing, shape *blockShape, s Sample, a *Answers) *solution
 	return sol
 }
 
-// weighs says that each line holds a number with a unit of mass behind it or before it, and one only.
+// weighs says that nearly every line holds a number with a unit of mass behind it or before it, and one only. A sign may stand
+// between them, and a few lines may show a word in place of the number.
 func (s *blockShape) weighs(bodies [][]byte) bool {
-	return !slices.ContainsFunc(bodies, func(b []byte) bool {
+	good := 0
+	for _, b := range bodies {
 		toks, n := tokenize(b), 0
 		for i, t := range toks {
 			if t.kind == tokDate || t.kind == tokTime {
-				return true
+				return false
 			}
-			for _, k := range []int{i - 1, i + 1} {
+			before := i - 1
+			if before >= 0 && toks[before].kind == tokMark && isSign(b[toks[before].from]) {
+				before--
+			}
+			for _, k := range []int{before, i + 1} {
 				if t.kind == tokNumber && k >= 0 && k < len(toks) && massSymbol(codePages[1].text(toks[k].in(b)), &Answers{}) {
 					n++
 					break
 				}
 			}
 		}
-		return n != 1
-	})
+		if n > 1 {
+			return false
+		}
+		good += n
+	}
+	return good > 0 && good*10 >= len(bodies)*7
 }
 
 // added says that of three kinds of lines one holds the sum of the others in every block: they are one print.
