@@ -126,7 +126,7 @@ func chance(runs []run, a, b string, step int64) float64 {
 			continue
 		}
 		linesB, loadsB = linesB+len(r.values), loadsB+loads
-		if repeats(runs, i) {
+		if repeats(runs, i) || again > 0 && !ordered(r.values) {
 			return 1
 		}
 		w := way(runs, i)
@@ -146,7 +146,7 @@ func chance(runs []run, a, b string, step int64) float64 {
 		p *= none(loadsA, loadsB, repeated)
 	}
 	// Where each run of b leads somewhere, print by print: of all prints those of b are drawn outside of the quiet ones.
-	if q := none(prints-quiet, quiet, linesB); inOrder && movedA <= repeated && q <= mostChancePrints && letters(a) < 3 {
+	if q := none(prints-quiet, quiet, linesB); inOrder && movedA == 0 && q <= mostChancePrints && letters(a) < 3 {
 		p = min(p, mostChance/2)
 	}
 	return p

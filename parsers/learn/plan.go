@@ -161,7 +161,7 @@ func (p *plan) looseSign() *refusal {
 			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ") || minusWords[strings.ToLower(strings.Trim(v, " ()[].:"))]
 		}
 		minus = minus || i < p.weight && p.signLike(i) || i == p.weight+1 && p.minusIn(i)
-		if minus && len(counts) > 1 {
+		if minus && len(counts) > 1 || len(counts) == 1 && counts["-"] > 0 && p.g.slots[i].kind == tokMark && !p.shown {
 			return &refusal{why: "the minus that stands alone in some lines may be the weight's sign or a mark for something else: say what the display showed", questions: []Question{p.displayQuestion()}}
 		}
 	}

@@ -162,7 +162,7 @@ func (p *plan) fill(i int, field string, known map[string]string, other bool) {
 		switch {
 		case ok:
 			table[v] = m
-		case field == "stability" && other && len(counts) == 2 && len(known) == 1:
+		case field == "stability" && other && len(counts) == 2 && len(known) == 1 && !(slices.Contains(values(known), "stable") && p.rests(i, v)):
 			for _, k := range known {
 				table[v] = map[string]string{"stable": "unstable", "unstable": "stable"}[k]
 			}
@@ -221,6 +221,27 @@ var messageWords = func() map[string]bool {
 	}
 	return set
 }()
+
+func values(m map[string]string) (all []string) {
+	for _, v := range m {
+		all = append(all, v)
+	}
+	return all
+}
+
+// rests says that two lines in a row have the word and the very same weight: the word cannot mean that the weight moves.
+func (p *plan) rests(i int, word string) bool {
+	if p.weight < 0 {
+		return false
+	}
+	w := &p.g.slots[p.weight]
+	for k := 1; k < len(p.g.lines); k++ {
+		if p.g.text(&p.g.slots[i], k) == word && p.g.text(&p.g.slots[i], k-1) == word && p.g.text(w, k) == p.g.text(w, k-1) {
+			return true
+		}
+	}
+	return false
+}
 
 // letters counts the letters of a word.
 func letters(v string) (n int) {
