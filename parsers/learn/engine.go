@@ -38,7 +38,7 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 		best, no = nil, &refusal{why: "the letter before the unit changes: it may be a mark, and the unit a shorter one; say what the display showed"}
 	}
 	if best == nil || len(best.read) == 0 {
-		return unsolved(r, ways, no), nil
+		return unsolved(r, s, ways, no), nil
 	}
 	if err := best.contradicts(&a); err != nil {
 		return nil, err
@@ -48,8 +48,12 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 }
 
 // unsolved fills the result where nothing could be said without guessing.
-func unsolved(r *Result, ways []framing, no *refusal) *Result {
+func unsolved(r *Result, s Sample, ways []framing, no *refusal) *Result {
 	r.Why = "no explanation of these bytes was found: they hold no lines that repeat; look at the speed and the parity of the port"
+	if len(ways) == 0 && readable(s.Bytes) {
+		r.Why = "the text is readable, and nothing in it says where a line ends: no line ends, no start and end characters; " +
+			"where the balance pauses between its prints, learn from the port itself, which sees the pauses that a file has lost"
+	}
 	if no != nil {
 		r.Why, r.Questions = no.why, no.questions
 	}
@@ -63,6 +67,17 @@ func unsolved(r *Result, ways []framing, no *refusal) *Result {
 		}
 	}
 	return r
+}
+
+// readable says that nearly all bytes are printable ASCII.
+func readable(b []byte) bool {
+	n := 0
+	for _, c := range b {
+		if c >= ' ' && c < 0x7F {
+			n++
+		}
+	}
+	return n*20 >= len(b)*19
 }
 
 // contexts of a sample.

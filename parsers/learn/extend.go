@@ -18,6 +18,9 @@ func rangeWord(text string, a *Answers) string {
 	if !ok {
 		m, ok = rangeMarks[text]
 	}
+	if n := len(text); !ok && n > 2 && (text == strings.Repeat("H", n) || text == strings.Repeat("L", n)) {
+		m, ok = rangeMarks[text[:2]] // a whole row of what HH and LL mean
+	}
 	if ok && m.field == "range" {
 		return m.value
 	}

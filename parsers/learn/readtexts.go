@@ -26,12 +26,32 @@ func (p *plan) numbers(a *Answers, c *context) {
 			p.text(i, label, "by its label", a)
 		case p.counts(s):
 			p.roles[i] = role{field: "ignore", why: "a counter: it goes up by one with each line"}
+		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals) && compactDate(p.g.value(s, 0)):
+			p.roles[i] = role{field: "ignore", why: "digits like a date of one day", wide: true}
+			p.doubt("", "%q stands in every line and may be the date: other digits are passed over there", p.g.value(s, 0))
 		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals):
 			p.doubt("", "the number %q stands in every line; it is taken for text that never changes, and lines with another are refused", p.g.value(s, 0))
 		default:
 			p.text(i, "", "a number that changes", a)
 		}
 	}
+}
+
+// compactDate says that six or eight digits can be a date without marks: 261128, 28112026. As text that never changes it would
+// refuse every line of the next day.
+func compactDate(v []byte) bool {
+	if digitRun(v) != len(v) {
+		return false
+	}
+	two := func(i int) int { return number(v[i : i+2]) }
+	day, month := func(i int) bool { return two(i) >= 1 && two(i) <= 31 }, func(i int) bool { return two(i) >= 1 && two(i) <= 12 }
+	switch len(v) {
+	case 6:
+		return month(2) && (day(4) || day(0)) || month(0) && day(2)
+	case 8:
+		return two(0) == 20 && month(4) && day(6) || two(4) == 20 && (day(0) && month(2) || month(0) && day(2))
+	}
+	return false
 }
 
 // isCount says that the symbols of a slot count pieces.

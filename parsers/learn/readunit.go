@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"weighpost/parsers/unit"
 )
 
 // readUnit finds the unit of the weight and settles what its symbols mean.
@@ -11,6 +13,9 @@ func (p *plan) readUnit(a *Answers, c *context) *refusal {
 	p.unit = p.unitSlot(p.weight)
 	if p.unit >= 0 && !p.isMass(p.unit, a) && !p.countsOnly(p.unit, a) {
 		p.unit = -1
+	}
+	if p.unit < 0 {
+		p.unit = p.unitApart(a)
 	}
 	if p.unit < 0 {
 		return p.noUnit(a, c)
@@ -44,6 +49,35 @@ func (p *plan) readUnit(a *Answers, c *context) *refusal {
 	return nil
 }
 
+// unitApart is the one unit of mass of a line that stands by itself behind a label of its own, as in w=12.345;u=g, or -1. It
+// is the weight's where no other number has decimals.
+func (p *plan) unitApart(a *Answers) int {
+	found := -1
+	for k := range p.g.slots {
+		s := &p.g.slots[k]
+		if k != p.weight && s.kind == tokNumber && hasDecimals(p.g.values(s)) {
+			return -1
+		}
+		if k == 0 || !p.isUnit(k) || p.announces(k) || k+1 < len(p.g.slots) && p.g.example(k+1) == `"` && p.announces(k+1) ||
+			!strings.Contains(`:="`, p.g.example(k-1)) {
+			continue
+		}
+		for v := range p.g.distinct(s) {
+			if u, _, ok := unitOf(v, a); !ok || !u.IsMass() {
+				return -1
+			}
+		}
+		if found >= 0 {
+			return -1
+		}
+		found = k
+	}
+	if found >= 0 {
+		p.doubt("", "the unit %q stands apart from the weight in the line, and is taken for its unit", p.g.example(found))
+	}
+	return found
+}
+
 // unitsOpen refuses where not one of the printed symbols is settled.
 func (p *plan) unitsOpen(counts map[string]int, a *Answers, c *context) *refusal {
 	no := &refusal{}
@@ -59,12 +93,24 @@ func (p *plan) unitsOpen(counts map[string]int, a *Answers, c *context) *refusal
 			return nil
 		}
 		no.questions = append(no.questions, p.unitQuestion(v))
-		no.why = fmt.Sprintf("the unit %q means different things to different people: say which it is", v)
+		no.why = fmt.Sprintf("the unit %q means different things to different people%s: say which it is", v, unitNames(ambiguousUnit(v)))
 	}
 	if no.why == "" {
 		return nil
 	}
 	return no
+}
+
+// unitNames lists units for a sentence.
+func unitNames(all []unit.Unit) string {
+	var names []string
+	for _, u := range all {
+		names = append(names, u.Name)
+	}
+	if len(names) < 2 {
+		return ""
+	}
+	return " (" + strings.Join(names, " or ") + ")"
 }
 
 // countsOnly says that the symbols are known units, such as pieces.

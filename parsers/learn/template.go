@@ -244,7 +244,7 @@ func (p *plan) tokenParts() (parts []part) {
 			continue
 		}
 		w := part{field: field, slot: i}
-		if p.needsWidth(i) || p.multiWord(i) || field == "ignore" && most <= 1 && p.constantWidth(i) == 1 {
+		if p.needsWidth(i) || p.multiWord(i) || p.roles[i].wide || field == "ignore" && most <= 1 && p.constantWidth(i) == 1 {
 			w.width = p.constantWidth(i)
 		}
 		parts = append(parts, w)
