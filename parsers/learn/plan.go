@@ -369,9 +369,15 @@ func (p *plan) overlooked(numbers []int) *refusal {
 	if hasDecimals(p.g.values(&p.g.slots[p.weight])) {
 		return nil
 	}
-	if i := p.weight + 2; slices.Contains(numbers, i) && p.unitBehind(p.weight) >= 0 && p.rivals(p.weight, i) {
+	if i := p.weight + 2; i < len(p.g.slots) && p.unitBehind(p.weight) >= 0 && (slices.Contains(numbers, i) && p.rivals(p.weight, i) || p.g.digitText(i)) {
 		return &refusal{why: fmt.Sprintf("the unit stands between “%s” and “%s”, and either may be the weight: say what the display showed", p.g.example(p.weight), p.g.example(i)),
 			questions: []Question{p.numberQuestion([]int{p.weight, i}, numbers), p.displayQuestion()}}
+	}
+	for _, i := range numbers {
+		if i != p.weight && p.single(p.weight) && p.rivals(p.weight, i) {
+			return &refusal{why: fmt.Sprintf("the weight may be “%s” or “%s”: say what the display showed", p.g.example(p.weight), p.g.example(i)),
+				questions: []Question{p.numberQuestion([]int{p.weight, i}, numbers), p.displayQuestion()}}
+		}
 	}
 	if p.uneven() {
 		return &refusal{why: fmt.Sprintf("some numbers have a zero in front and are shorter than others, such as “%s”: they may be more than the weight; say what the display showed", p.g.example(p.weight)),
@@ -450,6 +456,32 @@ func (p *plan) kindOfChosen(numbers []int) {
 	if words > 1 {
 		p.means.kind = p.kindBeside(p.weight)
 	}
+}
+
+// digitText says that a slot of words begins with digits in most lines: a number that was not understood.
+func (g *grid) digitText(i int) bool {
+	s := &g.slots[i]
+	if s.kind != tokWord {
+		return false
+	}
+	n := 0
+	for k := range s.vals {
+		if v := trimSigns(g.value(s, k)); len(v) > 0 && digitRun(v) > 0 && letters(string(v)) == 0 {
+			n++
+		}
+	}
+	return n*2 > len(s.vals)
+}
+
+// single says that a slot has single digits in all lines, a few different ones.
+func (p *plan) single(i int) bool {
+	counts := p.g.distinct(&p.g.slots[i])
+	for v := range counts {
+		if len(trimSigns([]byte(v))) > 1 {
+			return false
+		}
+	}
+	return len(counts) <= 4
 }
 
 // rivals says that whole numbers stand on both sides of one unit, and the second could be a weight as well as the first.
@@ -942,8 +974,10 @@ func (p *plan) settleStyle(values [][]byte, ways []style, c *context) *refusal {
 		p.doubt("decimal", "the comma is taken for the decimal sign, since the sample's other numbers or words speak for that; if it groups digits, every weight is a thousand times larger")
 	case onlyThrees(values, '.'):
 		pick('.')
-	case mixedThrees(values, ','):
+	case mixedThrees(values, ',') && !p.oneWithout(values, ','):
 		grouping(',')
+	case mixedThrees(values, ','):
+		return p.commaRefusal(values)
 	case mixedThrees(values, '.'):
 		return p.commaRefusal(values)
 	}
@@ -953,6 +987,17 @@ func (p *plan) settleStyle(values [][]byte, ways []style, c *context) *refusal {
 		}
 	}
 	return nil
+}
+
+// oneWithout says that one number only is without the sign: it may be the rest of a cut line.
+func (p *plan) oneWithout(values [][]byte, sign byte) bool {
+	n := 0
+	for _, v := range values {
+		if bytes.IndexByte(v, sign) < 0 {
+			n++
+		}
+	}
+	return n < 2
 }
 
 func (p *plan) commaRefusal(values [][]byte) *refusal {
