@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
+	"unicode"
 
 	"weighpost/gateway/config"
 	"weighpost/gateway/intake"
@@ -244,12 +246,32 @@ func (c learnCommand) report(s streams, r *learnReport) error {
 	case err != nil:
 		return fmt.Errorf("what was learnt cannot be written: %w", err)
 	case len(r.Candidates) == 0:
-		return fmt.Errorf("no layout was learnt: %s", r.Why)
+		return fmt.Errorf("no layout was learnt: %s%s", r.Why, r.settles())
 	case !r.taken:
 		return fmt.Errorf("%s open: answer with --hint or --answers, or take the best explanation with --accept; nothing was written",
 			countIs(len(r.Open), "question"))
 	}
 	return nil
+}
+
+// settles says which hint answers the first open question, where there is no layout without it: --accept takes the best
+// explanation, and a weight that would be a guess is none.
+func (r *learnReport) settles() string {
+	if len(r.Open) == 0 {
+		return ""
+	}
+	q := r.Open[0]
+	if strings.ContainsFunc(q.Key, func(c rune) bool { return c != ':' && !unicode.IsLetter(c) && !unicode.IsDigit(c) }) {
+		return "" // the keys stand in the list of questions
+	}
+	if len(q.Choices) == 0 {
+		return fmt.Sprintf(". Say it with --hint '%s=12.345 g', with what was shown", q.Key)
+	}
+	var ways []string
+	for _, c := range q.Choices[:min(2, len(q.Choices))] {
+		ways = append(ways, fmt.Sprintf("--hint '%s=%s'", q.Key, c.Value))
+	}
+	return ". Say it with " + strings.Join(ways, " or ")
 }
 
 func countIs(n int, what string) string {
