@@ -340,6 +340,30 @@ func (s *solution) pieces() [][]Piece {
 			}
 		}
 	}
+	for n := range s.read {
+		if len(s.plans) == 1 && s.plans[0].g.fixed && n < len(all) && all[n] == nil {
+			all[n] = s.plans[0].piecesByColumn(s.cuts[n])
+		}
+	}
+	return all
+}
+
+// piecesByColumn marks a line that is read and did not take part in the grid: by the columns that its fields have.
+func (p *plan) piecesByColumn(c cut) (all []Piece) {
+	at := max(0, bytes.Index(c.bytes, c.body))
+	for i, e := range p.extents() {
+		a, b := min(e.a, len(c.body)), min(e.b, len(c.body))
+		v := bytes.TrimLeft(c.body[a:b], " ")
+		a = b - len(v)
+		if v = bytes.TrimRight(v, " "); len(v) == 0 {
+			continue
+		}
+		what := p.fieldAt(i)
+		if what == "" {
+			what = "text"
+		}
+		all = append(all, Piece{From: at + a, To: at + a + len(v), What: what, Value: p.g.page.text(v)})
+	}
 	return all
 }
 

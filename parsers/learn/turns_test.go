@@ -41,3 +41,18 @@ func from(t *testing.T, s learn.Sample, a learn.Answers) *learn.Result {
 	}
 	return r
 }
+
+// TestPiecesOfAllLines: a line that is read and was no part of the grid that the layout was made from is marked as well.
+func TestPiecesOfAllLines(t *testing.T) {
+	r := from(t, learn.Sample{Bytes: []byte("Lot: TR-104         12.482 g\r\nLot: trif 22 b      12.482 g\r\nLot: OAT             7.905 g\r\n" +
+		"Lot: RYE-131       103.220 g\r\nLot: pea 2          99.998 g\r\n")}, learn.Answers{})
+	for i, pieces := range r.Candidates[0].Pieces {
+		got := ""
+		for _, p := range pieces {
+			got += p.What + "=" + string(r.Frames[i].Bytes[p.From:p.To]) + " "
+		}
+		if !strings.Contains(got, "weight=") || !strings.Contains(got, "sample=") {
+			t.Errorf("line %d is marked %q", i+1, got)
+		}
+	}
+}
