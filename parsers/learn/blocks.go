@@ -135,7 +135,7 @@ func (s *blockShape) alike() int {
 	return 20*(f+2*l)/len(s.starts) + min(9, len(s.starts)) - 5*outside - 10*s.torn()
 }
 
-// torn counts the blocks that lack a line that nearly all others have.
+// torn counts the blocks that lack a line that all others have, or all but one in twenty.
 func (s *blockShape) torn() (n int) {
 	counts := map[string]int{}
 	for i := range s.starts {
@@ -149,7 +149,7 @@ func (s *blockShape) torn() (n int) {
 			have[l.key] = true
 		}
 		for k, c := range counts {
-			if c*10 >= len(s.starts)*8 && !have[k] {
+			if c >= len(s.starts)-max(1, len(s.starts)/20) && !have[k] {
 				n++
 				break
 			}

@@ -126,19 +126,22 @@ func (p *plan) signLike(i int) bool {
 // grownDigit refuses weights whose last digit is one of two only, other than 0 and 5: no balance counts so, and the digit may
 // be a mark that is printed against the weight.
 func (p *plan) grownDigit() *refusal {
-	last := map[byte]bool{}
+	last := map[byte]int{}
 	values := p.g.distinct(&p.g.slots[p.weight])
 	for v := range values {
 		b := bytes.TrimRight([]byte(v), "+-])> .,")
 		if len(b) > 0 {
-			last[b[len(b)-1]] = true
+			last[b[len(b)-1]]++
 		}
 	}
 	odd := false
-	for c := range last {
+	for c, n := range last {
+		if n < 2 {
+			return nil // a single weight is no sign of anything
+		}
 		odd = odd || c%2 == 1
 	}
-	if len(values) < 5 || len(last) != 2 || last['0'] && last['5'] || !odd {
+	if len(values) < 5 || len(last) != 2 || last['0'] > 0 && last['5'] > 0 || !odd {
 		return nil
 	}
 	return &refusal{why: fmt.Sprintf("the last digit of “%s” is one of two in all lines: it may be a mark and no part of the weight; say what the display showed", p.g.example(p.weight)),

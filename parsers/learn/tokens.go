@@ -153,6 +153,11 @@ func digitsToken(b []byte, i int) token {
 
 // exponent is the length of an exponent at the start of b: E+03.
 func exponent(b []byte) int {
+	if len(b) > 1 && b[0] == '.' {
+		if n := exponent(b[1:]); n > 0 {
+			return n + 1 // 1.E+00
+		}
+	}
 	if len(b) < 3 || b[0]|0x20 != 'e' || !isSign(b[1]) || !isDigit(b[2]) {
 		return 0
 	}
