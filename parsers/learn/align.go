@@ -265,6 +265,8 @@ func (g *grid) joinTokens() {
 	for i := 0; i+1 < len(g.slots); {
 		l, r := &g.slots[i], &g.slots[i+1]
 		switch {
+		case g.phrase(l, r):
+			g.join(i, tokWord)
 		case g.signBefore(l, r):
 			g.join(i, tokNumber)
 			g.slots[i].detached = true

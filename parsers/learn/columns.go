@@ -226,6 +226,8 @@ func (g *grid) mergeColumns() {
 	for i := 0; i+1 < len(g.slots); {
 		left, right := &g.slots[i], &g.slots[i+1]
 		switch {
+		case g.phrase(left, right):
+			g.join(i, tokWord)
 		case g.signBefore(left, right):
 			g.join(i, tokNumber)
 			g.slots[i].detached = true
@@ -243,6 +245,23 @@ func (g *grid) mergeColumns() {
 		}
 		i = max(0, i-1)
 	}
+}
+
+// phrase says that two neighbours make a usual phrase of the trade in some lines, such as "preset tare".
+func (g *grid) phrase(l, r *slot) bool {
+	if l.kind != tokWord || r.kind != tokWord {
+		return false
+	}
+	found := false
+	for i := range l.vals {
+		if l.vals[i].empty() || r.vals[i].empty() || r.vals[i].from-l.vals[i].to > 1 {
+			continue
+		}
+		m, ok := tradeWord(g.text(l, i) + " " + g.text(r, i))
+		one, known := tradeWord(g.text(r, i))
+		found = found || ok && (!known || one != m)
+	}
+	return found
 }
 
 // join makes one slot of number i and the next.

@@ -34,6 +34,9 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 	if best != nil && best.openBrackets() {
 		best, no = nil, &refusal{why: "some lines have a bracket or a minus by itself and others have not: it may be how this balance writes what is below zero, which no layout can say"}
 	}
+	if best != nil && best.hexGrown() {
+		best, no = nil, &refusal{why: "letters from A to F grow out of the digits in some lines: the last digits may be a check and no part of the weight; say what the display showed"}
+	}
 	if best != nil && best.grownUnit() {
 		best, no = nil, &refusal{why: "the letter before the unit changes: it may be a mark, and the unit a shorter one; say what the display showed"}
 	}

@@ -224,6 +224,24 @@ func (s *solution) grownUnit() bool {
 	return false
 }
 
+// hexGrown says that unread lines have a letter from A to F grown onto a number with decimals, which others have not: its last
+// digits may be a check.
+func (s *solution) hexGrown() bool {
+	n := 0
+	for k := range s.why {
+		c := s.cuts[k]
+		toks := tokenize(c.body)
+		for i := 1; i < len(toks) && c.fault == ""; i++ {
+			v := string(toks[i].in(c.body))
+			if toks[i-1].kind == tokNumber && decimalAt(toks[i-1].in(c.body)) > 0 && toks[i].kind == tokWord && toks[i].from == toks[i-1].to &&
+				len(v) <= 2 && strings.Trim(v, "ABCDEFabcdef0123456789") == "" && !unitLike(v) {
+				n++
+			}
+		}
+	}
+	return n >= 2
+}
+
 // unreadWithout says that a line with decimals or a unit and without the character is left unread.
 func (s *solution) unreadWithout(sign string) bool {
 	for n := range s.why {
