@@ -213,6 +213,11 @@ func (p *profile) take(lines [][]byte, ts []token, line int, cost [][]int, skip 
 	i, j, n, m := 0, 0, len(p.places), len(ts)
 	for i < n || j < m {
 		switch {
+		case i < n && j+1 < m && ts[j].kind == tokNumber && ts[j+1].kind == tokNumber && cost[i][j] == cost[i][j+1]+costInsert:
+			pl := p.newPlace(b, ts[j], line) // of two numbers the second is the one that others have: groups stand in front
+			pl.optional = true
+			out = append(out, pl)
+			j++
 		case i < n && j < m && cost[i][j] == cost[i+1][j+1]+p.cost(&p.places[i], b, ts[j]):
 			pl := p.places[i]
 			pl.texts[p.page.text(ts[j].in(b))]++

@@ -75,6 +75,9 @@ func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	if no := p.chooseWeight(a, c); no != nil {
 		return nil, no
 	}
+	if w := &p.g.slots[p.weight]; p.g.present(w)*2 < len(p.g.lines) {
+		return nil, &refusal{why: fmt.Sprintf("the number “%s” stands in few lines only", p.g.example(p.weight)), questions: []Question{p.displayQuestion()}}
+	}
 	if no := p.torn(); no != nil {
 		return nil, no
 	}
@@ -728,6 +731,10 @@ func (p *plan) adds(sum, x, y int) bool {
 // torn refuses a weight beside which a number stands that may be a part of it: groups of digits between blanks.
 func (p *plan) torn() *refusal {
 	if p.shown {
+		if w := p.weight; w > 0 && p.g.mayGroup(&p.g.slots[w-1], &p.g.slots[w]) && p.g.present(&p.g.slots[w-1]) < len(p.g.lines) {
+			return &refusal{why: fmt.Sprintf("“%s %s” may be one number, or two: say what the display showed for such a line", p.g.example(w-1), p.g.example(w)),
+				questions: []Question{p.displayQuestion()}}
+		}
 		return nil
 	}
 	if p.hexTail() || p.commaBefore() {
@@ -799,7 +806,7 @@ func (g *grid) headless(s *slot) bool {
 			continue
 		}
 		b := g.lines[i]
-		if c := b[v.from-1]; (c == '.' || c == ',') && (v.from == 1 || b[v.from-2] == ' ' || isSign(b[v.from-2])) {
+		if c := b[v.from-1]; (c == '.' || c == ',') && (v.from == 1 || bytes.IndexByte([]byte(" +-:=<>[(|"), b[v.from-2]) >= 0) {
 			return true
 		}
 	}

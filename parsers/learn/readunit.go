@@ -40,6 +40,9 @@ func (p *plan) readUnit(a *Answers, c *context) *refusal {
 			p.doubt("unit:"+v, "the unit %q can mean several things; until somebody says which, its lines are refused", v)
 		}
 	}
+	if no := p.grownLetter(counts, a); no != nil {
+		return no
+	}
 	if no := p.unitsOpen(counts, a, c); no != nil {
 		return no
 	}
@@ -76,6 +79,21 @@ func (p *plan) unitApart(a *Answers) int {
 		p.doubt("", "the unit %q stands apart from the weight in the line, and is taken for its unit", p.g.example(found))
 	}
 	return found
+}
+
+// grownLetter refuses grams beside another unit that ends with g where both are printed with as many decimals: the letter before
+// may be a mark and no part of the unit.
+func (p *plan) grownLetter(counts map[string]int, a *Answers) *refusal {
+	if counts["g"] == 0 || len(p.style.scales) != 1 {
+		return nil
+	}
+	for _, v := range sorted(counts) {
+		if len(v) == 2 && v[1] == 'g' && a.Words[v] == "" {
+			return &refusal{why: fmt.Sprintf("%q and \"g\" are printed with as many decimals: the letter may be a mark and no part of the unit; say which unit it is", v),
+				questions: []Question{{Key: "unit:" + v, Text: fmt.Sprintf("Which unit does %q stand for?", v)}}}
+		}
+	}
+	return nil
 }
 
 // unitsOpen refuses where not one of the printed symbols is settled.
