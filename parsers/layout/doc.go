@@ -46,6 +46,7 @@
 //	time           the time of day, as printed
 //	check          check characters; a frame whose check fails is refused                  (check:)
 //	ignore         anything
+//	digits         digits that are passed over, such as a running number; a line with anything else there is refused
 //
 // and two marks that take no bytes: {from} and {to} stand where the bytes begin and end that the check covers. Without them
 // it covers the line up to the check.

@@ -198,7 +198,7 @@ func textExtent(p *piece, rest []byte) int {
 // value reads the bytes from … to of the line as the field p.
 func (m *matcher) value(p *piece, from, to int) miss {
 	raw := m.b[from:to]
-	if p.field != fieldIgnore && m.has(p.field) {
+	if !p.field.passed() && m.has(p.field) {
 		return m.fail(whyTwice, p, from, to)
 	}
 	m.seen |= 1 << p.field
@@ -209,6 +209,10 @@ func (m *matcher) value(p *piece, from, to int) miss {
 	fault := whyNone
 	switch p.field {
 	case fieldIgnore:
+	case fieldDigits:
+		if !allDigits(v) {
+			fault = whyNotCount
+		}
 	case fieldCheck:
 		m.check = checked{from, to}
 	case fieldWeight:

@@ -125,7 +125,7 @@ func (p *printer) skips(ln *line) bool {
 	}
 	for i := range ln.pieces {
 		q := &ln.pieces[i]
-		if q.field == fieldWeight && p.wrote&(1<<fieldWeight) != 0 || q.field != fieldIgnore && q.field.text() && p.text(q.field) == "" {
+		if q.field == fieldWeight && p.wrote&(1<<fieldWeight) != 0 || !q.field.passed() && q.field.text() && p.text(q.field) == "" {
 			return true
 		}
 	}
@@ -197,6 +197,8 @@ func (p *printer) value(q *piece) []byte {
 		return p.word(q, uint8(p.v.Kind))
 	case fieldRange:
 		return p.word(q, uint8(p.v.Range))
+	case fieldDigits:
+		return []byte{'0'}
 	case fieldIgnore:
 		if q.width == 0 && !q.toEnd && len(q.stop) == 0 {
 			return []byte{'-'}

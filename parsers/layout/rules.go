@@ -100,8 +100,8 @@ func (c *compiler) line(r *strict.Report, s lineSource) {
 			r.Fault(fmt.Sprintf("{%s} at column %d comes too late: a check covers what stands before it", fieldNames[p.field], p.column),
 				"{from}, what is covered, {to}, and then {check}")
 		}
-		if seen&(1<<p.field) != 0 && p.field != fieldIgnore {
-			r.Fault(fmt.Sprintf("{%s} stands twice in one line", fieldNames[p.field]), "each once; only {ignore} may be repeated")
+		if seen&(1<<p.field) != 0 && !p.field.passed() {
+			r.Fault(fmt.Sprintf("{%s} stands twice in one line", fieldNames[p.field]), "each once; only {ignore} and {digits} may be repeated")
 		}
 		seen |= 1 << p.field
 		if p.field == fieldCheck {

@@ -26,18 +26,19 @@ const (
 	fieldTime
 	fieldCheck
 	fieldIgnore
-	markFrom // where the bytes begin that the check covers
-	markTo   // where they end
+	fieldDigits // digits that are passed over
+	markFrom    // where the bytes begin that the check covers
+	markTo      // where they end
 )
 
 var fieldNames = [...]string{"", "weight", "unit", "stability", "kind", "range", "range_number", "count", "person", "sample", "balance",
-	"date", "time", "check", "ignore", "from", "to"}
+	"date", "time", "check", "ignore", "digits", "from", "to"}
 
 // fieldWords is how a sentence speaks of a field.
 var fieldWords = [...]string{"", "the weight", "the unit", "the stability", "the kind", "the range", "the range number", "the count",
-	"the person", "the sample", "the balance", "the date", "the time", "the check", "what is ignored", "", ""}
+	"the person", "the sample", "the balance", "the date", "the time", "the check", "what is ignored", "the running number", "", ""}
 
-const fieldList = "weight, unit, stability, kind, range, range_number, count, person, sample, balance, date, time, check, ignore, and the marks from and to"
+const fieldList = "weight, unit, stability, kind, range, range_number, count, person, sample, balance, date, time, check, ignore, digits, and the marks from and to"
 
 func fieldByName(name string) (fieldName, bool) {
 	for f, n := range fieldNames {
@@ -54,11 +55,14 @@ func (f fieldName) words() bool { return f == fieldStability || f == fieldKind |
 // text says that the field holds free text.
 func (f fieldName) text() bool {
 	switch f {
-	case fieldPerson, fieldSample, fieldBalance, fieldDate, fieldTime, fieldRangeNumber, fieldIgnore:
+	case fieldPerson, fieldSample, fieldBalance, fieldDate, fieldTime, fieldRangeNumber, fieldIgnore, fieldDigits:
 		return true
 	}
 	return false
 }
+
+// passed says that the field's value is passed over, so that a line may have several.
+func (f fieldName) passed() bool { return f == fieldIgnore || f == fieldDigits }
 
 // digits says that a field without width is delimited by its own digits.
 func (f fieldName) digits() bool { return f == fieldWeight || f == fieldCount }

@@ -100,6 +100,7 @@ var ownSamples = []struct {
 	{name: "a date without marks", sample: "261128 091100   12.482 g\r\n261128 091223    7.905 g\r\n261128 091305  103.220 g\r\n",
 		then: "261129 100000    3.001 g\r\n", reads: "3.001 g"},
 	{name: "a row of H", sample: "    12.482 g\r\n     7.905 g\r\n     HHHHH g\r\n   103.220 g\r\n    55.071 g\r\n", then: "     HHHHH g\r\n", reads: "over g"},
+	{name: "a counter and then statistics", sample: "0001   12.482 g\r\n0002    7.905 g\r\n0003  103.220 g\r\n0004   55.071 g\r\n", then: "Mean   44.670 g\r\n", reads: "unread"},
 	{name: "two numbers, one shown", sample: " 12.345 g  50.001 g\r\n 13.111 g  60.222 g\r\n 14.045 g  70.001 g\r\n",
 		hints: []string{"display=60.222 g"}, then: " 14.045 g  80.001 g\r\n", reads: "80.001 g"},
 	{name: "blanks may group", sample: "  1 234.5 g\r\n  5 678.9 g\r\n  9 012.3 g\r\n", why: "may be one number, or two"},

@@ -16,6 +16,7 @@ type role struct {
 	textNo int    // of a text that a person may name, from 1
 	proven bool   // by the weights themselves, or by a person
 	said   bool   // by a person
+	digits bool   // of a field that is ignored: digits and nothing else
 	wide   bool   // keeps its width also where fields have none
 }
 

@@ -25,9 +25,9 @@ func (p *plan) numbers(a *Answers, c *context) {
 		case label == "sample" || label == "person" || label == "balance":
 			p.text(i, label, "by its label", a)
 		case p.counts(s):
-			p.roles[i] = role{field: "ignore", why: "a counter: it goes up by one with each line"}
+			p.roles[i] = role{field: "ignore", why: "a counter: it goes up by one with each line", digits: true}
 		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals) && compactDate(p.g.value(s, 0)):
-			p.roles[i] = role{field: "ignore", why: "digits like a date of one day", wide: true}
+			p.roles[i] = role{field: "ignore", why: "digits like a date of one day", wide: true, digits: true}
 			p.doubt("", "%q stands in every line and may be the date: other digits are passed over there", p.g.value(s, 0))
 		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals):
 			p.doubt("", "the number %q stands in every line; it is taken for text that never changes, and lines with another are refused", p.g.value(s, 0))

@@ -83,7 +83,7 @@ func (p *plan) notes() (all []string) {
 		case i == p.unit:
 			why = "the unit of the weight"
 		}
-		all = append(all, fmt.Sprintf("{%s} %s, such as %q", field, why, p.g.text(&p.g.slots[i], last)))
+		all = append(all, fmt.Sprintf("{%s} %s, such as %q", p.written(i), why, p.g.text(&p.g.slots[i], last)))
 	}
 	return all
 }

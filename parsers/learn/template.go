@@ -147,6 +147,15 @@ func (p *plan) edges(s *slot) (left, right bool) {
 	return left, right
 }
 
+// written is the field of slot i as the template has it. Where digits are passed over nothing else is: the mean or the
+// difference of a statistics print would be read as a weight otherwise.
+func (p *plan) written(i int) string {
+	if field := p.fieldAt(i); field != "ignore" || !p.roles[i].digits {
+		return field
+	}
+	return "digits"
+}
+
 func (p *plan) fieldAt(i int) string {
 	if i == p.weight {
 		return "weight"
@@ -168,9 +177,9 @@ func (p *plan) columnParts() (parts []part) {
 		case field == "":
 			parts = append(parts, literalParts(p.constant(i), i)...)
 		case i == len(p.g.slots)-1 && p.g.length == 0:
-			parts = append(parts, part{field: field, slot: i})
+			parts = append(parts, part{field: p.written(i), slot: i})
 		default:
-			parts = append(parts, part{field: field, width: e.b - e.a, slot: i})
+			parts = append(parts, part{field: p.written(i), width: e.b - e.a, slot: i})
 		}
 		col = e.b
 	}
@@ -233,7 +242,7 @@ func (p *plan) tokenParts() (parts []part) {
 		field := p.fieldAt(i)
 		least, most := p.gapBefore(i)
 		if wide := p.cellWidth(i); least == 0 && most > 0 && field != "" && wide > 0 {
-			parts = append(parts, part{field: field, width: wide, slot: i})
+			parts = append(parts, part{field: p.written(i), width: wide, slot: i})
 			continue
 		}
 		if i > 0 && most > 0 {
@@ -243,12 +252,13 @@ func (p *plan) tokenParts() (parts []part) {
 			parts = append(parts, literalParts(p.constant(i), i)...)
 			continue
 		}
-		w := part{field: field, slot: i}
+		w := part{field: p.written(i), slot: i}
 		if p.needsWidth(i) || p.multiWord(i) || p.roles[i].wide || field == "ignore" && most <= 1 && p.constantWidth(i) == 1 {
 			w.width = p.constantWidth(i)
 		}
 		parts = append(parts, w)
 		if w.width == 0 && p.dotBehind(i) {
+			parts[len(parts)-1].field = "digits"
 			parts = append(parts, part{text: []byte("."), slot: -1})
 		}
 	}
