@@ -119,6 +119,8 @@ func (p *profile) cost(pl *place, b []byte, t token) int {
 		return 10
 	case pl.kind == tokNumber && t.kind == tokWord && hasDigit(text), pl.kind == tokWord && t.kind == tokNumber:
 		return 20
+	case pl.kind == tokMark && t.kind == tokNumber, pl.kind == tokNumber && t.kind == tokMark:
+		return 40 // a number is no mark
 	}
 	return 33
 }
