@@ -160,6 +160,9 @@ func (p *printer) line(ln *line) {
 			p.field(q)
 		}
 	}
+	if n := p.l.lineLength - (len(p.out) - start); n > 0 && ln.check == nil {
+		p.out = append(p.out, strings.Repeat(" ", n)...) // blanks at the end that the template does not name
+	}
 }
 
 // field writes a value and fills its width: numbers to the right, words to the left.
