@@ -702,16 +702,17 @@ def layout_change():
     c = Case("layout-change", "somebody changes the balance's menu in the middle: comma for point, the unit first, three decimals for four. What no "
              "longer fits is refused, and nothing of it is guessed; back in the old form it is read again", layout='''
 line_length: 14
-line: "{weight 10} {unit 1}"
+line: "{weight 10} {unit 3}"
 weight: {decimals: [4]}
 ''')
     def good(digits):
         c.frame(f"{digits:>10} g  \r\n".encode(), value=value(digits, "g", "g"))
     good("12.3450")
     good("12.3449")
-    for line in [b"   12,3450 g  ", b"    12.345 g  ", b"g   12.3450   ", b"   12.3450 mg ", b"   12.3450    ", b" +  12.3450 g ", b"12.3450 g"]:
+    for line in [b"   12,3450 g  ", b"    12.345 g  ", b"g   12.3450   ", b"   12.3450    ", b" +  12.3450 g ", b"12.3450 g"]:
         c.refused(line + b"\r\n")
     c.refused(b"   12.3450 g  \r   12.3450 g  \r\n")
+    c.frame(b"   12.3450 mg \r\n", value=value("12.3450", "mg", "mg"))  # another unit is no other layout
     good("12.3451")
 
 
