@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"weighpost/gateway/record"
 )
@@ -53,6 +54,7 @@ func TestAContextSetOverHTTPGoesToTheWeighing(t *testing.T) {
 	if status, answer := change(t, d, "PUT", token, both); status != 200 || !strings.Contains(answer, "LOT-1003") {
 		t.Fatalf("%d %s", status, answer)
 	}
+	time.Sleep(200 * time.Millisecond) // the line takes longer on its way from a balance than through a pseudo-terminal
 	for i := range 2 {
 		mustWrite(t, d, 0, line(1002+i))
 		until(t, func() bool { return d.Balances()[0].Recorded == uint64(i+2) }, "a weighing is not recorded")
