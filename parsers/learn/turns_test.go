@@ -56,3 +56,16 @@ func TestPiecesOfAllLines(t *testing.T) {
 		}
 	}
 }
+
+// TestCommentsFit: what a learnt layout says of itself fits on a screen of 80 columns.
+func TestCommentsFit(t *testing.T) {
+	r := from(t, learn.Sample{Bytes: []byte("  12.482 kg\r\n   7.905 kg\r\n  12.001   \r\n   3.001   \r\n 103.220 kg\r\n  55.071 kg\r\n")}, learn.Answers{})
+	if len(r.Candidates[0].Doubts) == 0 {
+		t.Fatal("the sample is to leave a doubt")
+	}
+	for _, line := range strings.Split(string(r.Candidates[0].Layout), "\n") {
+		if len(line) > 80 {
+			t.Errorf("%d columns: %s", len(line), line)
+		}
+	}
+}

@@ -67,6 +67,24 @@ type lineSource struct {
 	notes    []string // what each piece is, for the comment
 }
 
+// comment writes a text as comment lines that fit on a screen of 80 columns.
+func comment(out *strings.Builder, text string) {
+	for lead := "# "; ; lead = "#   " {
+		r := []rune(text)
+		at := -1
+		if room := 80 - len(lead); len(r) > room {
+			for at = room; at > 0 && r[at] != ' '; at-- {
+			}
+		}
+		if at <= 0 {
+			fmt.Fprintf(out, "%s%s\n", lead, text)
+			return
+		}
+		fmt.Fprintf(out, "%s%s\n", lead, strings.TrimRight(string(r[:at]), " "))
+		text = strings.TrimLeft(string(r[at:]), " ")
+	}
+}
+
 // yaml writes the layout with its comments.
 func (s *source) yaml(samples []cut, fits, of int) []byte {
 	var out strings.Builder
@@ -77,16 +95,16 @@ func (s *source) yaml(samples []cut, fits, of int) []byte {
 	out.WriteString("#\n")
 	for _, ln := range s.lines {
 		for _, n := range ln.notes {
-			fmt.Fprintf(&out, "# %s\n", n)
+			comment(&out, n)
 		}
 	}
 	for _, n := range s.notes {
-		fmt.Fprintf(&out, "# %s\n", n)
+		comment(&out, n)
 	}
 	for _, d := range s.doubts {
-		fmt.Fprintf(&out, "# Doubt: %s.\n", printable(d.Text))
+		comment(&out, "Doubt: "+printable(d.Text)+".")
 	}
-	fmt.Fprintf(&out, "about: %s\n", quote(fmt.Sprintf("Learnt from %d frames; give the balance, its place and its settings here", of)))
+	fmt.Fprintf(&out, "about: %s\n", quote(fmt.Sprintf("Learnt from %d frames; write balance, place and settings here", of)))
 	if s.page.name != "utf-8" {
 		fmt.Fprintf(&out, "code_page: %s\n", s.page.name)
 	}
