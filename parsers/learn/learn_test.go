@@ -75,6 +75,9 @@ func readOne(t *testing.T, text []byte, bytes string) string {
 const settling = "~    9.1043 g\r\n~   11.2210 g\r\n~   12.0011 g\r\n=   12.3450 g\r\n=   12.3450 g\r\n=   12.3450 g\r\n" +
 	"~   57.1002 g\r\n~   88.9915 g\r\n=   98.6601 g\r\n=   98.6601 g\r\n"
 
+// tares shows a load that comes back under one mark and loads that change under another: marks of kinds do so too.
+const tares = "W3 164.177 g\r\nW3 164.177 g\r\nW3 164.177 g\r\nW3 164.177 g\r\nW2  49.333 g\r\nW2  99.065 g\r\nW2  99.066 g\r\nW3 164.177 g\r\nW3 164.177 g\r\n"
+
 var ownSamples = []struct {
 	name, sample string
 	hints        []string
@@ -108,8 +111,17 @@ var ownSamples = []struct {
 	{name: "no unit, told", sample: " 12.345\r\n 13.111\r\n 14.045\r\n", hints: []string{"unit=ug"}, then: " 14.046\r\n", reads: "14.046 ug"},
 	{name: "ounces", sample: " 12.345 oz\r\n 13.111 oz\r\n 14.045 oz\r\n", why: "different things to different people"},
 	{name: "ounces told", sample: " 12.345 oz\r\n 13.111 oz\r\n 14.045 oz\r\n", hints: []string{"unit:oz=[oz_tr]"}, then: " 14.046 oz\r\n", reads: "14.046 [oz_tr]"},
-	{name: "a mark told", sample: "R   12.345 g\r\nR   13.111 g\r\nV   14.045 g\r\nV   15.045 g\r\n", hints: []string{"word:R=stable"}, then: "V   14.046 g\r\n", reads: "14.046 g unstable"},
-	{name: "settled told", sample: "R   12.345 g\r\nR   13.111 g\r\nV   14.045 g\r\nV   15.045 g\r\n", hints: []string{"settled:3=yes"}, then: "R   14.046 g\r\n", reads: "14.046 g unstable"},
+	{name: "a mark told", sample: "R   12.345 g\r\nR   13.111 g\r\nV   14.045 g\r\nV   15.045 g\r\n", hints: []string{"word:R=stable"}, then: "V   14.046 g\r\n", reads: "14.046 g"},
+	{name: "both marks told", sample: "R   12.345 g\r\nR   13.111 g\r\nV   14.045 g\r\nV   15.045 g\r\n", hints: []string{"word:R=stable", "word:V=unstable"}, then: "V   14.046 g\r\n", reads: "14.046 g unstable"},
+	{name: "a mark and a blank told", sample: "R   12.345 g\r\nR   13.111 g\r\n    14.045 g\r\n    15.045 g\r\n", hints: []string{"word:R=stable"}, then: "    14.046 g\r\n", reads: "14.046 g unstable"},
+	{name: "settled told of one mark", sample: "R   12.345 g\r\nR   13.111 g\r\nV   14.045 g\r\nV   15.045 g\r\n", hints: []string{"settled:3=yes"}, then: "V   14.046 g\r\n", reads: "14.046 g"},
+	{name: "settled told of both alike", sample: "R   12.345 g\r\nR   13.111 g\r\nV   14.045 g\r\nV   15.045 g\r\n", hints: []string{"settled:3=yes", "settled:1=yes"}, then: "V   14.046 g\r\n", reads: "14.046 g"},
+	{name: "settled told", sample: "R   12.345 g\r\nR   13.111 g\r\nV   14.045 g\r\nV   15.045 g\r\n", hints: []string{"settled:3=yes", "settled:1=no"}, then: "R   14.046 g\r\n", reads: "14.046 g unstable"},
+	{name: "a tare that is printed again and again", sample: tares, then: "W3   1.000 g\r\n", reads: "1.000 g"},
+	{name: "gross and net beside each other", sample: "G 78.721 g N 26.260 g\r\nG 80.100 g N 27.639 g\r\nG 52.461 g N 0.000 g\r\n", then: "G 80.000 g N 27.000 g\r\n", reads: "27.000 g net"},
+	{name: "net and gross beside each other", sample: "Net 26.260 g Gross 78.721 g\r\nNet 27.639 g Gross 80.100 g\r\nNet 0.000 g Gross 52.461 g\r\n", then: "Net 27.000 g Gross 80.000 g\r\n", reads: "27.000 g net"},
+	{name: "a mark that nobody knows beside N", sample: "Q 78.721 g N 26.260 g\r\nQ 80.100 g N 27.639 g\r\nQ 52.461 g N 0.000 g\r\n", why: "2 numbers that could be the weight"},
+	{name: "a word that nobody knows beside net", sample: "sum 78.721 g net 26.260 g\r\nsum 80.100 g net 27.639 g\r\nsum 52.461 g net 0.000 g\r\n", why: "2 numbers that could be the weight"},
 	{name: "date kept as printed", sample: "05.06.2026 12.345 g\r\n05.06.2026 13.111 g\r\n05.06.2026 14.045 g\r\n", then: "05.06.2026 1.000 g\r\n", reads: "1.000 g | 05.06.2026"},
 	{name: "date told", sample: "05.06.2026 12.345 g\r\n05.06.2026 13.111 g\r\n05.06.2026 14.045 g\r\n", hints: []string{"date=day.month.year"}, then: "05.06.2026 1.000 g\r\n", reads: "1.000 g | 2026-06-05"},
 	{name: "date shown by a day above twelve", sample: "25.06.2026 12.345 g\r\n25.06.2026 13.111 g\r\n26.06.2026 14.045 g\r\n", then: "05.07.2026 1.000 g\r\n", reads: "1.000 g | 2026-07-05"},

@@ -24,7 +24,9 @@ func (p *plan) movement(state func(line int) string) evidence {
 	for _, r := range runs {
 		names[r.state] += len(r.values)
 	}
-	best, ev, step := mostChance, evidence{}, p.step(runs)
+	// With three marks and more there are more pairs of which one may look like this by chance.
+	pairs := float64(len(names)*(len(names)-1)) / 2
+	best, ev, step := mostChance/max(pairs, 1), evidence{}, p.step(runs)
 	for _, a := range sorted(names) {
 		for _, b := range sorted(names) {
 			if a == b || (names[a]+names[b])*4 < len(p.g.lines)*3 {
@@ -110,7 +112,7 @@ func scaled(n int64, scale int) int64 {
 func chance(runs []run, a, b string, step int64) float64 {
 	var still, loadsA, loadsB, repeated, linesB, runsA, movedA, prints, quiet int
 	p, inOrder := 1.0, true
-	if returns(runs, b) {
+	if returns(runs, b) || oneLoad(runs, a, step) {
 		return 1
 	}
 	for i, r := range runs {
@@ -184,6 +186,26 @@ func returns(runs []run, b string) bool {
 		}
 	}
 	return false
+}
+
+// oneLoad says that all lines of a state show one load: a tare that is printed again and again does so, whatever moves beside
+// it.
+func oneLoad(runs []run, a string, step int64) bool {
+	var first *int64
+	for _, r := range runs {
+		if r.state != a {
+			continue
+		}
+		for _, v := range r.values {
+			if first == nil {
+				first = &v
+			}
+			if d := v - *first; d > step || d < -step {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // loads counts the loads of a run, those printed more than once, and the pairs in a row whose weight stays.

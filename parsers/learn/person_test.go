@@ -2,6 +2,7 @@ package learn_test
 
 import (
 	"cmp"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -51,7 +52,7 @@ func answer(b *learntest.Balance, r *learn.Result, q learn.Question) string {
 	case "word":
 		return cmp.Or(b.Manual.Words[rest], "unknown")
 	case "unit":
-		return b.Frames[b.Sampled-1].Truth.Unit
+		return unitIn(b, rest)
 	case "decimal":
 		return map[bool]string{true: "comma", false: "point"}[b.Manual.Comma]
 	case "check":
@@ -90,6 +91,17 @@ func printAt(b *learntest.Balance, r *learn.Result, n int) *learntest.Frame {
 		at += len(f.Bytes)
 	}
 	return nil
+}
+
+// unitIn is the unit of the sample's last weight, of the last that is printed with the symbol if the question is about one.
+func unitIn(b *learntest.Balance, symbol string) (unit string) {
+	whole := regexp.MustCompile(`(^|[^\pL])` + regexp.QuoteMeta(symbol) + `([^\pL]|$)`)
+	for _, f := range b.Frames[:b.Sampled] {
+		if f.Sort == learntest.Weight && (unit == "" || whole.Match(f.Bytes)) {
+			unit = f.Truth.Unit
+		}
+	}
+	return unit
 }
 
 // numberIn finds the choice that shows a weight of the sample.

@@ -577,11 +577,6 @@ func (p *plan) chooseAmong(choice, numbers []int, a *Answers) *refusal {
 			return nil
 		}
 	}
-	if len(byKind["net"]) == 1 {
-		p.weight = byKind["net"][0]
-		p.means.kind = "net"
-		return nil
-	}
 	if k, ok := p.byArithmetic(choice); ok {
 		p.weight = k
 		p.means.kind = "net"

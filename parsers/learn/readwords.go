@@ -119,7 +119,7 @@ func (p *plan) answeredWord(i int, a *Answers) {
 		}
 	}
 	if field == "" {
-		for v, m := range p.bySettled(s, a) {
+		for v, m := range p.bySettled(i, a) {
 			said[v], field = m, "stability"
 		}
 	}
@@ -127,11 +127,16 @@ func (p *plan) answeredWord(i int, a *Answers) {
 		return
 	}
 	p.roles[i] = role{field: field, why: "as the answers say", proven: true, said: true}
-	p.fill(i, field, said, true)
+	// What one mark means says nothing of another: both may say stable, of gross and of net. A blank is its contrary.
+	_, blank := p.g.distinct(s)[""]
+	p.fill(i, field, said, blank)
 }
 
-// bySettled tells the words apart by the lines of which a person said whether the weight was settled.
-func (p *plan) bySettled(s *slot, a *Answers) map[string]string {
+// bySettled tells the words apart by the lines of which a person said whether the weight was settled: with one word it was
+// and with another it was not. One of the two alone says nothing: the words may be those of a kind. The line that would show
+// the other is asked for.
+func (p *plan) bySettled(i int, a *Answers) map[string]string {
+	s := &p.g.slots[i]
 	said := map[string]string{}
 	for _, set := range a.Settled {
 		k := slices.Index(p.g.index, set.Line-1)
@@ -149,7 +154,24 @@ func (p *plan) bySettled(s *slot, a *Answers) map[string]string {
 	if len(said) == 0 || len(counts) < 2 || len(counts) > 4 {
 		return nil
 	}
+	if all := values(said); !slices.Contains(all, "stable") || !slices.Contains(all, "unstable") {
+		p.askSettled(i, said)
+		return nil
+	}
 	return said
+}
+
+// askSettled asks whether the weight was settled in a line with a word of which nothing is said yet.
+func (p *plan) askSettled(i int, said map[string]string) {
+	for k := range p.g.lines {
+		if _, ok := said[p.g.text(&p.g.slots[i], k)]; ok {
+			continue
+		}
+		n := p.g.index[k] + 1
+		p.ask(Question{Key: fmt.Sprintf("settled:%d", n), Frame: n, Text: fmt.Sprintf("Was the weight settled when line %d was printed?", n),
+			Choices: []Choice{{"yes", "yes"}, {"no", "no"}}})
+		return
+	}
 }
 
 // fill makes the table of a slot's words: the meanings that are known, and unknown for the rest. With other, the second of
