@@ -86,7 +86,7 @@ func FindSettings(ctx context.Context, open Opener, address string, o SettingsOp
 	defer cancel()
 	err := f.run(limited)
 	if err == nil && len(f.search.heard) == 0 && o.Poll == nil && !f.enough {
-		err = f.walk(limited)
+		err = f.walk(ctx, limited)
 	}
 	if errors.Is(err, errLimit) {
 		err = nil
@@ -95,8 +95,13 @@ func FindSettings(ctx context.Context, open Opener, address string, o SettingsOp
 	return f.out, err
 }
 
-// walk goes through the reasons why nothing comes. If something does in the end the search begins anew.
-func (f *finder) walk(ctx context.Context) (err error) {
+// walk goes through the reasons why nothing comes. If something does in the end the search begins anew. A person who looks for
+// a cable has all the time that it takes, and can stop it; nobody has what is left of the search's.
+func (f *finder) walk(whole, limited context.Context) (err error) {
+	ctx := limited
+	if f.o.attended() {
+		ctx = whole
+	}
 	walk := f.o.Walk
 	if walk.Config = f.o.First.Config(f.address); f.out.Elsewhere {
 		walk.Config = port.Config{Address: f.address}
@@ -109,6 +114,11 @@ func (f *finder) walk(ctx context.Context) (err error) {
 		return err
 	}
 	f.tried, f.silent = nil, 0
+	if f.o.attended() {
+		anew, cancel := context.WithTimeoutCause(whole, f.o.For, errLimit)
+		defer cancel()
+		ctx = anew
+	}
 	return f.run(ctx)
 }
 

@@ -169,14 +169,15 @@ func TestNobodyPressed(t *testing.T) {
 	}
 }
 
-// TestADeviceServer has its line set elsewhere: what it hears tells what to set there.
-// TestTheCauseOfASilenceIsFound, and then the settings.
+// TestTheCauseOfASilenceIsFound, and then the settings, also by a person who looks for longer than a search may take.
 func TestTheCauseOfASilenceIsFound(t *testing.T) {
 	b := &setuptest.Balance{Line: line(9600, 8, "none", 1), Print: weights}
+	const limit = 1500 * time.Millisecond
 	plugged := false
 	p := &presser{balance: b, press: func(int) bool { return plugged }, answer: "next"}
 	p.asks = func(q setup.Question) string {
 		if q.Key == "print-key" { // now somebody looks
+			time.Sleep(limit)
 			plugged = true
 			b.Press()
 			return "done"
@@ -184,12 +185,13 @@ func TestTheCauseOfASilenceIsFound(t *testing.T) {
 		return "next"
 	}
 	s, err := setup.FindSettings(t.Context(), b.Open, "/dev/balance/b-1",
-		setup.SettingsOptions{Person: p, Listen: 30 * time.Millisecond, Walk: setup.SilenceOptions{Listen: 200 * time.Millisecond}})
+		setup.SettingsOptions{Person: p, For: limit, Listen: 30 * time.Millisecond, Walk: setup.SilenceOptions{Listen: 200 * time.Millisecond}})
 	if err != nil || !s.Sure || s.Silent || s.Silence == nil || !s.Silence.Heard || b.IsOpen() {
 		t.Errorf("%+v, %v\n%s", s, err, strings.Join(p.told, "\n"))
 	}
 }
 
+// TestADeviceServer has its line set elsewhere: what it hears tells what to set there.
 func TestADeviceServer(t *testing.T) {
 	t.Parallel()
 	at := line(9600, 8, "none", 1)

@@ -66,9 +66,18 @@ type Frame struct {
 	Reads   string `json:"reads,omitempty"` // what the first candidate reads, in short: "12.3450 g net stable"
 }
 
+// Text is the text of a layout. In JSON it is one.
+type Text []byte
+
+// MarshalText gives the text.
+func (t Text) MarshalText() ([]byte, error) { return t, nil }
+
+// UnmarshalText takes it.
+func (t *Text) UnmarshalText(b []byte) error { *t = append(Text(nil), b...); return nil }
+
 // Candidate is one layout that explains the sample.
 type Candidate struct {
-	Layout     []byte    `json:"layout"` // commented YAML
+	Layout     Text      `json:"layout"` // commented YAML
 	Fits       int       `json:"fits"`   // how many of the sample's frames it reads
 	Of         int       `json:"of"`
 	Confidence float64   `json:"confidence"`        // see the package doc
