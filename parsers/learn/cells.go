@@ -175,7 +175,7 @@ func (g *grid) partOfName(k int) bool {
 			return false
 		}
 	}
-	if !g.close(l, r) {
+	if !g.close(l, r) || g.beforeUnit(k+1) {
 		return false
 	}
 	for i := range l.vals {
@@ -189,4 +189,12 @@ func (g *grid) partOfName(k int) bool {
 		}
 	}
 	return true
+}
+
+// beforeUnit says that slot i is a number that a unit follows, and no other number behind that.
+func (g *grid) beforeUnit(i int) bool {
+	if g.slots[i].kind != tokNumber || i+1 >= len(g.slots) || g.slots[i+1].kind != tokWord || !g.unitsOnly(&g.slots[i+1]) {
+		return false
+	}
+	return i+2 >= len(g.slots) || g.slots[i+2].kind != tokNumber
 }

@@ -78,6 +78,9 @@ const settling = "~    9.1043 g\r\n~   11.2210 g\r\n~   12.0011 g\r\n=   12.3450
 // tares shows a load that comes back under one mark and loads that change under another: marks of kinds do so too.
 const tares = "W3 164.177 g\r\nW3 164.177 g\r\nW3 164.177 g\r\nW3 164.177 g\r\nW2  49.333 g\r\nW2  99.065 g\r\nW2  99.066 g\r\nW3 164.177 g\r\nW3 164.177 g\r\n"
 
+// padded fills names of one and two words up to a column, and prints weights of several widths behind it.
+const padded = "@Lot VICIA 124        .0000g\r\n@Lot HORD 37          1.0116g\r\n@Lot BETA             2.7554g\r\n@Lot BETA 9           .6800g\r\n@Lot OAT 12           1.0280g\r\n"
+
 var ownSamples = []struct {
 	name, sample string
 	hints        []string
@@ -130,6 +133,15 @@ var ownSamples = []struct {
 	{name: "a word for over told", sample: "   12.3450 g\r\n   12.3450 g\r\n    0.0000 g\r\n   -3.1000 g\r\n ========= g\r\n", hints: []string{"word:=========" + "=over"}, then: " ========= g\r\n", reads: "over g"},
 	{name: "a check", sample: checked("  12.345 g ", "   0.001 g ", "   7.700 g ", "  81.110 g "), then: checked("  12.346 g "), reads: "12.346 g"},
 	{name: "a wrong check", sample: checked("  12.345 g ", "   0.001 g ", "   7.700 g ", "  81.110 g "), then: "  12.346 g 0B\r\n", reads: "unread"},
+	{name: "a word told that also stands in front", sample: "@   12.345 g A\r\n@   13.111 g A\r\n@   14.045 g @\r\n@   15.045 g @\r\n", hints: []string{"word:@=unstable", "word:A=stable"},
+		then: "@   14.046 g A\r\n", reads: "14.046 g stable"},
+	{name: "groups beside a word", sample: "OK        0.0  g\r\nOK        0.0  g\r\n--   13 442.3  g\r\n--   22 030.4  g\r\nOK   24 893.0  g\r\n", why: "may be one number, or two"},
+	{name: "a whole weight behind a name", sample: "0001 Lot B-12 8450     mg\r\n0002 Lot B-12 1060     mg\r\n0003 Lot B-12 43400    mg\r\n0004 Lot B-12 680      mg\r\n", hints: []string{"unit=mg"},
+		then: "0005 Lot B-12 46940    mg\r\n", reads: "46940 mg | B-12"},
+	{name: "a counter alone", sample: "0001 ok\r\n0002 ok\r\n0003 ok\r\n0004 ok\r\n0005 ok\r\n", hints: []string{"unit=mg"}, why: "as a counter does"},
+	{name: "a month in front", sample: "Okt-21-26;TRIF 11;   0.5;g\r\nOkt-21-26;BETA 3 ;   9.0;g\r\nOkt-21-26;LENS 12; 485.0;g\r\n", then: "Okt-22-26;LENS 14; 486.0;g\r\n", reads: "486.0 g | LENS 14"},
+	{name: "a name filled up with blanks", sample: padded, then: "@Lot OAT 103          1.5000g\r\n", reads: "1.5000 g | OAT 103"},
+	{name: "a longer weight against a name", sample: padded, then: "@Lot OAT 103         11.5000g\r\n", reads: "unread"},
 	{name: "net of three", sample: block(), then: "bank\r\nall 112.5 g\r\ntray 100.0 g\r\nseed 12.5 g\r\n", reads: "12.5 g"},
 }
 
@@ -148,6 +160,14 @@ func block() string {
 		fmt.Fprintf(&out, "bank\r\nall %.1f g\r\ntray 100.0 g\r\nseed %.1f g\r\n", 100+n, n)
 	}
 	return out.String()
+}
+
+// TestFromFractions refuses halves and quarters, also where all lines show the same.
+func TestFromFractions(t *testing.T) {
+	r, err := From(Sample{Bytes: []byte("0 1/2 g\n1 1/2 g\n2 1/2 g\n3 1/2 g\n646 g\n")}, Answers{})
+	if err != nil || len(r.Candidates) > 0 || !strings.Contains(r.Why, "a part of a fraction") {
+		t.Errorf("%v, why %q\n%s", err, r.Why, show(r))
+	}
 }
 
 // TestFromEqualDates shows both readings of a date that may be the fifth of June or the sixth of May.

@@ -386,6 +386,10 @@ func (p *plan) overlooked(numbers []int) *refusal {
 				questions: []Question{p.numberQuestion([]int{p.weight, i}, numbers), p.displayQuestion()}}
 		}
 	}
+	if w := &p.g.slots[p.weight]; p.unitSlot(p.weight) < 0 && (p.counts(w) || p.g.climbs(w)) {
+		return &refusal{why: fmt.Sprintf("the one number that may be the weight, “%s”, goes up by one from line to line, as a counter does: say what the display showed", p.g.example(p.weight)),
+			questions: []Question{p.displayQuestion()}}
+	}
 	if p.uneven() {
 		return &refusal{why: fmt.Sprintf("some numbers have a zero in front and are shorter than others, such as “%s”: they may be more than the weight; say what the display showed", p.g.example(p.weight)),
 			questions: []Question{p.displayQuestion()}}
@@ -811,7 +815,7 @@ func (g *grid) headless(s *slot) bool {
 
 // fraction says that a stroke stands between the whole number behind slot i and a number before it.
 func (g *grid) fraction(i int) bool {
-	if g.example(i) != "/" || g.slots[i-1].kind != tokNumber || hasDecimals(g.values(&g.slots[i+1])) {
+	if before := g.example(i - 1); g.example(i) != "/" || before == "" || !isDigit(before[len(before)-1]) || hasDecimals(g.values(&g.slots[i+1])) {
 		return false
 	}
 	for k := range g.lines {
@@ -845,14 +849,14 @@ func (g *grid) broken(l, r *slot) bool {
 // mayGroup says that l and r may be groups of one number: in most lines that have both, one blank lies between and r has
 // three whole digits.
 func (g *grid) mayGroup(l, r *slot) bool {
-	if l.kind != tokNumber || r.kind != tokNumber {
+	if l.kind != tokNumber && l.kind != tokWord || r.kind != tokNumber {
 		return false
 	}
 	may, not := 0, 0
 	for i := range l.vals {
 		lv, rv := g.value(l, i), g.value(r, i)
-		if len(lv) == 0 || len(rv) == 0 {
-			continue
+		if len(lv) == 0 || len(rv) == 0 || l.kind == tokWord && digitRun(trimSigns(lv)) != len(trimSigns(lv)) {
+			continue // a word among words may be digits that were taken for one
 		}
 		first := trimSigns(lv)
 		if isSign(rv[0]) || digitRun(rv) != 3 || !groupDigits(lv) || r.vals[i].from-l.vals[i].to != 1 || len(first) > 1 && first[0] == '0' {

@@ -3,6 +3,7 @@ package learn
 import (
 	"fmt"
 	"strings"
+	"unicode/utf8"
 )
 
 // numbers gives their roles to the numbers beside the weight.
@@ -123,6 +124,9 @@ func (p *plan) texts(a *Answers, c *context) {
 		case constant && !idLike(p.g.text(s, 0)) && label != "sample" && label != "person" && label != "balance":
 		case label == "sample" || label == "person" || label == "balance":
 			p.text(i, label, "by its label", a)
+		case constant && monthFirst(p.g.text(s, 0)):
+			p.roles[i] = role{field: "ignore", why: "a date that begins with the name of a month", wide: true}
+			p.doubt("", "%q stands in every line and may be the date: other texts are passed over there", p.g.text(s, 0))
 		case constant && !p.taken("balance") && p.ownName(p.g.text(s, 0)) && !p.announces(i):
 			p.text(i, "balance", "it never changes and looks like a name that somebody gave", a)
 		case constant:
@@ -130,6 +134,16 @@ func (p *plan) texts(a *Answers, c *context) {
 			p.text(i, "", "text that changes", a)
 		}
 	}
+}
+
+// monthFirst says that a text may be a date that begins with a month's name of three or four letters: Okt-21-26.
+func monthFirst(v string) bool {
+	parts := strings.FieldsFunc(v, func(c rune) bool { return strings.ContainsRune("-./ ", c) })
+	if len(parts) != 3 || letters(parts[0]) != utf8.RuneCountInString(parts[0]) || letters(parts[0]) < 3 || letters(parts[0]) > 4 {
+		return false
+	}
+	day, year := parts[1], parts[2]
+	return digitRun([]byte(day)) == len(day) && len(day) <= 2 && digitRun([]byte(year)) == len(year) && (len(year) == 2 || len(year) == 4) && number([]byte(day)) <= 31
 }
 
 // ownName says that a text that never changes is likely the balance's own name: letters and digits with a hyphen, or four

@@ -106,6 +106,9 @@ func (p *plan) answeredWord(i int, a *Answers) {
 	s := &p.g.slots[i]
 	said := map[string]string{}
 	field := ""
+	if p.asideOf(i) {
+		return
+	}
 	for v := range p.g.distinct(s) {
 		if m, ok := a.Words[v]; ok && !unitNamed(m) {
 			said[v] = m
@@ -130,6 +133,24 @@ func (p *plan) answeredWord(i int, a *Answers) {
 	// What one mark means says nothing of another: both may say stable, of gross and of net. A blank is its contrary.
 	_, blank := p.g.distinct(s)[""]
 	p.fill(i, field, said, blank)
+}
+
+// asideOf says that a slot holds one word in all lines, and that another slot has this word among others: it is the other that
+// an answer speaks of.
+func (p *plan) asideOf(i int) bool {
+	counts := p.g.distinct(&p.g.slots[i])
+	if len(counts) != 1 {
+		return false
+	}
+	word := p.g.example(i)
+	for k := range p.g.slots {
+		if o := &p.g.slots[k]; k != i && k != p.weight && k != p.unit && o.kind != tokNumber {
+			if c := p.g.distinct(o); len(c) > 1 && c[word] > 0 {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // bySettled tells the words apart by the lines of which a person said whether the weight was settled: with one word it was

@@ -256,6 +256,9 @@ func (p *plan) tokenParts() (parts []part) {
 		if p.needsWidth(i) || p.multiWord(i) || p.roles[i].wide || field == "ignore" && most <= 1 && p.constantWidth(i) == 1 {
 			w.width = p.constantWidth(i)
 		}
+		if n := p.paddedText(i); n > 0 {
+			w.width = n
+		}
 		parts = append(parts, w)
 		if w.width == 0 && p.dotBehind(i) {
 			parts[len(parts)-1].field = "digits"
@@ -263,6 +266,33 @@ func (p *plan) tokenParts() (parts []part) {
 		}
 	}
 	return parts
+}
+
+// paddedText is the width of a text that is filled up with blanks to a column where the next piece begins in all lines, less
+// the one blank that keeps them apart: without it the first digit of a longer weight would be lost to the text. It is 0
+// elsewhere.
+func (p *plan) paddedText(i int) int {
+	switch p.fieldAt(i) {
+	case "sample", "person", "balance", "ignore":
+	default:
+		return 0
+	}
+	s, step, longest, lengths := &p.g.slots[i], 0, 0, map[int]bool{}
+	if s.kind != tokWord || i+1 >= len(p.g.slots) {
+		return 0
+	}
+	for k, v := range s.vals {
+		next := p.g.slots[i+1].vals[k]
+		if v.empty() || next.empty() || k > 0 && next.from-v.from != step {
+			return 0
+		}
+		step, longest = next.from-v.from, max(longest, v.to-v.from)
+		lengths[v.to-v.from] = true
+	}
+	if len(lengths) < 2 || step < longest+1 {
+		return 0
+	}
+	return step - 1
 }
 
 // dotBehind says that each value of an ignored number is digits and a full stop, as a running number is printed. The stop
