@@ -31,6 +31,21 @@ type Display struct {
 	Line  int    `yaml:"line" json:"line,omitempty" desc:"The number of the frame in the sample, from 1; 0 where any frame that shows it will do."`
 }
 
+// UnmarshalNode reads a mapping, or what the display showed alone.
+func (d *Display) UnmarshalNode(n strict.Node) strict.Faults {
+	if text, ok := n.Text(); ok {
+		*d = Display{Shows: text}
+		return nil
+	}
+	written := struct {
+		Shows string `yaml:"shows"`
+		Line  int    `yaml:"line"`
+	}{}
+	faults := n.Load(&written)
+	*d = Display{Shows: written.Shows, Line: written.Line}
+	return faults
+}
+
 // Settled says whether the weight was settled when a line was printed.
 type Settled struct {
 	Line int  `yaml:"line" json:"line" desc:"The number of the frame in the sample, from 1."`

@@ -3,6 +3,8 @@ package learn
 import (
 	"bytes"
 	"fmt"
+	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -281,5 +283,26 @@ func TestFromBounds(t *testing.T) {
 	r, err = From(Sample{Bytes: big}, Answers{})
 	if err != nil || len(r.Candidates) == 0 || r.LeftOut == "" || len(r.Frames) > MostFrames {
 		t.Errorf("%v, %d candidates, left out %q, %d frames", err, len(r.Candidates), r.LeftOut, len(r.Frames))
+	}
+}
+
+// TestAnswersOfAFile: the example that people copy, and what the display showed in each of its forms.
+func TestAnswersOfAFile(t *testing.T) {
+	src, err := os.ReadFile("../../configs/learn-answers.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := ParseAnswers("learn-answers.yaml", src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []Display{{Shows: "12.3450 g"}, {Shows: "-0.0012 g", Line: 4}}
+	if !slices.Equal(a.Display, want) || len(a.Settled) != 2 || len(a.Words) != 4 || a.Texts["1"] != "sample" || a.Number != 1 {
+		t.Errorf("%+v", a)
+	}
+	for _, wrong := range []string{"display: [soon]\n", "display: [[12 g]]\n", "display: {shown: 12 g}\n", "display: [{shows: 12 g, line: -1}]\n"} {
+		if _, err := ParseAnswers("wrong.yaml", []byte(wrong)); err == nil {
+			t.Errorf("%q is taken", wrong)
+		}
 	}
 }
