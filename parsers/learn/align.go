@@ -179,6 +179,13 @@ func (p *profile) add(lines [][]byte, toks [][]token, line int) {
 	if m > 200 || n > 200 {
 		return
 	}
+	if p.oneMark(b, ts) {
+		for i, t := range ts {
+			p.enter(&p.places[i], b, t, line)
+		}
+		p.lines = append(p.lines, line)
+		return
+	}
 	cost := make([][]int, n+1)
 	for i := range cost {
 		cost[i] = make([]int, m+1)
@@ -208,6 +215,37 @@ func (p *profile) add(lines [][]byte, toks [][]token, line int) {
 	p.take(lines, ts, line, cost, skip)
 }
 
+// enter puts a token of a line into a place.
+func (p *profile) enter(pl *place, b []byte, t token, line int) {
+	pl.texts[p.page.text(t.in(b))]++
+	pl.at[line] = t
+	if pl.kind != t.kind {
+		pl.kind = tokWord
+	}
+}
+
+// oneMark says that a line has a token for each place and differs in the text of one mark alone, numbers aside: even a colon
+// and a stroke, which separate elsewhere, are two values of one place then.
+func (p *profile) oneMark(b []byte, ts []token) bool {
+	if len(ts) != len(p.places) {
+		return false
+	}
+	others := 0
+	for i, t := range ts {
+		pl := &p.places[i]
+		switch {
+		case t.kind != pl.kind:
+			return false
+		case t.kind != tokMark && t.kind != tokWord || pl.texts[p.page.text(t.in(b))] > 0:
+		case t.kind == tokMark && t.to-t.from == 1 && pl.narrow() && !pl.optional:
+			others++
+		default:
+			return false
+		}
+	}
+	return others == 1
+}
+
 // take walks the cheapest way and enters the line's tokens.
 func (p *profile) take(lines [][]byte, ts []token, line int, cost [][]int, skip func(int) int) {
 	b := lines[line]
@@ -222,11 +260,7 @@ func (p *profile) take(lines [][]byte, ts []token, line int, cost [][]int, skip 
 			j++
 		case i < n && j < m && cost[i][j] == cost[i+1][j+1]+p.cost(&p.places[i], b, ts[j]):
 			pl := p.places[i]
-			pl.texts[p.page.text(ts[j].in(b))]++
-			pl.at[line] = ts[j]
-			if pl.kind != ts[j].kind {
-				pl.kind = tokWord
-			}
+			p.enter(&pl, b, ts[j], line)
 			out = append(out, pl)
 			i, j = i+1, j+1
 		case i < n && cost[i][j] == cost[i+1][j]+skip(i):

@@ -53,9 +53,9 @@ func choose[T any](all []T, core []int) []T {
 
 // score is how much a solution explains, less what it leaves vague.
 func (s *solution) score() int {
-	score := 0
+	score, whole := 0, s.wholeOpening()
 	for n := range s.read {
-		if !s.cuts[n].opening {
+		if !s.cuts[n].opening || whole {
 			score += 10
 		}
 	}
@@ -92,6 +92,16 @@ func (s *solution) score() int {
 		}
 	}
 	return score
+}
+
+// wholeOpening says that the first frame is as long as nearly all others are: it is no rest of a line.
+func (s *solution) wholeOpening() bool {
+	var bodies [][]byte
+	for _, c := range s.cuts {
+		bodies = append(bodies, c.body)
+	}
+	n, share := commonLength(bodies)
+	return share >= 0.8 && len(bodies[0]) == n
 }
 
 // adopt takes lines that the solution does not read into its grid, one after the other, where they change nothing but the

@@ -90,7 +90,7 @@ func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	}
 	p.dates(a, c)
 	p.words(a, c)
-	if no := p.grownDigit(); no != nil {
+	if no := p.grownDigit(); no != nil && !c.shows() {
 		return nil, no
 	}
 	if no := p.looseSign(); no != nil {
@@ -120,7 +120,10 @@ func (p *plan) signLike(i int) bool {
 		return false
 	}
 	for v := range p.g.distinct(&p.g.slots[i]) {
-		if v != "" && (isSign(v[0]) && strings.Trim(v[1:], "0123456789") == "" || v[len(v)-1] == '-') {
+		if v == "" || len(v) > 1 && strings.Trim(v, "-") == "" {
+			continue // two dashes are no sign
+		}
+		if isSign(v[0]) && strings.Trim(v[1:], "0123456789") == "" || v[len(v)-1] == '-' {
 			return true
 		}
 	}
@@ -183,6 +186,9 @@ type context struct {
 	anyShow []shown       // shown for no certain frame
 	comma   bool          // something shows that commas are decimal signs here
 }
+
+// shows says that a display was said to have shown something: chooseStyle has found it among the weights, digit by digit.
+func (c *context) shows() bool { return len(c.display)+len(c.anyShow) > 0 }
 
 // unitSlot is the slot of the unit beside number i: right behind it, past brackets, or right before it. -1 for none.
 func (p *plan) unitSlot(i int) int {

@@ -213,7 +213,7 @@ func (p *plan) fill(i int, field string, known map[string]string, other bool) {
 			table[v] = "in"
 		case p.strange(i, v):
 			p.askRare(i, v)
-		case counts[v] >= 2 || v == "" && len(known) > 0 || counts[v]*2 > len(p.g.lines) || counts[""] == 0 && v != "" && labelOf(v) == "":
+		case counts[v] >= 2 || v == "" && len(known) > 0 || p.g.narrow(&p.g.slots[i]) && p.g.marks(&p.g.slots[i]) || counts[v]*2 > len(p.g.lines) || counts[""] == 0 && v != "" && labelOf(v) == "":
 			table[v] = "unknown"
 			if v != "" {
 				p.askWord(i, v)
@@ -447,6 +447,13 @@ func (g *grid) narrow(s *slot) bool {
 		digits = digits && (len(v) == 0 || isDigit(v[0]))
 	}
 	return !digits
+}
+
+// marks says that a slot holds one mark and nothing else, there or missing: what few lines show of it is no word for a weight
+// out of range, since their weight stands beside it.
+func (g *grid) marks(s *slot) bool {
+	counts := g.distinct(s)
+	return counts[""] > 0 && len(counts) == 2
 }
 
 // unknownTable gives a slot a table in which every word means unknown.

@@ -135,16 +135,22 @@ func (p *plan) widen(i int, e *extent, prev, next int) {
 	}
 }
 
-// edges says whether all values of a slot begin in one column, and end in one.
+// edges says whether all values of a slot begin in one column, and end in one. A sign behind the digits has a column of its
+// own, which most values leave blank.
 func (p *plan) edges(s *slot) (left, right bool) {
 	left, right = true, true
-	for _, v := range s.vals {
-		if !v.empty() {
-			left = left && v.from == s.a
-			right = right && v.to == s.b
+	digits, end := true, 0
+	for k, v := range s.vals {
+		if v.empty() {
+			continue
 		}
+		at := lastDigit(p.g.lines[k], token{from: v.from, to: v.to})
+		if end == 0 {
+			end = at
+		}
+		left, right, digits = left && v.from == s.a, right && v.to == s.b, digits && at == end
 	}
-	return left, right
+	return left, right || digits && s.kind == tokNumber && end >= s.b-1
 }
 
 // written is the field of slot i as the template has it. Where digits are passed over nothing else is: the mean or the
@@ -230,10 +236,29 @@ func (p *plan) gapBefore(i int) (least, most int) {
 				from = w.to
 				break
 			}
+			if c := p.g.column1(j); !c.empty() && v.from >= c.to {
+				from = c.to
+				break
+			}
 		}
 		least, most = min(least, v.from-from), max(most, v.from-from)
 	}
 	return min(least, most), most
+}
+
+// column1 is where a mark stands in all lines that have it: the first column of lines that begin with a blank where it is
+// missing. It is empty for any other slot.
+func (g *grid) column1(i int) span {
+	s := &g.slots[i]
+	if i > 0 || s.kind != tokMark && s.kind != tokWord || g.present(s) == len(s.vals) {
+		return span{}
+	}
+	for k, v := range s.vals {
+		if !v.empty() && v != (span{0, 1}) || v.empty() && g.lines[k][0] != ' ' {
+			return span{}
+		}
+	}
+	return span{0, 1}
 }
 
 // tokenParts writes a grid of tokens: without widths, wherever a field ends by itself.
@@ -253,7 +278,7 @@ func (p *plan) tokenParts() (parts []part) {
 			continue
 		}
 		w := part{field: p.written(i), slot: i}
-		if p.needsWidth(i) || p.multiWord(i) || p.roles[i].wide || field == "ignore" && most <= 1 && p.constantWidth(i) == 1 {
+		if p.needsWidth(i) || p.multiWord(i) || !p.g.column1(i).empty() || p.roles[i].wide || field == "ignore" && most <= 1 && p.constantWidth(i) == 1 {
 			w.width = p.constantWidth(i)
 		}
 		if n := p.paddedText(i); n > 0 {

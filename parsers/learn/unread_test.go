@@ -1,0 +1,37 @@
+package learn
+
+import (
+	"strings"
+	"testing"
+)
+
+// TestPrintsThatTheSampleHintsAt learns from a few lines and reads one that the sample shows the shape of, and not the value:
+// another mark in its place, a longer number, a negative one.
+func TestPrintsThatTheSampleHintsAt(t *testing.T) {
+	for _, c := range []struct{ name, sample, hint, then, reads string }{
+		{"a colon and a stroke are two marks of one place",
+			"|g 223.616\n:g 360.670\n:g 360.670\n|g 497.647\n:g 652.110\n:g 652.111\n", "", "|g 74.838\n", "74.838 g"},
+		{"a stroke among words", "Tare # 38.64 kg\nTare # 38.64 kg\nBrut : -.39 kg\nBrut # -.45 kg\nBrut # -.45 kg\n", "", "Brut : 7.39 kg\n", "7.39 kg gross"},
+		{"a mark that one line shows", "W:      0.0000 g\nW:      0.0001 g\nW:      0.0000 g\nW:?   256.8616 g\nW:    535.1282 g\n", "", "W:?    96.7513 g\n", "96.7513 g"},
+		{"a mark that one line lacks", "     1.110 g\no    1.404 g\no    1.404 g\no   21.122 g\no    1.164 g\n", "", "     0.884 g\n", "0.884 g"},
+		{"two dashes are no minus", "<OK  000.000g]\n<OK  000.000g]\n<--  000.139g]\n<OK  000.169g]\n", "", "<--  000.967g]\n", "000.967 g"},
+		{"a mark against the digits, or a blank", "S0,016+ kg  \nS0,016+ kg  \n 0,012+ kg  \nS1,251+ kg  \n 0,819+ kg  \n", "0.012 kg", " 2,128+ kg  \n", "+2.128 kg"},
+		{"last digits that a display proves", "+0.0000 g\n-0.0000 g\n+1.6000 g\n+1.3420 g\n+0.0451 g\n+0.0361 g\n", "1.3420 g", "+0.7777 g\n", "+0.7777 g"},
+		{"digits before a minus that stands behind", "   0.000  g   ?\n   0.110  g    \n   0.110  g    \n   0.400- g   ?\n   0.470  g   ?\n   0.510  g    \n", "", "  15.441  g    \n", "15.441 g"},
+	} {
+		var a Answers
+		if c.hint != "" {
+			if err := a.Hint("display=" + c.hint); err != nil {
+				t.Fatal(err)
+			}
+		}
+		r, err := From(Sample{Bytes: []byte(c.sample)}, a)
+		if err != nil || len(r.Candidates) == 0 {
+			t.Errorf("%s: no candidate: %v %s", c.name, err, r.Why)
+			continue
+		}
+		if got := readOne(t, r.Candidates[0].Layout, c.then); !strings.HasPrefix(got+" ", c.reads+" ") {
+			t.Errorf("%s: %q is read as %q, and should be as %q\n%s", c.name, c.then, got, c.reads, r.Candidates[0].Layout)
+		}
+	}
+}
