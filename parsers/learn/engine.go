@@ -162,7 +162,7 @@ func solve(f *framing, s Sample, a *Answers) (*solution, *refusal) {
 	check := findCheck(f, a)
 	lines, index := bodies(f, check)
 	if len(lines) < FewFrames {
-		return nil, &refusal{why: fmt.Sprintf("the sample holds %d whole lines, and at least %d are needed: let the balance print a few more", len(lines), FewFrames)}
+		return nil, &refusal{why: fmt.Sprintf("at least %d whole lines are needed, and the sample holds %d: let the balance print a few more", FewFrames, len(lines))}
 	}
 	page, sure := choosePage(lines)
 	all := index
