@@ -74,10 +74,27 @@ func (s *side) constantPrefix(toks []token) int {
 			return toks[i-1].to
 		}
 	}
-	if n >= 2 && idLike(string(toks[n-1].in(b))) && labelOf(s.p.g.page.text(toks[n-2].in(b))) != "" {
+	if n < 2 {
+		return len(b)
+	}
+	label := labelOf(s.p.g.page.text(toks[n-2].in(b)))
+	if label != "" && idLike(string(toks[n-1].in(b))) || label == "person" && toks[n-1].kind == tokWord || s.p.g.behindLabel(b, toks) {
 		return toks[n-2].to
 	}
 	return len(b)
+}
+
+// behindLabel says that the last of a line's tokens is a word or a number that a label announces: a colon stands between, or
+// blanks up to a column. Whoever weighs next has another name, also where a sample shows one only.
+func (g *grid) behindLabel(b []byte, toks []token) bool {
+	n := len(toks)
+	if n < 2 || n > 4 || toks[n-1].kind != tokWord && toks[n-1].kind != tokNumber {
+		return false
+	}
+	if v := toks[n-2].in(b); toks[n-2].kind == tokMark {
+		return v[0] == ':' || v[0] == '=' || v[0] == '.'
+	}
+	return n == 2 && toks[1].from-toks[0].to >= 2
 }
 
 // commonToken says that token i is the same in all lines.
@@ -168,6 +185,8 @@ func (s *side) classify(rests [][]byte, label string, a *Answers) {
 			label = "ignore"
 		}
 		s.named(label, rests, a)
+	case same && len(tokenize(rests[0])) == 1 && len(s.parts) > 0:
+		s.add("ignore", "a text behind a label, such as "+fmt.Sprintf("%q", page.text(rests[0])))
 	case same && !hasDigit(page.text(rests[0])):
 		s.parts = append(s.parts, literalParts(rests[0], -1)...)
 	case label == "range" && allShort(rests) && !s.p.taken("range_number"):

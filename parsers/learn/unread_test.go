@@ -18,6 +18,10 @@ func TestPrintsThatTheSampleHintsAt(t *testing.T) {
 		{"a mark against the digits, or a blank", "S0,016+ kg  \nS0,016+ kg  \n 0,012+ kg  \nS1,251+ kg  \n 0,819+ kg  \n", "0.012 kg", " 2,128+ kg  \n", "+2.128 kg"},
 		{"last digits that a display proves", "+0.0000 g\n-0.0000 g\n+1.6000 g\n+1.3420 g\n+0.0451 g\n+0.0361 g\n", "1.3420 g", "+0.7777 g\n", "+0.7777 g"},
 		{"digits before a minus that stands behind", "   0.000  g   ?\n   0.110  g    \n   0.110  g    \n   0.400- g   ?\n   0.470  g   ?\n   0.510  g    \n", "", "  15.441  g    \n", "15.441 g"},
+		{"a person that a block shows alone", "bank\nOperador mira\nNeto 0.00 g\n\nbank\nOperador mira\nNeto 1.25 g\n\nbank\nOperador mira\nNeto 7.25 g\n\n", "",
+			"bank\nOperador theo\nNeto 9.12 g\n\n", "9.12 g net"},
+		{"a text behind a code", "bank\nA2         AB\nX3         0.00 g\n\nbank\nA2         AB\nX3         1.25 g\n\nbank\nA2         AB\nX3         7.25 g\n\n", "",
+			"bank\nA2         CD\nX3         9.12 g\n\n", "9.12 g"},
 	} {
 		var a Answers
 		if c.hint != "" {

@@ -80,7 +80,7 @@ var labels = func() map[string]string {
 		"sample": `lot, lots, sample, sample id, sample no, probe, proben-nr, probennr, charge, batch, échantillon, echantillon, muestra, campione, amostra, monster, próbka, probka, vzorek, prov, næyte, näyte,
 			lotto, lote, partie, seria, šarže, sarze, item, article, artikel, artículo, articolo, art, material, prod, product, produkt, erä, parti, los, specimen, barcode, code, seed lot, accession, acc, id, bag, packet, ref`,
 		"person": `user, by, operator, op, oper, name, bediener, benutzer, utilisateur, opérateur, operateur, usuario, operario, operador, operatore, utente, utilizador, gebruiker, bruker, bruger, användare, użytkownik,
-			uzytkownik, operátor, uživatel, käyttäjä, person, clerk, weigher, signed, sign, analyst, tech, staff, weighed by`,
+			uzytkownik, operátor, operatör, operatør, uživatel, käyttäjä, person, clerk, weigher, signed, sign, analyst, tech, staff, weighed by`,
 		"balance": `balance, scale, waage, bilancia, báscula, bascula, balanza, balança, weegschaal, waga, váha, vaha, våg, vaaka, vægt, vekt, instrument, device, gerät, geraet, s/n, sn, serial, serial no, serien-nr, ser, machine, station, unit no, bal, bal id, bal no, weigher no, terminal`,
 		"range":   `range, bereich, plage, rango, campo, zakres, rozsah, område, alue, bereik, gamme, wr, rng`,
 		"counter": `no, nr, n°, num, count, record, rec, seq, lfd, lfd nr, print, line, entry, ticket, beleg, n, #, num., ticket no, item no, weighing, nummer, číslo, numer`,
