@@ -365,6 +365,9 @@ func (s *blockShape) prefix(key string) string {
 	}
 	end := 0
 	for i, t := range tokenize(lines[0]) {
+		if v := t.in(lines[0]); i > 0 && len(v) == 1 && isSign(v[0]) {
+			break // of a weight behind it
+		}
 		if t.to > len(common) || t.kind == tokDate || t.kind == tokTime || t.kind == tokNumber && i > 0 || t.kind == tokWord && i > 0 && hasDigit(string(t.in(lines[0]))) {
 			break
 		}
@@ -375,13 +378,33 @@ func (s *blockShape) prefix(key string) string {
 		end = t.to
 	}
 	prefix := strings.TrimRight(string(lines[0][:end]), " ")
-	if prefix == "" || strings.TrimSpace(prefix) == "" {
+	if prefix == "" || strings.TrimSpace(prefix) == "" || !s.alone(prefix, key) {
 		return ""
 	}
+	return prefix
+}
+
+// alone says that no line of another kind begins with a prefix.
+func (s *blockShape) alone(prefix, key string) bool {
 	for _, l := range s.lines {
 		if l.key != key && l.key != "" && bytes.HasPrefix(l.body, []byte(prefix)) {
-			return ""
+			return false
 		}
 	}
-	return prefix
+	return true
+}
+
+// shorten keeps what is a field of the first and the last line out of their marks: another person begins a block too.
+func (s *blockShape) shorten(lines []*blockLine) {
+	for _, l := range lines {
+		if l.side == nil || len(l.side.fields) == 0 {
+			continue
+		}
+		head := strings.TrimRight(string(l.g.lines[0][:l.side.at]), " ")
+		for _, mark := range []*string{&s.first, &s.last} {
+			if len(head) > 0 && len(head) < len(*mark) && strings.HasPrefix(*mark, head) && s.alone(head, l.key) {
+				*mark = head
+			}
+		}
+	}
 }

@@ -10,6 +10,7 @@ import (
 type side struct {
 	p      *plan // holds date order, tables, doubts and questions
 	parts  []part
+	at     int // where the fields begin
 	fields []string
 	note   string
 }
@@ -20,6 +21,7 @@ func explainSide(g *grid, used map[string]bool, texts int, a *Answers) *side {
 	s.p.used, s.p.texts0 = used, texts
 	at := s.prefix()
 	head := g.lines[0][:at]
+	s.at = at
 	s.parts = literalParts(bytes.TrimRight(head, " "), -1)
 	rests, gap := restsOf(g.lines, at)
 	if len(rests) == 0 {

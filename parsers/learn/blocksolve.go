@@ -35,6 +35,7 @@ func solveBlock(f *framing, shape *blockShape, s Sample, a *Answers, page codePa
 	if no := explainBlock(lines, main, a, c); no != nil {
 		return nil, no
 	}
+	shape.shorten(lines)
 	way := *f
 	way.first, way.last, way.blankLines = nil, nil, 0
 	if shape.first != "" {

@@ -22,6 +22,10 @@ func TestPrintsThatTheSampleHintsAt(t *testing.T) {
 			"bank\nOperador theo\nNeto 9.12 g\n\n", "9.12 g net"},
 		{"a text behind a code", "bank\nA2         AB\nX3         0.00 g\n\nbank\nA2         AB\nX3         1.25 g\n\nbank\nA2         AB\nX3         7.25 g\n\n", "",
 			"bank\nA2         CD\nX3         9.12 g\n\n", "9.12 g"},
+		{"a block that begins with a person", "User: AB\nWt: 0.00 g\n=====\n\nUser: AB\nWt: 1.25 g\n=====\n\nUser: AB\nWt: 7.25 g\n=====\n\n", "",
+			"User: CD\nWt: 9.12 g\n=====\n\n", "9.12 g"},
+		{"a block that ends with a sign", "bank\nWt = + 0.00 g\nbank\nWt = + 1.25 g\nbank\nWt = + 7.25 g\n", "",
+			"bank\nWt = - 9.12 g\n", "-9.12 g"},
 	} {
 		var a Answers
 		if c.hint != "" {
