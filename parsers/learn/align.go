@@ -294,6 +294,7 @@ func (p *profile) grid(lines [][]byte, toks [][]token, index []int) *grid {
 		}
 		g.slots = append(g.slots, s)
 	}
+	g.joinTurns()
 	g.joinTokens()
 	g.splitUnits()
 	g.mergeLabelled()

@@ -16,6 +16,9 @@ func (g *grid) mergeCells() {
 				from++ // a label without a colon
 			}
 		}
+		if j == len(g.slots) && j > from+1 && g.endMark(j-1) {
+			j--
+		}
 		if j-from >= 2 && g.isName(from, j) {
 			for range j - from - 1 {
 				g.join(from, tokWord)
@@ -175,7 +178,7 @@ func (g *grid) partOfName(k int) bool {
 			return false
 		}
 	}
-	if !g.close(l, r) || g.beforeUnit(k+1) {
+	if !g.close(l, r) || g.beforeUnit(k+1) || k+2 == len(g.slots) && g.endMark(k+1) {
 		return false
 	}
 	for i := range l.vals {
@@ -197,4 +200,25 @@ func (g *grid) beforeUnit(i int) bool {
 		return false
 	}
 	return i+2 >= len(g.slots) || g.slots[i+2].kind != tokNumber
+}
+
+// endMark says that slot i is one mark in all lines.
+func (g *grid) endMark(i int) bool {
+	return g.slots[i].kind == tokMark && len(g.distinct(&g.slots[i])) == 1
+}
+
+// joinTurns joins two neighbours of one character of which each line has one and not the other: marks that take turns, where
+// one of them is a digit or a separator and was not aligned with the rest.
+func (g *grid) joinTurns() {
+	for i := 0; i+1 < len(g.slots); i++ {
+		l, r := &g.slots[i], &g.slots[i+1]
+		turns, marks := true, l.kind == tokMark || r.kind == tokMark
+		for k := range l.vals {
+			v := slices.Concat(g.value(l, k), g.value(r, k))
+			turns = turns && len(v) == 1 && l.vals[k].empty() != r.vals[k].empty()
+		}
+		if turns && marks && g.present(l) > 0 && g.present(r) > 0 {
+			g.join(i, tokMark)
+		}
+	}
 }

@@ -24,6 +24,9 @@ func (p *plan) dates(a *Answers, c *context) {
 		case s.kind == tokTime && !clock && p.g.present(s) == len(s.vals):
 			clock = true
 			p.roles[i] = role{field: "time", why: "a time of day"}
+		case s.kind == tokDate && clockLike(p.g.values(s)):
+			p.roles[i] = role{field: "ignore", why: "hours, minutes and seconds, or a date"}
+			p.doubt("", "%q may be a time of day or a date: it is passed over", p.g.example(i))
 		case s.kind == tokDate && !date && p.g.present(s) == len(s.vals):
 			date = true
 			p.roles[i] = role{field: "date", why: "a date"}
@@ -32,6 +35,25 @@ func (p *plan) dates(a *Answers, c *context) {
 			p.roles[i] = role{field: "ignore", why: "another date or time"}
 		}
 	}
+}
+
+// clockLike says that what looks like dates can be times of day, hours first, whose last part changes from line to line: a
+// year does not, and a day that is printed behind year and month has the year in front, which is no hour from 24 on.
+func clockLike(values [][]byte) bool {
+	last := map[string]bool{}
+	for _, v := range values {
+		parts, seps := dateParts(v)
+		if len(parts) != 3 || seps[0] != "." {
+			return false
+		}
+		for i, most := range []int{24, 60, 60} {
+			if len(parts[i]) != 2 || digitRun([]byte(parts[i])) != 2 || number([]byte(parts[i])) >= most {
+				return false
+			}
+		}
+		last[parts[2]] = true
+	}
+	return len(last) > 2 || len(last) == 2 && len(values) < 5
 }
 
 // orderDate finds the order of day, month and year: by a year of four digits, by numbers above twelve, and by the order of

@@ -13,6 +13,10 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 	var best *solution
 	var no *refusal
 	ways := framings(s)
+	if parityAmong(s.Bytes) {
+		return unsolved(r, s, ways, &refusal{why: "among the digits stand bytes that are digits but for their eighth bit: the balance sends seven data bits " +
+			"with a parity; set that at the port and take the sample again"}), nil
+	}
 	for i := range ways {
 		if i >= 6 {
 			break
@@ -48,6 +52,19 @@ func learn(s Sample, a Answers, r *Result) (*Result, error) {
 	}
 	best.report(r, s)
 	return r, nil
+}
+
+// parityAmong says that two different bytes or more, beside digits or a point, are digits themselves without their eighth bit. No
+// weight can be read from these.
+func parityAmong(b []byte) bool {
+	seen := map[byte]bool{}
+	near := func(i int) bool { return i >= 0 && i < len(b) && (isDigit(b[i]) || b[i] == '.' || b[i] == ',') }
+	for i, c := range b {
+		if c >= 0x80 && isDigit(c&0x7F) && (near(i-1) || near(i+1)) {
+			seen[c] = true
+		}
+	}
+	return len(seen) > 2
 }
 
 // unsolved fills the result where nothing could be said without guessing.

@@ -83,6 +83,13 @@ const tares = "W3 164.177 g\r\nW3 164.177 g\r\nW3 164.177 g\r\nW3 164.177 g\r\nW
 // padded fills names of one and two words up to a column, and prints weights of several widths behind it.
 const padded = "@Lot VICIA 124        .0000g\r\n@Lot HORD 37          1.0116g\r\n@Lot BETA             2.7554g\r\n@Lot BETA 9           .6800g\r\n@Lot OAT 12           1.0280g\r\n"
 
+// threeKinds shows tares twice and more, and gross and net once each: no mark of them is one for a load that moves.
+const threeKinds = "W2 \"      0.040  g\r\nW3 \"      3.785  g\r\nW3 \"      3.785  g\r\nW1 \"      0.480  g\r\nW2 \"      0.000  g\r\n" +
+	"W1 \"      0.015  g\r\nW1 \"      0.105  g\r\nW3 \"      4.835  g\r\nW3 \"      4.835  g\r\nW3 \"      4.835  g\r\n"
+
+// turns prints one character, which is a digit in some lines and a mark in others.
+const turns = "     1.26 g    8\r\n     1.80 g    8\r\n     2.46 g    <\r\n     2.46 g    <\r\n     2.46 g    <\r\n     0.30 g    8\r\n     0.16 g    8\r\n     0.00 g    <\r\n    -0.00 g    <\r\n    83.26 g    0\r\n"
+
 var ownSamples = []struct {
 	name, sample string
 	hints        []string
@@ -145,6 +152,21 @@ var ownSamples = []struct {
 	{name: "a counter alone", sample: "0001 ok\r\n0002 ok\r\n0003 ok\r\n0004 ok\r\n0005 ok\r\n", hints: []string{"unit=mg"}, why: "as a counter does"},
 	{name: "a month in front", sample: "Okt-21-26;TRIF 11;   0.5;g\r\nOkt-21-26;BETA 3 ;   9.0;g\r\nOkt-21-26;LENS 12; 485.0;g\r\n", then: "Okt-22-26;LENS 14; 486.0;g\r\n", reads: "486.0 g | LENS 14"},
 	{name: "a name filled up with blanks", sample: padded, then: "@Lot OAT 103          1.5000g\r\n", reads: "1.5000 g | OAT 103"},
+	{name: "a name before weights that may end in one column", sample: "Lot: RYE 115          0.151 g\r\nLot: VICIA 83         0.714 g\r\nLot: OAT 5            2.036 g\r\n",
+		then: "Lot: HORD 28         24.164 g\r\n", reads: "24.164 g | HORD 28"},
+	{name: "a unit in place of the point", sample: "-0g0082\n-0g0082\n-0g0081\n21g7298\n15g1755\n8g3537\n1g7740\n1g7740\n0g0994\n0g0994\n", hints: []string{"unit=g"},
+		why: "the unit may stand for the decimal sign"},
+	{name: "a letter before grams", sample: "n Kg      0.0\r\nn Kg   6002.1\r\nn Kg     14.9\r\n", why: "different things to different people (kilogram or gram)"},
+	{name: "a letter before grams, shown as grams", sample: "n Kg      0.0\r\nn Kg   6002.1\r\nn Kg     14.9\r\n", hints: []string{"display=6002.1 g"}, then: "n Kg     15.0\r\n", reads: "15.0 g"},
+	{name: "a letter before grams, shown as it is", sample: "n Kg      0.0\r\nn Kg   6002.1\r\nn Kg     14.9\r\n", hints: []string{"display=6002.1 Kg"}, then: "n Kg     15.0\r\n", reads: "15.0 kg"},
+	{name: "marks of three kinds", sample: threeKinds, then: "W1 \"      1.000  g\r\n", reads: "1.000 g"},
+	{name: "times with points", sample: "0001;09.07.49;      +230   g\r\n0002;09.10.09;       +15   g\r\n0003;09.11.30;      +119   g\r\n", then: "0004;09.12.40;      +120   g\r\n", reads: "+120 g"},
+	{name: "digits and marks in one place", sample: turns, then: "     2.46 g    <\r\n", reads: "2.46 g"},
+	{name: "a digit behind the unit of whole numbers", sample: " 01323 g  8\r\n 01804 g  8\r\n 02496 g  <\r\n 02496 g  <\r\n 00771 g  0\r\n 00443 g  0\r\n 00367 g  4\r\n", why: "either may be the weight"},
+	{name: "a mark behind a name", sample: "17/04/26,   1144.5+, g  , Balance:B-12#\r\n17/04/26,   4289.0+, g  , Balance:B-12#\r\n17/04/26,     72.5+, g  , Balance:B-12#\r\n",
+		then: "17/04/26,     72.6+, g  , Balance:B-12#\r\n", reads: "+72.6 g | 17/04/26 | B-12"},
+	{name: "a check behind a word", sample: "       0.00g hold76\r\n       0.00g hold76\r\n      56.67g sway77\r\n      91.10g sway71\r\n      95.01g hold7D\r\n", then: "       0.01g hold77\r\n", reads: "0.01 g"},
+	{name: "an arrow in front", sample: "->=mira ;+ 0.0000;g\r\n->=mira ;- 0.0644;g\r\n->=mira ;- 0.0644;g\r\n->=mira ;+ 0.0038;g\r\n", then: "->=mira ;- 0.0645;g\r\n", reads: "-0.0645 g"},
 	{name: "a longer weight against a name", sample: padded, then: "@Lot OAT 103         11.5000g\r\n", reads: "unread"},
 	{name: "net of three", sample: block(), then: "bank\r\nall 112.5 g\r\ntray 100.0 g\r\nseed 12.5 g\r\n", reads: "12.5 g"},
 }
@@ -164,6 +186,50 @@ func block() string {
 		fmt.Fprintf(&out, "bank\r\nall %.1f g\r\ntray 100.0 g\r\nseed %.1f g\r\n", 100+n, n)
 	}
 	return out.String()
+}
+
+// TestFromParity refuses digits with a parity in their eighth bit, also where the unit is told.
+func TestFromParity(t *testing.T) {
+	sample := "0.\xb4\xb8\xa0\xe7\n0.6\xb7\xa0\xe7\n0.6\xb7\xa0\xe7\n0.\xb2\xb4\xa0\xe7\n0.09\xa0\xe7\n0.06\xa0\xe7\n0.06\xa0\xe7\n"
+	r, err := From(Sample{Bytes: []byte(sample)}, Answers{Unit: "g"})
+	if err != nil || len(r.Candidates) > 0 || !strings.Contains(r.Why, "seven data bits") {
+		t.Errorf("%v, why %q\n%s", err, r.Why, show(r))
+	}
+	if parityAmong([]byte("12.5\xb5g\n13.5\xb5g\n14.5\xb0\n")) {
+		t.Error("micrograms and degrees of a code page are taken for digits with a parity")
+	}
+}
+
+// TestFromPieces does not take the unit that a display showed of counted pieces for that of all lines.
+func TestFromPieces(t *testing.T) {
+	sample := "wait PCS +        98\r\nwait PCS +       131\r\nstillPCS +       153\r\nstillPCS +       153\r\nwait g   +   1.25681\r\nwait g   +   2.04570\r\n"
+	for _, hint := range []string{"display:3=153 PCS", "unit=g"} {
+		var a Answers
+		if err := a.Hint(hint); err != nil {
+			t.Fatal(err)
+		}
+		if r, err := From(Sample{Bytes: []byte(sample)}, a); err == nil && len(r.Candidates) > 0 {
+			if got := readOne(t, r.Candidates[0].Layout, "wait g   +   2.36868\r\n"); got != "unread" && !strings.HasPrefix(got, "+2.36868 g") {
+				t.Errorf("%s: read as %q\n%s", hint, got, show(r))
+			}
+			if got := readOne(t, r.Candidates[0].Layout, "wait PCS +       143\r\n"); got != "unread" && !strings.HasPrefix(got, "+143 PCS") {
+				t.Errorf("%s: read as %q\n%s", hint, got, show(r))
+			}
+		}
+	}
+}
+
+// TestFromBeyond takes no number for a weight in lines that say that there is none.
+func TestFromBeyond(t *testing.T) {
+	r, err := From(Sample{Bytes: []byte("+ 0.00 g  4*00558\r\noverload g  8*01286\r\noverload g  8*01286\r\n")}, Answers{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range r.Candidates {
+		if got := readOne(t, c.Layout, "overload g  8*01286\r\n"); got != "unread" && !strings.HasPrefix(got, "over") {
+			t.Errorf("an overload is read as %q\n%s", got, c.Layout)
+		}
+	}
 }
 
 // TestFromFractions refuses halves and quarters, also where all lines show the same.

@@ -29,7 +29,7 @@ func (p *plan) movement(state func(line int) string) evidence {
 	best, ev, step := mostChance/max(pairs, 1), evidence{}, p.step(runs)
 	for _, a := range sorted(names) {
 		for _, b := range sorted(names) {
-			if a == b || (names[a]+names[b])*4 < len(p.g.lines)*3 {
+			if a == b || len(names) > 2 && drawn(runs, b, step) > mostChancePrints || (names[a]+names[b])*4 < len(p.g.lines)*3 {
 				continue
 			}
 			c := chance(runs, a, b, step)
@@ -152,6 +152,29 @@ func chance(runs []run, a, b string, step int64) float64 {
 		p = min(p, mostChance/2)
 	}
 	return p
+}
+
+// drawn is how likely, of all prints, those of b would all be drawn from those that do not lie still. Where three marks take
+// turns, those of a kind do so more often than those of the stability.
+func drawn(runs []run, b string, step int64) float64 {
+	var all []int64
+	var states []string
+	for _, r := range runs {
+		for _, v := range r.values {
+			all, states = append(all, v), append(states, r.state)
+		}
+	}
+	still, ofB := 0, 0
+	near := func(i, k int) bool { return k >= 0 && k < len(all) && max(all[i]-all[k], all[k]-all[i]) <= step }
+	for i := range all {
+		if near(i, i-1) || near(i, i+1) {
+			still++
+		}
+		if states[i] == b {
+			ofB++
+		}
+	}
+	return none(len(all)-still, still, ofB)
 }
 
 // likely is how likely, at best, all of a's loads are repeated and none of b's where repeating has nothing to do with the mark.

@@ -79,6 +79,9 @@ func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	if w := &p.g.slots[p.weight]; p.g.present(w)*2 < len(p.g.lines) {
 		return nil, &refusal{why: fmt.Sprintf("the number “%s” stands in few lines only", p.g.example(p.weight)), questions: []Question{p.displayQuestion()}}
 	}
+	if no := p.beyond(); no != nil {
+		return nil, no
+	}
 	if no := p.torn(); no != nil {
 		return nil, no
 	}
@@ -98,6 +101,9 @@ func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	}
 	p.numbers(a, c)
 	p.texts(a, c)
+	if no := p.takeTurns(); no != nil {
+		return nil, no
+	}
 	return p, nil
 }
 
@@ -128,6 +134,42 @@ func (p *plan) signLike(i int) bool {
 		}
 	}
 	return false
+}
+
+// beyond refuses a number of lines most of which say beside it that the weight is out of range.
+func (p *plan) beyond() *refusal {
+	for i := range p.g.slots {
+		s, n := &p.g.slots[i], 0
+		for k := range s.vals {
+			if m, ok := tradeWord(p.g.text(s, k)); ok && m.field == "range" && m.value != "in" && !p.g.slots[p.weight].vals[k].empty() {
+				n++
+			}
+		}
+		if n*2 > len(s.vals) {
+			return &refusal{why: fmt.Sprintf("most lines say “%s”, and what stands beside that is no weight", p.g.example(i))}
+		}
+	}
+	return nil
+}
+
+// takeTurns refuses two neighbours beside the weight of which each line has one and not the other: they are one place, and a
+// layout that has both would take a blank for one of them.
+func (p *plan) takeTurns() *refusal {
+	for i := 0; i+1 < len(p.g.slots); i++ {
+		l, r := &p.g.slots[i], &p.g.slots[i+1]
+		lefts, rights := p.g.present(l), p.g.present(r)
+		if p.fieldAt(i) == "" || p.fieldAt(i+1) == "" || lefts == 0 || rights == 0 || lefts+rights != len(p.g.lines) {
+			continue
+		}
+		turns := true
+		for k := range l.vals {
+			turns = turns && l.vals[k].empty() != r.vals[k].empty()
+		}
+		if turns {
+			return &refusal{why: fmt.Sprintf("“%s” and “%s” take turns in one place, and no layout was found for that", p.g.example(i), p.g.example(i+1))}
+		}
+	}
+	return nil
 }
 
 // grownDigit refuses weights whose last digit is one of two only, other than 0 and 5: no balance counts so, and the digit may
@@ -172,11 +214,20 @@ func (p *plan) looseSign() *refusal {
 			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ") || minusWords[strings.ToLower(strings.Trim(v, " ()[].:"))]
 		}
 		minus = minus || i < p.weight && p.signLike(i) || i == p.weight+1 && p.minusIn(i)
-		if minus && len(counts) > 1 || len(counts) == 1 && counts["-"] > 0 && p.g.slots[i].kind == tokMark && !p.shown {
+		if minus && len(counts) > 1 || len(counts) == 1 && counts["-"] > 0 && p.g.slots[i].kind == tokMark && !p.shown && !p.arrow(i) {
 			return &refusal{why: "the minus that stands alone in some lines may be the weight's sign or a mark for something else: say what the display showed", questions: []Question{p.displayQuestion()}}
 		}
 	}
 	return nil
+}
+
+// arrow says that the minus in slot i is the shaft of an arrow in all lines: ->.
+func (p *plan) arrow(i int) bool {
+	if i+1 >= p.weight || p.g.slots[i+1].kind != tokMark || !p.g.touching(&p.g.slots[i], &p.g.slots[i+1]) {
+		return false
+	}
+	counts := p.g.distinct(&p.g.slots[i+1])
+	return len(counts) == 1 && strings.HasPrefix(p.g.example(i+1), ">")
 }
 
 // context is what all grids of a sample share.
@@ -385,6 +436,10 @@ func (p *plan) overlooked(numbers []int) *refusal {
 	if i := p.weight + 2; i < len(p.g.slots) && p.unitBehind(p.weight) >= 0 && (slices.Contains(numbers, i) && p.rivals(p.weight, i) || p.g.digitText(i)) {
 		return &refusal{why: fmt.Sprintf("the unit stands between “%s” and “%s”, and either may be the weight: say what the display showed", p.g.example(p.weight), p.g.example(i)),
 			questions: []Question{p.numberQuestion([]int{p.weight, i}, numbers), p.displayQuestion()}}
+	}
+	if u := p.unitSlot(p.weight); u > 0 && u < p.weight && p.single(p.weight) && (p.g.slots[u-1].kind == tokNumber || p.g.digitText(u-1)) {
+		return &refusal{why: fmt.Sprintf("the unit stands between “%s” and “%s”, and either may be the weight: say what the display showed", p.g.example(u-1), p.g.example(p.weight)),
+			questions: []Question{p.displayQuestion()}}
 	}
 	for _, i := range numbers {
 		if i != p.weight && p.single(p.weight) && p.rivals(p.weight, i) {
@@ -772,10 +827,28 @@ func (p *plan) torn() *refusal {
 // pointUnit says that digits are printed right behind the unit of a weight without decimals: 12g7.
 func (p *plan) pointUnit() bool {
 	w := p.weight
+	if w+1 < len(p.g.slots) && p.g.lettersDigits(&p.g.slots[w], &p.g.slots[w+1]) && !hasDecimals(p.g.values(&p.g.slots[w])) {
+		return true
+	}
 	if w+2 >= len(p.g.slots) || p.unitBehind(w) < 0 || hasDecimals(p.g.values(&p.g.slots[w])) || !isDigit((p.g.example(w+2) + " ")[0]) {
 		return false
 	}
 	return p.g.touching(&p.g.slots[w], &p.g.slots[w+1]) && p.g.touching(&p.g.slots[w+1], &p.g.slots[w+2])
+}
+
+// lettersDigits says that r begins with letters, goes on with digits and stands right behind the digits of l in most lines.
+func (g *grid) lettersDigits(l, r *slot) bool {
+	if r.kind != tokWord {
+		return false
+	}
+	n := 0
+	for i := range r.vals {
+		v := g.value(r, i)
+		if first := len(lettersAt(v)); first > 0 && first < len(v) && isDigit(v[first]) && l.vals[i].to == r.vals[i].from {
+			n++
+		}
+	}
+	return n*2 > len(r.vals)
 }
 
 // hexTail says that letters from A to F grow out of the weight's digits in some lines: the last digits may be a check.

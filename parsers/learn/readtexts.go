@@ -176,7 +176,7 @@ func (p *plan) text(i int, guess, why string, a *Answers) {
 		r.field, r.why = said, "as the answers say"
 	} else if guess == "" || p.taken(guess) && guess != "ignore" {
 		r.field = "ignore"
-		if s := &p.g.slots[i]; !p.taken("sample") && guess == "" && s.kind == tokWord && p.names(s) {
+		if s := &p.g.slots[i]; !p.taken("sample") && guess == "" && s.kind == tokWord && p.names(s) && !p.mayBeCheck(i) {
 			r.field = "sample"
 			r.why += ": taken for the sample's name"
 		}
@@ -198,6 +198,18 @@ func (p *plan) names(s *slot) bool {
 		}
 	}
 	return true
+}
+
+// mayBeCheck says that what ends the lines may hold a check: all values are as long and end with two hexadecimal digits.
+func (p *plan) mayBeCheck(i int) bool {
+	s, lengths := &p.g.slots[i], map[int]bool{}
+	for k := range s.vals {
+		v := p.g.value(s, k)
+		if lengths[len(v)] = true; len(v) < 2 || strings.Trim(string(v[len(v)-2:]), "0123456789ABCDEFabcdef") != "" {
+			return false
+		}
+	}
+	return i == len(p.g.slots)-1 && len(lengths) == 1
 }
 
 func (p *plan) longest(s *slot) (v string) {

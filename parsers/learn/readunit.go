@@ -144,6 +144,10 @@ func (p *plan) countsOnly(k int, a *Answers) bool {
 // unitByDisplay takes the meaning of a symbol from a display that named the unit otherwise: oz shown as ozt, G as g.
 func (p *plan) unitByDisplay(symbol string, c *context) (key string, ok bool) {
 	find := func(want shown) bool {
+		if want.unit == letterG && symbol == letterG {
+			key, ok = "kg", true // the letter is a part of the unit
+			return true
+		}
 		if want.unit == "" || want.unit == symbol {
 			return false
 		}
@@ -265,10 +269,13 @@ func (p *plan) noUnit(a *Answers, c *context) *refusal {
 	key := a.Unit
 	if key == "" {
 		for _, want := range c.shownUnits() {
-			if u, _, ok := unitOf(want, a); ok {
+			if u, _, ok := unitOf(want, a); ok && u.IsMass() { // pieces are counted beside weighing
 				key = u.Key()
 			}
 		}
+	}
+	if v := p.otherUnits(); v != "" {
+		return &refusal{why: fmt.Sprintf("a unit stands in the text “%s” of some lines, and others have another or none: no one unit is that of all lines", v)}
 	}
 	if key != "" {
 		p.unitAlways = key
@@ -277,6 +284,30 @@ func (p *plan) noUnit(a *Answers, c *context) *refusal {
 	q := Question{Key: "unit", Text: "The lines show no unit. In which unit does the balance weigh?",
 		Choices: []Choice{{"g", "gram"}, {"mg", "milligram"}, {"kg", "kilogram"}, {"[oz_tr]", "troy ounce"}, {"[oz_av]", "ounce avoirdupois"}, {"[lb_av]", "pound"}, {"[car_m]", "carat"}}}
 	return &refusal{why: "the lines show no unit that is known, and a number without a unit is no weighing: say which unit the balance weighs in", questions: []Question{q}}
+}
+
+// otherUnits is a text beside the weight that ends with the symbol of a unit as a word of its own, where not all lines have
+// the same one there.
+func (p *plan) otherUnits() string {
+	for _, i := range []int{p.weight - 1, p.weight + 1} {
+		if i < 0 || i >= len(p.g.slots) || p.g.slots[i].kind != tokWord {
+			continue
+		}
+		found, units := "", map[string]bool{}
+		for v := range p.g.distinct(&p.g.slots[i]) {
+			last := v[strings.LastIndexByte(v, ' ')+1:]
+			if last == v || !unitLike(last) {
+				last = ""
+			} else {
+				found = v
+			}
+			units[last] = true
+		}
+		if found != "" && len(units) > 1 {
+			return found
+		}
+	}
+	return ""
 }
 
 // shownUnits are the units that displays showed.

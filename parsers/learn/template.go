@@ -302,7 +302,7 @@ func (p *plan) paddedText(i int) int {
 	default:
 		return 0
 	}
-	s, step, longest, lengths := &p.g.slots[i], 0, 0, map[int]bool{}
+	s, step, longest, lengths, numbers := &p.g.slots[i], 0, 0, map[int]bool{}, map[int]bool{}
 	if s.kind != tokWord || i+1 >= len(p.g.slots) {
 		return 0
 	}
@@ -312,10 +312,13 @@ func (p *plan) paddedText(i int) int {
 			return 0
 		}
 		step, longest = next.from-v.from, max(longest, v.to-v.from)
-		lengths[v.to-v.from] = true
+		lengths[v.to-v.from], numbers[next.to-next.from] = true, true
 	}
 	if len(lengths) < 2 || step < longest+1 {
 		return 0
+	}
+	if p.g.slots[i+1].kind == tokNumber && len(numbers) == 1 {
+		return max(longest, step-5) // the numbers may end in one column, and a longer one begin before
 	}
 	return step - 1
 }

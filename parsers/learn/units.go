@@ -31,12 +31,19 @@ var unitWords = map[string]string{
 	"carat": "[car_m]", "carats": "[car_m]", "grain": "[gr]", "grains": "[gr]", "tonne": "t", "momme": "momme",
 }
 
+// letterG is no symbol of a standard. Most who print it mean kilograms, and a mark K before grams looks the same: a factor of a
+// thousand is asked for.
+const letterG = "Kg"
+
 // unitOf finds the unit of a printed symbol. words are what the layout has to say of it, "" where nothing.
 func unitOf(symbol string, a *Answers) (u unit.Unit, word string, ok bool) {
 	if m, said := a.Words[symbol]; said {
 		if u, ok = unit.Named(m); ok {
 			return u, m, true
 		}
+	}
+	if symbol == letterG {
+		return unit.Unit{}, "", false
 	}
 	u, found, ambiguous := unit.Printed([]byte(symbol))
 	switch {
@@ -56,6 +63,11 @@ func unitOf(symbol string, a *Answers) (u unit.Unit, word string, ok bool) {
 
 // ambiguousUnit lists the units that a symbol may stand for, where it may stand for several.
 func ambiguousUnit(symbol string) []unit.Unit {
+	if symbol == letterG {
+		kilo, _ := unit.Named("kg")
+		gram, _ := unit.Named("g")
+		return []unit.Unit{kilo, gram}
+	}
 	_, _, ambiguous := unit.Printed([]byte(symbol))
 	return ambiguous
 }
