@@ -30,6 +30,8 @@ func (p *plan) numbers(a *Answers, c *context) {
 		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals) && compactDate(p.g.value(s, 0)):
 			p.roles[i] = role{field: "ignore", why: "digits like a date of one day", wide: true, digits: true}
 			p.doubt("", "%q stands in every line and may be the date: other digits are passed over there", p.g.value(s, 0))
+		case p.behindCode(i):
+			p.roles[i] = role{field: "ignore", why: "a number behind a label, in a line that names other things too", digits: true}
 		case len(p.g.distinct(s)) == 1 && p.g.present(s) == len(s.vals):
 			p.doubt("", "the number %q stands in every line; it is taken for text that never changes, and lines with another are refused", p.g.value(s, 0))
 		default:
@@ -121,6 +123,8 @@ func (p *plan) texts(a *Answers, c *context) {
 		constant := len(counts) == 1
 		switch {
 		case s.kind == tokMark && constant:
+		case constant && label == "" && p.behindCode(i):
+			p.roles[i] = role{field: "ignore", why: "a name behind a label, in a line that names other things too"}
 		case constant && !idLike(p.g.text(s, 0)) && label != "sample" && label != "person" && label != "balance":
 		case label == "sample" || label == "person" || label == "balance":
 			p.text(i, label, "by its label", a)
@@ -144,6 +148,40 @@ func monthFirst(v string) bool {
 	}
 	day, year := parts[1], parts[2]
 	return digitRun([]byte(day)) == len(day) && len(day) <= 2 && digitRun([]byte(year)) == len(year) && (len(year) == 2 || len(year) == 4) && number([]byte(day)) <= 31
+}
+
+// behindCode says that slot i holds one word or number in all lines and that a label stands before it: a constant word and a
+// colon, or a word with a digit or of two capital letters. Where a date, a time or a text that changes shows that the line is
+// a record, it may be the name of whoever weighs: the next one has another.
+func (p *plan) behindCode(i int) bool {
+	g, s := p.g, &p.g.slots[i]
+	v := g.example(i)
+	if i == 0 || len(g.distinct(s)) != 1 || len(v) < 2 || len(v) > 12 || strings.ContainsRune(v, ' ') || !p.isRecord() {
+		return false
+	}
+	if _, known := tradeWord(v); known || unitLike(v) || p.ownName(v) || i+1 == p.weight && labelOf(v) != "" {
+		return false
+	}
+	mark, before := g.example(i-1), &g.slots[i-1]
+	if len(g.distinct(before)) != 1 || p.roles[i-1].field != "" || i-1 == p.weight || i-1 == p.unit {
+		return false
+	}
+	if before.kind == tokMark {
+		return (mark[len(mark)-1] == ':' || mark[len(mark)-1] == '=') && i > 1 && p.roles[i-2].field == "" && i-2 != p.weight && i-2 != p.unit
+	}
+	return before.kind == tokWord && len(mark) == 2 && isUpper(mark[0]) && (isUpper(mark[1]) || isDigit(mark[1])) && !unitLike(mark)
+}
+
+func isUpper(c byte) bool { return c >= 'A' && c <= 'Z' }
+
+// isRecord says that the line has a date, a time, or a text that changes.
+func (p *plan) isRecord() bool {
+	for i, r := range p.roles {
+		if r.field == "date" || r.field == "time" || p.g.slots[i].kind == tokWord && i != p.unit && len(p.g.distinct(&p.g.slots[i])) > 2 {
+			return true
+		}
+	}
+	return false
 }
 
 // ownName says that a text that never changes is likely the balance's own name: letters and digits with a hyphen, or four

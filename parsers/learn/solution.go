@@ -46,7 +46,7 @@ func assemble(f *framing, p *plan, check *checkFound, page codePage) *solution {
 	if src.scales = p.style.scales; len(src.scales) > 3 {
 		src.scales = nil
 	}
-	if p.g.length > 0 && p.g.fixed {
+	if p.g.length > 0 && p.g.fixed && !p.openEnd() {
 		src.length = p.g.length
 		if check != nil && !check.after {
 			src.length += check.width + check.suffix

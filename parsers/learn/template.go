@@ -125,7 +125,7 @@ func (p *plan) widen(i int, e *extent, prev, next int) {
 			return
 		}
 		room := next - e.b
-		if i+1 < len(p.g.slots) && p.g.slots[i+1].kind == tokNumber && p.fieldAt(i+1) != "" {
+		if i+1 < len(p.g.slots) && p.g.slots[i+1].kind == tokNumber && p.fieldAt(i+1) != "" && !p.signColumn(i+1) {
 			room -= 4 // the number behind may be longer
 		}
 		if i+1 < len(p.g.slots) && p.fieldAt(i+1) != "" {
@@ -133,6 +133,19 @@ func (p *plan) widen(i int, e *extent, prev, next int) {
 		}
 		e.b += max(0, room)
 	}
+}
+
+// signColumn says that all lines have a sign in the first column of a number, apart from the digits: there it begins.
+func (p *plan) signColumn(i int) bool {
+	s, apart := &p.g.slots[i], false
+	for k, v := range s.vals {
+		b := p.g.value(s, k)
+		if len(b) < 2 || v.from != s.a || !isSign(b[0]) {
+			return false
+		}
+		apart = apart || b[1] == ' '
+	}
+	return apart
 }
 
 // edges says whether all values of a slot begin in one column, and end in one. A sign behind the digits has a column of its
@@ -182,7 +195,7 @@ func (p *plan) columnParts() (parts []part) {
 		switch {
 		case field == "":
 			parts = append(parts, literalParts(p.constant(i), i)...)
-		case i == len(p.g.slots)-1 && p.g.length == 0:
+		case i == len(p.g.slots)-1 && (p.g.length == 0 || p.openEnd()):
 			parts = append(parts, part{field: p.written(i), slot: i})
 		default:
 			parts = append(parts, part{field: p.written(i), width: e.b - e.a, slot: i})
@@ -193,6 +206,16 @@ func (p *plan) columnParts() (parts []part) {
 		parts = append(parts, part{blanks: p.g.length - col, slot: -1})
 	}
 	return parts
+}
+
+// openEnd says that a text ends the lines, which are as long as one another because its few values are.
+func (p *plan) openEnd() bool {
+	last := len(p.g.slots) - 1
+	switch p.fieldAt(last) {
+	case "sample", "person":
+		return p.g.slots[last].b == p.g.length && p.g.suffix == nil
+	}
+	return false
 }
 
 // constant is the bytes of a slot that never changes.
@@ -270,7 +293,7 @@ func (p *plan) tokenParts() (parts []part) {
 			parts = append(parts, part{field: p.written(i), width: wide, slot: i})
 			continue
 		}
-		if i > 0 && most > 0 {
+		if i > 0 && most > 0 && p.cell(i-1) == 0 {
 			parts = append(parts, part{blanks: 1, slot: -1})
 		}
 		if field == "" {
@@ -281,7 +304,9 @@ func (p *plan) tokenParts() (parts []part) {
 		if p.needsWidth(i) || p.multiWord(i) || !p.g.column1(i).empty() || p.roles[i].wide || field == "ignore" && most <= 1 && p.constantWidth(i) == 1 {
 			w.width = p.constantWidth(i)
 		}
-		if n := p.paddedText(i); n > 0 {
+		if n := p.cell(i); n > 0 {
+			w.width = n
+		} else if n := p.paddedText(i); n > 0 {
 			w.width = n
 		}
 		parts = append(parts, w)
@@ -321,6 +346,28 @@ func (p *plan) paddedText(i int) int {
 		return max(longest, step-5) // the numbers may end in one column, and a longer one begin before
 	}
 	return step - 1
+}
+
+// cell is the width of a word that begins in one place and is filled up with blanks to a mark or a word that never changes,
+// where the longest of the sample leaves none: a blank between the two would refuse it. It is 0 elsewhere.
+func (p *plan) cell(i int) (width int) {
+	s := &p.g.slots[i]
+	if s.kind != tokWord || p.fieldAt(i) == "" || i == p.unit || i+1 >= len(p.g.slots) || p.fieldAt(i+1) != "" {
+		return 0
+	}
+	full, padded := false, false
+	for k, v := range s.vals {
+		next := p.g.slots[i+1].vals[k]
+		if v.empty() || next.empty() || width != 0 && next.from-v.from != width {
+			return 0
+		}
+		width = next.from - v.from
+		full, padded = full || next.from == v.to, padded || next.from > v.to
+	}
+	if !full || !padded {
+		return 0
+	}
+	return width
 }
 
 // dotBehind says that each value of an ignored number is digits and a full stop, as a running number is printed. The stop

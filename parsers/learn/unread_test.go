@@ -26,6 +26,16 @@ func TestPrintsThatTheSampleHintsAt(t *testing.T) {
 			"User: CD\nWt: 9.12 g\n=====\n\n", "9.12 g"},
 		{"a block that ends with a sign", "bank\nWt = + 0.00 g\nbank\nWt = + 1.25 g\nbank\nWt = + 7.25 g\n", "",
 			"bank\nWt = - 9.12 g\n", "-9.12 g"},
+		{"a person that all lines show", "07:21:23  KB: mira   0.5445 kg\n07:23:11  KB: mira   1.2525 kg\n07:24:34  KB: mira   0.0200 kg\n07:25:22  KB: mira   0.0200 kg\n", "",
+			"07:41:57  KB: jo     0.0110 kg\n", "0.0110 kg"},
+		{"a number behind a code", "26-01-19, 16:42:08, A2 1001 ,  0.0000 mg\n26-01-19, 16:44:20, A2 1001 , -0.0077 mg\n26-01-19, 16:47:08, A2 1001 ,  0.0591 mg\n", "",
+			"26-01-19, 17:19:05, A2 1002 ,  0.7638 mg\n", "0.7638 mg"},
+		{"a name before the column of the sign", "17:02 Sample: ALL-2026-0013   +     0.00 kg\n17:05 Sample: BETA-2026-0018  +    23.27 kg\n17:09 Sample: BETA-2026-0041  +   275.91 kg\n", "",
+			"17:27 Sample: VICIA-2026-0084 -     1.45 kg\n", "-1.45 kg"},
+		{"a name that fills its column", "Probe VICIA-2026-0008;+0,8517;mg |\nProbe BETA-2026-0014 ;+0,4066;mg |\nProbe OAT-2026-0030  ;+0,0000;mg |\n", "",
+			"Probe LINUM-2026-0068;+0,0188;mg |\n", "+0.0188 mg"},
+		{"a shorter name at the end", "12:10 Campione:VICIA-2026-0017   116.88  mg  Operatore: mira\n12:16 Campione:BETA-2026-0024   2658.33  mg  Operatore: theo\n" +
+			"12:18 Campione:LINUM-2026-0031    81.33  mg  Operatore: mira\n", "", "12:31 Campione:PHAS-2026-0071     -0.11  mg  Operatore: jo\n", "-0.11 mg"},
 	} {
 		var a Answers
 		if c.hint != "" {
