@@ -94,9 +94,10 @@ func (g *grid) behindLabel(b []byte, toks []token) bool {
 		return false
 	}
 	if v := toks[n-2].in(b); toks[n-2].kind == tokMark {
-		return v[0] == ':' || v[0] == '=' || v[0] == '.'
+		return v[0] == ':' || v[0] == '=' || v[0] == '.' || v[len(v)-1] == '>'
 	}
-	return n == 2 && toks[1].from-toks[0].to >= 2
+	code := toks[0].in(b)
+	return n == 2 && (toks[1].from-toks[0].to >= 2 || len(code) == 2 && isUpper(code[0]) && isDigit(code[1]))
 }
 
 // commonToken says that token i is the same in all lines.

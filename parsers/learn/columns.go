@@ -186,7 +186,7 @@ func (g *grid) cutColumns() {
 func (g *grid) column(a, b int) slot {
 	s := slot{a: a, b: b, vals: make([]span, len(g.lines))}
 	var kinds [tokTime + 1]int
-	present := 0
+	present, several := 0, false
 	for i := range g.lines {
 		first, last, n := -1, -1, 0
 		for _, t := range g.toks[i] {
@@ -203,6 +203,7 @@ func (g *grid) column(a, b int) slot {
 		if first >= 0 {
 			s.vals[i] = span{first, last}
 			present++
+			several = several || n > 1 // a name with a stroke is no mark
 			if n > 1 {
 				kinds[tokWord] += 2
 			}
@@ -210,7 +211,7 @@ func (g *grid) column(a, b int) slot {
 	}
 	s.kind = tokWord
 	for k := tokNumber; k <= tokTime; k++ {
-		if kinds[k] == present && present > 0 {
+		if kinds[k] == present && present > 0 && (k != tokMark || !several) {
 			s.kind = k
 		}
 	}

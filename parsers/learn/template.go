@@ -293,8 +293,12 @@ func (p *plan) tokenParts() (parts []part) {
 			parts = append(parts, part{field: p.written(i), width: wide, slot: i})
 			continue
 		}
-		if i > 0 && most > 0 && p.cell(i-1) == 0 {
-			parts = append(parts, part{blanks: 1, slot: -1})
+		cell, blanks := p.cell(i)
+		if before, _ := p.cell(i - 1); cell == 0 && before == 0 && i > 0 {
+			blanks = min(most, 1)
+		}
+		if blanks > 0 {
+			parts = append(parts, part{blanks: blanks, slot: -1})
 		}
 		if field == "" {
 			parts = append(parts, literalParts(p.constant(i), i)...)
@@ -304,8 +308,8 @@ func (p *plan) tokenParts() (parts []part) {
 		if p.needsWidth(i) || p.multiWord(i) || !p.g.column1(i).empty() || p.roles[i].wide || field == "ignore" && most <= 1 && p.constantWidth(i) == 1 {
 			w.width = p.constantWidth(i)
 		}
-		if n := p.cell(i); n > 0 {
-			w.width = n
+		if cell > 0 {
+			w.width = cell
 		} else if n := p.paddedText(i); n > 0 {
 			w.width = n
 		}
@@ -348,26 +352,39 @@ func (p *plan) paddedText(i int) int {
 	return step - 1
 }
 
-// cell is the width of a word that begins in one place and is filled up with blanks to a mark or a word that never changes,
-// where the longest of the sample leaves none: a blank between the two would refuse it. It is 0 elsewhere.
-func (p *plan) cell(i int) (width int) {
-	s := &p.g.slots[i]
-	if s.kind != tokWord || p.fieldAt(i) == "" || i == p.unit || i+1 >= len(p.g.slots) || p.fieldAt(i+1) != "" {
-		return 0
+// cell is the width of a word or a mark that begins in one place and is filled up with blanks to a mark or a word that never
+// changes, where none are left behind the longest, or it is missing in some lines: a blank between the two would refuse one or
+// the other. gap is the blanks before it. The width is 0 elsewhere.
+func (p *plan) cell(i int) (width, gap int) {
+	if i < 0 || i+1 >= len(p.g.slots) || p.fieldAt(i) == "" || i == p.unit || i == p.weight || p.fieldAt(i+1) != "" {
+		return 0, 0
 	}
-	full, padded := false, false
+	s, room, lengths, full := &p.g.slots[i], -1, map[int]bool{}, false
+	if s.kind != tokWord && s.kind != tokMark {
+		return 0, 0
+	}
+	gap = -1
 	for k, v := range s.vals {
-		next := p.g.slots[i+1].vals[k]
-		if v.empty() || next.empty() || width != 0 && next.from-v.from != width {
-			return 0
+		from, next := 0, p.g.slots[i+1].vals[k]
+		if i > 0 {
+			from = p.g.slots[i-1].vals[k].to
 		}
-		width = next.from - v.from
-		full, padded = full || next.from == v.to, padded || next.from > v.to
+		if next.empty() || i > 0 && p.g.slots[i-1].vals[k].empty() || room >= 0 && next.from-from != room {
+			return 0, 0
+		}
+		room = next.from - from
+		if lengths[v.to-v.from] = true; v.empty() {
+			continue
+		}
+		if gap >= 0 && v.from-from != gap {
+			return 0, 0
+		}
+		gap, full = v.from-from, full || v.to == next.from
 	}
-	if !full || !padded {
-		return 0
+	if len(lengths) < 2 || gap < 0 || !full && !p.g.separates(&p.g.slots[i+1]) {
+		return 0, 0
 	}
-	return width
+	return room - gap, gap
 }
 
 // dotBehind says that each value of an ignored number is digits and a full stop, as a running number is printed. The stop

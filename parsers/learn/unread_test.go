@@ -36,6 +36,13 @@ func TestPrintsThatTheSampleHintsAt(t *testing.T) {
 			"Probe LINUM-2026-0068;+0,0188;mg |\n", "+0.0188 mg"},
 		{"a shorter name at the end", "12:10 Campione:VICIA-2026-0017   116.88  mg  Operatore: mira\n12:16 Campione:BETA-2026-0024   2658.33  mg  Operatore: theo\n" +
 			"12:18 Campione:LINUM-2026-0031    81.33  mg  Operatore: mira\n", "", "12:31 Campione:PHAS-2026-0071     -0.11  mg  Operatore: jo\n", "-0.11 mg"},
+		{"a mark or a blank before a semicolon", "0.0000 g *;\n0.0000 g *;\n0.0045 g  ;\n0.0065 g  ;\n0.0095 g *;\n0.1375 g  ;\n", "", "12.0330 g  ;\n", "12.0330 g"},
+		{"a name longer than all shown, before a comma", "=>: ALL-2026-0009  , .00000 g\n=>: ALL-2026-0009  , .00100 g\n=>: PHAS-2026-0033 , .08939 g\n=>: OAT-2026-0034  , .04040 g\n", "",
+			"=>: LINUM-2026-0038, .00133 g\n", ".00133 g"},
+		{"names with a stroke", "=>=TRIF/72         53.80 g .\n=>=TRIF/72         82.70 g .\n=>=RYE/37           0.40 g .\n=>=LENS/40          1.40 g .\n=>=ALL/10           2.40 g .\n", "",
+			"=>=PHAS/94          7.10 g .\n", "7.10 g"},
+		{"a number behind a code of a block", "A4 2026.07.06\nA2 1001\n\nW 0.023 g\nA4 2026.07.06\nA2 1001\n\nW 4.815 g\nA4 2026.07.06\nA2 1001\n\nW 4.915 g\n", "",
+			"A4 2026.07.06\nA2 1017\n\nW 3.576 g\n", "3.576 g"},
 	} {
 		var a Answers
 		if c.hint != "" {
