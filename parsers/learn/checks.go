@@ -76,6 +76,7 @@ func findCheck(f *framing, a *Answers) *checkFound {
 	if len(frames) < FewFrames {
 		return nil
 	}
+	var best *checkFound
 	for kind := sum.XOR; kind.Width() > 0; kind++ {
 		if want != sum.None && kind != want {
 			continue
@@ -84,12 +85,16 @@ func findCheck(f *framing, a *Answers) *checkFound {
 			if fm.bytes*8 != kind.Width() {
 				continue
 			}
-			if c := tryForm(f, frames, kind, fm); c != nil {
+			switch c := tryForm(f, frames, kind, fm); {
+			case c == nil:
+			case c.fits == c.of:
 				return c
+			case best == nil || c.fits > best.fits:
+				best = c // small sums in decimal digits look like hexadecimal ones, until one is above nine
 			}
 		}
 	}
-	return nil
+	return best
 }
 
 // distinctFrames are sound frames with different bodies.

@@ -90,6 +90,14 @@ const threeKinds = "W2 \"      0.040  g\r\nW3 \"      3.785  g\r\nW3 \"      3.7
 // turns prints one character, which is a digit in some lines and a mark in others.
 const turns = "     1.26 g    8\r\n     1.80 g    8\r\n     2.46 g    <\r\n     2.46 g    <\r\n     2.46 g    <\r\n     0.30 g    8\r\n     0.16 g    8\r\n     0.00 g    <\r\n    -0.00 g    <\r\n    83.26 g    0\r\n"
 
+// noisy has a byte of noise before lines whose weight moves.
+const noisy = "\x7fP1  0.0115  g m\r\nP1  0.0150  g m\r\n\x7fP1  0.0171  g m\r\nP1  0.0179  g r\r\nP1  0.0179  g r\r\nP1  0.0179  g r\r\n" +
+	"\x7fP1  0.0173  g m\r\nP1  0.0171  g r\r\nP1  0.0171  g r\r\n"
+
+// smallSums ends lines with their exclusive or in three decimal digits.
+const smallSums = "kg    0,52361 ii,003\rkg    0,55116 jj,006\rkg    0,55116 jj,006\rkg    0,18128 ii,002\rkg    0,00722 jj,007\rkg    0,00722 jj,007\r" +
+	"kg    0,01142 ii,006\rkg    0,01196 ii,015\rkg    0,01215 ii,007\rkg    0,01221 jj,000\r"
+
 var ownSamples = []struct {
 	name, sample string
 	hints        []string
@@ -166,6 +174,10 @@ var ownSamples = []struct {
 	{name: "a mark behind a name", sample: "17/04/26,   1144.5+, g  , Balance:B-12#\r\n17/04/26,   4289.0+, g  , Balance:B-12#\r\n17/04/26,     72.5+, g  , Balance:B-12#\r\n",
 		then: "17/04/26,     72.6+, g  , Balance:B-12#\r\n", reads: "+72.6 g | 17/04/26 | B-12"},
 	{name: "a check behind a word", sample: "       0.00g hold76\r\n       0.00g hold76\r\n      56.67g sway77\r\n      91.10g sway71\r\n      95.01g hold7D\r\n", then: "       0.01g hold77\r\n", reads: "0.01 g"},
+	{name: "a byte of noise before some lines", sample: noisy, then: "P1  0.0012  g m\r\n", reads: "0.0012 g"},
+	{name: "a counter that a comma parts from the weight", sample: "001,2303g\r\n001,2571g\r\n001,2808g\r\n002,40021g\r\n002,49324g\r\n003,20420g\r\n003,9386g\r\n", why: "a running number and a weight"},
+	{name: "a small sum in decimal digits", sample: smallSums, then: "kg    0,63173 ii,000\r", reads: "0.63173 kg unstable"},
+	{name: "a counter, a unit and whole numbers", sample: "001\tg   \t\x94verlast\tfix\n001\tg   \t\x94verlast\tfix\n002\tg   \t41\tfix\n002\tg   \t49\tfix\n002\tg   \t57\tfix\n003\tg   \t0\tfix\n003\tg   \t-0\tfix\n", then: "005\tg   \t213\tfix\n", reads: "213 g"},
 	{name: "an arrow in front", sample: "->=mira ;+ 0.0000;g\r\n->=mira ;- 0.0644;g\r\n->=mira ;- 0.0644;g\r\n->=mira ;+ 0.0038;g\r\n", then: "->=mira ;- 0.0645;g\r\n", reads: "-0.0645 g"},
 	{name: "a longer weight against a name", sample: padded, then: "@Lot OAT 103         11.5000g\r\n", reads: "unread"},
 	{name: "net of three", sample: block(), then: "bank\r\nall 112.5 g\r\ntray 100.0 g\r\nseed 12.5 g\r\n", reads: "12.5 g"},

@@ -85,7 +85,13 @@ func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	if no := p.torn(); no != nil {
 		return nil, no
 	}
+	if no := p.strayBytes(); no != nil {
+		return nil, no
+	}
 	if no := p.chooseStyle(a, c); no != nil {
+		return nil, no
+	}
+	if no := p.gluedCounter(); no != nil {
 		return nil, no
 	}
 	if no := p.readUnit(a, c); no != nil {
@@ -101,6 +107,7 @@ func explainPlan(p *plan, a *Answers, c *context) (*plan, *refusal) {
 	}
 	p.numbers(a, c)
 	p.texts(a, c)
+	p.openNames()
 	if no := p.takeTurns(); no != nil {
 		return nil, no
 	}
@@ -150,6 +157,52 @@ func (p *plan) beyond() *refusal {
 		}
 	}
 	return nil
+}
+
+// strayBytes refuses a control character that stands in some lines and not in others: it is noise and no mark.
+func (p *plan) strayBytes() *refusal {
+	for i := range p.g.slots {
+		s := &p.g.slots[i]
+		if s.kind != tokMark || p.g.present(s) == len(s.vals) {
+			continue
+		}
+		for v := range p.g.distinct(s) {
+			if v != "" && (v[0] < ' ' && v[0] != '\t' || v[0] == 0x7F) {
+				return &refusal{why: fmt.Sprintf("the byte %q stands in some lines and not in others, as noise does", v)}
+			}
+		}
+	}
+	return nil
+}
+
+// gluedCounter refuses numbers with a comma and zeros in front whose whole part goes up by one a line at most and never down, or that have more
+// or fewer decimals: a running number may be printed before the weight, and the comma may part the two.
+func (p *plan) gluedCounter() *refusal {
+	if p.shown || p.style.decimal != ',' {
+		return nil
+	}
+	lengths, wholes, before, last := map[int]bool{}, map[int]bool{}, -1, 0
+	for k := range p.g.lines {
+		v := p.g.value(&p.g.slots[p.weight], k)
+		if len(v) == 0 {
+			continue
+		}
+		at := bytes.IndexByte(v, ',')
+		if at < 2 || at > 9 || v[0] != '0' || digitRun(v) != at {
+			return nil
+		}
+		whole := number(v[:at])
+		if before >= 0 && (whole < before || whole-before > p.g.index[k]-last) {
+			return nil
+		}
+		before, last = whole, p.g.index[k]
+		wholes[whole], lengths[digitRun(v[at+1:])] = true, true
+	}
+	if len(lengths) < 2 && len(wholes) < 2 {
+		return nil
+	}
+	return &refusal{why: fmt.Sprintf("“%s” has zeros in front of a comma, and the digits before it go up as a counter's do: it may be a running number and a weight; say what the display showed", p.g.example(p.weight)),
+		questions: []Question{p.displayQuestion()}}
 }
 
 // takeTurns refuses two neighbours beside the weight of which each line has one and not the other: they are one place, and a
@@ -433,7 +486,11 @@ func (p *plan) overlooked(numbers []int) *refusal {
 	if hasDecimals(p.g.values(&p.g.slots[p.weight])) {
 		return nil
 	}
-	if i := p.weight + 2; i < len(p.g.slots) && p.unitBehind(p.weight) >= 0 && (slices.Contains(numbers, i) && p.rivals(p.weight, i) || p.g.digitText(i)) {
+	i := p.weight + 2
+	if i < len(p.g.slots) && p.g.separates(&p.g.slots[i]) {
+		i++
+	}
+	if i < len(p.g.slots) && p.unitBehind(p.weight) >= 0 && (slices.Contains(numbers, i) && p.rivals(p.weight, i) || p.g.digitText(i)) {
 		return &refusal{why: fmt.Sprintf("the unit stands between “%s” and “%s”, and either may be the weight: say what the display showed", p.g.example(p.weight), p.g.example(i)),
 			questions: []Question{p.numberQuestion([]int{p.weight, i}, numbers), p.displayQuestion()}}
 	}
@@ -798,7 +855,7 @@ func (p *plan) torn() *refusal {
 		}
 		return nil
 	}
-	if p.hexTail() || p.commaBefore() {
+	if p.hexTail() || p.commaBefore() || p.commaAfter() {
 		return &refusal{why: fmt.Sprintf("“%s” may be a part of a longer number, or more than the weight: say what the display showed", p.g.example(p.weight)), questions: []Question{p.displayQuestion()}}
 	}
 	if w := p.weight; w > 0 && w+1 < len(p.g.slots) && p.g.example(w-1) == "(" && p.g.example(w+1) == ")" &&
@@ -876,6 +933,20 @@ func (p *plan) commaBefore() bool {
 		return false
 	}
 	return p.g.touching(&p.g.slots[w-2], &p.g.slots[w-1]) && p.g.touching(&p.g.slots[w-1], &p.g.slots[w])
+}
+
+// commaAfter says that a comma stands right behind the weight's whole digits, and as many digits right behind it in all lines: they
+// may be its decimals.
+func (p *plan) commaAfter() bool {
+	w := p.weight
+	if w+2 >= len(p.g.slots) || hasDecimals(p.g.values(&p.g.slots[w])) || p.g.example(w+1) != "," || p.unitSlot(w) == w+2 {
+		return false
+	}
+	lengths := map[int]bool{}
+	for k := range p.g.lines {
+		lengths[digitRun(p.g.value(&p.g.slots[w+2], k))] = true
+	}
+	return len(lengths) == 1 && !lengths[0] && p.g.touching(&p.g.slots[w], &p.g.slots[w+1]) && p.g.touching(&p.g.slots[w+1], &p.g.slots[w+2])
 }
 
 // headless says that a point or comma right before the digits of a slot has a blank, a sign or nothing before it.

@@ -131,7 +131,7 @@ func (p *plan) texts(a *Answers, c *context) {
 		case constant && monthFirst(p.g.text(s, 0)):
 			p.roles[i] = role{field: "ignore", why: "a date that begins with the name of a month", wide: true}
 			p.doubt("", "%q stands in every line and may be the date: other texts are passed over there", p.g.text(s, 0))
-		case constant && !p.taken("balance") && p.ownName(p.g.text(s, 0)) && !p.announces(i):
+		case constant && !p.taken("balance") && p.ownName(p.g.text(s, 0)) && !p.announces(i) && !p.mayBeCheck(i):
 			p.text(i, "balance", "it never changes and looks like a name that somebody gave", a)
 		case constant:
 		default:
@@ -267,4 +267,21 @@ func (p *plan) askText(i int, key string) {
 	}
 	p.ask(q)
 	p.doubt(key, "what %q in the lines is, a sample, a person or something else, the bytes do not say", v)
+}
+
+// openNames passes over names behind a label where what follows one blank later is passed over too: it may go on with the name.
+func (p *plan) openNames() {
+	for i := range p.roles {
+		r := &p.roles[i]
+		if r.field != "sample" && r.field != "person" && r.field != "balance" || i+1 >= len(p.roles) || i+1 == p.unit {
+			continue
+		}
+		next := p.roles[i+1]
+		l, s := &p.g.slots[i], &p.g.slots[i+1]
+		if next.field != "ignore" || p.g.touching(l, s) || !p.g.close(l, s) {
+			continue
+		}
+		p.doubt("", "%q may be a part of a name that goes on with %q: both are passed over", p.g.example(i), p.g.example(i+1))
+		r.field = "ignore"
+	}
 }

@@ -337,7 +337,10 @@ func (p *plan) paddedText(i int) int {
 	}
 	for k, v := range s.vals {
 		next := p.g.slots[i+1].vals[k]
-		if v.empty() || next.empty() || k > 0 && next.from-v.from != step {
+		if next.empty() && !v.empty() {
+			continue
+		}
+		if v.empty() || step > 0 && next.from-v.from != step {
 			return 0
 		}
 		step, longest = next.from-v.from, max(longest, v.to-v.from)
