@@ -77,10 +77,14 @@ func (s *solution) place(n int, body []byte, sample Sample, a *Answers) *solutio
 			if from == 0 && to == len(toks) {
 				ways = []func(string, string, bool) *source{s.lineSource, s.markedSource, s.spanSource}
 			}
+			whole := from == 0 && to == len(toks)
 			for _, try := range ways {
-				if next := s.attempt(try(text, state, from == 0 && to == len(toks)), n, sample); next != nil {
+				if next := s.attempt(try(text, state, whole), n, sample); next != nil {
 					return next
 				}
+			}
+			if next := s.withMark(n, body, toks, from, to, text, state, sample); next != nil {
+				return next
 			}
 		}
 	}
@@ -88,6 +92,70 @@ func (s *solution) place(n int, body []byte, sample Sample, a *Answers) *solutio
 		s.askRange(n, body)
 	}
 	return nil
+}
+
+// withMark tries a line that has another mark beside its word for the range than all others have: a load that is too much
+// may move, and no line of the sample shows what moves and is not.
+func (s *solution) withMark(n int, body []byte, toks []token, from, to int, text, state string, sample Sample) *solution {
+	if len(s.src.lines) != 1 || len(toks) > 10 {
+		return nil
+	}
+	for i, t := range toks {
+		v := s.src.page.text(t.in(body))
+		if i >= from && i < to || t.kind != tokWord && t.kind != tokMark || unitLike(v) || minusWords[strings.ToLower(v)] || strings.ContainsAny(v, "+-()") && len(v) == 1 {
+			continue
+		}
+		for _, src := range s.otherMarks(v) {
+			next := &solution{src: src, plans: s.plans}
+			for _, try := range []func(string, string, bool) *source{next.markedSource, next.spanSource} {
+				if found := s.attempt(try(text, state, false), n, sample); found != nil {
+					return found
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// otherMarks are the sources in which a word or mark has a place: in a table that is there, or in one that takes the place of
+// text that never changed.
+func (s *solution) otherMarks(v string) (all []*source) {
+	line := s.src.lines[0].parts
+	for k, x := range line {
+		src := s.src.copy()
+		src.lines[0].parts = slices.Clone(line)
+		table := map[string]*map[string]string{"stability": &src.stables, "kind": &src.kinds}[x.field]
+		switch {
+		case table != nil && (x.width == 0 || len(v) <= x.width) && (*table)[v] == "":
+			*table = maps.Clone(*table)
+			(*table)[v] = meaningIn(x.field, v)
+		case x.text != nil && x.slot >= 0 && len(s.src.stables) == 0 && !s.src.missing && wordLike(x.text, v):
+			old := s.src.page.text(x.text)
+			src.lines[0].parts[k] = part{field: "stability", slot: x.slot}
+			if s.src.length > 0 || k+1 < len(line) && line[k+1].width > 0 {
+				src.lines[0].parts[k].width = len(x.text)
+			}
+			src.stables = map[string]string{old: meaningIn("stability", old), v: meaningIn("stability", v)}
+		default:
+			continue
+		}
+		all = append(all, src)
+	}
+	return all
+}
+
+// wordLike says that a text of a template can be a value of one place together with v: a word or a mark, no longer than it
+// by far, and no separator.
+func wordLike(text []byte, v string) bool {
+	return string(text) != v && (len(text) == len(v) || letters(string(text)) > 1 && letters(v) > 1) && !separator(text[0]) && !isDigit(text[len(text)-1])
+}
+
+// meaningIn is what a word of the trade means for a field, or unknown.
+func meaningIn(field, v string) string {
+	if m, ok := tradeWord(v); ok && m.field == field {
+		return m.value
+	}
+	return "unknown"
 }
 
 // withoutUnit takes a unit off a word that it is printed against.

@@ -43,6 +43,9 @@ func TestPrintsThatTheSampleHintsAt(t *testing.T) {
 			"=>=PHAS/94          7.10 g .\n", "7.10 g"},
 		{"a number behind a code of a block", "A4 2026.07.06\nA2 1001\n\nW 0.023 g\nA4 2026.07.06\nA2 1001\n\nW 4.815 g\nA4 2026.07.06\nA2 1001\n\nW 4.915 g\n", "",
 			"A4 2026.07.06\nA2 1017\n\nW 3.576 g\n", "3.576 g"},
+		{"a mark beside the word for too much alone", "X   0.01079 g\nX   0.82103 g\nQ        OL g\nX   0.09735 g\nX   0.00484 g\n", "", "Q   0.04546 g\n", "0.04546 g"},
+		{"another word beside the word for too much", "STABLE; +0.000; mg  ; b\nSTABLE; +0.824; mg  ; b\nSTABLE; +9.824; mg  ; b\nUNSTABLE; OVERLOAD; mg  ; b\n", "",
+			"UNSTABLE; +0.546; mg  ; b\n", "+0.546 mg unstable"},
 	} {
 		var a Answers
 		if c.hint != "" {
