@@ -90,8 +90,28 @@ func (s *solution) score() int {
 		if p.g.fixed && p.g.length > 0 {
 			score += 3
 		}
+		if p.g.fixed && p.chanceWidth() {
+			score -= 7
+		}
 	}
 	return score
+}
+
+// chanceWidth says that nothing but chance speaks for columns: all numbers are as long as one another and stand in one place,
+// without zeros in front or a column for their sign, and no more than two blanks behind something else. A longer one may move
+// all that is behind it.
+func (p *plan) chanceWidth() bool {
+	s := &p.g.slots[p.weight]
+	if p.block || p.weight == 0 || s.a-p.g.slots[p.weight-1].b > 2 || s.detached || s.trailing || len(p.g.distinct(s)) < 2 {
+		return false
+	}
+	for k, v := range s.vals {
+		b := trimSigns(p.g.value(s, k))
+		if v != (span{s.a, s.b}) || len(b) > 1 && b[0] == '0' && isDigit(b[1]) {
+			return false
+		}
+	}
+	return true
 }
 
 // wholeOpening says that the first frame is as long as nearly all others are: it is no rest of a line.

@@ -46,6 +46,7 @@ func TestPrintsThatTheSampleHintsAt(t *testing.T) {
 		{"a mark beside the word for too much alone", "X   0.01079 g\nX   0.82103 g\nQ        OL g\nX   0.09735 g\nX   0.00484 g\n", "", "Q   0.04546 g\n", "0.04546 g"},
 		{"another word beside the word for too much", "STABLE; +0.000; mg  ; b\nSTABLE; +0.824; mg  ; b\nSTABLE; +9.824; mg  ; b\nUNSTABLE; OVERLOAD; mg  ; b\n", "",
 			"UNSTABLE; +0.546; mg  ; b\n", "+0.546 mg unstable"},
+		{"a width by chance of a few lines", "?  271 g \n*  314 g \n*  314 g \n*  315 g \n?  327 g \n?  333 g \n*  335 g \n*  335 g \n", "", "?  2624 g \n", "2624 g unstable"},
 	} {
 		var a Answers
 		if c.hint != "" {
