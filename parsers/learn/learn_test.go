@@ -98,6 +98,12 @@ const noisy = "\x7fP1  0.0115  g m\r\nP1  0.0150  g m\r\n\x7fP1  0.0171  g m\r\n
 const smallSums = "kg    0,52361 ii,003\rkg    0,55116 jj,006\rkg    0,55116 jj,006\rkg    0,18128 ii,002\rkg    0,00722 jj,007\rkg    0,00722 jj,007\r" +
 	"kg    0,01142 ii,006\rkg    0,01196 ii,015\rkg    0,01215 ii,007\rkg    0,01221 jj,000\r"
 
+// openNames has names of one and two words, and a line without a weight.
+const openNames = "P=OAT 125        0,0000 kg\rP=PHAS           0,8036 kg\rP=OAT            0,0076 kg\rP=HORD 36        UL kg\rP=VICIA 7        0,0057 kg\rP=PHAS 47        0,1726 kg\rP=LENS 23        0,0000 kg\r"
+
+// gluedUnits prints marks against the units of two sizes.
+const gluedUnits = ">Xg         58547\r\n>Xmg        46.23\r\n>Xg        401111\r\n>Xg         13417\r\n>Xg         92047\r\n>Xmg       369.21\r\n>Qg           683\r\n>Qg          1395\r\n>Qg          1463\r\n"
+
 var ownSamples = []struct {
 	name, sample string
 	hints        []string
@@ -178,6 +184,10 @@ var ownSamples = []struct {
 	{name: "a counter that a comma parts from the weight", sample: "001,2303g\r\n001,2571g\r\n001,2808g\r\n002,40021g\r\n002,49324g\r\n003,20420g\r\n003,9386g\r\n", why: "a running number and a weight"},
 	{name: "a small sum in decimal digits", sample: smallSums, then: "kg    0,63173 ii,000\r", reads: "0.63173 kg unstable"},
 	{name: "a counter, a unit and whole numbers", sample: "001\tg   \t\x94verlast\tfix\n001\tg   \t\x94verlast\tfix\n002\tg   \t41\tfix\n002\tg   \t49\tfix\n002\tg   \t57\tfix\n003\tg   \t0\tfix\n003\tg   \t-0\tfix\n", then: "005\tg   \t213\tfix\n", reads: "213 g"},
+	{name: "letters that change with the weight", sample: "$ g  +0.3558,N\r\n& g  +0.5011,B\r\n& g  +0.5011,B\r\n", then: "& g  +0.5063,N\r\n", reads: "unread"},
+	{name: "names that end before an overload", sample: openNames, then: "P=OAT 12         0,6289 kg\r", reads: "0.6289 kg"},
+	{name: "marks against several units", sample: gluedUnits, hints: []string{"display=92047 g"}, why: "no one unit is that of all lines"},
+	{name: "a label that ends with a digit before a time", sample: "A5:09:22 +  0.000 g\r\nA5:09:23 +  0.314 g\r\nA5:09:26 + 10.573 g\r\n", then: "A5:09:30 + 14.763 g\r\n", reads: "+14.763 g"},
 	{name: "an arrow in front", sample: "->=mira ;+ 0.0000;g\r\n->=mira ;- 0.0644;g\r\n->=mira ;- 0.0644;g\r\n->=mira ;+ 0.0038;g\r\n", then: "->=mira ;- 0.0645;g\r\n", reads: "-0.0645 g"},
 	{name: "a longer weight against a name", sample: padded, then: "@Lot OAT 103         11.5000g\r\n", reads: "unread"},
 	{name: "net of three", sample: block(), then: "bank\r\nall 112.5 g\r\ntray 100.0 g\r\nseed 12.5 g\r\n", reads: "12.5 g"},

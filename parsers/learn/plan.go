@@ -486,11 +486,11 @@ func (p *plan) overlooked(numbers []int) *refusal {
 	if hasDecimals(p.g.values(&p.g.slots[p.weight])) {
 		return nil
 	}
-	i := p.weight + 2
+	i := p.unitSlot(p.weight) + 1
 	if i < len(p.g.slots) && p.g.separates(&p.g.slots[i]) {
 		i++
 	}
-	if i < len(p.g.slots) && p.unitBehind(p.weight) >= 0 && (slices.Contains(numbers, i) && p.rivals(p.weight, i) || p.g.digitText(i)) {
+	if i < len(p.g.slots) && i > p.weight+1 && (slices.Contains(numbers, i) && p.rivals(p.weight, i) || p.g.digitText(i)) {
 		return &refusal{why: fmt.Sprintf("the unit stands between “%s” and “%s”, and either may be the weight: say what the display showed", p.g.example(p.weight), p.g.example(i)),
 			questions: []Question{p.numberQuestion([]int{p.weight, i}, numbers), p.displayQuestion()}}
 	}

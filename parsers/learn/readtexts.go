@@ -278,7 +278,13 @@ func (p *plan) openNames() {
 		}
 		next := p.roles[i+1]
 		l, s := &p.g.slots[i], &p.g.slots[i+1]
-		if next.field != "ignore" || p.g.touching(l, s) || !p.g.close(l, s) {
+		near := 0
+		for k := range l.vals {
+			if !l.vals[k].empty() && s.vals[k].from-l.vals[k].to == 1 {
+				near++
+			}
+		}
+		if next.field != "ignore" || near*2 < len(l.vals) {
 			continue
 		}
 		p.doubt("", "%q may be a part of a name that goes on with %q: both are passed over", p.g.example(i), p.g.example(i+1))

@@ -275,7 +275,7 @@ func (p *plan) noUnit(a *Answers, c *context) *refusal {
 		}
 	}
 	if v := p.otherUnits(); v != "" {
-		return &refusal{why: fmt.Sprintf("a unit stands in the text “%s” of some lines, and others have another or none: no one unit is that of all lines", v)}
+		return &refusal{why: fmt.Sprintf("a unit stands in the text “%s” of some lines, and others have another or none: no one unit is that of all lines", v), questions: []Question{p.displayQuestion()}}
 	}
 	if key != "" {
 		p.unitAlways = key
@@ -296,7 +296,9 @@ func (p *plan) otherUnits() string {
 		found, units := "", map[string]bool{}
 		for v := range p.g.distinct(&p.g.slots[i]) {
 			last := v[strings.LastIndexByte(v, ' ')+1:]
-			if last == v || !unitLike(last) {
+			if glued := gluedUnit(v); glued != "" {
+				last, found = glued, v
+			} else if last == v || !unitLike(last) {
 				last = ""
 			} else {
 				found = v
@@ -305,6 +307,16 @@ func (p *plan) otherUnits() string {
 		}
 		if found != "" && len(units) > 1 {
 			return found
+		}
+	}
+	return ""
+}
+
+// gluedUnit is the unit of grams that a mark of one or two characters is printed against: Xmg, Xg.
+func gluedUnit(v string) string {
+	for _, u := range []string{"kg", "mg", "ug", "ng", "g"} {
+		if w, ok := strings.CutSuffix(v, u); ok && len(w) > 0 && len(w) < 3 {
+			return u
 		}
 	}
 	return ""

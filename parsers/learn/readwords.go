@@ -364,7 +364,7 @@ func (p *plan) knownWord(i int, a *Answers) {
 		}
 		field, known[v] = m.field, m.value
 	}
-	if field == "" || short > 0 && !p.shortFamily(counts, known) {
+	if field == "" || short > 0 && (!p.shortFamily(counts, known) || p.endsLike(i) && !p.besideSeveral(i)) {
 		return
 	}
 	if field == "kind" && p.means.kind != "" || p.taken(field) {
@@ -407,6 +407,24 @@ func (p *plan) shortFamily(counts map[string]int, known map[string]string) bool 
 		}
 	}
 	return true
+}
+
+// endsLike says that slot i ends the line right behind a mark, as a check does.
+func (p *plan) endsLike(i int) bool {
+	return i > 0 && i == len(p.g.slots)-1 && p.g.slots[i-1].kind == tokMark && p.g.touching(&p.g.slots[i-1], &p.g.slots[i])
+}
+
+// besideSeveral says that some mark of a slot stands beside two different weights: a check character is another one with each.
+func (p *plan) besideSeveral(i int) bool {
+	first := map[string]string{}
+	for k := range p.g.lines {
+		mark, weight := p.g.text(&p.g.slots[i], k), p.g.text(&p.g.slots[p.weight], k)
+		if before, ok := first[mark]; ok && before != weight && mark != "" {
+			return true
+		}
+		first[mark] = weight
+	}
+	return false
 }
 
 // unknownWord gives a table of unknown meanings to a place where a few words or marks take turns; a text that never changes

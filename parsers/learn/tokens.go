@@ -254,7 +254,7 @@ func lettersToken(b []byte, i int) []token {
 		j++
 	}
 	if j < len(b) && isDigit(b[j]) {
-		if n := timeLength(b[j:]); n > 0 && j-i <= 2 {
+		if n := timeLength(b[j:]); n > 0 && j-i <= 2 && isDigit(b[j+1]) { // "A5:09:22" is a label A5 and a time
 			return []token{{tokWord, i, j}, {tokTime, j, j + n}}
 		}
 		n := numberLength(b[j:])
