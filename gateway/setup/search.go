@@ -353,7 +353,7 @@ const notSure = 0.8
 // bits, or of another parity, may sound the same (but would not have understood a poll at this setting). Eight bits, listened to once with a readable outcome or twice, tell.
 func (w weighed) cut(s *search) bool {
 	if w.DataBits != 7 || s.told || w.Setting == s.asked {
-		return false
+		return w.DataBits == 8 && w.Parity != "none" && !s.told && w.Setting != s.asked && s.oneOddPrint(w.Speed)
 	}
 	n := 0
 	for _, h := range s.heard {
@@ -369,6 +369,19 @@ func (w weighed) cut(s *search) bool {
 		}
 	}
 	return true
+}
+
+// oneOddPrint says whether 8N1 was listened to once at a speed, and nothing could be read, although the adapter seems to put
+// nothing in the place of damage: the print may have begun in the middle of a character, and any framing then reads nothing.
+func (s *search) oneOddPrint(speed int) bool {
+	n, odd := 0, false
+	for _, h := range s.heard {
+		if h.At == (Setting{Speed: speed}).framed("8N1") {
+			n++
+			odd = bytes.IndexByte(h.Bytes, 0) < 0 && (strange(h.Bytes) || plausible(h.Bytes) <= notSure)
+		}
+	}
+	return n == 1 && odd
 }
 
 // untold are the settings that read the same where the port looks for parity and its adapter tells no error.

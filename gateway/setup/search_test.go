@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -51,6 +52,9 @@ func TestTheSettingsAreFoundWithinFivePrints(t *testing.T) {
 	if os.Getenv("WEIGHPOST_LONG") != "" {
 		seed, rounds = uint64(time.Now().UnixNano()), 72
 	}
+	if s, err := strconv.ParseUint(os.Getenv("WEIGHPOST_SEED"), 10, 64); err == nil {
+		seed = s
+	}
 	t.Logf("seed %d", seed)
 	m, r, got := shared, rand.New(rand.NewPCG(seed, 1)), score{}
 	presses, shown := map[int]int{}, 0
@@ -65,7 +69,7 @@ func TestTheSettingsAreFoundWithinFivePrints(t *testing.T) {
 					got.add(row, v)
 				}
 				presses[f.presses]++
-				if (v == "WRONG" || v == "unsure") && shown < 30 {
+				if v == "WRONG" || v == "unsure" && shown < 30 {
 					shown++
 					t.Log(v, tr, f)
 				}
