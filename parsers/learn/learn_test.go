@@ -104,6 +104,10 @@ const openNames = "P=OAT 125        0,0000 kg\rP=PHAS           0,8036 kg\rP=OAT
 // gluedUnits prints marks against the units of two sizes.
 const gluedUnits = ">Xg         58547\r\n>Xmg        46.23\r\n>Xg        401111\r\n>Xg         13417\r\n>Xg         92047\r\n>Xmg       369.21\r\n>Qg           683\r\n>Qg          1395\r\n>Qg          1463\r\n"
 
+// groups has blanks between the digits, and lines that are no weights.
+const groups = "run   45 780.6 g  \r\nrest  55 830.0 g  \r\nrest  55 830.0 g  \r\nrest  55 830.0 g  \r\nrun   499 803.4 g  \r\nrun   554 364.0 g  \r\n" +
+	"V 1.03 / 2019\r\nrun   569 277.2 g  \r\nMax 220 g  d=0.1 mg\r\nrest  590 737.6 g  \r\n"
+
 var ownSamples = []struct {
 	name, sample string
 	hints        []string
@@ -188,6 +192,8 @@ var ownSamples = []struct {
 	{name: "names that end before an overload", sample: openNames, then: "P=OAT 12         0,6289 kg\r", reads: "0.6289 kg"},
 	{name: "marks against several units", sample: gluedUnits, hints: []string{"display=92047 g"}, why: "no one unit is that of all lines"},
 	{name: "a label that ends with a digit before a time", sample: "A5:09:22 +  0.000 g\r\nA5:09:23 +  0.314 g\r\nA5:09:26 + 10.573 g\r\n", then: "A5:09:30 + 14.763 g\r\n", reads: "+14.763 g"},
+	{name: "groups behind a place that few lines have", sample: groups, why: "may be one number, or two"},
+	{name: "a check against the digits", sample: "ozt      48.19253\r\nozt     102.5355B\r\nozt     102.5355B\r\n", why: "may be a part of a longer number"},
 	{name: "an arrow in front", sample: "->=mira ;+ 0.0000;g\r\n->=mira ;- 0.0644;g\r\n->=mira ;- 0.0644;g\r\n->=mira ;+ 0.0038;g\r\n", then: "->=mira ;- 0.0645;g\r\n", reads: "-0.0645 g"},
 	{name: "a longer weight against a name", sample: padded, then: "@Lot OAT 103         11.5000g\r\n", reads: "unread"},
 	{name: "net of three", sample: block(), then: "bank\r\nall 112.5 g\r\ntray 100.0 g\r\nseed 12.5 g\r\n", reads: "12.5 g"},

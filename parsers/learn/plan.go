@@ -862,6 +862,10 @@ func (p *plan) torn() *refusal {
 		p.g.touching(&p.g.slots[w-1], &p.g.slots[w]) && p.g.touching(&p.g.slots[w], &p.g.slots[w+1]) {
 		return &refusal{why: fmt.Sprintf("the round brackets about “%s” may mean that it is below zero, which no layout can say", p.g.example(w)), questions: []Question{p.displayQuestion()}}
 	}
+	if i := p.beforeWeight(); i >= 0 && i < p.weight-1 && p.g.mayGroup(&p.g.slots[i], &p.g.slots[p.weight]) {
+		return &refusal{why: fmt.Sprintf("“%s %s” may be one number, or two: say what the display showed", p.g.example(i), p.g.example(p.weight)),
+			questions: []Question{p.displayQuestion()}}
+	}
 	for i := p.weight - 1; i <= p.weight; i++ {
 		if p.g.headless(&p.g.slots[p.weight]) {
 			return &refusal{why: fmt.Sprintf("a decimal sign stands before the digits “%s”, and nothing before it", p.g.example(p.weight)), questions: []Question{p.displayQuestion()}}
@@ -879,6 +883,15 @@ func (p *plan) torn() *refusal {
 			questions: []Question{p.displayQuestion()}}
 	}
 	return nil
+}
+
+// beforeWeight is the last place before the weight that most lines have, or -1.
+func (p *plan) beforeWeight() int {
+	i := p.weight - 1
+	for i >= 0 && p.g.present(&p.g.slots[i])*2 < len(p.g.lines) {
+		i--
+	}
+	return i
 }
 
 // pointUnit says that digits are printed right behind the unit of a weight without decimals: 12g7.
@@ -923,7 +936,7 @@ func (p *plan) hexTail() bool {
 			return false
 		}
 	}
-	return len(counts) > 1
+	return len(counts) > 1 || len(p.g.lines) < 5 && len(p.g.example(p.weight+1)) == 1 // a check that few lines show
 }
 
 // commaBefore says that a comma parts the weight's whole digits from others right before them: they may be its decimals.
