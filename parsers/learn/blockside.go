@@ -80,7 +80,7 @@ func (s *side) constantPrefix(toks []token) int {
 		return len(b)
 	}
 	label := labelOf(s.p.g.page.text(toks[n-2].in(b)))
-	if label != "" && idLike(string(toks[n-1].in(b))) || label == "person" && toks[n-1].kind == tokWord || s.p.g.behindLabel(b, toks) {
+	if label != "" && idLike(string(toks[n-1].in(b))) || label == "person" && (toks[n-1].kind == tokWord || digitRun(toks[n-1].in(b)) == toks[n-1].to-toks[n-1].from) || s.p.g.behindLabel(b, toks) {
 		return toks[n-2].to
 	}
 	return len(b)

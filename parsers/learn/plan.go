@@ -264,7 +264,10 @@ func (p *plan) looseSign() *refusal {
 		}
 		minus := counts["-"] > 0 || counts["("] > 0 || counts[")"] > 0
 		for v := range counts {
-			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ") || minusWords[strings.ToLower(strings.Trim(v, " ()[].:"))]
+			minus = minus || strings.HasSuffix(v, " -") || strings.HasPrefix(v, "- ")
+			for _, word := range strings.Fields(v) {
+				minus = minus || minusWords[strings.ToLower(strings.Trim(word, " ()[].:"))]
+			}
 		}
 		minus = minus || i < p.weight && p.signLike(i) || i == p.weight+1 && p.minusIn(i)
 		if minus && len(counts) > 1 || len(counts) == 1 && counts["-"] > 0 && p.g.slots[i].kind == tokMark && !p.shown && !p.arrow(i) {

@@ -47,6 +47,8 @@ func TestPrintsThatTheSampleHintsAt(t *testing.T) {
 		{"another word beside the word for too much", "STABLE; +0.000; mg  ; b\nSTABLE; +0.824; mg  ; b\nSTABLE; +9.824; mg  ; b\nUNSTABLE; OVERLOAD; mg  ; b\n", "",
 			"UNSTABLE; +0.546; mg  ; b\n", "+0.546 mg unstable"},
 		{"a width by chance of a few lines", "?  271 g \n*  314 g \n*  314 g \n*  315 g \n?  327 g \n?  333 g \n*  335 g \n*  335 g \n", "", "?  2624 g \n", "2624 g unstable"},
+		{"a person's number in a block", "bank\nOperator 1017\nNet 0.25 g\n\nbank\nOperator 1017\nNet 1.25 g\n\nbank\nOperator 1017\nNet 7.25 g\n\n", "",
+			"bank\nOperator 1002\nNet 9.12 g\n\n", "9.12 g net"},
 	} {
 		var a Answers
 		if c.hint != "" {
@@ -61,6 +63,20 @@ func TestPrintsThatTheSampleHintsAt(t *testing.T) {
 		}
 		if got := readOne(t, r.Candidates[0].Layout, c.then); !strings.HasPrefix(got+" ", c.reads+" ") {
 			t.Errorf("%s: %q is read as %q, and should be as %q\n%s", c.name, c.then, got, c.reads, r.Candidates[0].Layout)
+		}
+	}
+}
+
+// TestMinusWordBehindALabel refuses weights whose minus is a word, also where the word stands behind another.
+func TestMinusWordBehindALabel(t *testing.T) {
+	sample := "Wt neg 0.600 kg\nWt neg 0.060 kg\nWt neg 0.830 kg\nWt 1.550 kg\nWt 1.570 kg\nWt 25.740 kg\nWt 3.280 kg\n"
+	r, err := From(Sample{Bytes: []byte(sample)}, Answers{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Candidates) > 0 {
+		if got := readOne(t, r.Candidates[0].Layout, "Wt neg 11.680 kg\n"); got != "unread" {
+			t.Errorf("a minus that is a word is lost: %s\n%s", got, show(r))
 		}
 	}
 }
