@@ -36,11 +36,12 @@ func TestPrintsThatTheSampleHintsAt(t *testing.T) {
 			"Probe LINUM-2026-0068;+0,0188;mg |\n", "+0.0188 mg"},
 		{"a shorter name at the end", "12:10 Campione:VICIA-2026-0017   116.88  mg  Operatore: mira\n12:16 Campione:BETA-2026-0024   2658.33  mg  Operatore: theo\n" +
 			"12:18 Campione:LINUM-2026-0031    81.33  mg  Operatore: mira\n", "", "12:31 Campione:PHAS-2026-0071     -0.11  mg  Operatore: jo\n", "-0.11 mg"},
-		{"a mark or a blank before a semicolon", "0.0000 g *;\n0.0000 g *;\n0.0045 g  ;\n0.0065 g  ;\n0.0095 g *;\n0.1375 g  ;\n", "", "12.0330 g  ;\n", "12.0330 g"},
+		{"a mark or a blank before a semicolon", "0.0000 g *;\n0.0000 g *;\n0.0045 g  ;\n0.0065 g  ;\n0.0095 g *;\n0.0095 g *;\n0.0100 g *;\n0.1120 g  ;\n0.1375 g  ;\n0.1440 g *;\n", "",
+			"12.0330 g  ;\n", "12.0330 g unstable"},
 		{"a name longer than all shown, before a comma", "=>: ALL-2026-0009  , .00000 g\n=>: ALL-2026-0009  , .00100 g\n=>: PHAS-2026-0033 , .08939 g\n=>: OAT-2026-0034  , .04040 g\n", "",
 			"=>: LINUM-2026-0038, .00133 g\n", ".00133 g"},
-		{"names with a stroke", "=>=TRIF/72         53.80 g .\n=>=TRIF/72         82.70 g .\n=>=RYE/37           0.40 g .\n=>=LENS/40          1.40 g .\n=>=ALL/10           2.40 g .\n", "",
-			"=>=PHAS/94          7.10 g .\n", "7.10 g"},
+		{"names with a stroke", "=>=TRIF/72             53.80 g .\n=>=TRIF/72             82.70 g .\n=>=RYE/37               0.40 g .\n=>=PHAS/79              1.40 g .\n=>=PHAS/79              2.40 g .\n" +
+			"=>=LINUM/24           423.80 g .\n=>=LENS/40             -0.40 g .\n=>=ALL/10               2.40 g .\n", "", "=>=PHAS/94              7.10 g .\n", "7.10 g"},
 		{"a number behind a code of a block", "A4 2026.07.06\nA2 1001\n\nW 0.023 g\nA4 2026.07.06\nA2 1001\n\nW 4.815 g\nA4 2026.07.06\nA2 1001\n\nW 4.915 g\n", "",
 			"A4 2026.07.06\nA2 1017\n\nW 3.576 g\n", "3.576 g"},
 		{"a mark beside the word for too much alone", "X   0.01079 g\nX   0.82103 g\nQ        OL g\nX   0.09735 g\nX   0.00484 g\n", "", "Q   0.04546 g\n", "0.04546 g"},
