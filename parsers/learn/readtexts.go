@@ -36,6 +36,8 @@ func (p *plan) numbers(a *Answers, c *context) {
 			p.doubt("", "the number %q stands in every line; it is taken for text that never changes, and lines with another are refused", p.g.value(s, 0))
 		default:
 			p.text(i, "", "a number that changes", a)
+			// Digits alone are passed over: a line end that the framing does not know would join the next print to this one.
+			p.roles[i].digits = p.roles[i].field == "ignore" && i == len(p.g.slots)-1 && p.wholes(s) && p.g.present(s) == len(s.vals)
 		}
 	}
 }

@@ -81,3 +81,14 @@ func TestMinusWordBehindALabel(t *testing.T) {
 		}
 	}
 }
+
+// TestTwoPrintsAtOnce refuses two prints that a line end the sample does not show has joined, also where numbers end the line.
+func TestTwoPrintsAtOnce(t *testing.T) {
+	r, err := From(Sample{Bytes: []byte("still\t0.00 g \t001\r\nwait\t4.31 g \t002\r\nwait\t4.75 g \t002\r\nstill\t4.83 g \t002\r\nwait\t3.90 g \t003\r\n")}, Answers{})
+	if err != nil || len(r.Candidates) == 0 {
+		t.Fatal(err, r.Why)
+	}
+	if got := readOne(t, r.Candidates[0].Layout, "wait\t0.07 g \t005\nwait\t0.06 g \t005\r\n"); got != "unread" {
+		t.Errorf("two prints are read as one: %s\n%s", got, show(r))
+	}
+}
