@@ -364,7 +364,7 @@ func (w weighed) cut(s *search) bool {
 		for i, c := range h.Bytes {
 			seven[i] = c & 0x7F
 		}
-		if n++; n > 1 || !strange(seven) && plausible(seven) > notSure {
+		if n++; n > 1 || !strange(seven) && plausible(seven) >= sure {
 			return false
 		}
 	}

@@ -197,6 +197,8 @@ func (f found) verdict(t truth) string {
 		return "right"
 	case read && f.first.Has(t.Setting):
 		return "said"
+	case f.first.Has(t.Setting): // the setting is the truth; what is shown of it is half a print, which is no text that was sent
+		return "unsure"
 	case f.first.Confidence >= sure:
 		return "WRONG"
 	}
