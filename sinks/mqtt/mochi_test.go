@@ -46,6 +46,7 @@ func TestEmbeddedBroker(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Error(err)
 	}
+	eventually(t, 10*time.Second, "the last status", func() bool { return len(far.statuses()) >= 2 }) // on another connection
 	if all := far.statuses(); len(all) != 2 || all[0].State != "online" || all[1].State != "offline" {
 		t.Errorf("got %+v", all)
 	}
