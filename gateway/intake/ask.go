@@ -31,8 +31,7 @@ type asking struct {
 	from    time.Time // then, or when a question was given up
 	until   time.Time // so long its answer may come after all
 	after   time.Duration
-	missed  int // in a row
-	waits   map[record.Body]*awaited
+	missed  int       // in a row
 	acts    allowance // of commands
 	ended   bool      // nobody asks any more
 	tally   Asked
@@ -54,7 +53,7 @@ type Asked struct {
 const mostJobs = 8
 
 func newAsking() asking {
-	return asking{wake: make(chan struct{}, 1), jobs: make(chan *job, mostJobs), waits: map[record.Body]*awaited{}}
+	return asking{wake: make(chan struct{}, 1), jobs: make(chan *job, mostJobs)}
 }
 
 // question is something sent to the balance that waits for a frame.

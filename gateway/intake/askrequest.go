@@ -99,7 +99,7 @@ func (in *Intake) announce(r record.CommandRequest, j *job) (*awaited, error) {
 		Where: r.Where, Port: in.cfg.Port.Address, Stamp: in.stamp(now)}
 	id := in.await(j.entry)
 	if !in.put(j.entry, j.entry.Stamp) {
-		delete(in.asking.waits, j.entry)
+		delete(in.durable, j.entry)
 		return nil, fmt.Errorf("nothing was sent to balance %s: %w", in.about.ID, record.ErrUnrecorded)
 	}
 	return id, nil
@@ -179,29 +179,6 @@ func (in *Intake) cannotAsk() error {
 	return &record.AskRefused{Why: fmt.Sprintf("Balance %s is not asked for weights: its configuration says nothing under ask.", in.about.ID)}
 }
 
-// awaited is an entry whose id somebody waits for.
-type awaited struct {
-	body record.Body
-	id   chan string
-}
-
-// await has the id of an entry told once it is durable. in.mu is held.
-func (in *Intake) await(b record.Body) *awaited {
-	a := &awaited{b, make(chan string, 1)}
-	in.asking.waits[b] = a
-	return a
-}
-
-// tellID tells whoever waits for an entry under which id the journal has it.
-func (in *Intake) tellID(b record.Body, id string) {
-	in.mu.Lock()
-	defer in.mu.Unlock()
-	if a := in.asking.waits[b]; a != nil {
-		a.id <- id
-		delete(in.asking.waits, b)
-	}
-}
-
 // durableID waits until an entry is durable.
 func (in *Intake) durableID(ctx context.Context, a *awaited) (string, error) {
 	in.mu.Lock()
@@ -220,7 +197,7 @@ func (in *Intake) durableID(ctx context.Context, a *awaited) (string, error) {
 	}
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	delete(in.asking.waits, a.body)
+	delete(in.durable, a.body)
 	select {
 	case id := <-a.id:
 		return id, nil

@@ -21,7 +21,7 @@ func (in *Intake) SetContext(ctx context.Context, r record.ContextRequest) (reco
 		return view, err
 	}
 	select {
-	case <-done:
+	case <-done.id:
 		return view, nil
 	case <-gone:
 		err = fmt.Errorf("weighpost stops")
@@ -31,7 +31,7 @@ func (in *Intake) SetContext(ctx context.Context, r record.ContextRequest) (reco
 	return view, fmt.Errorf("balance %s: the context is set, and its entry is not in the journal yet: %w", in.about.ID, err)
 }
 
-func (in *Intake) request(r record.ContextRequest) (_ record.ContextView, done, gone <-chan struct{}, err error) {
+func (in *Intake) request(r record.ContextRequest) (_ record.ContextView, done *awaited, gone <-chan struct{}, err error) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	now := in.now()
@@ -75,8 +75,8 @@ func (in *Intake) view(now time.Time) record.ContextView {
 	return v
 }
 
-// change carries a request out, or refuses it with an entry. done is closed when its entry is durable.
-func (in *Intake) change(r *record.ContextRequest, m moment) (done <-chan struct{}, err error) {
+// change carries a request out, or refuses it with an entry. done is its entry.
+func (in *Intake) change(r *record.ContextRequest, m moment) (done *awaited, err error) {
 	named := items(r)
 	if why := in.unfit(r, named); why != "" {
 		return nil, in.refuseContext(r, named, why, r.By == record.ByScanned)
@@ -165,7 +165,7 @@ func (in *Intake) superseded(names []string, m moment) bool {
 }
 
 // apply puts the items in force from a moment on, also for the open weighings that came after it.
-func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.ContextItem, m moment, open []*ticket) <-chan struct{} {
+func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.ContextItem, m moment, open []*ticket) *awaited {
 	e := in.changeEntry(r, "set", "")
 	if r.SignOut {
 		e.Cause = "signed-out"
@@ -186,8 +186,7 @@ func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.Conte
 		}
 	}
 	in.board.Clear(contextRefused, in.cfg.ID)
-	done := make(chan struct{})
-	in.durable[e] = done
+	done := in.await(e)
 	if len(open) == 0 || !in.out.insert(e, open[0].body) {
 		in.put(e, e.Stamp)
 	}

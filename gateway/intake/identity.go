@@ -61,7 +61,7 @@ func (id *identity) rename(name string) (settles bool) {
 
 // confirmBy takes the label that a request carries, if any: done is nil where it carries none. A request with the label of
 // another balance is refused with all that it names.
-func (in *Intake) confirmBy(r *record.ContextRequest) (done <-chan struct{}, err error) {
+func (in *Intake) confirmBy(r *record.ContextRequest) (done *awaited, err error) {
 	if r.Label == "" {
 		return nil, nil
 	}
@@ -73,8 +73,8 @@ func (in *Intake) confirmBy(r *record.ContextRequest) (done <-chan struct{}, err
 }
 
 // confirm takes the balance's own label, scanned or read off: it says which balance is connected, which nobody knows after a
-// lost port. done is closed when its entry is durable; why says why it does not confirm, or "".
-func (in *Intake) confirm(label string, r *record.ContextRequest) (done <-chan struct{}, why string) {
+// lost port. done is its entry; why says why it does not confirm, or "".
+func (in *Intake) confirm(label string, r *record.ContextRequest) (done *awaited, why string) {
 	switch {
 	case label == "" || label != in.cfg.ID && label != in.cfg.Serial && label != in.identity.name:
 		return nil, fmt.Sprintf("It is the label of another balance: this one is %s.", in.cfg.ID)
@@ -92,10 +92,9 @@ func (in *Intake) confirm(label string, r *record.ContextRequest) (done <-chan s
 	in.tellIdentity()
 	e := in.changeEntry(r, "confirmed", how+": its identity is confirmed.")
 	in.board.Clear(contextRefused, in.cfg.ID)
-	durable := make(chan struct{})
-	in.durable[e] = durable
+	done = in.await(e)
 	in.put(e, e.Stamp)
-	return durable, ""
+	return done, ""
 }
 
 // tellIdentity raises or clears the condition that nobody knows which balance is connected, where that matters.

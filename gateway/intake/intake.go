@@ -172,9 +172,9 @@ type Intake struct {
 	sealed    moment    // of the latest weighing that nothing can change any more
 	changes   allowance
 	refusals  refusals
-	over      bool                          // nothing is taken any more
-	gone      chan struct{}                 // closed at the end of Run
-	durable   map[record.Body]chan struct{} // closed when the journal has the entry
+	over      bool                     // nothing is taken any more
+	gone      chan struct{}            // closed at the end of Run
+	durable   map[record.Body]*awaited // entries that somebody waits for
 	due       time.Time
 	status    Status
 }
@@ -192,7 +192,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 		recorder: deps.Recorder,
 		live:     deps.Live, clock: deps.Clock, board: deps.Health, software: deps.Software, log: deps.Log, now: deps.Now,
 		about: record.About{ID: cfg.ID}, out: newOutbox(deps.Spare),
-		capture: newCapture(cfg.Record, cfg.Readability), context: contexts{}, durable: map[record.Body]chan struct{}{},
+		capture: newCapture(cfg.Record, cfg.Readability), context: contexts{}, durable: map[record.Body]*awaited{},
 	}
 	in.plausible = newPlausible(&cfg)
 	if in.now == nil {

@@ -23,7 +23,7 @@ func sets(t *testing.T, b *bench, id string, at time.Time) error {
 func arrives(b *bench, id string, at time.Time) error {
 	_, done, _, err := b.request(record.ContextRequest{Sample: &record.ContextItem{ID: id}, By: record.BySent, Where: "test", At: at})
 	if err == nil {
-		<-done
+		<-done.id
 	}
 	return err
 }

@@ -139,30 +139,40 @@ func (in *Intake) tellRecorded(entries []record.Entry, batch []record.Body) {
 			w = b
 		case *record.Result:
 			w = &b.Weighing
-		case *record.ContextChange:
-			in.noteDurable(b)
-			continue
-		case *record.Command:
-			in.tellID(b, entries[i].ID)
+		case *record.ContextChange, *record.Command:
+			in.noteDurable(b, entries[i].ID)
 			continue
 		default:
 			continue
 		}
 		id := entries[i].ID
 		in.noteRecorded(id, w)
-		in.tellID(batch[i], id)
+		in.noteDurable(batch[i], id)
 		in.live.Publish(record.Live{
 			Balance: in.about.ID, UTC: w.Stamp.UTC, Value: &w.Value, Printed: w.Printed, Recorded: id, Sample: sampleOf(w), Person: personOf(w),
 		})
 	}
 }
 
-// noteDurable tells whoever waits for an entry that the journal has it.
-func (in *Intake) noteDurable(b record.Body) {
+// awaited is an entry whose id somebody waits for.
+type awaited struct {
+	body record.Body
+	id   chan string
+}
+
+// await has the id of an entry told once it is durable. in.mu is held.
+func (in *Intake) await(b record.Body) *awaited {
+	a := &awaited{b, make(chan string, 1)}
+	in.durable[b] = a
+	return a
+}
+
+// noteDurable tells whoever waits for an entry under which id the journal has it.
+func (in *Intake) noteDurable(b record.Body, id string) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	if done := in.durable[b]; done != nil {
-		close(done)
+	if a := in.durable[b]; a != nil {
+		a.id <- id
 		delete(in.durable, b)
 	}
 }
