@@ -304,28 +304,11 @@ func (p *profile) grid(lines [][]byte, toks [][]token, index []int) *grid {
 
 // joinTokens joins what belongs to one number or one text in a grid of tokens.
 func (g *grid) joinTokens() {
-	for i := 0; i+1 < len(g.slots); {
-		l, r := &g.slots[i], &g.slots[i+1]
-		switch {
-		case g.phrase(l, r):
-			g.join(i, tokWord)
-		case g.signBefore(l, r):
-			g.join(i, tokNumber)
-			g.slots[i].detached = true
-		case g.touching(l, r) && g.trailingSign(l, r):
-			g.join(i, tokNumber)
-			g.slots[i].trailing = true
-		case l.kind == tokNumber && r.kind == tokNumber && g.blankGroups(l, r):
-			g.join(i, tokNumber)
-			g.slots[i].grouped = true
-		case g.looseText(i):
-			g.join(i, tokWord)
-		default:
-			i++
-			continue
-		}
-		i = max(0, i-1)
-	}
+	g.joinAll(joinRules{
+		signAfter: func(l, r *slot) bool { return g.touching(l, r) && g.trailingSign(l, r) },
+		groups:    func(l, r *slot) bool { return l.kind == tokNumber && r.kind == tokNumber && g.blankGroups(l, r) },
+		text:      g.looseText,
+	})
 }
 
 // touching says that r follows l without a blank wherever both are there.

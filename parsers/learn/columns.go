@@ -222,8 +222,20 @@ func (g *grid) column(a, b int) slot {
 	return s
 }
 
-// mergeColumns joins what belongs to one number or one text.
+// mergeColumns joins what belongs to one number or one text in a grid of columns.
 func (g *grid) mergeColumns() {
+	g.joinAll(joinRules{g.signAfter, g.groupedBy, func(i int) bool { return g.oneText(&g.slots[i], &g.slots[i+1]) }})
+}
+
+// joinRules are the rules by which columns and tokens differ: whether a slot holds the sign, or the next group of digits, of the
+// number before it; and whether slot i and the next are one text.
+type joinRules struct {
+	signAfter, groups func(l, r *slot) bool
+	text              func(i int) bool
+}
+
+// joinAll joins what belongs to one number or one text.
+func (g *grid) joinAll(rules joinRules) {
 	for i := 0; i+1 < len(g.slots); {
 		left, right := &g.slots[i], &g.slots[i+1]
 		switch {
@@ -232,13 +244,13 @@ func (g *grid) mergeColumns() {
 		case g.signBefore(left, right):
 			g.join(i, tokNumber)
 			g.slots[i].detached = true
-		case g.signAfter(left, right):
+		case rules.signAfter(left, right):
 			g.join(i, tokNumber)
 			g.slots[i].trailing = true
-		case g.groupedBy(left, right):
+		case rules.groups(left, right):
 			g.join(i, tokNumber)
 			g.slots[i].grouped = true
-		case g.oneText(left, right):
+		case rules.text(i):
 			g.join(i, tokWord)
 		default:
 			i++
