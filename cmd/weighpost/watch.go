@@ -9,24 +9,19 @@ import (
 
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
-	"weighpost/gateway/port"
 	"weighpost/gateway/watch"
 	"weighpost/parsers/layout"
 )
 
 type watchCommand struct {
-	Port     string `arg:"" optional:"" help:"A port to watch instead of the daemon: a serial device, tcp://host:port or rfc2217://host:port."`
-	URL      string `name:"url" placeholder:"URL" help:"The page of the daemon. By default http://127.0.0.1:8467."`
-	Config   string `short:"c" placeholder:"FILE" help:"The daemon's configuration, which says where its page is."`
-	JSON     bool   `help:"Print one JSON object a line."`
-	Hex      bool   `help:"Show the bytes in hexadecimal. Needs a port: the daemon's stream carries readings."`
-	Control  bool   `help:"Show control characters by their names, such as <CR>. Needs a port."`
-	Layout   string `placeholder:"FILE" help:"Read the port's frames by this layout."`
-	Speed    int    `placeholder:"N" help:"Bits a second of the port. By default 9600."`
-	DataBits int    `placeholder:"N" help:"Data bits of a character: 5 to 8. By default 8."`
-	Parity   string `placeholder:"PARITY" help:"none, odd, even, mark or space. By default none."`
-	StopBits int    `placeholder:"N" help:"1 or 2. By default 1."`
-	Flow     string `placeholder:"FLOW" help:"none, rts-cts or xon-xoff. By default none."`
+	Port    string `arg:"" optional:"" help:"A port to watch instead of the daemon: a serial device, tcp://host:port or rfc2217://host:port."`
+	URL     string `name:"url" placeholder:"URL" help:"The page of the daemon. By default http://127.0.0.1:8467."`
+	Config  string `short:"c" placeholder:"FILE" help:"The daemon's configuration, which says where its page is."`
+	JSON    bool   `help:"Print one JSON object a line."`
+	Hex     bool   `help:"Show the bytes in hexadecimal. Needs a port: the daemon's stream carries readings."`
+	Control bool   `help:"Show control characters by their names, such as <CR>. Needs a port."`
+	Layout  string `placeholder:"FILE" help:"Read the port's frames by this layout."`
+	portFlags
 }
 
 // Help is what the command tells beyond its one line.
@@ -41,7 +36,7 @@ its output any more. What a balance sends never steers the terminal.`
 
 // Validate refuses what does not go together.
 func (c watchCommand) Validate() error {
-	direct := c.Layout != "" || c.Speed != 0 || c.DataBits != 0 || c.Parity != "" || c.StopBits != 0 || c.Flow != ""
+	direct := c.Layout != "" || c.portFlags != portFlags{}
 	switch {
 	case c.Port == "" && (c.Hex || c.Control):
 		return errors.New("--hex and --control show bytes, and the daemon's stream carries readings: name a port")
@@ -73,7 +68,7 @@ func (c watchCommand) Run(ctx context.Context, s streams) error {
 
 func (c watchCommand) port(ctx context.Context, s streams, page string, out *watch.Printer) error {
 	p := watch.Port{
-		Config: port.Config{Address: c.Port, Speed: c.Speed, DataBits: c.DataBits, Parity: c.Parity, StopBits: c.StopBits, Flow: c.Flow},
+		Config: c.at(c.Port),
 		Busy: func(ctx context.Context) string {
 			if balance := watch.Holder(ctx, page, c.Port); balance != "" {
 				return watch.HeldWords(c.Port, balance)
