@@ -97,7 +97,8 @@ func answerOtherMethods(mux *http.ServeMux, api huma.API) {
 	}
 }
 
-type balanceID struct {
+// BalanceID names the balance that a request is about.
+type BalanceID struct {
 	ID string `path:"id" doc:"Id of the balance, as configured." example:"b-12"`
 }
 
@@ -121,7 +122,7 @@ func (s *Server) balanceRoutes(api huma.API) {
 	huma.Register(api, huma.Operation{
 		OperationID: "get-balance", Method: http.MethodGet, Path: apiPrefix + "balances/{id}",
 		Summary: "One balance, with what it shows now", Tags: []string{"balances"}, Errors: []int{http.StatusNotFound},
-	}, func(_ context.Context, in *balanceID) (*balanceAnswer, error) {
+	}, func(_ context.Context, in *BalanceID) (*balanceAnswer, error) {
 		for _, b := range s.deps.Source.Balances() {
 			if b.ID == in.ID {
 				return &balanceAnswer{b}, nil

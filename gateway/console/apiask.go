@@ -41,15 +41,8 @@ const (
 )
 
 type readRequest struct {
-	ID      string `path:"id" doc:"Id of the balance, as configured." example:"b-12"`
-	From    string
+	ToBalance
 	RawBody []byte `contentType:"application/json"`
-}
-
-// Resolve learns where the request comes from.
-func (r *readRequest) Resolve(ctx huma.Context) []error {
-	r.From = ctx.RemoteAddr()
-	return nil
 }
 
 type readAnswer struct{ Body record.ReadAnswer }
@@ -61,16 +54,9 @@ type commandsAnswer struct {
 }
 
 type commandRequest struct {
-	ID      string `path:"id" doc:"Id of the balance, as configured." example:"b-12"`
+	ToBalance
 	Name    string `path:"name" doc:"Name of the command, as configured." example:"tare"`
-	From    string
 	RawBody []byte `contentType:"application/json"`
-}
-
-// Resolve learns where the request comes from.
-func (r *commandRequest) Resolve(ctx huma.Context) []error {
-	r.From = ctx.RemoteAddr()
-	return nil
 }
 
 type commandAnswer struct{ Body record.CommandAnswer }
@@ -96,7 +82,7 @@ func (s *Server) askRoutes(api huma.API) {
 			"does not count. 504: it has not answered. 503: nothing can be recorded."), s.readBalance)
 	huma.Register(api, huma.Operation{OperationID: "list-commands", Method: http.MethodGet, Path: commandsPath,
 		Summary: "What a balance can be sent", Tags: []string{"asking"}, Errors: []int{http.StatusNotFound, http.StatusConflict}},
-		func(_ context.Context, in *balanceID) (*commandsAnswer, error) {
+		func(_ context.Context, in *BalanceID) (*commandsAnswer, error) {
 			list, err := s.deps.Commander.Commands(in.ID)
 			if err != nil {
 				return nil, s.notAsked(err)

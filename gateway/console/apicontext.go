@@ -21,27 +21,21 @@ const (
 
 type contextAnswer struct{ Body record.ContextView }
 
-type contextChange struct {
-	ID      string `path:"id" doc:"Id of the balance, as configured." example:"b-12"`
-	From    string
-	RawBody []byte `contentType:"application/json"`
-}
-
-// Resolve learns where the request comes from.
-func (c *contextChange) Resolve(ctx huma.Context) []error {
-	c.From = ctx.RemoteAddr()
-	return nil
-}
-
-type contextEnd struct {
-	ID   string `path:"id" doc:"Id of the balance, as configured." example:"b-12"`
+// ToBalance is a request to one balance, with where it comes from. It has a name that the API library may see.
+type ToBalance struct {
+	BalanceID
 	From string
 }
 
 // Resolve learns where the request comes from.
-func (c *contextEnd) Resolve(ctx huma.Context) []error {
-	c.From = ctx.RemoteAddr()
+func (r *ToBalance) Resolve(ctx huma.Context) []error {
+	r.From = ctx.RemoteAddr()
 	return nil
+}
+
+type contextChange struct {
+	ToBalance
+	RawBody []byte `contentType:"application/json"`
 }
 
 func (s *Server) contextRoutes(api huma.API) {
@@ -58,7 +52,7 @@ func (s *Server) contextRoutes(api huma.API) {
 		return o
 	}
 	huma.Register(api, op("get-context", http.MethodGet, "What the next weighings are tied to", "", []int{http.StatusNotFound}),
-		func(_ context.Context, in *balanceID) (*contextAnswer, error) {
+		func(_ context.Context, in *BalanceID) (*contextAnswer, error) {
 			view, err := s.deps.Contexts.ContextOf(in.ID)
 			return s.contextOf(view, err)
 		})
@@ -73,7 +67,7 @@ func (s *Server) contextRoutes(api huma.API) {
 			return s.changeContext(ctx, in, false)
 		})
 	huma.Register(api, op("end-context", http.MethodDelete, "End the whole context: sign out", "", refusals),
-		func(ctx context.Context, in *contextEnd) (*contextAnswer, error) {
+		func(ctx context.Context, in *ToBalance) (*contextAnswer, error) {
 			return s.act(ctx, in.ID, in.From, record.ContextRequest{SignOut: true})
 		})
 	describeContext(api.OpenAPI())
