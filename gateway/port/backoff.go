@@ -14,9 +14,9 @@ type backoff struct {
 
 var usualBackoff = backoff{first: 250 * time.Millisecond, serial: 4 * time.Second, rest: 30 * time.Second}
 
-// steady is how long a port must have lived for the next loss to count as a first one. A shorter life goes on waiting
+// Steady is how long a port must have lived for the next loss to count as a first one. A shorter life goes on waiting
 // longer, so that a server that accepts and closes at once is not dialled four times a second.
-const steady = 10 * time.Second
+const Steady = 10 * time.Second
 
 // delay is the wait after the given number of failures in a row: doubled each time, up to the longest, with up to a quarter
 // taken off at random so that many ports that went together do not come back in one moment.
@@ -35,8 +35,14 @@ func (b backoff) longest(c Config, t *Trouble) time.Duration {
 	return b.serial
 }
 
-// wait waits and says whether ctx is still alive.
-func wait(ctx context.Context, d time.Duration) bool {
+// Again waits before the next try of something beside a port, after so many failures in a row and up to the longest, as a port
+// does itself. It says whether ctx is still alive.
+func Again(ctx context.Context, failures int, longest time.Duration) bool {
+	return Wait(ctx, usualBackoff.delay(failures, longest))
+}
+
+// Wait waits and says whether ctx is still alive.
+func Wait(ctx context.Context, d time.Duration) bool {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	select {

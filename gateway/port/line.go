@@ -154,12 +154,12 @@ func (l *Line) Run(ctx context.Context, h Handler) error {
 		if ctx.Err() != nil {
 			return nil
 		}
-		if trouble.Code == CodeLost && time.Since(began) >= steady {
+		if trouble.Code == CodeLost && time.Since(began) >= Steady {
 			failures = 0
 		}
 		failures++
 		l.life.rest()
-		if !wait(ctx, l.backoff.delay(failures, l.backoff.longest(l.cfg, trouble))) {
+		if !Wait(ctx, l.backoff.delay(failures, l.backoff.longest(l.cfg, trouble))) {
 			return nil
 		}
 	}

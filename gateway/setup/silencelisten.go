@@ -77,7 +77,7 @@ func (w *walk) hear(ctx context.Context, d time.Duration) (got []byte, breaks in
 			if !mayComeBack(err) {
 				return got, breaks, err
 			}
-			if pauses(ctx, min(time.Until(until), pauseAfter)); time.Now().Before(until) {
+			if port.Wait(ctx, min(time.Until(until), pauseAfter)); time.Now().Before(until) {
 				continue
 			}
 			return got, breaks, err
@@ -98,7 +98,7 @@ func (w *walk) hear(ctx context.Context, d time.Duration) (got []byte, breaks in
 		default:
 			w.known.lost++
 			w.close()
-			pauses(ctx, min(time.Until(until), 50*time.Millisecond))
+			port.Wait(ctx, min(time.Until(until), 50*time.Millisecond))
 		}
 	}
 }
@@ -121,13 +121,4 @@ func mayComeBack(err error) bool {
 func heldByAnother(err error) bool {
 	var t *port.Trouble
 	return errors.As(err, &t) && t.Code == port.CodeBusy
-}
-
-func pauses(ctx context.Context, d time.Duration) {
-	timer := time.NewTimer(max(d, 0))
-	defer timer.Stop()
-	select {
-	case <-timer.C:
-	case <-ctx.Done():
-	}
 }

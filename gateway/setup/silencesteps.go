@@ -168,10 +168,10 @@ func (w *walk) handshake(ctx context.Context) error {
 		w.skip(StepHandshake, fmt.Sprintf("DTR and RTS cannot be switched: %v.", err))
 		return nil
 	}
-	pauses(ctx, min(settleLines, w.listen))
+	port.Wait(ctx, min(settleLines, w.listen))
 	off, err1 := m.Lines()
 	err := bothLines(m, true)
-	pauses(ctx, min(settleLines, w.listen))
+	port.Wait(ctx, min(settleLines, w.listen))
 	on, err2 := m.Lines()
 	if err != nil {
 		return fmt.Errorf("DTR and RTS cannot be switched on again: %w", err)

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
-	"math/rand/v2"
 	"sync"
 	"time"
 
@@ -109,35 +108,19 @@ func (t *Tap) Run(ctx context.Context) {
 		if ctx.Err() != nil {
 			return
 		}
-		if time.Since(began) > steady {
+		if time.Since(began) > port.Steady {
 			failures = 0
 		}
 		failures++
 		t.unavailable(err)
-		if !wait(ctx, backoff(failures)) {
+		if !port.Again(ctx, failures, longestWait) {
 			return
 		}
 	}
 }
 
-// steady is how long a tap must have been open for the next failure to count as a first one.
-const steady = 10 * time.Second
-
-func backoff(failures int) time.Duration {
-	d := min(250*time.Millisecond<<min(failures-1, 10), 5*time.Second)
-	return d - rand.N(d/4+1)
-}
-
-func wait(ctx context.Context, d time.Duration) bool {
-	timer := time.NewTimer(d)
-	defer timer.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-timer.C:
-		return true
-	}
-}
+// longestWait is how long a tap that cannot be opened waits before it tries again, at the most.
+const longestWait = 5 * time.Second
 
 // door is where programs come.
 type door interface {
