@@ -1,12 +1,12 @@
 package config
 
 import (
-	"fmt"
 	"regexp"
 	"strconv"
 	"strings"
 
 	"weighpost/gateway/intake"
+	"weighpost/parsers/strict"
 )
 
 // keyValue is a key of a block with its value: a text as it stands in the file, or pairs of its own.
@@ -125,31 +125,12 @@ func flowText(s string) string {
 	if bare.MatchString(s) && !reserved(s) {
 		return s
 	}
-	return quoted(s)
+	return strict.Quote(s)
 }
 
 func blockText(s string) string {
 	if bareBlock.MatchString(s) && !onlyNumber.MatchString(s) && !reserved(s) {
 		return s
 	}
-	return quoted(s)
-}
-
-// quoted writes a text in double quotes (YAML 1.2.2, section 5.7 has these escapes).
-func quoted(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range s {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case r < 0x20 || r == 0x7f:
-			fmt.Fprintf(&b, `\x%02x`, r)
-		default:
-			b.WriteRune(r)
-		}
-	}
-	b.WriteByte('"')
-	return b.String()
+	return strict.Quote(s)
 }

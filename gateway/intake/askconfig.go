@@ -190,12 +190,6 @@ func (b Bytes) String() string {
 	return s.String()
 }
 
-// controlNames are the names that people write for control characters, which would be sent as letters.
-var controlNames = map[string]string{
-	"CR": `"\r"`, "LF": `"\n"`, "CRLF": `"\r\n"`, "NUL": `"\0"`, "SOH": `"\x01"`, "STX": `"\x02"`, "ETX": `"\x03"`, "EOT": `"\x04"`,
-	"ENQ": `"\x05"`, "ACK": `"\x06"`, "ESC": `"\x1b"`,
-}
-
 func (b Bytes) check(r *strict.Report) {
 	switch {
 	case b == "":
@@ -204,17 +198,15 @@ func (b Bytes) check(r *strict.Report) {
 	case len(b) > mostSent:
 		r.Fault(fmt.Sprintf("has %d bytes", len(b)), fmt.Sprintf("at most %d", mostSent))
 	}
-	for i := range len(b) - 1 {
-		if next := b[i+1]; b[i] == '\\' && strings.IndexByte("rnt0x", next) >= 0 {
-			r.Fault(fmt.Sprintf("the backslash before %q would be sent as one: only double quotes make control characters of such", next),
-				`double quotes, as in "\x05" or "P\r\n"`)
-			return
-		}
+	if letter, found := strict.LostEscape(string(b)); found {
+		r.Fault(fmt.Sprintf("the backslash before %q would be sent as one: only double quotes make control characters of such", letter),
+			`double quotes, as in "\x05" or "P\r\n"`)
+		return
 	}
 	for rest := string(b); ; {
 		_, after, found := strings.Cut(rest, "<")
 		name, _, closed := strings.Cut(after, ">")
-		if written, known := controlNames[name]; found && closed && known {
+		if written, known := strict.Spelt(name); found && closed && known {
 			r.Fault(fmt.Sprintf("<%s> would be sent as these letters, and not as the control character", name), written+" in double quotes")
 			return
 		}

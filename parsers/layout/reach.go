@@ -10,19 +10,13 @@ import (
 
 // Mistakes that leave a layout well-formed, and some of what it names never met: they would only show as unread frames.
 
-// controls are the names that people write for control characters, and how they are written here.
-var controls = map[string]string{
-	"CR": `"\r"`, "LF": `"\n"`, "CRLF": `"\r\n"`, "CR LF": `"\r\n"`, "CR+LF": `"\r\n"`, "NUL": `"\0"`, "SOH": `"\x01"`, "STX": `"\x02"`,
-	"ETX": `"\x03"`, "EOT": `"\x04"`, "ENQ": `"\x05"`, "ACK": `"\x06"`, "TAB": `"\t"`, "FF": `"\f"`, "ETB": `"\x17"`, "ESC": `"\x1b"`, "RS": `"\x1e"`,
-}
-
 // mark encodes bytes that begin or end a frame. It refuses a control character that is spelt and not meant as text.
 func (c *compiler) mark(r *strict.Report, text string) []byte {
 	name := text
 	if n := len(text); n > 2 && text[0] == '<' && text[n-1] == '>' {
 		name = text[1 : n-1]
 	}
-	if written, ok := controls[name]; ok {
+	if written, ok := strict.Spelt(name); ok {
 		r.Fault(fmt.Sprintf("%q stands for its letters, and not for the control character", text), written)
 	}
 	c.escapes(r, text)
@@ -31,12 +25,9 @@ func (c *compiler) mark(r *strict.Report, text string) []byte {
 
 // escapes refuses an escape that single quotes, or none, have left as a backslash and letters.
 func (c *compiler) escapes(r *strict.Report, text string) {
-	for i := range len(text) - 1 {
-		if next := text[i+1]; text[i] == '\\' && (next == 'r' || next == 'n' || next == 't' || next == '0' || next == 'x') {
-			r.Fault(fmt.Sprintf("the backslash before %q is a printed one: only double quotes make control characters of such", next),
-				`double quotes, as in "\r\n" or "\x02"`)
-			return
-		}
+	if letter, found := strict.LostEscape(text); found {
+		r.Fault(fmt.Sprintf("the backslash before %q is a printed one: only double quotes make control characters of such", letter),
+			`double quotes, as in "\r\n" or "\x02"`)
 	}
 }
 

@@ -4,34 +4,9 @@ import (
 	"fmt"
 	"strings"
 	"unicode"
-)
 
-// quote writes a text in double quotes, with control characters as escapes.
-func quote(s string) string {
-	var out strings.Builder
-	out.WriteByte('"')
-	for _, c := range s {
-		switch {
-		case c == '"' || c == '\\':
-			out.WriteByte('\\')
-			out.WriteRune(c)
-		case c == '\r':
-			out.WriteString(`\r`)
-		case c == '\n':
-			out.WriteString(`\n`)
-		case c == '\t':
-			out.WriteString(`\t`)
-		case c < ' ' || c == 0x7F:
-			fmt.Fprintf(&out, `\x%02x`, c)
-		case !unicode.IsPrint(c) && c < 0x10000:
-			fmt.Fprintf(&out, `\u%04x`, c)
-		default:
-			out.WriteRune(c)
-		}
-	}
-	out.WriteByte('"')
-	return out.String()
-}
+	"weighpost/parsers/strict"
+)
 
 // source is a layout as the learner knows it, before it is written.
 type source struct {
@@ -104,7 +79,7 @@ func (s *source) yaml(samples []cut, fits, of int) []byte {
 	for _, d := range s.doubts {
 		comment(&out, "Doubt: "+printable(d.Text)+".")
 	}
-	fmt.Fprintf(&out, "about: %s\n", quote(fmt.Sprintf("Learnt from %d frames; write balance, place and settings here", of)))
+	fmt.Fprintf(&out, "about: %s\n", strict.Quote(fmt.Sprintf("Learnt from %d frames; write balance, place and settings here", of)))
 	if s.page.name != "utf-8" {
 		fmt.Fprintf(&out, "code_page: %s\n", s.page.name)
 	}
@@ -139,10 +114,10 @@ func (s *source) writeFrame(out *strings.Builder) {
 		fmt.Fprintf(out, "  ends: [%s]\n", quoteAll(f.ends))
 	}
 	if f.start != "" {
-		fmt.Fprintf(out, "  start: %s\n", quote(f.start))
+		fmt.Fprintf(out, "  start: %s\n", strict.Quote(f.start))
 	}
 	if f.end != "" {
-		fmt.Fprintf(out, "  end: %s\n", quote(f.end))
+		fmt.Fprintf(out, "  end: %s\n", strict.Quote(f.end))
 	}
 	if f.length > 0 {
 		fmt.Fprintf(out, "  length: %d\n", f.length)
@@ -168,7 +143,7 @@ func (s *source) writeFrame(out *strings.Builder) {
 func quoteAll(texts []string) string {
 	var all []string
 	for _, t := range texts {
-		all = append(all, quote(t))
+		all = append(all, strict.Quote(t))
 	}
 	return strings.Join(all, ", ")
 }
@@ -176,7 +151,7 @@ func quoteAll(texts []string) string {
 func (s *source) quotePage(texts []string) string {
 	var all []string
 	for _, t := range texts {
-		all = append(all, quote(s.page.text([]byte(t))))
+		all = append(all, strict.Quote(s.page.text([]byte(t))))
 	}
 	return strings.Join(all, ", ")
 }
@@ -186,13 +161,13 @@ func (s *source) writeLines(out *strings.Builder) {
 		fmt.Fprintf(out, "line_length: %d\n", s.length)
 	}
 	if len(s.lines) == 1 && !s.block && s.lines[0].means == (meaningPair{}) {
-		fmt.Fprintf(out, "line: %s\n", quote(write(s.lines[0].parts, s.page)))
+		fmt.Fprintf(out, "line: %s\n", strict.Quote(write(s.lines[0].parts, s.page)))
 		writeMeans(out, "", s.means)
 		return
 	}
 	out.WriteString(map[bool]string{true: "block:\n", false: "lines:\n"}[s.block])
 	for _, ln := range s.lines {
-		fmt.Fprintf(out, "  - line: %s\n", quote(write(ln.parts, s.page)))
+		fmt.Fprintf(out, "  - line: %s\n", strict.Quote(write(ln.parts, s.page)))
 		if ln.optional {
 			out.WriteString("    optional: true\n")
 		}
@@ -226,7 +201,7 @@ func (s *source) writeTables(out *strings.Builder) {
 	s.writeWeight(out)
 	s.writeUnit(out)
 	if s.date.order != "" {
-		fmt.Fprintf(out, "date:\n  order: %s\n", quote(s.date.order))
+		fmt.Fprintf(out, "date:\n  order: %s\n", strict.Quote(s.date.order))
 		if s.date.century > 0 {
 			fmt.Fprintf(out, "  century: %d\n", s.date.century)
 		}
@@ -288,13 +263,13 @@ func (s *source) writeUnit(out *strings.Builder) {
 		fmt.Fprintf(out, "  words: {%s}\n", pairs(s.units))
 	}
 	if s.always != "" {
-		fmt.Fprintf(out, "  always: %s\n", quote(s.always))
+		fmt.Fprintf(out, "  always: %s\n", strict.Quote(s.always))
 	}
 	if s.missing {
 		out.WriteString("  missing: unstable\n")
 	}
 	if s.missUnit != "" {
-		fmt.Fprintf(out, "  missing_unit: %s\n", quote(s.missUnit))
+		fmt.Fprintf(out, "  missing_unit: %s\n", strict.Quote(s.missUnit))
 	}
 }
 
@@ -302,7 +277,7 @@ func (s *source) writeUnit(out *strings.Builder) {
 func pairs(table map[string]string) string {
 	var all []string
 	for _, k := range sorted(table) {
-		all = append(all, quote(k)+": "+quote(table[k]))
+		all = append(all, strict.Quote(k)+": "+strict.Quote(table[k]))
 	}
 	return strings.Join(all, ", ")
 }
