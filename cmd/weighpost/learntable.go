@@ -5,7 +5,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
-	"weighpost/gateway/watch"
+	"weighpost/parsers/frame"
 	"weighpost/parsers/learn"
 )
 
@@ -187,7 +187,7 @@ func frameRows(b *strings.Builder, f learn.Frame, marks string, explained bool) 
 		below.Reset()
 	}
 	for i, c := range f.Bytes {
-		shows := watch.Control([]byte{c})
+		shows := frame.Visible([]byte{c})
 		if text.Len()+len(shows) > screenWidth-tableIndent {
 			row()
 		}

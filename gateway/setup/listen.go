@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"weighpost/gateway/port"
+	"weighpost/parsers/frame"
 	"weighpost/parsers/learn"
 )
 
@@ -75,7 +76,7 @@ func ListenWith(ctx context.Context, open Opener, c port.Config, p Person, text 
 	n := 0
 	o.Show = func(line []byte) {
 		n++
-		p.Tell(fmt.Sprintf("%4d  %s", n, visible(line)))
+		p.Tell(fmt.Sprintf("%4d  %s", n, frame.Visible(line)))
 	}
 	if o.Lines > 0 || o.For > 0 {
 		p.Tell(text)
@@ -100,24 +101,6 @@ func ListenWith(ctx context.Context, open Opener, c port.Config, p Person, text 
 	enough()
 	<-asked
 	return got, cmp.Or(err, left)
-}
-
-// visible shows a line with its control characters by their numbers.
-func visible(line []byte) string {
-	s := make([]byte, 0, len(line)+8)
-	for _, c := range line {
-		switch {
-		case c == '\r':
-			s = append(s, "<CR>"...)
-		case c == '\n':
-			s = append(s, "<LF>"...)
-		case c < 0x20 || c > 0x7e || c == '<':
-			s = fmt.Appendf(s, "<%02x>", c)
-		default:
-			s = append(s, c)
-		}
-	}
-	return string(s)
 }
 
 // listener is one listening.

@@ -57,28 +57,5 @@ func HarmlessJSON(s string) string {
 	return b.String()
 }
 
-// names of the control characters of ASCII, as ISO/IEC 646 and ECMA-48 name them.
-var names = [...]string{"NUL", "SOH", "STX", "ETX", "EOT", "ENQ", "ACK", "BEL", "BS", "HT", "LF", "VT", "FF", "CR", "SO", "SI",
-	"DLE", "DC1", "DC2", "DC3", "DC4", "NAK", "SYN", "ETB", "CAN", "EM", "SUB", "ESC", "FS", "GS", "RS", "US"}
-
-// Control writes bytes as text with each control character by its name, <CR>, and each byte beyond ASCII by its number, <b5>.
-// A "<" that was sent is written <3c>.
-func Control(p []byte) string {
-	var b strings.Builder
-	for _, c := range p {
-		switch {
-		case c < 0x20:
-			b.WriteString("<" + names[c] + ">")
-		case c == 0x7f:
-			b.WriteString("<DEL>")
-		case c > 0x7f || c == '<':
-			fmt.Fprintf(&b, "<%02x>", c)
-		default:
-			b.WriteByte(c)
-		}
-	}
-	return b.String()
-}
-
 // Hex writes bytes in hexadecimal.
 func Hex(p []byte) string { return fmt.Sprintf("% x", p) }

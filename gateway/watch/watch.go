@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"weighpost/gateway/record"
+	"weighpost/parsers/frame"
 )
 
 // Kinds of events.
@@ -125,11 +126,11 @@ func (p *Printer) text(e Event) string {
 func (p *Printer) bytes(e Event) string {
 	switch {
 	case p.style.Hex && p.style.Control:
-		return Hex(e.Bytes) + "  " + Control(e.Bytes)
+		return Hex(e.Bytes) + "  " + frame.Visible(e.Bytes)
 	case p.style.Hex:
 		return Hex(e.Bytes)
 	case p.style.Control:
-		return Control(e.Bytes)
+		return frame.Visible(e.Bytes)
 	case e.Value != nil:
 		return ""
 	}

@@ -15,6 +15,7 @@ import (
 	"go.uber.org/goleak"
 
 	"weighpost/gateway/record"
+	"weighpost/parsers/frame"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -73,7 +74,7 @@ func FuzzHarmless(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, s string) {
 		shown(t, Harmless(s)+"\n")
-		shown(t, Control([]byte(s))+"\n")
+		shown(t, frame.Visible([]byte(s))+"\n")
 		shown(t, HarmlessJSON(strings.ToValidUTF8(s, "?"))+"\n")
 	})
 }
@@ -87,7 +88,7 @@ func TestEscapesAreToldFromWhatWasSent(t *testing.T) {
 			t.Errorf("%q is shown as %q", x[0], got)
 		}
 	}
-	if got, want := Control([]byte("\x02 12.3450 g\x03\r\n<\xb5\x7f\x00")), "<STX> 12.3450 g<ETX><CR><LF><3c><b5><DEL><NUL>"; got != want {
+	if got, want := frame.Visible([]byte("\x02 12.3450 g\x03\r\n<\xb5\x7f\x00")), "<STX> 12.3450 g<ETX><CR><LF><3c><b5><DEL><NUL>"; got != want {
 		t.Errorf("shown as %q", got)
 	}
 	if got := Hex([]byte("g\r\n\xff")); got != "67 0d 0a ff" {

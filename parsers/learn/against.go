@@ -7,7 +7,6 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"unicode"
 	"unicode/utf8"
 
 	"weighpost/parsers/frame"
@@ -255,34 +254,10 @@ func inShort(r *layout.Reading) string {
 	return strings.Join(words, " ")
 }
 
-// controlNames are those of ISO/IEC 646.
-var controlNames = [...]string{"NUL", "SOH", "STX", "ETX", "EOT", "ENQ", "ACK", "BEL", "BS", "HT", "LF", "VT", "FF", "CR", "SO", "SI", "DLE", "DC1", "DC2",
-	"DC3", "DC4", "NAK", "SYN", "ETB", "CAN", "EM", "SUB", "ESC", "FS", "GS", "RS", "US"}
-
-// visible makes bytes harmless to show: control characters by name as in <CR>, what is no printable text as <FF>. What is
-// longer than mostShown bytes is cut.
+// visible makes bytes harmless to show. What is longer than mostShown bytes is cut.
 func visible(b []byte) string {
-	var out strings.Builder
-	cut := len(b) > mostShown
-	if cut {
-		b = b[:mostShown]
+	if len(b) > mostShown {
+		return codePages[0].harmless(b[:mostShown]) + "…"
 	}
-	for len(b) > 0 {
-		r, n := utf8.DecodeRune(b)
-		switch {
-		case b[0] < 0x20:
-			out.WriteString("<" + controlNames[b[0]] + ">")
-		case r == utf8.RuneError && n == 1, !unicode.IsPrint(r):
-			for _, x := range b[:n] {
-				fmt.Fprintf(&out, "<%02X>", x)
-			}
-		default:
-			out.Write(b[:n])
-		}
-		b = b[n:]
-	}
-	if cut {
-		out.WriteString("…")
-	}
-	return out.String()
+	return codePages[0].harmless(b)
 }

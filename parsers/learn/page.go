@@ -7,6 +7,8 @@ import (
 	"unicode/utf8"
 
 	"golang.org/x/text/encoding/charmap"
+
+	"weighpost/parsers/frame"
 )
 
 // codePage is how the balance sends letters beyond ASCII, by the name that layouts use.
@@ -42,7 +44,6 @@ func (p codePage) text(b []byte) string {
 
 // harmless is b for a person to look at: control characters and bytes that are no text by name.
 func (p codePage) harmless(b []byte) string {
-	names := map[byte]string{0: "NUL", 1: "SOH", 2: "STX", 3: "ETX", 4: "EOT", 5: "ENQ", 6: "ACK", 9: "TAB", 10: "LF", 12: "FF", 13: "CR", 21: "NAK", 23: "ETB", 27: "ESC", 30: "RS"}
 	var out strings.Builder
 	for len(b) > 0 {
 		c, n := rune(b[0]), 1
@@ -55,7 +56,7 @@ func (p codePage) harmless(b []byte) string {
 				c = p.table.DecodeByte(b[0])
 			}
 		}
-		name, named := names[b[0]]
+		name, named := frame.ControlName(b[0])
 		switch {
 		case named:
 			out.WriteString("<" + name + ">")
