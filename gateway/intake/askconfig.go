@@ -44,7 +44,6 @@ const (
 	longestLate       = 20 * time.Second
 	defaultMissed     = 3
 	mostCommands      = 64
-	mostSent          = 64  // bytes
 	longestText       = 500 // bytes of about and caution
 )
 
@@ -138,6 +137,9 @@ func checkText(r *strict.Report, text string) {
 	}
 }
 
+// MostSent is how many bytes a question or a command may have.
+const MostSent = 64
+
 // Bytes is what is sent to a balance. In a file it is text, in which control characters are written as in a layout: in double
 // quotes, as "\x05" or "P\r\n". Each character up to U+00FF is the one byte of that number, so that "\xE9" is the byte E9.
 type Bytes string
@@ -195,8 +197,8 @@ func (b Bytes) check(r *strict.Report) {
 	case b == "":
 		r.Fault("is missing: nothing would be sent", `what the balance's manual says, such as "\x05" or "P\r\n"`)
 		return
-	case len(b) > mostSent:
-		r.Fault(fmt.Sprintf("has %d bytes", len(b)), fmt.Sprintf("at most %d", mostSent))
+	case len(b) > MostSent:
+		r.Fault(fmt.Sprintf("has %d bytes", len(b)), fmt.Sprintf("at most %d", MostSent))
 	}
 	if letter, found := strict.LostEscape(string(b)); found {
 		r.Fault(fmt.Sprintf("the backslash before %q would be sent as one: only double quotes make control characters of such", letter),

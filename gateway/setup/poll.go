@@ -4,10 +4,9 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
-)
 
-// mostPoll is how many bytes a poll may have, as in a configuration.
-const mostPoll = 64
+	"weighpost/gateway/intake"
+)
 
 // ParsePoll reads what a balance is to be sent: text, with control characters as escapes of Go's: \r, \n, \x05.
 func ParsePoll(text string) ([]byte, error) {
@@ -20,8 +19,8 @@ func ParsePoll(text string) ([]byte, error) {
 	switch {
 	case err != nil:
 		return nil, fmt.Errorf("the poll %q has an escape that cannot be read: use \\r, \\n, \\t, \\x05 and, for a backslash, \\\\", text)
-	case s == "" || len(s) > mostPoll:
-		return nil, fmt.Errorf("the poll has %d bytes: it must have 1 to %d", len(s), mostPoll)
+	case s == "" || len(s) > intake.MostSent:
+		return nil, fmt.Errorf("the poll has %d bytes: it must have 1 to %d", len(s), intake.MostSent)
 	}
 	return []byte(s), nil
 }
