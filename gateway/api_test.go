@@ -11,28 +11,39 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway"
 	"weighpost/gateway/record"
 )
 
-// change sends a change of b-1's context to the running daemon, with the token that it made.
+// change sends a change of b-1's context to the running daemon, with a token.
 func change(t *testing.T, d *daemon, method, token, body string) (int, string) {
 	t.Helper()
-	req, err := http.NewRequestWithContext(t.Context(), method, d.PageURL()+"api/v1/balances/b-1/context", strings.NewReader(body))
+	status, answer := call(t, d.Gateway, method, "b-1/context", token, body)
+	return status, string(answer)
+}
+
+// call sends a request below the balances to the API of a running daemon. No token, and no body, where it is "".
+func call(t *testing.T, g *gateway.Gateway, method, path, token, body string) (status int, answer []byte) {
+	t.Helper()
+	req, err := http.NewRequestWithContext(t.Context(), method, g.PageURL()+"api/v1/balances/"+path, strings.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
 	}
-	req.Header.Set("Authorization", "Bearer "+token)
-	req.Header.Set("Content-Type", "application/json")
+	if token != "" {
+		req.Header.Set("Authorization", "Bearer "+token)
+	}
+	if body != "" {
+		req.Header.Set("Content-Type", "application/json")
+	}
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer resp.Body.Close()
-	b, err := io.ReadAll(resp.Body)
-	if err != nil {
+	if answer, err = io.ReadAll(resp.Body); err != nil {
 		t.Fatal(err)
 	}
-	return resp.StatusCode, string(b)
+	return resp.StatusCode, answer
 }
 
 // TestAContextSetOverHTTPGoesToTheWeighing: with the token that the daemon made, and without it not.

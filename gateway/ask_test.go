@@ -4,7 +4,6 @@ package gateway_test
 
 import (
 	"encoding/json"
-	"io"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -74,29 +73,15 @@ func (h *house) request(t *testing.T, method, path, body string, into any) int {
 	if err != nil {
 		t.Fatal(err)
 	}
-	req, err := http.NewRequestWithContext(t.Context(), method, h.PageURL()+"api/v1/balances/"+path, strings.NewReader(body))
-	if err != nil {
-		t.Fatal(err)
-	}
+	given := ""
 	if method != "GET" {
-		req.Header.Set("Authorization", "Bearer "+strings.TrimSpace(string(token)))
+		given = strings.TrimSpace(string(token))
 	}
-	if body != "" {
-		req.Header.Set("Content-Type", "application/json")
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	b, err := io.ReadAll(resp.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
+	status, b := call(t, h.Gateway, method, path, given, body)
 	if err := json.Unmarshal(b, into); err != nil {
 		t.Fatalf("%v: %s", err, b)
 	}
-	return resp.StatusCode
+	return status
 }
 
 // TestAWeighingIsAskedForOverHTTP: through the whole daemon, a person and a sample set before it on the record, and the id in
