@@ -184,6 +184,16 @@ func (w *walk) ask(ctx context.Context, key, text string, choices ...Choice) (st
 	return answer, nil
 }
 
+// offer asks for a step that may be left out: an answer of "" means that the step ends here, by an error or because the person left it out, which is noted then.
+func (w *walk) offer(ctx context.Context, step, key, text string, choices ...Choice) (string, error) {
+	answer, err := w.ask(ctx, key, text, choices...)
+	if err == nil && answer == answerSkip {
+		w.skip(step, w.whySkipped())
+		answer = ""
+	}
+	return answer, err
+}
+
 // whySkipped says why a step with a question was left out.
 func (w *walk) whySkipped() string {
 	if w.nobody {

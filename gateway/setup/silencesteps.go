@@ -141,14 +141,10 @@ func heardLines(l port.Lines) string {
 // printKey has the person press it.
 func (w *walk) printKey(ctx context.Context) error {
 	const tried = "Had the print key pressed."
-	answer, err := w.ask(ctx, "print-key", "See that the balance is on and shows a weight, and that its cable is plugged in at both ends. Then press its print key "+
+	answer, err := w.offer(ctx, StepPrint, "print-key", "See that the balance is on and shows a weight, and that its cable is plugged in at both ends. Then press its print key "+
 		"two or three times.", Choice{answerDone, "I pressed it"}, Choice{"none", "it has no print key"})
-	switch {
-	case err != nil:
+	if answer == "" {
 		return err
-	case answer == answerSkip:
-		w.skip(StepPrint, w.whySkipped())
-		return nil
 	}
 	w.known.pressed = answer == answerDone
 	return w.listens(ctx, StepPrint, map[bool]string{true: tried, false: "The balance has no print key; listened."}[w.known.pressed])
@@ -200,15 +196,11 @@ func bothLines(m port.Modem, on bool) error {
 // menu has the person look at the balance's settings.
 func (w *walk) menu(ctx context.Context) error {
 	const tried = "Had the balance's own menu looked at."
-	answer, err := w.ask(ctx, "menu", "Look into the menu of the balance: is its serial output on and meant for this socket, may the print key print at any time "+
+	answer, err := w.offer(ctx, StepMenu, "menu", "Look into the menu of the balance: is its serial output on and meant for this socket, may the print key print at any time "+
 		"(not only when the weight is stable or above some limit), and is its handshake off? Set it so, switch the balance off and on, and press print.",
 		Choice{"changed", "I changed something and pressed print"}, Choice{"right", "it was right, and I pressed print"}, Choice{"unknown", "I cannot find it"})
-	switch {
-	case err != nil:
+	if answer == "" {
 		return err
-	case answer == answerSkip:
-		w.skip(StepMenu, w.whySkipped())
-		return nil
 	}
 	w.known.menu = answer
 	return w.listens(ctx, StepMenu, map[string]string{"changed": tried + " Something was changed.", "right": tried + " It was right.",
@@ -218,16 +210,12 @@ func (w *walk) menu(ctx context.Context) error {
 // cable has the person try another one.
 func (w *walk) cable(ctx context.Context) error {
 	const tried = "Had socket and cable changed."
-	answer, err := w.ask(ctx, "cable", "Is the cable in the balance's socket for a computer, and not in one for a second display, a foot switch or a printer only? "+
+	answer, err := w.offer(ctx, StepCable, "cable", "Is the cable in the balance's socket for a computer, and not in one for a second display, a foot switch or a printer only? "+
 		"Then exchange a straight cable for a crossed one (null modem: pins 2 and 3 change places), or the other way round; a null-modem adapter in between does it, "+
 		"too. Press print.", Choice{"changed", "I changed the cable or put an adapter in between, and pressed print"},
 		Choice{"socket", "it was in another socket; I changed that, and pressed print"}, Choice{"none", "I have no other cable"})
-	switch {
-	case err != nil:
+	if answer == "" {
 		return err
-	case answer == answerSkip:
-		w.skip(StepCable, w.whySkipped())
-		return nil
 	}
 	w.known.cable = answer
 	return w.listens(ctx, StepCable, map[string]string{"changed": tried + " It is another cable now.", "socket": tried + " It is another socket now.",

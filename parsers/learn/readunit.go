@@ -27,11 +27,7 @@ func (p *plan) readUnit(a *Answers, c *context) *refusal {
 		if v == "" {
 			continue
 		}
-		_, word, ok := unitOf(v, a)
-		if !ok {
-			word, ok = p.unitByDisplay(v, c)
-		}
-		switch {
+		switch word, ok := p.unitSettled(v, a, c); {
 		case ok && word != "":
 			p.unitWords[v] = word
 		case isMicro(v):
@@ -96,6 +92,14 @@ func (p *plan) grownLetter(counts map[string]int, a *Answers) *refusal {
 	return nil
 }
 
+// unitSettled says whether it is known which unit a printed symbol is, and the word for it that a layout then needs, if any.
+func (p *plan) unitSettled(v string, a *Answers, c *context) (word string, ok bool) {
+	if _, word, ok = unitOf(v, a); !ok {
+		word, ok = p.unitByDisplay(v, c)
+	}
+	return word, ok
+}
+
 // unitsOpen refuses where not one of the printed symbols is settled.
 func (p *plan) unitsOpen(counts map[string]int, a *Answers, c *context) *refusal {
 	no := &refusal{}
@@ -103,11 +107,7 @@ func (p *plan) unitsOpen(counts map[string]int, a *Answers, c *context) *refusal
 		if v == "" {
 			continue
 		}
-		_, _, ok := unitOf(v, a)
-		if !ok {
-			_, ok = p.unitByDisplay(v, c)
-		}
-		if ok || isMicro(v) {
+		if _, ok := p.unitSettled(v, a, c); ok || isMicro(v) {
 			return nil
 		}
 		no.questions = append(no.questions, p.unitQuestion(v))
