@@ -90,10 +90,11 @@ func softwareOf(cfg *config.Config) record.Software {
 	return record.Software{Version: Version(), Config: cfg.Hash()}
 }
 
-// Start begins to look after the parts, then opens the journal, the clock, the page, the sinks and the ports, in this order.
-// After an error nothing is left running. ctx bounds the start only; what was started lives until Stop.
+// Start begins to look after the parts, then opens the journal, the clock, the page, the sinks, the keepers of the
+// journal and the ports, in this order. After an error nothing is left running. ctx bounds the start only; what was started lives until
+// Stop.
 func (g *Gateway) Start(ctx context.Context) error {
-	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.openClock, g.openPage, g.watchNetwork, g.openSinks, g.openBalances} {
+	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.openClock, g.openPage, g.watchNetwork, g.openSinks, g.keepJournal, g.openBalances} {
 		if err := start(ctx); err != nil {
 			limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 			defer cancel()

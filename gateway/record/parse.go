@@ -13,7 +13,8 @@ var knownKinds = func() map[string]Kind {
 	for _, k := range []Kind{
 		KindWeighing, KindResult, KindUnread, KindUnreadSummary, KindPortUp, KindPortDown, KindGap, KindStart, KindStop,
 		KindParked, KindSinkStopped, KindSinkResumed, KindSinkMoved, KindClockChanged, KindContextChanged, KindConfigured,
-		KindLayoutChanged, KindCommand,
+		KindLayoutChanged, KindCommand, KindKeyRotated, KindTimestamped, KindClockCorrected, KindTrailReviewed, KindBackup,
+		KindRestored, KindSealed, KindRecordingStopped, KindRecordingResumed, KindDamage, KindRefused,
 	} {
 		m[k.Schema()] = k
 	}

@@ -35,6 +35,18 @@ const (
 	KindConfigured     Kind = "configured"      // the configuration that holds from now on, or one that was refused
 	KindLayoutChanged  Kind = "layout-changed"  // frames from now on are read by another layout
 	KindCommand        Kind = "command"         // something is about to be sent to a balance on request, or what became of it
+
+	KindKeyRotated       Kind = "key-rotated"       // checkpoints from now on are signed by another key
+	KindTimestamped      Kind = "time-stamped"      // an outside authority put its time on a checkpoint
+	KindClockCorrected   Kind = "clock-corrected"   // by how much the stamps of a span of entries were wrong
+	KindTrailReviewed    Kind = "trail-reviewed"    // somebody looked over the entries up to here, with these findings
+	KindBackup           Kind = "backup"            // a backup was made, verified or removed, or could not be
+	KindRestored         Kind = "restored"          // this journal goes on from a backup or a copy, as a new incarnation
+	KindSealed           Kind = "sealed"            // a span of entries now lives in a segment of its own
+	KindRecordingStopped Kind = "recording-stopped" // recording was refused from here on, and why
+	KindRecordingResumed Kind = "recording-resumed"
+	KindDamage           Kind = "damage"  // the journal is not as it was written, as found while it was in use
+	KindRefused          Kind = "refused" // an act that was not allowed
 )
 
 const schemaPrefix, schemaVersion = "weighpost.", "/1"
