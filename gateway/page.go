@@ -1,11 +1,9 @@
 package gateway
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"net"
-	"path/filepath"
 	"time"
 
 	"weighpost/gateway/config"
@@ -77,7 +75,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 // token reads what programs must show to change something. Without a token that is safe nothing can be changed over HTTP, and
 // that is a condition: recording does not wait for it.
 func (g *Gateway) token(cfg *config.Config) console.Token {
-	path := cmp.Or(cfg.Page.TokenFile, filepath.Join(cfg.Journal.Folder, "api.token"))
+	path := cfg.TokenFile()
 	token, err := console.OpenToken(path)
 	if err == nil {
 		g.board.Clear(health.TokenRefused, "page")

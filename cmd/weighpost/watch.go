@@ -99,9 +99,7 @@ func (c watchCommand) page() (string, error) {
 		if err != nil {
 			return "", fmt.Errorf("where the page is cannot be read: %w", err)
 		}
-		if cfg.Page.Listen != "" {
-			return "http://" + cfg.Page.Listen, nil
-		}
+		return cfg.Page.URL(), nil
 	}
-	return "http://" + console.DefaultListen, nil
+	return console.Config{}.URL(), nil
 }

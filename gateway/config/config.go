@@ -18,6 +18,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"os"
@@ -87,6 +88,11 @@ func (c *Config) Layout(balance string) *layout.Layout { return c.layouts[balanc
 
 // File is the path of the file that the configuration was read from, "" where it was put together otherwise.
 func (c *Config) File() string { return c.file }
+
+// TokenFile is where the token for requests lies that change something.
+func (c *Config) TokenFile() string {
+	return cmp.Or(c.Page.TokenFile, filepath.Join(c.Journal.Folder, "api.token"))
+}
 
 // LayoutTexts gives the source of every layout that a balance has, by its hash.
 func (c *Config) LayoutTexts() map[string]string {

@@ -18,6 +18,9 @@ type Config struct {
 	TokenFile string `yaml:"token_file" desc:"File with the token that programs show to change something, made at the first start; only its owner may read it. A relative path starts at the folder of this file. Left out: api.token in the journal's folder."`
 }
 
+// URL is where the page is found from this computer.
+func (c Config) URL() string { return "http://" + c.address() }
+
 func (c Config) address() string {
 	if c.Listen == "" {
 		return DefaultListen

@@ -27,6 +27,8 @@ var ErrClosed = errors.New("the journal is closed")
 type Options struct {
 	// Dir is the journal's folder. It is made, with a new journal in it, when it holds nothing of a journal.
 	Dir string
+	// Existing refuses to make a journal: only one that is there is opened.
+	Existing bool
 	// Site is the site's name as it goes into new entries and their ids (see record.CheckName).
 	Site string
 	// OnState is told when recording stops, with the cause, and when it works again, with nil. It must not block.
@@ -112,8 +114,8 @@ func Open(ctx context.Context, o Options) (*Journal, error) {
 	if err := record.CheckName(o.Site); err != nil {
 		return nil, fmt.Errorf("the site's name %w", err)
 	}
-	if err := (osDisk{}).Mkdir(o.Dir); err != nil {
-		return nil, fmt.Errorf("the journal's folder cannot be made: %w", err)
+	if err := o.makeFolder(); err != nil {
+		return nil, err
 	}
 	lock, err := takeLock(o.Dir)
 	if err != nil {
@@ -130,6 +132,20 @@ func Open(ctx context.Context, o Options) (*Journal, error) {
 	}
 	go w.run()
 	return j, nil
+}
+
+// makeFolder makes the folder, unless there has to be a journal in it.
+func (o *Options) makeFolder() error {
+	if !o.Existing {
+		if err := (osDisk{}).Mkdir(o.Dir); err != nil {
+			return fmt.Errorf("the journal's folder cannot be made: %w", err)
+		}
+		return nil
+	}
+	if there, err := o.disk.Exists(in(o.Dir, dbName)); err != nil || !there {
+		return fmt.Errorf("there is no journal in %s: name the folder that holds journal.db", o.Dir)
+	}
+	return nil
 }
 
 func (j *Journal) open(ctx context.Context) (*writer, error) {

@@ -55,6 +55,9 @@ func takeLock(dir string) (*hold, error) {
 
 func (h *hold) release() error { return h.file.Close() }
 
+// InUse says whether some process, also this one, writes the journal in a folder now.
+func InUse(dir string) bool { return held(folder(dir)) }
+
 // held says whether some process writes to this folder now.
 func held(dir string) bool {
 	f, err := os.Open(in(dir, lockName))

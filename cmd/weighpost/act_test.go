@@ -1,0 +1,103 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"weighpost/gateway/clock"
+	"weighpost/gateway/config"
+	"weighpost/gateway/journal"
+	"weighpost/gateway/record"
+)
+
+// actAt makes a configuration with a journal and a daemon's page, both of the test.
+func actAt(t *testing.T, handler http.HandlerFunc) (flags hostFlags, folder string) {
+	t.Helper()
+	daemon := httptest.NewServer(handler)
+	t.Cleanup(daemon.Close)
+	dir := t.TempDir()
+	folder = filepath.Join(dir, "journal")
+	text := fmt.Sprintf("site: north-lab\njournal:\n  folder: journal\npage:\n  listen: %s\n", strings.TrimPrefix(daemon.URL, "http://"))
+	flags.Config = filepath.Join(dir, "weighpost.yaml")
+	if err := os.WriteFile(flags.Config, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return flags, folder
+}
+
+func TestAnActGoesToTheDaemonThatHoldsTheJournal(t *testing.T) {
+	var said string
+	flags, folder := actAt(t, func(w http.ResponseWriter, r *http.Request) {
+		b, _ := io.ReadAll(r.Body)
+		said = fmt.Sprint(r.Method, " ", r.URL.Path, " ", r.Header.Get("Authorization"), " ", string(b))
+		if strings.Contains(said, "twice") {
+			w.WriteHeader(http.StatusConflict)
+			json.NewEncoder(w).Encode(map[string]string{"title": "That was done", "detail": "Not \x1b[31magain."})
+			return
+		}
+		fmt.Fprint(w, `{"seq": 7}`)
+	})
+	j, err := journal.Open(t.Context(), journal.Options{Dir: folder, Site: "north-lab"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	if err := os.WriteFile(filepath.Join(folder, "api.token"), []byte("a-token\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var answer struct{ Seq int }
+	do := deed{Method: "POST", Path: "/api/v1/acts", Body: map[string]string{"by": "ada"}, Answer: &answer,
+		Here: func(context.Context, *config.Config, *journal.Journal) error {
+			return fmt.Errorf("the journal was opened beside the daemon")
+		}}
+	if err := flags.act(t.Context(), do); err != nil {
+		t.Fatal(err)
+	}
+	if want := `POST /api/v1/acts Bearer a-token {"by":"ada"}`; said != want || answer.Seq != 7 {
+		t.Errorf("the daemon was told %q and answered %d", said, answer.Seq)
+	}
+	do.Body = map[string]string{"by": "twice"}
+	err = flags.act(t.Context(), do)
+	if err == nil || !strings.Contains(err.Error(), "That was done. Not ") || strings.Contains(err.Error(), "\x1b") {
+		t.Errorf("a refusal reads %v", err)
+	}
+}
+
+func TestAnActIsDoneHereWhereNoDaemonRuns(t *testing.T) {
+	flags, folder := actAt(t, func(http.ResponseWriter, *http.Request) { t.Error("the page was asked") })
+	do := deed{Here: func(ctx context.Context, cfg *config.Config, j *journal.Journal) error {
+		_, err := j.Append(ctx, &record.Lifecycle{Stamp: clock.System{}.Stamp(time.Now())})
+		return err
+	}}
+	if err := flags.act(t.Context(), do); err == nil || !strings.Contains(err.Error(), "there is no journal in") {
+		t.Fatalf("where there is no journal: %v", err)
+	}
+	if _, err := os.Stat(folder); err == nil {
+		t.Fatal("a folder was made")
+	}
+	j, err := journal.Open(t.Context(), journal.Options{Dir: folder, Site: "north-lab"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := flags.act(t.Context(), do); err != nil {
+		t.Fatal(err)
+	}
+	if report, err := journal.Verify(t.Context(), folder, "", nil); err != nil || report.Entries != 1 {
+		t.Errorf("%d entries, %v", report.Entries, err)
+	}
+	if who := hostActor("Ada"); who.By != record.ActorHost || who.ID == "" || who.Name != "Ada" {
+		t.Errorf("the one at the command is %+v", who)
+	}
+}
