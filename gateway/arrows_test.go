@@ -30,6 +30,7 @@ var arrows = []arrow{
 	{"parsers/...", []string{"parsers/..."}, "parsers turn bytes into readings: no I/O, no clock, nothing else of ours"},
 
 	{"gateway/record", []string{"parsers/..."}, "everybody imports the vocabulary, so it may import nobody"},
+	{"gateway/segment", []string{"gateway/record"}, "a form of file, as the vocabulary has one of entries: no disk, no clock, no journal"},
 	{"gateway/needs", nil, "what tests say of the machine"},
 	{"sinks/mqtt/mosquitto", []string{"gateway/needs"}, "test support: a real broker"},
 	{"gateway/journal/disktest", []string{"gateway/needs"}, "test support: a disk that loses power"},
@@ -39,7 +40,7 @@ var arrows = []arrow{
 	{"gateway/live", []string{"gateway/record"}, "the lossy stream carries records' words and nothing else"},
 	{"gateway/network", []string{"gateway/health"}, "it looks at the computer and tells the board"},
 	{"gateway/clock", []string{"gateway/record", "gateway/health", "parsers/strict"}, "a clock stamps; it neither reads nor writes"},
-	{"gateway/journal", []string{"gateway/record", "gateway/journal", "gateway/journal/...", "parsers/strict"},
+	{"gateway/journal", []string{"gateway/record", "gateway/segment", "gateway/journal", "gateway/journal/...", "parsers/strict"},
 		"parse, stamp and journal are the protected part: no page, sink or procedure may reach in"},
 	{"gateway/journal/...", []string{"gateway/record", "gateway/journal", "gateway/journal/..."}, "test support of the journal"},
 	{"gateway/roster", []string{"gateway/record"}, "it reads what the journal says of balances, and knows no balance that runs"},
