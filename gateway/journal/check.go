@@ -52,7 +52,7 @@ func checkLast(ctx context.Context, db *sqlite3.Conn, s state) error {
 		if err := checkRow(&at, row.ColumnRawBlob(1), row.ColumnRawBlob(2)); err != nil {
 			return fmt.Errorf("entry %d: %w", seq, err)
 		}
-		if fault := ids.check(seq, row.ColumnBlob(1, nil)); fault != "" {
+		if _, fault := ids.check(seq, row.ColumnBlob(1, nil)); fault != "" {
 			return fmt.Errorf("entry %d: %s", seq, fault)
 		}
 		seq++

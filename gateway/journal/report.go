@@ -33,6 +33,7 @@ type Report struct {
 	Version     int     `json:"version"`  // of journal.db
 	Origin      string  `json:"origin"`   // name of the tree in its checkpoints
 	Incarnation string  `json:"incarnation"`
+	Lives       []Life  `json:"lives"` // oldest first; the last is Incarnation
 	Entries     uint64  `json:"entries"`
 	Root        string  `json:"root,omitempty"` // tree hash of all entries, base64
 	Head        uint64  `json:"head"`           // entries that the head file vouches for
@@ -60,6 +61,7 @@ func (r *Report) Text() string {
 		fmt.Fprintf(&b, "%-16s"+format+"\n", append([]any{name}, args...)...)
 	}
 	line("journal", "%s (version %d)", r.Origin, r.Version)
+	r.livesText(line)
 	line("entries", "%d", r.Entries)
 	if r.Root != "" {
 		line("root", "%s", r.Root)

@@ -64,6 +64,7 @@ type verifier struct {
 	head  headState
 	tree  replay
 	ids   *identities
+	lives lineage
 	after int64 // last row read
 	total uint64
 	lost  bool // entries could not be read to the end
@@ -71,7 +72,7 @@ type verifier struct {
 
 func (v *verifier) run(ctx context.Context, keyFile string, live bool) error {
 	r := &v.report
-	r.Live, r.Elsewhere, r.Faults = live, "none", []Fault{}
+	r.Live, r.Elsewhere, r.Faults, r.Lives = live, "none", []Fault{}, []Life{}
 	v.ids = newIdentities()
 	v.ids.full = true
 	there, err := v.disk.Exists(in(v.dir, dbName))
@@ -195,8 +196,10 @@ func (v *verifier) entry(row int64, raw, stored []byte) {
 			r.fault(seq, FaultTree, "a tree hash stored with it does not follow from the entries before")
 		}
 	}
-	if what := v.ids.check(seq, raw); what != "" {
+	if e, what := v.ids.check(seq, raw); what != "" {
 		r.fault(seq, FaultIdentity, "%s", what)
+	} else {
+		v.follow(e)
 	}
 	v.passed()
 }

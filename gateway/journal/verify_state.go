@@ -34,7 +34,7 @@ func (v *verifier) checkpoint(signed []byte) {
 		r.fault(at, FaultCheckpoint, "%v", err)
 	case size != at:
 		r.fault(at, FaultCheckpoint, "the checkpoint of %d entries is filed under %d", size, at)
-	case origin != r.Origin:
+	case !v.lives.of(origin, at):
 		r.fault(at, FaultCheckpoint, "the checkpoint is of %q, not of this journal", origin)
 	case whole && have != root:
 		r.fault(at, FaultCheckpoint, "the first %d entries are not those that were signed (tree hash differs)", at)
@@ -66,6 +66,7 @@ func (v *verifier) finish() {
 	if r.Incarnation == "" || r.Origin == "" {
 		r.fault(0, FaultState, "journal.db does not say which incarnation it is")
 	}
+	v.endLives()
 	v.ahead()
 	v.tables()
 }

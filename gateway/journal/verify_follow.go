@@ -1,0 +1,11 @@
+package journal
+
+import "weighpost/gateway/record"
+
+// follow takes an entry whose identity is right, and goes on by what it says of the journal itself: one case a concern.
+func (v *verifier) follow(e record.Entry) {
+	switch e.Kind {
+	case record.KindRestored:
+		v.restored(e)
+	}
+}
