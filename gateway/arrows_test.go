@@ -32,6 +32,8 @@ var arrows = []arrow{
 	{"gateway/record", []string{"parsers/..."}, "everybody imports the vocabulary, so it may import nobody"},
 	{"gateway/segment", []string{"gateway/record"}, "a form of file, as the vocabulary has one of entries: no disk, no clock, no journal"},
 	{"gateway/needs", nil, "what tests say of the machine"},
+	{"gateway/shown", nil, "what tests say of tables that name tests"},
+	{"gateway/help", nil, "the manual is words"},
 	{"sinks/mqtt/mosquitto", []string{"gateway/needs"}, "test support: a real broker"},
 	{"gateway/journal/disktest", []string{"gateway/needs"}, "test support: a disk that loses power"},
 	{"gateway/health", nil, "conditions are words; the rooms that raise them are above"},
