@@ -38,6 +38,8 @@ func (l *lifeline) take(incarnation string, e record.Entry) string {
 		return fmt.Sprintf("it follows incarnation %s, and the entries before are of %s", r.Predecessor.Incarnation, before)
 	case r.Predecessor.Incarnation == incarnation || l.over[incarnation]:
 		return fmt.Sprintf("it begins incarnation %s for the second time: its ids could be given twice", incarnation)
+	case r.Predecessor.Origin == r.Origin:
+		return fmt.Sprintf("its checkpoints and those before it have one origin, %q", r.Origin)
 	}
 	if l.over == nil {
 		l.over = map[string]bool{}
@@ -57,7 +59,7 @@ func readRestored(e record.Entry) (record.Restored, error) {
 		return r, fmt.Errorf("it says that another incarnation begins, and gives %q as the cause", r.Cause)
 	}
 	if record.CheckName(r.Incarnation) != nil || record.CheckName(r.Predecessor.Incarnation) != nil || r.Origin == "" ||
-		r.Predecessor.Origin == "" || r.Origin == r.Predecessor.Origin {
+		r.Predecessor.Origin == "" {
 		return r, fmt.Errorf("it says that another incarnation begins, and does not name both of them")
 	}
 	return r, nil
