@@ -27,6 +27,7 @@ import (
 	"weighpost/gateway/clock"
 	"weighpost/gateway/console"
 	"weighpost/gateway/intake"
+	"weighpost/gateway/journal"
 	"weighpost/gateway/logging"
 	"weighpost/gateway/record"
 	"weighpost/parsers/layout"
@@ -51,6 +52,9 @@ type Config struct {
 // Journal says where the journal is kept.
 type Journal struct {
 	Folder string `yaml:"folder" desc:"The journal's folder, on a disk of this computer; made if it is not there. A relative path starts at the folder of this file."`
+
+	Verify journal.VerifyConfig `yaml:"verify" desc:"How the journal is verified while it is written."`
+	Space  journal.SpaceConfig  `yaml:"space" desc:"When the disk of the journal counts as low, and what is kept for recording."`
 }
 
 // LoadFile reads a configuration from a file. The error is a strict.Faults, or says why the file cannot be read.
@@ -114,6 +118,8 @@ func (c *Config) check(r *strict.Report) {
 	if c.Journal.Folder == "" {
 		r.At("journal").At("folder").Fault("is missing: nothing can be recorded without it", "the path of a folder, such as /var/lib/weighpost")
 	}
+	c.Journal.Verify.Check(r.At("journal").At("verify"))
+	c.Journal.Space.Check(r.At("journal").At("space"))
 	c.Page.Check(r.At("page"))
 	c.Clock.Check(r.At("clock"))
 	if len(c.Balances) == 0 {

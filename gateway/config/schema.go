@@ -11,6 +11,7 @@ import (
 
 	"weighpost/gateway/deliver"
 	"weighpost/gateway/intake"
+	"weighpost/gateway/journal"
 	"weighpost/gateway/port"
 	"weighpost/parsers/layout"
 	"weighpost/parsers/strict"
@@ -91,6 +92,8 @@ func schemaOf(t reflect.Type, enum string) keys {
 	switch t {
 	case reflect.TypeFor[strict.Duration]():
 		return keys{{"type", "string"}, {"pattern", `^([0-9]+(\.[0-9]+)?(us|µs|ms|s|m|h))+$`}}
+	case reflect.TypeFor[journal.Size]():
+		return keys{{"type", "string"}, {"pattern", `^[0-9]{1,7} ?(B|KiB|MiB|GiB|TiB)$`}}
 	case reflect.TypeFor[strict.Secret]():
 		return keys{{"type", "string"}, {"pattern", `^(file:.+|env:[A-Za-z_][A-Za-z0-9_]*)$`}}
 	case reflect.TypeFor[intake.Rule]():

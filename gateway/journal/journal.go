@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/mod/sumdb/note"
@@ -31,6 +32,8 @@ type Options struct {
 	Existing bool
 	// Site is the site's name as it goes into new entries and their ids (see record.CheckName).
 	Site string
+	// Reserve is what SetReserve is told at first.
+	Reserve uint64
 	// OnState is told when recording stops, with the cause, and when it works again, with nil. It must not block.
 	OnState func(stopped bool, cause error)
 	// Log may be nil.
@@ -55,6 +58,8 @@ type Journal struct {
 	read   *readers
 	tail   tail
 	pulse  pulse
+
+	reserve atomic.Uint64 // bytes; see SetReserve
 
 	gate    sync.RWMutex // held for reading while a request is queued; closed is written under it
 	closed  bool
@@ -126,6 +131,7 @@ func Open(ctx context.Context, o Options) (*Journal, error) {
 		queue: make(chan *request, queueLength), nudge: make(chan struct{}, 1),
 		closing: make(chan struct{}), done: make(chan struct{}),
 	}
+	j.SetReserve(o.Reserve)
 	w, err := j.open(ctx)
 	if err != nil {
 		return nil, errors.Join(err, lock.release())
