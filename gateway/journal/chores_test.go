@@ -125,19 +125,6 @@ func TestCheckpointsAreSignedWhileTheHeadMoves(t *testing.T) {
 	stored(t, dir, "SELECT count(*) FROM checkpoints", 2) // and none while it stands still
 }
 
-func TestOnlyWellFormedCheckpointsAreRead(t *testing.T) {
-	root := tlog.RecordHash(nil).String()
-	if _, size, _, err := parseCheckpoint("weighpost/a/b\n12\n" + root + "\n"); err != nil || size != 12 {
-		t.Errorf("%d, %v", size, err)
-	}
-	for _, bad := range []string{"", "a\n1\n" + root, "a\n01\n" + root + "\n", "a\n-1\n" + root + "\n", "\n1\n" + root + "\n",
-		"a\n1\n" + root[1:] + "\n", "a\n1\n" + root + "\nmore\n", "a\n99999999999999999999\n" + root + "\n"} {
-		if _, _, _, err := parseCheckpoint(bad); err == nil {
-			t.Errorf("%q is taken for a checkpoint", bad)
-		}
-	}
-}
-
 func TestAnOldSQLiteIsRefused(t *testing.T) {
 	for have, older := range map[string]bool{"3.51.3": false, "3.51.2": true, "3.9.9": true, "3.52.0": false, "4.0.0": false, "": true} {
 		if olderVersion(have, oldestSQLite) != older {

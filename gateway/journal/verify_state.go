@@ -3,6 +3,8 @@ package journal
 import (
 	"github.com/ncruces/go-sqlite3"
 	"golang.org/x/mod/sumdb/note"
+
+	"weighpost/gateway/proof"
 )
 
 // loadNotes reads the checkpoints that cover more than from and up to to entries, so that passed can hold each against the
@@ -27,16 +29,16 @@ func (v *verifier) checkpoint(signed []byte) {
 		r.fault(at, FaultCheckpoint, "the checkpoint is not signed by %s: %v", r.Key, err)
 		return
 	}
-	origin, size, root, err := parseCheckpoint(n.Text)
+	c, err := proof.ParseText(n.Text)
 	have, whole := v.tree.root()
 	switch {
 	case err != nil:
 		r.fault(at, FaultCheckpoint, "%v", err)
-	case size != at:
-		r.fault(at, FaultCheckpoint, "the checkpoint of %d entries is filed under %d", size, at)
-	case !v.lives.of(origin, at):
-		r.fault(at, FaultCheckpoint, "the checkpoint is of %q, not of this journal", origin)
-	case whole && have != root:
+	case c.Size != at:
+		r.fault(at, FaultCheckpoint, "the checkpoint of %d entries is filed under %d", c.Size, at)
+	case !v.lives.of(c.Origin, at):
+		r.fault(at, FaultCheckpoint, "the checkpoint is of %q, not of this journal", c.Origin)
+	case whole && have != c.Root:
 		r.fault(at, FaultCheckpoint, "the first %d entries are not those that were signed (tree hash differs)", at)
 	case whole:
 		r.Signed = at

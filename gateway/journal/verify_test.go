@@ -15,6 +15,7 @@ import (
 	"golang.org/x/mod/sumdb/note"
 	"golang.org/x/mod/sumdb/tlog"
 
+	"weighpost/gateway/proof"
 	"weighpost/gateway/record"
 )
 
@@ -369,10 +370,10 @@ func TestACheckpointHeldElsewhereTellsOfAWholeOlderCopy(t *testing.T) {
 	must(t, err)
 	n, err := note.Open(signed, note.VerifierList(key))
 	must(t, err)
-	_, size, _, err := parseCheckpoint(n.Text)
+	c, err := proof.ParseText(n.Text)
 	must(t, err)
-	if r := verifyClean(t, older); size != seq || r.Entries >= size {
-		t.Errorf("the copy has %d entries, the checkpoint covers %d", r.Entries, size)
+	if r := verifyClean(t, older); c.Size != seq || r.Entries >= c.Size {
+		t.Errorf("the copy has %d entries, the checkpoint covers %d", r.Entries, c.Size)
 	}
 }
 
