@@ -41,6 +41,9 @@ func (w *writer) commit(reqs []*request) {
 		if r.sign {
 			answers[i].seq, answers[i].note = w.state.signed, w.state.note
 		}
+		if r.state { // signed just now, so that the numbers are those of the signed size
+			answers[i].origin, answers[i].numbers = w.state.origin, maps.Clone(w.state.numbers)
+		}
 		r.done <- answers[i]
 	}
 	w.unpark(d.settled)

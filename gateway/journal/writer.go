@@ -15,6 +15,7 @@ type request struct {
 	park   *parkOrder // its notice is the first body
 	settle *settleOrder
 	sign   bool
+	state  bool        // the answer tells what Snapshot needs
 	done   chan answer // has room for the one answer
 }
 
@@ -22,6 +23,8 @@ type answer struct {
 	entries []record.Entry
 	seq     uint64 // entries covered by note
 	note    []byte
+	origin  string            // these two where the state was asked for
+	numbers map[string]uint64 // balance → number last given up to seq
 	err     error
 }
 
