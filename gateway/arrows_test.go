@@ -47,6 +47,8 @@ var arrows = []arrow{
 	{"gateway/journal", []string{"gateway/record", "gateway/proof", "gateway/segment", "gateway/journal", "gateway/journal/...", "parsers/strict"},
 		"parse, stamp and journal are the protected part: no page, sink or procedure may reach in"},
 	{"gateway/journal/...", []string{"gateway/record", "gateway/journal", "gateway/journal/..."}, "test support of the journal"},
+	{"gateway/backup", []string{"gateway/record", "gateway/segment", "gateway/proof", "gateway/journal", "gateway/journal/...", "parsers/strict", "sinks"},
+		"it reads a journal and writes files: it neither records nor knows what an entry means"},
 	{"gateway/roster", []string{"gateway/record"}, "it reads what the journal says of balances, and knows no balance that runs"},
 	{"gateway/port/pty", nil, "a pair of file descriptors"},
 	{"gateway/port/comtest", []string{"gateway/needs", "gateway/port/pty"}, "test support: a real device server"},
