@@ -3,19 +3,26 @@ package record
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
 
+// kinds lists every kind, in the order in which record.go tells of them.
+var kinds = []Kind{
+	KindWeighing, KindResult, KindUnread, KindUnreadSummary, KindPortUp, KindPortDown, KindGap, KindStart, KindStop,
+	KindParked, KindSinkStopped, KindSinkResumed, KindSinkMoved, KindClockChanged, KindContextChanged, KindConfigured,
+	KindLayoutChanged, KindCommand, KindKeyRotated, KindTimestamped, KindClockCorrected, KindTrailReviewed, KindBackup,
+	KindRestored, KindSealed, KindRecordingStopped, KindRecordingResumed, KindDamage, KindRefused,
+}
+
+// Kinds lists every kind of entry that this weighpost knows.
+func Kinds() []Kind { return slices.Clone(kinds) }
+
 // knownKinds spares ParseEntry a copy of the name of a kind.
 var knownKinds = func() map[string]Kind {
 	m := map[string]Kind{}
-	for _, k := range []Kind{
-		KindWeighing, KindResult, KindUnread, KindUnreadSummary, KindPortUp, KindPortDown, KindGap, KindStart, KindStop,
-		KindParked, KindSinkStopped, KindSinkResumed, KindSinkMoved, KindClockChanged, KindContextChanged, KindConfigured,
-		KindLayoutChanged, KindCommand, KindKeyRotated, KindTimestamped, KindClockCorrected, KindTrailReviewed, KindBackup,
-		KindRestored, KindSealed, KindRecordingStopped, KindRecordingResumed, KindDamage, KindRefused,
-	} {
+	for _, k := range kinds {
 		m[k.Schema()] = k
 	}
 	return m
