@@ -2,13 +2,15 @@ package sinks
 
 import "context"
 
-// Witness is a sink whose destination can be asked what it holds, so that a journal that was restored from a backup learns
-// what had been delivered after the backup was made.
+// Witness asks a destination what it holds, so that a journal that was restored from a backup learns what had been delivered
+// after the backup was made. The configuration of a sink that can be asked makes one (see all.Asked): it is no Sink, which
+// would make itself known to the destination as the running daemon.
 type Witness interface {
-	// Held looks at the destination, within ctx, and tells what it found of entries after a sequence. It changes nothing, and
-	// takes all that it reads for hostile: nothing of it is verified. It is called before any Deliver. An error means that
+	// Held looks at the destination, within ctx, and tells what it found of entries after a sequence. It changes nothing there, and
+	// takes all that it reads for hostile: nothing of it is verified. An error means that
 	// nothing could be learnt.
 	Held(ctx context.Context, after uint64) (Held, error)
+	Close() error
 }
 
 // Held is what a destination holds.

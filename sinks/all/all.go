@@ -33,6 +33,12 @@ type Limited interface {
 	Carries(k record.Kind) bool
 }
 
+// Asked is a Config whose destination can be asked what it holds.
+type Asked interface {
+	// Witness makes what asks. It does not wait for the destination.
+	Witness(id string, env sinks.Env) (sinks.Witness, error)
+}
+
 // Kind is one kind of sink.
 type Kind struct {
 	Name      string

@@ -85,3 +85,6 @@ func (c *Config) Destination() string { return "files " + filepath.Clean(c.Folde
 
 // Open makes the sink.
 func (c *Config) Open(id string, env sinks.Env) (sinks.Sink, error) { return New(*c, id, env) }
+
+// Witness makes what tells what the folder holds. It writes nothing.
+func (c *Config) Witness(id string, env sinks.Env) (sinks.Witness, error) { return New(*c, id, env) }

@@ -31,6 +31,7 @@ import (
 // Sink writes to one folder. It is made by New and used by one goroutine at a time.
 type Sink struct {
 	cfg  Config
+	site string
 	name template
 	temp string // name of a file that is being written
 	log  *slog.Logger
@@ -49,7 +50,7 @@ func New(c Config, id string, env sinks.Env) (*Sink, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the name of the files %w", err)
 	}
-	s := &Sink{cfg: c, name: t, temp: ".weighpost-" + format.SafeName(id) + ".part", log: env.Logger(id)}
+	s := &Sink{cfg: c, site: env.Site, name: t, temp: ".weighpost-" + format.SafeName(id) + ".part", log: env.Logger(id)}
 	s.forget()
 	return s, nil
 }
