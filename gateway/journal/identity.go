@@ -2,6 +2,7 @@ package journal
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 
 	"weighpost/gateway/record"
@@ -29,31 +30,56 @@ func (x *identities) judge(seq uint64, e record.Entry) string {
 	if e.Seq != seq {
 		return fmt.Sprintf("it says that it is entry %d", e.Seq)
 	}
-	part := strings.Split(e.ID, "/")
-	if len(part) != 4 {
+	part, whole := splitID(e.ID)
+	if !whole {
 		return fmt.Sprintf("its id %q has not the form site/incarnation/balance/number", e.ID)
 	}
 	if what := x.life.take(part[1], e); what != "" {
 		return what
 	}
+	n, written := readNumber(part[3])
 	if !e.Kind.Numbered() {
-		if e.ID != record.EntryID(part[0], part[1], "", seq) {
+		if !written || n != seq || part[2] != "@" {
 			return fmt.Sprintf("its id %q does not belong to this position", e.ID)
 		}
 		return ""
 	}
-	k := [2]string{part[1], part[2]}
-	before, known := x.last[k]
-	var n uint64
-	if _, err := fmt.Sscanf(part[3], "%d", &n); err != nil || n == 0 || part[2] != e.Balance ||
-		e.ID != record.EntryID(part[0], part[1], part[2], n) {
+	if !written || n == 0 || part[2] != e.Balance || e.Balance == "" {
 		return fmt.Sprintf("its id %q is not that of a weighing of balance %q", e.ID, e.Balance)
 	}
+	k := [2]string{part[1], part[2]}
+	before, known := x.last[k]
 	x.last[k] = n
 	if known && n != before+1 || !known && (x.full || x.life.begun) && n != 1 {
 		return fmt.Sprintf("number %d of balance %s follows %d", n, k[1], before)
 	}
 	return ""
+}
+
+// splitID gives the four parts of an id.
+func splitID(id string) (part [4]string, whole bool) {
+	rest := id
+	for i := range 3 {
+		if part[i], rest, whole = strings.Cut(rest, "/"); !whole {
+			return part, false
+		}
+	}
+	part[3] = rest
+	return part, strings.IndexByte(rest, '/') < 0
+}
+
+// readNumber reads the last part of an id, and only as record.EntryID writes it: six digits, or more without a zero in front.
+func readNumber(s string) (n uint64, ok bool) {
+	if len(s) < 6 || len(s) > 6 && s[0] == '0' {
+		return 0, false
+	}
+	for i := range len(s) {
+		if s[i] < '0' || s[i] > '9' {
+			return 0, false
+		}
+	}
+	n, err := strconv.ParseUint(s, 10, 64)
+	return n, err == nil
 }
 
 // checkNumbers holds the table of numbers against the entries. After a partial reading there may be balances unseen.

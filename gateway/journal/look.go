@@ -35,6 +35,9 @@ func (l look) OpenFilename(name *vfs.Filename, flags vfs.OpenFlag) (vfs.File, vf
 	if err != nil {
 		return nil, flags, err
 	}
+	if flags&vfs.OPEN_MAIN_DB != 0 {
+		f = &readAhead{File: f}
+	}
 	return lookFile{f}, flags, nil
 }
 
@@ -79,4 +82,33 @@ func (lookFile) CheckReservedLock() (bool, error)   { return false, nil }
 func (lookFile) SectorSize() int                    { return 4096 }
 func (lookFile) DeviceCharacteristics() vfs.DeviceCharacteristic {
 	return vfs.IOCAP_SUBPAGE_READ | vfs.IOCAP_POWERSAFE_OVERWRITE
+}
+
+// readAhead reads a file in larger pieces than it is asked for: SQLite asks for a page at a time, mostly for the one that
+// follows.
+type readAhead struct {
+	vfs.File
+	piece []byte
+	off   int64 // of the piece
+}
+
+const pieceSize = 32 * pageSize
+
+func (f *readAhead) ReadAt(p []byte, off int64) (int, error) {
+	if at := off - f.off; at >= 0 && at+int64(len(p)) <= int64(len(f.piece)) {
+		return copy(p, f.piece[at:]), nil
+	}
+	if len(p) != pageSize || off != f.off+int64(len(f.piece)) { // not the next: nothing to gain
+		if off%pageSize == 0 {
+			f.piece, f.off = f.piece[:0], off+int64(len(p))
+		}
+		return f.File.ReadAt(p, off)
+	}
+	f.off, f.piece = off, append(f.piece[:0], make([]byte, pieceSize)...)
+	n, err := f.File.ReadAt(f.piece, off)
+	f.piece = f.piece[:n]
+	if n < len(p) {
+		return copy(p, f.piece), err
+	}
+	return copy(p, f.piece), nil
 }

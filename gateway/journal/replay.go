@@ -58,10 +58,9 @@ func (t *replay) root() (tlog.Hash, bool) {
 }
 
 // splitHashes is the inverse of joinHashes. What is left over is not a hash, and makes it fail.
-func splitHashes(stored []byte) ([]tlog.Hash, bool) {
-	hashes := make([]tlog.Hash, len(stored)/tlog.HashSize)
-	for i := range hashes {
-		copy(hashes[i][:], stored[i*tlog.HashSize:])
+func splitHashes(dst []tlog.Hash, stored []byte) ([]tlog.Hash, bool) {
+	for len(stored) >= tlog.HashSize {
+		dst, stored = append(dst, tlog.Hash(stored[:tlog.HashSize])), stored[tlog.HashSize:]
 	}
-	return hashes, len(stored)%tlog.HashSize == 0
+	return dst, len(stored) == 0
 }

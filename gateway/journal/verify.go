@@ -58,16 +58,18 @@ type verifier struct {
 	progress func(done, total uint64)
 	report   Report
 
-	db    *sqlite3.Conn
-	known note.Verifiers
-	notes map[uint64][]byte // checkpoints of the chunk, by size
-	head  headState
-	tree  replay
-	ids   *identities
-	lives lineage
-	after int64 // last row read
-	total uint64
-	lost  bool // entries could not be read to the end
+	db     *sqlite3.Conn
+	known  note.Verifiers
+	notes  map[uint64][]byte // checkpoints of the chunk, by size
+	head   headState
+	tree   replay
+	ids    *identities
+	lives  lineage
+	after  int64 // last row read
+	total  uint64
+	raw    []byte      // of the entry in hand
+	hashes []tlog.Hash // stored with it
+	lost   bool        // entries could not be read to the end
 }
 
 func (v *verifier) run(ctx context.Context, keyFile string, live bool) error {
@@ -147,7 +149,8 @@ func (v *verifier) chunk(ctx context.Context, limit int64) (n int64, err error) 
 		func(row *sqlite3.Stmt) error {
 			n++
 			v.after = row.ColumnInt64(0)
-			v.entry(v.after, row.ColumnBlob(1, nil), row.ColumnRawBlob(2))
+			v.raw = row.ColumnBlob(1, v.raw[:0])
+			v.entry(v.after, v.raw, row.ColumnRawBlob(2))
 			return ctx.Err()
 		})
 	if ctx.Err() != nil {
@@ -183,7 +186,8 @@ func (v *verifier) entry(row int64, raw, stored []byte) {
 		}
 		v.ids = newIdentities()
 	}
-	hashes, whole := splitHashes(stored)
+	hashes, whole := splitHashes(v.hashes[:0], stored)
+	v.hashes = hashes
 	leaf := tlog.RecordHash(raw)
 	switch want := 1 + bits.TrailingZeros64(seq); {
 	case !whole || len(hashes) != want:

@@ -38,6 +38,18 @@ type entryHead struct {
 // The names that ParseEntry looks for at the top of an entry.
 var headNames = [...]string{"schema", "id", "seq", "site", "balance"}
 
+// begins marks the bytes with which a name begins that could be taken for one of them: their first letters, and everything
+// beyond ASCII, where letters stand that fold into s.
+var begins = func() (t [256]bool) {
+	for _, n := range headNames {
+		t[n[0]], t[n[0]-'a'+'A'] = true, true
+	}
+	for c := 0x80; c < 256; c++ {
+		t[c] = true
+	}
+	return t
+}()
+
 // ParseEntry reads the head of an entry from its exact bytes. It keeps, and does not copy, the bytes.
 //
 // All of the bytes have to be one JSON object. An entry that gives its schema, id, seq, site or balance twice, also in
@@ -115,6 +127,9 @@ func (h *entryHead) balanceMember(s *scanner, name []byte) error {
 func (h *entryHead) which(s *scanner, name []byte) (int, error) {
 	if bytes.IndexByte(name, '\\') >= 0 {
 		return 0, s.wrong("the name of a member is written with escapes")
+	}
+	if len(name) > 0 && !begins[name[0]] {
+		return -1, nil
 	}
 	for i, n := range headNames {
 		if len(name) < len(n) || !strings.EqualFold(n, string(name)) {

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"unicode/utf8"
@@ -17,8 +18,16 @@ type scanner struct {
 
 func (s *scanner) wrong(what string) error { return fmt.Errorf("byte %d: %s", s.i, what) }
 
-// next skips white space and gives the byte after it, or 0 at the end. It does not consume that byte.
+// next skips white space and gives the byte after it, or 0 at the end. It does not consume that byte. There is no white space
+// in what we write, and this much fits into its callers.
 func (s *scanner) next() byte {
+	if s.i < len(s.b) && s.b[s.i] > ' ' {
+		return s.b[s.i]
+	}
+	return s.afterSpace()
+}
+
+func (s *scanner) afterSpace() byte {
 	for ; s.i < len(s.b); s.i++ {
 		switch s.b[s.i] {
 		case ' ', '\t', '\r', '\n':
@@ -31,7 +40,15 @@ func (s *scanner) next() byte {
 
 // take consumes the byte c after white space, if it is there.
 func (s *scanner) take(c byte) bool {
-	if s.next() != c || s.i >= len(s.b) {
+	if s.i < len(s.b) && s.b[s.i] == c {
+		s.i++
+		return true
+	}
+	return s.takeAfterSpace(c)
+}
+
+func (s *scanner) takeAfterSpace(c byte) bool {
+	if s.afterSpace() != c || s.i >= len(s.b) {
 		return false
 	}
 	s.i++
@@ -40,7 +57,10 @@ func (s *scanner) take(c byte) bool {
 
 // object walks over an object. each is called with the name of each member as it stands between its quotes, and has to
 // consume the member's value.
-func (s *scanner) object(each func(name []byte) error) error {
+func (s *scanner) object(each func(name []byte) error) error { return s.membersOf(each, 0) }
+
+// membersOf walks over an object. Without each its values may be any, and nest as deep as depth says.
+func (s *scanner) membersOf(each func(name []byte) error, depth int) error {
 	if !s.take('{') {
 		return s.wrong("an object should begin here")
 	}
@@ -58,7 +78,12 @@ func (s *scanner) object(each func(name []byte) error) error {
 		if !s.take(':') {
 			return s.wrong("a colon should stand here")
 		}
-		if err := each(name); err != nil {
+		if each != nil {
+			err = each(name)
+		} else {
+			err = s.value(depth)
+		}
+		if err != nil {
 			return err
 		}
 		if s.take('}') {
@@ -99,7 +124,7 @@ func (s *scanner) value(depth int) error {
 		_, err := s.text()
 		return err
 	case c == '{':
-		return s.object(func([]byte) error { return s.value(depth - 1) })
+		return s.membersOf(nil, depth-1)
 	case c == '[':
 		return s.array(depth - 1)
 	case c == '-' || c >= '0' && c <= '9':
@@ -128,7 +153,7 @@ func (s *scanner) text() ([]byte, error) {
 	start := s.i
 	for {
 		rest := s.b[s.i:]
-		n := 0
+		n := plain(rest)
 		for n < len(rest) && !special[rest[n]] {
 			n++
 		}
@@ -146,6 +171,20 @@ func (s *scanner) text() ([]byte, error) {
 			return nil, err
 		}
 	}
+}
+
+// plain says how many bytes of b, in whole eights, hold no special one for sure. Eight are looked at in one go: a byte of x is
+// zero, or less than n, where the high bit of that byte of (x - n in each byte) &^ x is set, and perhaps of some that follow.
+func plain(b []byte) (n int) {
+	const each, high = 0x0101010101010101, 0x8080808080808080
+	for ; len(b)-n >= 8; n += 8 {
+		x := binary.LittleEndian.Uint64(b[n:])
+		quote, escape := x^each*'"', x^each*'\\'
+		if ((x-each*' ')&^x|(quote-each)&^quote|(escape-each)&^escape)&high != 0 {
+			return n
+		}
+	}
+	return n
 }
 
 // special marks the bytes that end a text, begin an escape or may not stand in a text.
