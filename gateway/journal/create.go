@@ -34,13 +34,17 @@ func prepare(d disk, dir, site, synchronous string) error {
 		}
 	}
 	staged, err := d.Exists(in(dir, stageName+"/"+dbName))
-	switch {
+	building, berr := d.Exists(in(dir, buildName))
+	switch err = errors.Join(err, berr); {
 	case err != nil:
 		return fmt.Errorf("the journal's folder %s cannot be read: %w", dir, err)
 	case there[dbName]:
 		return nil
 	case staged:
 		return moveIn(d, dir)
+	case building:
+		return fmt.Errorf("the journal in %s was being restored from a backup when that was cut short. Restore it again (weighpost "+
+			"backup restore), or remove the folder %s there to begin a new journal", dir, buildName)
 	case len(found) > 0:
 		return &Damaged{dir, "journal.db is missing, and what belongs to it is there: " + strings.Join(found, ", ")}
 	}

@@ -49,6 +49,9 @@ func (l *lifeline) take(incarnation string, e record.Entry) string {
 	return ""
 }
 
+// knows says whether an incarnation is, or was, one of those that were read.
+func (l *lifeline) knows(incarnation string) bool { return incarnation == l.now || l.over[incarnation] }
+
 // readRestored reads an entry that begins another life.
 func readRestored(e record.Entry) (record.Restored, error) {
 	var r record.Restored
