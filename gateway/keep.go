@@ -10,7 +10,9 @@ type keeper struct {
 }
 
 // keepers run from after the sinks have started until before they end, each in a goroutine of its own.
-var keepers = []keeper{}
+var keepers = []keeper{
+	{"outside time-stamps", (*Gateway).keepTimestamps},
+}
 
 // keepJournal starts the keepers.
 func (g *Gateway) keepJournal(ctx context.Context) error {

@@ -97,7 +97,7 @@ func sameJournal(now, next *config.Config) error {
 		faults = append(faults, fmt.Sprintf("the name of the site is %s and cannot become %s while weighpost runs: it begins the id of every weighing",
 			now.Site, next.Site))
 	}
-	if now.Journal != next.Journal {
+	if now.Journal.Folder != next.Journal.Folder {
 		faults = append(faults, fmt.Sprintf("the journal is in %s and cannot move to %s while weighpost runs: stop it, move the folder, and start it again",
 			now.Journal.Folder, next.Journal.Folder))
 	}

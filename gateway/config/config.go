@@ -30,6 +30,7 @@ import (
 	"weighpost/gateway/journal"
 	"weighpost/gateway/logging"
 	"weighpost/gateway/record"
+	"weighpost/gateway/timestamp/authority"
 	"weighpost/parsers/layout"
 	"weighpost/parsers/strict"
 )
@@ -55,6 +56,8 @@ type Journal struct {
 
 	Verify journal.VerifyConfig `yaml:"verify" desc:"How the journal is verified while it is written."`
 	Space  journal.SpaceConfig  `yaml:"space" desc:"When the disk of the journal counts as low, and what is kept for recording."`
+
+	Timestamp authority.Config `yaml:"timestamp" desc:"An outside authority that puts its time on the journal's checkpoints."`
 }
 
 // LoadFile reads a configuration from a file. The error is a strict.Faults, or says why the file cannot be read.
@@ -82,6 +85,7 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 		return nil, faults
 	}
 	c.Journal.Folder = beside(filepath.Dir(name), c.Journal.Folder)
+	c.Journal.Timestamp.CAFile = beside(filepath.Dir(name), c.Journal.Timestamp.CAFile)
 	c.Page.TokenFile = beside(filepath.Dir(name), c.Page.TokenFile)
 	c.file, c.notes = name, r.Notes()
 	return c, nil
@@ -120,6 +124,7 @@ func (c *Config) check(r *strict.Report) {
 	}
 	c.Journal.Verify.Check(r.At("journal").At("verify"))
 	c.Journal.Space.Check(r.At("journal").At("space"))
+	c.Journal.Timestamp.Check(r.At("journal").At("timestamp"))
 	c.Page.Check(r.At("page"))
 	c.Clock.Check(r.At("clock"))
 	if len(c.Balances) == 0 {

@@ -51,6 +51,7 @@ const (
 	ClockCorrected       = "clock-corrected"
 	ClockDrift           = "clock-drift"
 	ComputerClockOff     = "computer-clock-off"
+	TimestampFailed      = "time-stamp-failed"
 	ConfigurationRefused = "configuration-refused"
 	BalanceIDTaken       = "balance-id-taken"
 
@@ -248,6 +249,10 @@ var table = []Kind{
 		Says: "The computer's raw clock drifts more than declared.", Do: "Declare more drift."},
 	{Code: ComputerClockOff, About: "clock", Severities: []Severity{Notice},
 		Says: "The computer's own clock is wrong; stamps are not.", Do: "Have a time daemon set it."},
+
+	{Code: TimestampFailed, About: "journal", Severities: []Severity{Warning},
+		Says: "No outside time-stamp could be had for the journal, and why; recording goes on.", Do: "Mend what the sentence names; it is tried again by itself.",
+		names: []string{NetworkGone}},
 
 	{Code: ConfigurationRefused, About: "configuration", Severities: []Severity{Warning},
 		Says: "The configuration was not taken, and why; the one before holds.", Do: "Mend what the sentence names, and reload."},

@@ -1,6 +1,6 @@
 // Package authority asks a time-stamping authority for a token, over HTTP (RFC 3161 section 3.4), and takes only one that is
 // the answer to the question, is signed below an authority of the configuration, and tells a time that agrees with the clock
-// here. It decides nothing about when to ask, and records nothing.
+// here. Ask does that once; a Keeper does it regularly over the journal's checkpoints, and appends what it gets.
 //
 //	token, err := authority.Ask(ctx, cfg, note, now)
 //
