@@ -31,4 +31,3 @@ type StoredFile struct {
 
 // ErrTaken says that another file has the name already.
 var ErrTaken = errors.New("another file has this name already, and is not replaced")
-

@@ -30,12 +30,13 @@ import (
 
 // Sink writes to one folder. It is made by New and used by one goroutine at a time.
 type Sink struct {
-	cfg  Config
-	site string
-	name template
-	temp string // name of a file that is being written
-	log  *slog.Logger
-	work guard
+	cfg     Config
+	site    string
+	name    template
+	temp    string // name of a file that is being written
+	log     *slog.Logger
+	work    guard
+	storing *storing // what is kept beside the deliveries
 
 	// These belong to the work under way.
 	root *os.Root
@@ -50,7 +51,8 @@ func New(c Config, id string, env sinks.Env) (*Sink, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the name of the files %w", err)
 	}
-	s := &Sink{cfg: c, site: env.Site, name: t, temp: ".weighpost-" + format.SafeName(id) + ".part", log: env.Logger(id)}
+	s := &Sink{cfg: c, site: env.Site, name: t, temp: ".weighpost-" + format.SafeName(id) + ".part", log: env.Logger(id),
+		storing: newStoring()}
 	s.forget()
 	return s, nil
 }
@@ -90,38 +92,54 @@ func (s *Sink) forget() {
 
 // open makes sure that root is the folder that the path names now: it may have been moved away, unmounted or mounted since.
 func (s *Sink) open() error {
-	info, err := os.Stat(s.cfg.Folder)
-	switch {
-	case err != nil:
+	info, err := s.look()
+	if err != nil {
 		s.forget()
-		return s.explain(err)
-	case !info.IsDir():
-		s.forget()
-		return sinks.Unusable{Err: fmt.Errorf("%s is a file, and should be a folder", s.cfg.Folder)}
-	}
-	if s.cfg.Mount {
-		if mounted, err := isMount(s.cfg.Folder); err != nil {
-			s.forget()
-			return s.explain(err)
-		} else if !mounted {
-			s.forget()
-			return sinks.Unusable{Err: fmt.Errorf("%s is not mounted: files would stay on this machine", s.cfg.Folder)}
-		}
+		return err
 	}
 	if s.root != nil && os.SameFile(s.is, info) {
 		return nil
 	}
 	s.forget()
+	s.root, s.is, err = s.enter()
+	return err
+}
+
+// look says what the path of the folder names now, if that can be used.
+func (s *Sink) look() (os.FileInfo, error) {
+	info, err := os.Stat(s.cfg.Folder)
+	switch {
+	case err != nil:
+		return nil, s.explain(err)
+	case !info.IsDir():
+		return nil, sinks.Unusable{Err: fmt.Errorf("%s is a file, and should be a folder", s.cfg.Folder)}
+	}
+	if s.cfg.Mount {
+		if mounted, err := isMount(s.cfg.Folder); err != nil {
+			return nil, s.explain(err)
+		} else if !mounted {
+			return nil, sinks.Unusable{Err: fmt.Errorf("%s is not mounted: files would stay on this machine", s.cfg.Folder)}
+		}
+	}
+	return info, nil
+}
+
+// enter opens the folder that the path names now.
+func (s *Sink) enter() (*os.Root, os.FileInfo, error) {
+	info, err := s.look()
+	if err != nil {
+		return nil, nil, err
+	}
 	root, err := os.OpenRoot(s.cfg.Folder)
 	if err != nil {
-		return s.explain(err)
+		return nil, nil, s.explain(err)
 	}
-	s.root = root
-	if s.is, err = root.Stat("."); err != nil || !os.SameFile(s.is, info) {
-		s.forget()
-		return fmt.Errorf("the folder %s changes at this moment", s.cfg.Folder)
+	is, err := root.Stat(".")
+	if err != nil || !os.SameFile(is, info) {
+		_ = root.Close() // nothing was written
+		return nil, nil, fmt.Errorf("the folder %s changes at this moment", s.cfg.Folder)
 	}
-	return nil
+	return root, is, nil
 }
 
 // explain says in a sentence what a system call said of the folder, and whether it can pass.

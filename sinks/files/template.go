@@ -126,8 +126,8 @@ func parseTemplate(name string) (template, error) {
 		}
 		t = append(t, pieces)
 	}
-	if len(t[0]) == 1 && t[0][0].literal == checkpointFolder {
-		return nil, fmt.Errorf("begins with %s, where checkpoints are kept", checkpointFolder)
+	if first := t[0][0].literal; len(t[0]) == 1 && slices.Contains(reserved, strings.ToLower(first)) {
+		return nil, fmt.Errorf("begins with %s, where weighpost keeps files of its own", first)
 	}
 	return t, nil
 }
@@ -180,6 +180,9 @@ func (t template) render(e record.Entry) (string, error) {
 			}
 		}
 		elements[i] = whole(b.String())
+	}
+	if slices.Contains(reserved, strings.ToLower(elements[0])) { // by the text of a person
+		elements[0] = fmt.Sprintf("%%%02X", elements[0][0]) + elements[0][1:]
 	}
 	return path.Join(elements...), nil
 }
