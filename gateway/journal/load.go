@@ -22,7 +22,8 @@ type Damaged struct {
 
 func (d *Damaged) Error() string {
 	return fmt.Sprintf("the journal in %s is refused: %s. Nothing was changed. Keep this folder as it is for whoever looks "+
-		"into it, and restore the newest backup into a new one", d.Dir, d.What)
+		"into it, and restore the newest backup into a new one; what is not in the backup is with the sinks. Read: weighpost help "+
+		"damage", d.Dir, d.What)
 }
 
 // state is what the writer knows of its journal, all of it in the files too.
@@ -54,6 +55,13 @@ func inspect(ctx context.Context, d disk, dir string, newest int) (state, headSt
 	if err != nil {
 		return damaged("its file head is damaged: %v", err)
 	}
+	wal, err := readWAL(d, dir)
+	if err != nil {
+		return state{}, headState{}, 0, err
+	}
+	if what, _ := refuseWAL(d, dir, wal, head); what != "" {
+		return damaged("%s", what)
+	}
 	db, err := openLook(d, in(dir, dbName))
 	if err != nil {
 		return damaged("journal.db cannot be read: %v", err)
@@ -74,7 +82,9 @@ func inspect(ctx context.Context, d disk, dir string, newest int) (state, headSt
 		})
 	}
 	if err == nil {
-		err = checkHead(db, s, head)
+		if err = checkHead(db, s, head); err != nil && (wal.bad > 0 || wal.badHeader) {
+			err = fmt.Errorf("%w. The first place of %s that is not whole is %s", err, dbName+walSuffix, wal.place())
+		}
 	}
 	if err == nil {
 		err = checkLast(ctx, db, s)

@@ -93,6 +93,8 @@ func (v *verifier) run(ctx context.Context, keyFile string, live bool) error {
 	open := openLook
 	if live {
 		open = openReader
+	} else if err := v.readWAL(); err != nil {
+		return err
 	}
 	if v.db, err = open(v.disk, in(v.dir, dbName)); err != nil {
 		r.fault(0, FaultFile, "journal.db cannot be read: %v", err)
@@ -234,6 +236,18 @@ func (v *verifier) readHead() {
 		v.report.fault(0, FaultHead, "the file head cannot be read: %v", err)
 	}
 	v.report.Head = v.head.seq
+}
+
+// readWAL looks for damage that SQLite passes over.
+func (v *verifier) readWAL() error {
+	w, err := readWAL(v.disk, v.dir)
+	if err != nil {
+		return err
+	}
+	if what, from := refuseWAL(v.disk, v.dir, w, v.head); what != "" {
+		v.report.fault(from, FaultFile, "%s", what)
+	}
+	return nil
 }
 
 func (v *verifier) readKey(file string) error {
