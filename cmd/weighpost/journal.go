@@ -14,6 +14,7 @@ import (
 
 	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
+	"weighpost/gateway/timestamp/authority"
 )
 
 type journalCommand struct {
@@ -22,21 +23,30 @@ type journalCommand struct {
 }
 
 type journalVerify struct {
-	Dir  string `arg:"" help:"The journal's folder, or its journal.db."`
-	Key  string `placeholder:"FILE" help:"The public key to check signatures with, kept elsewhere. By default the one beside the journal."`
-	JSON bool   `help:"Print the report as one JSON object."`
+	Dir   string `arg:"" help:"The journal's folder, or its journal.db."`
+	Key   string `placeholder:"FILE" help:"The public key to check signatures with, kept elsewhere. By default the one beside the journal."`
+	TSACA string `name:"tsa-ca" placeholder:"FILE" help:"PEM file of the authorities that may vouch for outside time-stamps. Without it, only what they are over is verified."`
+	JSON  bool   `help:"Print the report as one JSON object."`
 }
 
 // Help is what the command tells beyond its one line.
 func (journalVerify) Help() string {
 	return `Reads the whole journal, also while a daemon writes it, and changes nothing. Names the first 20 faults, each with its
-entry and kind: file, missing, edited, tree, identity, head, checkpoint or state. Exit status 1 if there is one.
+entry and kind: file, missing, edited, tree, identity, head, checkpoint, time-stamp or state. Exit status 1 if there is one.
 
 Who can write the folder can replace the key in it as well: keep a copy of key.pub and of checkpoints elsewhere.`
 }
 
 func (c journalVerify) Run(ctx context.Context, s streams) error {
-	report, err := journal.Verify(ctx, c.Dir, c.Key, progress(s))
+	var more []journal.VerifyOption
+	if c.TSACA != "" {
+		roots, err := authority.Roots(c.TSACA)
+		if err != nil {
+			return err
+		}
+		more = append(more, journal.TrustTimestamps(roots))
+	}
+	report, err := journal.Verify(ctx, c.Dir, c.Key, progress(s), more...)
 	if err != nil {
 		return err
 	}

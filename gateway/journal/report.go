@@ -29,21 +29,22 @@ type Fault struct {
 
 // Report is what Verify found.
 type Report struct {
-	Verified    bool    `json:"verified"` // no fault
-	Version     int     `json:"version"`  // of journal.db
-	Origin      string  `json:"origin"`   // name of the tree in its checkpoints
-	Incarnation string  `json:"incarnation"`
-	Lives       []Life  `json:"lives"` // oldest first; the last is Incarnation
-	Entries     uint64  `json:"entries"`
-	Root        string  `json:"root,omitempty"` // tree hash of all entries, base64
-	Head        uint64  `json:"head"`           // entries that the head file vouches for
-	Key         string  `json:"key"`            // id of the key that checkpoints were checked with: name+hash
-	Checkpoints uint64  `json:"checkpoints"`
-	Signed      uint64  `json:"signed"` // entries covered by the last good checkpoint
-	Elsewhere   string  `json:"held_elsewhere"`
-	Live        bool    `json:"live"` // a daemon was writing meanwhile
-	Faults      []Fault `json:"faults"`
-	More        uint64  `json:"more_faults"` // beyond those in Faults
+	Verified    bool       `json:"verified"` // no fault
+	Version     int        `json:"version"`  // of journal.db
+	Origin      string     `json:"origin"`   // name of the tree in its checkpoints
+	Incarnation string     `json:"incarnation"`
+	Lives       []Life     `json:"lives"` // oldest first; the last is Incarnation
+	Entries     uint64     `json:"entries"`
+	Root        string     `json:"root,omitempty"` // tree hash of all entries, base64
+	Head        uint64     `json:"head"`           // entries that the head file vouches for
+	Key         string     `json:"key"`            // id of the key that checkpoints were checked with: name+hash
+	Checkpoints uint64     `json:"checkpoints"`
+	Signed      uint64     `json:"signed"` // entries covered by the last good checkpoint
+	Elsewhere   string     `json:"held_elsewhere"`
+	Time        TimeReport `json:"time"`
+	Live        bool       `json:"live"` // a daemon was writing meanwhile
+	Faults      []Fault    `json:"faults"`
+	More        uint64     `json:"more_faults"` // beyond those in Faults
 }
 
 func (r *Report) fault(seq uint64, kind, format string, args ...any) {
@@ -70,6 +71,7 @@ func (r *Report) Text() string {
 	line("checkpoints", "%d; the last covers %d of %d entries", r.Checkpoints, r.Signed, r.Entries)
 	line("key", "%s", r.Key)
 	line("held elsewhere", "%s", r.Elsewhere)
+	r.timesText(line)
 	if r.Live {
 		line("note", "a daemon is writing this journal; entries that came after the start of this check are included as far as they were there")
 	}

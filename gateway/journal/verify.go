@@ -20,8 +20,8 @@ import (
 // keyFile is the public key to check signatures with, by default the one beside the journal. progress may be nil.
 //
 // What is wrong with the journal is in the report. An error means that it could not be examined.
-func Verify(ctx context.Context, dir, keyFile string, progress func(done, total uint64)) (Report, error) {
-	return verifyOn(ctx, osDisk{}, folder(dir), keyFile, progress)
+func Verify(ctx context.Context, dir, keyFile string, progress func(done, total uint64), more ...VerifyOption) (Report, error) {
+	return verifyOn(ctx, osDisk{}, folder(dir), keyFile, progress, more...)
 }
 
 // folder takes DIR and DIR/journal.db for the same.
@@ -32,15 +32,22 @@ func folder(dir string) string {
 	return dir
 }
 
-func verifyOn(ctx context.Context, d disk, dir, keyFile string, progress func(done, total uint64)) (Report, error) {
+func verifyOn(ctx context.Context, d disk, dir, keyFile string, progress func(done, total uint64), more ...VerifyOption) (Report, error) {
 	live := held(dir)
-	v := &verifier{disk: d, dir: dir, progress: progress}
+	begin := func() *verifier {
+		v := &verifier{disk: d, dir: dir, progress: progress}
+		for _, o := range more {
+			o(v)
+		}
+		return v
+	}
+	v := begin()
 	if err := v.run(ctx, keyFile, live); err != nil {
 		return v.report, err
 	}
 	if !live && len(v.report.Faults) > 0 && held(dir) {
 		// A daemon began to write while its files were read without a lock.
-		v = &verifier{disk: d, dir: dir, progress: progress}
+		v = begin()
 		if err := v.run(ctx, keyFile, true); err != nil {
 			return v.report, err
 		}
@@ -65,6 +72,7 @@ type verifier struct {
 	tree   replay
 	ids    *identities
 	lives  lineage
+	times  times
 	after  int64 // last row read
 	total  uint64
 	raw    []byte      // of the entry in hand
@@ -75,6 +83,8 @@ type verifier struct {
 func (v *verifier) run(ctx context.Context, keyFile string, live bool) error {
 	r := &v.report
 	r.Live, r.Elsewhere, r.Faults, r.Lives = live, "none", []Fault{}, []Life{}
+	r.Time.Unchecked.Spans, r.Time.Holdover.Spans = []ClockRun{}, []ClockRun{}
+	r.Time.Outside.Signatures = v.times.roots != nil
 	v.ids = newIdentities()
 	v.ids.full = true
 	there, err := v.disk.Exists(in(v.dir, dbName))

@@ -4,8 +4,11 @@ import "weighpost/gateway/record"
 
 // follow takes an entry whose identity is right, and goes on by what it says of the journal itself: one case a concern.
 func (v *verifier) follow(e record.Entry) {
+	v.clock(e)
 	switch e.Kind {
 	case record.KindRestored:
 		v.restored(e)
+	case record.KindTimestamped:
+		v.timestamped(e)
 	}
 }
