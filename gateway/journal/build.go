@@ -273,7 +273,7 @@ func (b *builder) begin() (secret string, err error) {
 				return err
 			}
 		}
-		return errors.Join(b.state(), b.store.putCheckpoint(b.at.size, signed),
+		return errors.Join(b.state(), b.keys(), b.store.putCheckpoint(b.at.size, signed),
 			putMeta(b.store.db, "incarnation", b.built.Incarnation), putMeta(b.store.db, "origin", b.built.Origin))
 	})
 }
@@ -331,6 +331,21 @@ func vouch(secret, public, next string) ([]byte, error) {
 		return nil, fmt.Errorf("the signing key is not the one whose public half is known (%s)", proof.KeyID(known))
 	}
 	return signed, nil
+}
+
+// keys notes which key is in force from which entry on: those of before, and the new one from its entry, the last, on.
+func (b *builder) keys() error {
+	rows := maps.Clone(b.o.Snapshot.Keys)
+	if len(rows) == 0 { // the first key was never changed, and was not noted
+		rows = map[uint64]string{0: strings.TrimSpace(b.o.PublicKey)}
+	}
+	rows[b.built.Head] = b.built.PublicKey
+	for _, from := range slices.Sorted(maps.Keys(rows)) {
+		if err := putMeta(b.store.db, keyRow(from), rows[from]); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // state puts in what stands beside the entries. No reader is ahead of what there is.

@@ -2,10 +2,6 @@ package journal
 
 import (
 	"context"
-	"errors"
-	"fmt"
-	"io/fs"
-	"strings"
 
 	"golang.org/x/mod/sumdb/note"
 
@@ -26,22 +22,4 @@ func signHead(signer note.Signer, origin string, at *edge) ([]byte, error) {
 		return nil, err
 	}
 	return proof.Checkpoint{Origin: origin, Size: at.size, Root: root}.Sign(signer)
-}
-
-// readKey reads the key that signs.
-func readKey(d disk, dir string) (note.Signer, error) {
-	text, err := d.ReadFile(in(dir, keyName))
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("the journal in %s has lost its key file %q, which signs its checkpoints. Nothing was changed. "+
-			"Put the file back from a backup", dir, keyName)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("the key of the journal in %s cannot be read: %w", dir, err)
-	}
-	signer, err := note.NewSigner(strings.TrimSpace(string(text)))
-	if err != nil {
-		return nil, fmt.Errorf("the file %q of the journal in %s holds no signing key (%w). Nothing was changed. Put the file "+
-			"back from a backup", keyName, dir, err)
-	}
-	return signer, nil
 }

@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -21,7 +22,7 @@ func (w *writer) commit(reqs []*request) {
 	var signed []byte
 	var err error
 	if sign && (d.edge.size > w.state.signed || w.state.note == nil) {
-		signed, err = signHead(w.j.signer, w.state.origin, &d.edge)
+		signed, err = w.signDraft(d)
 	}
 	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(d.settled) > 0 || signed != nil) {
 		if err = w.write(d, moved, signed); err == nil {
@@ -37,7 +38,11 @@ func (w *writer) commit(reqs []*request) {
 		}
 		return
 	}
+	keyErr := w.takeKey(d)
 	for i, r := range reqs {
+		if r.rotate != nil {
+			answers[i].err = errors.Join(answers[i].err, keyErr)
+		}
 		if r.sign {
 			answers[i].seq, answers[i].note = w.state.signed, w.state.note
 		}
@@ -60,6 +65,14 @@ func (w *writer) unpark(settled []settleOrder) {
 	}
 }
 
+// signDraft signs the head as the draft makes it, with the key that is then in force.
+func (w *writer) signDraft(d *draft) ([]byte, error) {
+	if d.key != nil {
+		return signHead(d.key, d.key.Name(), &d.edge)
+	}
+	return signHead(w.j.keyInForce(), w.state.origin, &d.edge)
+}
+
 // request puts one request into the draft.
 func (d *draft) request(r *request) answer {
 	entries, err := d.add(r.bodies)
@@ -68,6 +81,9 @@ func (d *draft) request(r *request) answer {
 	}
 	if err == nil && r.settle != nil {
 		d.settled = append(d.settled, *r.settle)
+	}
+	if err == nil && r.rotate != nil {
+		d.rotate(r.rotate, entries)
 	}
 	return answer{entries: entries, err: err}
 }
@@ -103,9 +119,11 @@ func (w *writer) write(d *draft, moved map[string]uint64, signed []byte) error {
 			}
 		}
 		if signed != nil {
-			return w.store.putCheckpoint(d.edge.size, signed)
+			if err := w.store.putCheckpoint(d.edge.size, signed); err != nil {
+				return err
+			}
 		}
-		return nil
+		return w.putKeys(d)
 	})
 	if err != nil {
 		return explain(err)

@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"github.com/ncruces/go-sqlite3"
-	"golang.org/x/mod/sumdb/note"
 )
 
 const (
@@ -64,7 +63,7 @@ func stage(d disk, dir, site, synchronous string) error {
 		return err
 	}
 	origin := fmt.Sprintf("weighpost/%s/%s", site, incarnation)
-	secret, public, err := note.GenerateKey(rand.Reader, origin)
+	key, err := newSignKey(origin)
 	if err != nil {
 		return err
 	}
@@ -74,10 +73,10 @@ func stage(d disk, dir, site, synchronous string) error {
 	}
 	building := in(dir, "building.db")
 	err = errors.Join(
-		writeWhole(d, in(dir, keyName), []byte(secret+"\n"), 0o600),
-		writeWhole(d, in(dir, pubName), []byte(public+"\n"), 0o644),
+		writeWhole(d, in(dir, keyName), []byte(key.secret+"\n"), 0o600),
+		writeWhole(d, in(dir, pubName), []byte(key.public+"\n"), 0o644),
 		writeWhole(d, in(dir, headName), headImage(headState{root: root, incarnation: incarnation}), 0o640),
-		createDB(d, building, incarnation, origin, synchronous),
+		createDB(d, building, incarnation, key, synchronous),
 	)
 	if err != nil {
 		return err
@@ -85,7 +84,7 @@ func stage(d disk, dir, site, synchronous string) error {
 	return errors.Join(d.SyncDir(dir), d.Rename(building, in(dir, dbName)), d.SyncDir(dir))
 }
 
-func createDB(d disk, name, incarnation, origin, synchronous string) error {
+func createDB(d disk, name, incarnation string, key signKey, synchronous string) error {
 	db, err := openWriter(d, name, synchronous)
 	if err != nil {
 		return err
@@ -93,7 +92,8 @@ func createDB(d disk, name, incarnation, origin, synchronous string) error {
 	err = migrate(db, 0, steps)
 	if err == nil {
 		err = transact(db, func() error {
-			return errors.Join(putMeta(db, "incarnation", incarnation), putMeta(db, "origin", origin))
+			return errors.Join(putMeta(db, "incarnation", incarnation), putMeta(db, "origin", key.Name()),
+				putMeta(db, keyRow(0), key.public))
 		})
 	}
 	if err == nil {

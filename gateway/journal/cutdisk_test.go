@@ -246,8 +246,17 @@ func (d *cutDisk) Rename(from, to string) error {
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.files[to] = f
-	delete(d.files, from)
+	last, err := d.op()
+	if err != nil {
+		return err
+	}
+	if !last || d.random.IntN(2) == 0 {
+		d.files[to] = f
+		delete(d.files, from)
+	}
+	if last {
+		return errPower
+	}
 	return nil
 }
 

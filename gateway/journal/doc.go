@@ -9,6 +9,7 @@
 //	head         sequence and root of what was last acknowledged, synced before each acknowledgement
 //	key          the key that signs checkpoints, mode 0600
 //	key.pub      its public half: what a verifier needs
+//	key.next     a new key, for the moment between being made and being in force
 //	lock         held by the one daemon that writes; holds its process id
 //
 // # What is promised

@@ -10,8 +10,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"golang.org/x/mod/sumdb/note"
-
 	"weighpost/gateway/record"
 )
 
@@ -51,13 +49,12 @@ type Options struct {
 
 // A Journal is open for one process. Its methods may be called from any goroutine.
 type Journal struct {
-	o      Options
-	lock   *hold
-	signer note.Signer
-	inc    string
-	read   *readers
-	tail   tail
-	pulse  pulse
+	o     Options
+	lock  *hold
+	inc   string
+	read  *readers
+	tail  tail
+	pulse pulse
 
 	reserve atomic.Uint64 // bytes; see SetReserve
 
@@ -69,7 +66,10 @@ type Journal struct {
 	done    chan struct{}
 	ended   error
 
+	rotating sync.Mutex // one change of the key at a time
+
 	mu      sync.Mutex
+	key     signKey           // that signs
 	cursors map[string]uint64 // as set; those in moved are not yet written
 	goals   map[string]string // what each cursor is for, as Settle was told; all written
 	moved   map[string]bool
@@ -158,11 +158,6 @@ func (j *Journal) open(ctx context.Context) (*writer, error) {
 	if err := prepare(j.o.disk, j.o.Dir, j.o.Site, j.o.synchronous); err != nil {
 		return nil, err
 	}
-	signer, err := readKey(j.o.disk, j.o.Dir)
-	if err != nil {
-		return nil, err
-	}
-	j.signer = signer
 	w := &writer{j: j}
 	if err := w.open(ctx); err != nil {
 		return nil, err

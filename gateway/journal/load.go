@@ -36,6 +36,8 @@ type state struct {
 	goals       map[string]string // cursor → what it is for
 	signed      uint64            // entries covered by the last checkpoint
 	note        []byte            // that checkpoint
+	key         string            // text of the public key in force; "" where an older weighpost did not note it
+	keyFrom     uint64            // the entry that put it in force; 0: the first key
 }
 
 // inspect reads the journal in a folder, checks it against its head, and leaves no trace. It also gives the head, and the
@@ -136,6 +138,9 @@ func load(db *sqlite3.Conn) (state, error) {
 	for name, value := range meta {
 		if cursor, ok := strings.CutPrefix(name, goalPrefix); ok {
 			s.goals[cursor] = value
+		}
+		if from, ok := parseKeyRow(name); ok && from >= s.keyFrom {
+			s.key, s.keyFrom = value, from
 		}
 	}
 	if s.incarnation == "" || s.origin == "" {

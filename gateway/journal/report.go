@@ -17,6 +17,7 @@ const (
 	FaultIdentity   = "identity"   // an id, sequence or number is out of line
 	FaultHead       = "head"       // the journal and its head file do not agree
 	FaultCheckpoint = "checkpoint" // a checkpoint is not signed, or the journal does not agree with it
+	FaultKey        = "key"        // a key that nobody vouched for, or one that is not the journal's
 	FaultState      = "state"      // cursors, numbers or parked entries do not agree with the entries
 )
 
@@ -37,14 +38,21 @@ type Report struct {
 	Entries     uint64     `json:"entries"`
 	Root        string     `json:"root,omitempty"` // tree hash of all entries, base64
 	Head        uint64     `json:"head"`           // entries that the head file vouches for
-	Key         string     `json:"key"`            // id of the key that checkpoints were checked with: name+hash
+	Key         string     `json:"key"`            // id of the key that was given, or is beside the journal: name+hash
+	Keys        []KeySpan  `json:"keys"`           // oldest first; the last is in force
 	Checkpoints uint64     `json:"checkpoints"`
 	Signed      uint64     `json:"signed"` // entries covered by the last good checkpoint
 	Elsewhere   string     `json:"held_elsewhere"`
 	Time        TimeReport `json:"time"`
-	Live        bool       `json:"live"` // a daemon was writing meanwhile
+	Live        bool       `json:"live"`  // a daemon was writing meanwhile
+	Notes       []string   `json:"notes"` // no faults, and to be known
 	Faults      []Fault    `json:"faults"`
 	More        uint64     `json:"more_faults"` // beyond those in Faults
+}
+
+// note says something that is no fault, and that whoever verifies has to know.
+func (r *Report) note(format string, args ...any) {
+	r.Notes = append(r.Notes, fmt.Sprintf(format, args...))
 }
 
 func (r *Report) fault(seq uint64, kind, format string, args ...any) {
@@ -63,6 +71,7 @@ func (r *Report) Text() string {
 	}
 	line("journal", "%s (version %d)", r.Origin, r.Version)
 	r.livesText(line)
+	r.keysText(line)
 	line("entries", "%d", r.Entries)
 	if r.Root != "" {
 		line("root", "%s", r.Root)
@@ -72,6 +81,9 @@ func (r *Report) Text() string {
 	line("key", "%s", r.Key)
 	line("held elsewhere", "%s", r.Elsewhere)
 	r.timesText(line)
+	for _, n := range r.Notes {
+		line("note", "%s", n)
+	}
 	if r.Live {
 		line("note", "a daemon is writing this journal; entries that came after the start of this check are included as far as they were there")
 	}

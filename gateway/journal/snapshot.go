@@ -33,7 +33,10 @@ type Snapshot struct {
 	// Cursors say up to where each reader has everything: never more than Size. After a crash some come again.
 	Cursors map[string]uint64 `json:"cursors"`
 	Goals   map[string]string `json:"goals"` // cursor → what Settle was told that it is for
-	Parked  []SavedParked     `json:"parked"`
+	// Keys are the public keys by the entry that put each in force, the first by 0. Empty where an older weighpost did not note
+	// the first, and it is still in force.
+	Keys   map[uint64]string `json:"keys,omitempty"`
+	Parked []SavedParked     `json:"parked"`
 	// Segments are the sealed spans of entries up to Size. A backup holds their entries with all others.
 	Segments []SavedSegment `json:"segments"`
 }
@@ -108,7 +111,7 @@ func (j *Journal) signedHead(at *state) ([]byte, error) {
 	if at.note != nil && at.signed == at.edge.size {
 		return at.note, nil
 	}
-	return signHead(j.signer, at.origin, &at.edge)
+	return signHead(j.keyInForce(), at.origin, &at.edge)
 }
 
 // SnapshotDir gives the state of a journal that nobody has open. The checkpoint is made with the key beside it where the last
@@ -123,11 +126,11 @@ func SnapshotDir(ctx context.Context, dir string) (Snapshot, error) {
 	if err != nil {
 		return Snapshot{}, err
 	}
-	signer, err := readKey(d, dir)
+	key, _, err := findKey(d, dir, &at)
 	if err != nil {
 		return Snapshot{}, err
 	}
-	signed, err := (&Journal{signer: signer}).signedHead(&at)
+	signed, err := (&Journal{key: key}).signedHead(&at)
 	if err != nil {
 		return Snapshot{}, err
 	}
@@ -171,6 +174,9 @@ func (s *Snapshot) fill(ctx context.Context, db *sqlite3.Conn) error {
 		return err
 	}
 	slices.Reverse(s.Checkpoints)
+	if s.Keys, err = keyRows(db, s.Size); err != nil {
+		return err
+	}
 	return query(db, "SELECT cursor, seq, notice FROM parked WHERE notice <= ? ORDER BY cursor, seq", []int64{size},
 		func(row *sqlite3.Stmt) error {
 			s.Parked = append(s.Parked, SavedParked{row.ColumnText(0), uint64(row.ColumnInt64(1)), uint64(row.ColumnInt64(2))})

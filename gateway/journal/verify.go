@@ -11,8 +11,9 @@ import (
 	"strings"
 
 	"github.com/ncruces/go-sqlite3"
-	"golang.org/x/mod/sumdb/note"
 	"golang.org/x/mod/sumdb/tlog"
+
+	"weighpost/gateway/proof"
 )
 
 // Verify reads a whole journal, closed or being written, and holds everything in it against everything else: leaf and tree
@@ -66,7 +67,7 @@ type verifier struct {
 	report   Report
 
 	db     *sqlite3.Conn
-	known  note.Verifiers
+	keys   keychain
 	notes  map[uint64][]byte // checkpoints of the chunk, by size
 	head   headState
 	tree   replay
@@ -82,7 +83,7 @@ type verifier struct {
 
 func (v *verifier) run(ctx context.Context, keyFile string, live bool) error {
 	r := &v.report
-	r.Live, r.Elsewhere, r.Faults, r.Lives = live, "none", []Fault{}, []Life{}
+	r.Live, r.Elsewhere, r.Faults, r.Lives, r.Keys, r.Notes = live, "none", []Fault{}, []Life{}, []KeySpan{}, []string{}
 	r.Time.Unchecked.Spans, r.Time.Holdover.Spans = []ClockRun{}, []ClockRun{}
 	r.Time.Outside.Signatures = v.times.roots != nil
 	v.ids = newIdentities()
@@ -128,6 +129,12 @@ func (v *verifier) examine(ctx context.Context) error {
 		v.report.fault(0, FaultFile, "journal.db cannot be read: %v", err)
 		return nil
 	}
+	rows, err := keyRows(v.db, 0)
+	if err != nil {
+		v.report.fault(0, FaultFile, "journal.db cannot be read: %v", err)
+		return nil
+	}
+	v.keys.begin(rows)
 	v.after = math.MinInt64
 	v.loadNotes(-1, 0)
 	v.passed()
@@ -260,20 +267,26 @@ func (v *verifier) readWAL() error {
 	return nil
 }
 
+// readKey takes the key to verify with: the one that was named, or the one beside the journal.
 func (v *verifier) readKey(file string) error {
-	if file == "" {
+	k := &v.keys
+	beside, err := v.disk.ReadFile(in(v.dir, pubName))
+	if err == nil {
+		k.beside = strings.TrimSpace(string(beside))
+	}
+	text := beside
+	if k.chosen = file != ""; k.chosen {
+		text, err = v.disk.ReadFile(file)
+	} else {
 		file = in(v.dir, pubName)
 	}
-	text, err := v.disk.ReadFile(file)
 	if err != nil {
 		return fmt.Errorf("the public key cannot be read: %w. Name one with --key", err)
 	}
-	key, err := note.NewVerifier(strings.TrimSpace(string(text)))
-	if err != nil {
-		return fmt.Errorf("%s holds no public key of a journal: %w", file, err)
+	if k.given, err = proof.ParseKey(string(text)); err != nil {
+		return fmt.Errorf("%s: %w", file, err)
 	}
-	v.report.Key = fmt.Sprintf("%s+%08x", key.Name(), key.KeyHash())
-	v.known = note.VerifierList(key)
+	v.report.Key = proof.KeyID(k.given)
 	return nil
 }
 

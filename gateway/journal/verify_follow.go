@@ -10,5 +10,7 @@ func (v *verifier) follow(e record.Entry) {
 		v.restored(e)
 	case record.KindTimestamped:
 		v.timestamped(e)
+	case record.KindKeyRotated:
+		v.rotated(e)
 	}
 }

@@ -3,6 +3,7 @@ package journal
 import (
 	"fmt"
 
+	"weighpost/gateway/proof"
 	"weighpost/gateway/record"
 )
 
@@ -73,7 +74,7 @@ func (v *verifier) endLives() {
 		v.lives.list = []Life{{Incarnation: r.Incarnation, Origin: r.Origin, First: 1}}
 	}
 	r.Lives = v.lives.list
-	r.Lives[len(r.Lives)-1].Key = r.Key
+	r.Lives[len(r.Lives)-1].Key = proof.KeyID(v.keys.now)
 }
 
 // livesText tells the lives, where there was more than one.

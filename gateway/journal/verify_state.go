@@ -2,7 +2,6 @@ package journal
 
 import (
 	"github.com/ncruces/go-sqlite3"
-	"golang.org/x/mod/sumdb/note"
 
 	"weighpost/gateway/proof"
 )
@@ -24,16 +23,11 @@ func (v *verifier) loadNotes(from, to int64) {
 // checkpoint checks one checkpoint, filed under the present size of the tree.
 func (v *verifier) checkpoint(signed []byte) {
 	r, at := &v.report, v.tree.size
-	n, err := note.Open(signed, v.known)
-	if err != nil {
-		r.fault(at, FaultCheckpoint, "the checkpoint is not signed by %s: %v", r.Key, err)
-		return
-	}
-	c, err := proof.ParseText(n.Text)
+	c, err := proof.Open(signed, v.keys.now)
 	have, whole := v.tree.root()
 	switch {
 	case err != nil:
-		r.fault(at, FaultCheckpoint, "%v", err)
+		r.fault(at, FaultCheckpoint, "the checkpoint does not hold: %v", err)
 	case c.Size != at:
 		r.fault(at, FaultCheckpoint, "the checkpoint of %d entries is filed under %d", c.Size, at)
 	case !v.lives.of(c.Origin, at):
@@ -69,6 +63,7 @@ func (v *verifier) finish() {
 		r.fault(0, FaultState, "journal.db does not say which incarnation it is")
 	}
 	v.endLives()
+	v.endKeys()
 	v.ahead()
 	v.tables()
 }

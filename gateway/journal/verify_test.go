@@ -377,10 +377,10 @@ func TestACheckpointHeldElsewhereTellsOfAWholeOlderCopy(t *testing.T) {
 	}
 }
 
-func TestVerifyWithAnotherKeyNamesTheCheckpoints(t *testing.T) {
+func TestVerifyWithAStrangersKeyShowsNothing(t *testing.T) {
 	dir := specimen(t)
 	r, err := Verify(context.Background(), dir, filepath.Join(specimen(t), pubName), nil)
-	if err != nil || r.Verified || r.Faults[0].Kind != FaultCheckpoint || r.Signed != 0 {
+	if err != nil || r.Verified || r.Faults[0].Kind != FaultKey || r.Signed != 0 {
 		t.Errorf("%v\n%s", err, r.Text())
 	}
 }

@@ -15,8 +15,9 @@ type request struct {
 	park   *parkOrder // its notice is the first body
 	settle *settleOrder
 	sign   bool
-	state  bool        // the answer tells what Snapshot needs
-	done   chan answer // has room for the one answer
+	rotate *rotateOrder // the entry that says so is among the bodies
+	state  bool         // the answer tells what Snapshot needs
+	done   chan answer  // has room for the one answer
 }
 
 type answer struct {
@@ -127,7 +128,7 @@ func (w *writer) serve(reqs []*request) {
 		}
 		return
 	}
-	w.commit(reqs)
+	w.commit(w.stageKeys(reqs))
 	w.j.pulse.work()
 	if w.stopped == nil && w.store.walPages*pageSize >= w.j.o.foldAt && w.store.walPages >= w.folded+w.j.o.foldAt/pageSize/4 {
 		w.fold(false)
@@ -243,6 +244,11 @@ func (w *writer) open(ctx context.Context) (err error) {
 			err = errors.Join(fmt.Errorf("the journal in %s cannot be opened: %w", o.Dir, err), w.closeFiles())
 		}
 	}()
+	key, err := settleKey(o.disk, o.Dir, &s)
+	if err != nil {
+		return err
+	}
+	w.j.setKey(key)
 	if err := w.openFiles(v); err != nil {
 		return err
 	}
