@@ -80,6 +80,19 @@ func TestWeighingsCarryTheTimeServersTime(t *testing.T) {
 		!strings.HasPrefix(change.Step, "+3600.0") && !strings.HasPrefix(change.Step, "+3599.9") || len(change.Servers) != 3 {
 		t.Fatalf("%+v", change)
 	}
+	var fixed record.Corrections
+	for _, e := range entries(t, d) {
+		if err := fixed.Add(e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, e := range entries(t, d) {
+		stamp, _ := record.StampOf(e)
+		got, ok := fixed.OfEntry(e)
+		if ok != (stamp.Clock == record.ClockUnchecked) || ok && (got.UTC.Time().Sub(stamp.UTC.Time())-time.Hour).Abs() > time.Duration(got.Bound) {
+			t.Errorf("the stamp of entry %d (%s, %s) is corrected to %+v %v", e.Seq, e.Kind, stamp.Clock, got, ok)
+		}
+	}
 	s := weighing.Stamp
 	if s.Clock != record.ClockChecked || s.Sources != 3 || s.Bound == nil || time.Duration(*s.Bound) > time.Second {
 		t.Fatalf("%+v", s)

@@ -30,7 +30,9 @@ func (g *Gateway) openJournal(ctx context.Context) error {
 // openClock begins to stamp, and notes that the daemon began. The time servers are asked meanwhile: until they agree, stamps
 // say unchecked.
 func (g *Gateway) openClock(ctx context.Context) (err error) {
-	if g.clock, err = clock.New(g.now.Load().cfg.Clock, clock.Deps{Recorder: g.journal, Health: g.board, Log: g.log}); err != nil {
+	if g.clock, err = clock.New(g.now.Load().cfg.Clock, clock.Deps{
+		Recorder: g.journal, Health: g.board, Log: g.log, Head: g.journal.Head,
+	}); err != nil {
 		return err
 	}
 	if err := g.noteStart(ctx); err != nil {

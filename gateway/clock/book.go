@@ -22,25 +22,28 @@ const bookRoom = 128
 // book takes entries to the journal, in order. Putting never waits.
 type book struct {
 	to   Recorder
+	head func() uint64 // may be nil
 	wake chan struct{}
 
 	mu      sync.Mutex
-	waiting []*record.ClockChange
+	waiting []record.Body
 	lost    int // that did not fit since the book was last full
 }
 
-func newBook(to Recorder) *book { return &book{to: to, wake: make(chan struct{}, 1)} }
+func newBook(to Recorder, head func() uint64) *book {
+	return &book{to: to, head: head, wake: make(chan struct{}, 1)}
+}
 
 // put adds an entry. When the book is full the entry is counted, and the next that fits says how many are missing.
-func (b *book) put(e *record.ClockChange) {
+func (b *book) put(e record.Body) {
 	b.mu.Lock()
 	if len(b.waiting) >= bookRoom {
 		b.lost++
 		b.mu.Unlock()
 		return
 	}
-	if b.lost > 0 {
-		e.Why += fmt.Sprintf(" %d changes before this one could not be kept while the journal did not record.", b.lost)
+	if change, ok := e.(*record.ClockChange); ok && b.lost > 0 {
+		change.Why += fmt.Sprintf(" %d changes before this one could not be kept while the journal did not record.", b.lost)
 		b.lost = 0
 	}
 	b.waiting = append(b.waiting, e)
@@ -52,7 +55,7 @@ func (b *book) put(e *record.ClockChange) {
 }
 
 // first gives the oldest entry without taking it out.
-func (b *book) first() *record.ClockChange {
+func (b *book) first() record.Body {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if len(b.waiting) == 0 {
@@ -90,7 +93,13 @@ func (b *book) write(ctx context.Context, ended <-chan struct{}) {
 }
 
 // append tries until the journal has the entry. It is false when ctx ended first.
-func (b *book) append(ctx context.Context, e *record.ClockChange) bool {
+func (b *book) append(ctx context.Context, e record.Body) bool {
+	if c, ok := e.(*record.ClockCorrected); ok && c.To == 0 {
+		// Everything that was stamped before the change has had its time to be recorded; what was stamped after it says so.
+		if c.To = b.head(); c.To < c.From {
+			return true // nothing was recorded that it could correct
+		}
+	}
 	for pause := retryFirst; ; pause = min(2*pause, retryLast) {
 		if _, err := b.to.Append(ctx, e); err == nil {
 			return true

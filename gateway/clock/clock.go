@@ -26,6 +26,9 @@ type Deps struct {
 	Health   *health.Board
 	Log      *slog.Logger   // nil: nothing is logged
 	Zone     *time.Location // of the place; nil: the system's
+	// Head gives the sequence of the last entry that is recorded, at once. With it, an entry says by how much stamps were wrong
+	// once that is known; nil: none does.
+	Head func() uint64
 }
 
 // Clock gives stamps, and knows how far they may be wrong. Its methods may be called from any goroutine, and none of them
@@ -38,28 +41,32 @@ type Clock struct {
 	board  *health.Board
 	shown  shown // owned by Run
 	zone   zone
+	head   func() uint64
 	change chan Config // a new configuration for Run
 
 	anchor atomic.Pointer[anchor]  // nil: never checked
 	recent atomic.Pointer[Reading] // the latest
 	past   atomic.Pointer[Reading] // one that is at least a tick older
 
-	mu         sync.Mutex // guards everything below; nobody who holds it waits for anything
-	cfg        Config
-	servers    []*server
-	schedule   schedule
-	ticked     *Reading
-	base       Reading // against which the next step or sleep is measured
-	state      string
-	since      record.UTC // since when the state holds, by the stamps of then
-	why        string     // a sentence on the state
-	agreed     *Reading   // at the last agreement; nil: none yet
-	failed     int        // rounds without agreement, in a row
-	step       *Step      // the last one
-	drift      drift
-	corrected  time.Time // when the servers last contradicted the stamps, on the Go runtime's clock
-	correction string    // and what was said then
-	ration     ration
+	mu        sync.Mutex // guards everything below; nobody who holds it waits for anything
+	cfg       Config
+	servers   []*server
+	schedule  schedule
+	ticked    *Reading
+	base      Reading // against which the next step or sleep is measured
+	state     string
+	since     record.UTC // since when the state holds, by the stamps of then
+	why       string     // a sentence on the state
+	agreed    *Reading   // at the last agreement; nil: none yet
+	failed    int        // rounds without agreement, in a row
+	step      *Step      // the last one
+	drift     drift
+	corrected time.Time // when the servers last contradicted the stamps, on the Go runtime's clock
+	said      string    // and what was said then
+	ration    ration
+	stretches []stretch // while the time was never checked
+	looked    uint64    // the last entry recorded at the last look
+	sure      sure
 }
 
 // New prepares a clock. It asks nobody before Run, and stamps are unchecked until the servers agree.
@@ -73,7 +80,7 @@ func newClock(cfg Config, deps Deps, t ticker, ask asker) (*Clock, error) {
 		return nil, fmt.Errorf("the clock lacks a part")
 	}
 	c := &Clock{
-		ticker: t, ask: ask, log: deps.Log, board: deps.Health, book: newBook(deps.Recorder),
+		ticker: t, ask: ask, log: deps.Log, board: deps.Health, book: newBook(deps.Recorder, deps.Head), head: deps.Head,
 		zone: zone{place: deps.Zone}, change: make(chan Config, 1), state: record.ClockUnchecked,
 	}
 	if c.ask == nil {
@@ -89,6 +96,7 @@ func newClock(cfg Config, deps Deps, t ticker, ask asker) (*Clock, error) {
 	c.servers = newServers(c.cfg, nil)
 	r := t.read()
 	c.base, c.ticked, c.since = r, &r, record.UTC(r.Wall.UTC().Truncate(time.Microsecond))
+	c.anew(&r, false)
 	c.why = uncheckedYet
 	if len(c.servers) == 0 {
 		c.why = noServers

@@ -72,7 +72,7 @@ func (c *Clock) conditions(r *Reading) []health.Condition {
 	}
 	if !c.corrected.IsZero() && r.Now.Sub(c.corrected) < remembered {
 		list = append(list, health.Condition{
-			Code: health.ClockCorrected, Subject: subject, Severity: health.Warning, Sentence: c.correction,
+			Code: health.ClockCorrected, Subject: subject, Severity: health.Warning, Sentence: c.said,
 			Remedy: "Judge the weighings before it: the entry clock-changed has the time. The usual causes are a virtual machine that was frozen, " +
 				"a clock that drifts more than declared, and a majority of time servers that is wrong.",
 		})

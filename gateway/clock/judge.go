@@ -23,6 +23,7 @@ func (c *Clock) judge(r Reading, answers []answer) {
 	if ok {
 		c.failed, c.agreed = 0, &r
 		c.accept(&r, most, whose)
+		c.agreedNow(&r)
 	} else {
 		c.failed++
 		if c.state == record.ClockUnchecked {
@@ -100,15 +101,21 @@ func (c *Clock) accept(r *Reading, most agreement, whose []*server) {
 	step := time.Unix(0, most.mid+int64(r.Raw)).Sub(was.utc)
 	switch {
 	case old == nil:
+		wrong := c.correctUnchecked(r, a)
 		c.drift.see(a)
 		c.replace(r, a, fmt.Sprintf("%d of %d time servers agree. The stamps before were those of the computer's own clock, which is %s s %s.",
 			most.count, len(c.servers), signed(step)[1:], behindOrAhead(step)), step)
+		c.noteWrong(r, wrong...)
 	case step.Abs() > most.half+was.bound:
+		wrong := c.correctContradicted(was, step, most.half)
 		c.drift.contradict(a)
 		c.corrected = r.Now
-		c.correction = fmt.Sprintf("The stamps were wrong: %d of %d time servers agree on a time %s s from that of the stamps, which claimed to be "+
+		c.said = fmt.Sprintf("The stamps were wrong: %d of %d time servers agree on a time %s s from that of the stamps, which claimed to be "+
 			"right within %s s. Stamps follow the servers now.", most.count, len(c.servers), signed(step), signed(was.bound)[1:])
-		c.replace(r, a, c.correction, step)
+		c.replace(r, a, c.said, step)
+		if wrong != nil {
+			c.noteWrong(r, wrong)
+		}
 	case was.state == record.ClockChecked && was.bound < most.half:
 		b := *old
 		b.sources, b.leap = a.sources, a.leap

@@ -97,7 +97,7 @@ func randomRun(t *testing.T, r *rand.Rand, drift float64, total *tally) string {
 		}
 	}
 	if drift <= 1 && !w.clock.corrected.IsZero() {
-		return "corrected: " + w.clock.correction
+		return "corrected: " + w.clock.said
 	}
 	return ""
 }

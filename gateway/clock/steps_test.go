@@ -307,7 +307,7 @@ func TestADriftBeyondTheDeclaredOneIsSeen(t *testing.T) {
 // TestAStoppedJournalDelaysNoStamp keeps entries until it goes on, in order, and counts what does not fit.
 func TestAStoppedJournalDelaysNoStamp(t *testing.T) {
 	p := &pages{fail: errors.New("the disk is full")}
-	b := newBook(p)
+	b := newBook(p, nil)
 	for i := range bookRoom + 7 {
 		b.put(&record.ClockChange{Why: strings.Repeat("x", i)})
 	}

@@ -26,6 +26,7 @@ func (c *Clock) look(r Reading) {
 	c.ticked = &r
 	c.noticeSleep(&r)
 	c.noticeStep(&r)
+	c.goOn(&r)
 	c.review(&r)
 	want := c.conditions(&r)
 	c.mu.Unlock()
@@ -54,6 +55,7 @@ func (c *Clock) noticeSleep(r *Reading) {
 	c.schedule.hurry(r.Now)
 	c.drift.anew()
 	if c.anchor.Load() == nil {
+		c.anew(r, true)
 		c.jumped(r, step, why)
 		return
 	}
@@ -69,6 +71,7 @@ func (c *Clock) noticeStep(r *Reading) {
 	c.base = *r
 	why := fmt.Sprintf("The computer's clock was set %s by %s s.", direction(step), signed(step)[1:])
 	if c.anchor.Load() == nil {
+		c.anew(r, false)
 		c.jumped(r, Step{Clock: Seconds(step), Stamps: Seconds(step), Why: why}, why+" Stamps are unchecked and follow it.")
 		return
 	}

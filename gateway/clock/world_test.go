@@ -153,7 +153,7 @@ func (w *world) look() { w.clock.look(w.clock.ticker.read()) }
 func (w *world) entries() []*record.ClockChange {
 	w.clock.book.mu.Lock()
 	defer w.clock.book.mu.Unlock()
-	return w.clock.book.waiting
+	return only[*record.ClockChange](w.clock.book.waiting)
 }
 
 func (w *world) has(code string) *health.Condition {
@@ -178,4 +178,14 @@ var noon = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 // drawn draws a length of time.
 func drawn(r *rand.Rand, least, most time.Duration) time.Duration {
 	return least + time.Duration(r.Int64N(int64(most-least)+1))
+}
+
+// only gives the bodies of one kind.
+func only[T record.Body](bodies []record.Body) (list []T) {
+	for _, b := range bodies {
+		if one, ok := b.(T); ok {
+			list = append(list, one)
+		}
+	}
+	return list
 }
