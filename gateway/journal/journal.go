@@ -119,6 +119,9 @@ func Open(ctx context.Context, o Options) (*Journal, error) {
 	if err := record.CheckName(o.Site); err != nil {
 		return nil, fmt.Errorf("the site's name %w", err)
 	}
+	if err := finishRebuild(osDisk{}, o.Dir); err != nil {
+		return nil, err
+	}
 	if err := o.makeFolder(); err != nil {
 		return nil, err
 	}
