@@ -37,7 +37,7 @@ const perWitness = 5 * time.Minute
 type learner struct {
 	b     *File
 	s     journal.Snapshot
-	key   note.Verifier // of the backup's checkpoint
+	keys  []note.Verifier // of the backup's checkpoint, and those before it
 	lives map[string]bool
 	roots map[uint64]string // wanted, by size; filled by scan
 	seqs  map[uint64]string // sequence beyond the backup → id, as destinations say
@@ -57,7 +57,7 @@ func newLearner(b *File, s journal.Snapshot, key string) (*learner, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &learner{b: b, s: s, key: k, lives: map[string]bool{s.Incarnation: true}, roots: map[uint64]string{}, seqs: map[uint64]string{}}
+	l := &learner{b: b, s: s, keys: []note.Verifier{k}, lives: map[string]bool{s.Incarnation: true}, roots: map[uint64]string{}, seqs: map[uint64]string{}}
 	l.head = record.Predecessor{Entries: s.Size, Root: b.manifest.Root, From: "backup"}
 	l.out = append(l.out, record.LearntHead{Where: "backup", Entries: s.Size, Root: b.manifest.Root, Checkpoint: b.manifest.Checkpoint})
 	return l, nil
@@ -91,12 +91,12 @@ func (l *learner) reach(h record.LearntHead) {
 // checkpoint takes a signed checkpoint. It counts only if the key of the backup signed it.
 func (l *learner) checkpoint(where string, signed []byte) {
 	h := record.LearntHead{Where: where}
-	c, err := proof.Open(signed, l.key)
+	c, err := proof.Open(signed, l.keys...)
 	switch at, perr := proof.Peek(signed); {
 	case perr != nil:
 		h.Why = fmt.Sprintf("what is there is no checkpoint: %v", perr)
 	case err != nil:
-		h.Why = fmt.Sprintf("a checkpoint of %.100q over %d entries is not signed by the key of this backup (%s), and is not believed", at.Origin, at.Size, proof.KeyID(l.key))
+		h.Why = fmt.Sprintf("a checkpoint of %.100q over %d entries is not signed by a key of this backup (%s), and is not believed", at.Origin, at.Size, proof.KeyID(l.keys[0]))
 	case c.Origin != l.s.Origin:
 		h.Why = fmt.Sprintf("its checkpoint is of %q, another life than the backup's", c.Origin)
 	default:
@@ -172,18 +172,30 @@ func (l *learner) strangers(where string, other map[string]uint64) {
 // mostClaims is how many checkpoints of one destination are looked at.
 const mostClaims = 16
 
-// scan reads the backup's entries for its lives.
+// scan reads the backup's entries for its lives and keys. They were verified, and with them the keys in them.
 func (l *learner) scan(ctx context.Context) error {
 	return l.b.entries(ctx, func(_ []byte, e record.Entry, _ *tree) error {
-		if e.Kind == record.KindRestored {
+		switch e.Kind {
+		case record.KindRestored:
 			var r record.Restored
 			if json.Unmarshal(e.JSON, &r) == nil {
 				l.lives[r.Predecessor.Incarnation], l.lives[r.Incarnation] = true, true
+			}
+		case record.KindKeyRotated:
+			var r record.KeyRotated
+			if json.Unmarshal(e.JSON, &r) != nil || len(l.keys) == mostKeys {
+				return nil
+			}
+			if old, err := proof.ParseKey(r.OldKey); err == nil && proof.KeyID(old) != proof.KeyID(l.keys[0]) {
+				l.keys = append(l.keys, old)
 			}
 		}
 		return nil
 	})
 }
+
+// mostKeys is how many keys of before are known.
+const mostKeys = 64
 
 // agree holds checkpoints that cover no more than the backup against it.
 func (l *learner) agree(ctx context.Context) error {

@@ -110,16 +110,52 @@ func TestABuiltJournalGoesOnAsAnotherLife(t *testing.T) {
 		}
 		return nil
 	}))
-	r, err := Verify(context.Background(), dir, "", nil)
-	must(t, err)
-	for _, f := range r.Faults {
-		t.Errorf("a fault: %v", f)
-	}
+	r := verifyClean(t, dir)
 	if len(r.Lives) != 2 || r.Lives[1].First != s.snapshot.Size+1 || r.Lives[1].Cause != record.LifeRestored || r.Lives[0].Origin != s.snapshot.Origin {
 		t.Errorf("lives: %+v", r.Lives)
 	}
 	if !strings.Contains(r.Text(), fmt.Sprintf("%s, from entry %d on: restored", built.Incarnation, s.snapshot.Size+1)) {
 		t.Errorf("the report does not tell:\n%s", r.Text())
+	}
+}
+
+// Without the old key the journal is built as well: nothing vouches for the new key, and the report says so until, and after,
+// a second person has confirmed it.
+func TestAJournalBuiltWithoutItsKeySaysSo(t *testing.T) {
+	t.Parallel()
+	s := sourceOf(t, recordedThere(t, 10))
+	for _, c := range []struct {
+		second *record.Actor
+		want   string
+	}{
+		{nil, "ada said that the one before was lost. No second person has confirmed that"},
+		{&record.Actor{ID: "ben", By: record.ActorHost}, "ada and ben said that the one before was lost"},
+	} {
+		dir := t.TempDir()
+		o := s.options()
+		o.Key, o.ConfirmedBy = "", c.second
+		_, err := Build(context.Background(), dir, o)
+		must(t, err)
+		must(t, open(t, Options{Dir: dir}).Close())
+		r := verifyClean(t, dir)
+		if len(r.Notes) != 1 || !strings.Contains(r.Notes[0], c.want) || !strings.Contains(r.Text(), "no key vouched for it") {
+			t.Errorf("the report says %q, want %q", r.Notes, c.want)
+		}
+		old := in(t.TempDir(), "old.pub")
+		must(t, os.WriteFile(old, []byte(s.public), 0o600))
+		r, err = Verify(context.Background(), dir, old, nil)
+		must(t, err)
+		if !r.Verified || len(r.Notes) != 1 {
+			t.Errorf("with the key of before: %s", r.Text())
+		}
+	}
+	o := s.options()
+	o.Key, o.ConfirmedBy = "", &o.Restored.Actor
+	dir := t.TempDir()
+	_, err := Build(context.Background(), dir, o)
+	must(t, err)
+	if r, err := Verify(context.Background(), dir, "", nil); err != nil || r.Verified {
+		t.Errorf("confirmed by the same person: %s, %v", r.Text(), err)
 	}
 }
 

@@ -68,12 +68,7 @@ func (v *verifier) rotated(e record.Entry) {
 	}
 	switch {
 	case r.Cause == record.KeyLost:
-		if r.ConfirmedBy == nil || r.ConfirmedBy.ID == "" || r.By.ID == "" || r.ConfirmedBy.ID == r.By.ID {
-			fault("says that the key before was lost, and does not name two people who say so")
-			break
-		}
-		v.report.note("from entry %d on another key signs, and no key vouched for it: %s and %s said that the one before was lost. "+
-			"Only they can confirm that", e.Seq, r.By.ID, r.ConfirmedBy.ID)
+		v.lostKey(e, &r, fault)
 	default:
 		text, err := proof.OpenVouch([]byte(r.Note), v.keys.now)
 		if err != nil {
@@ -84,6 +79,20 @@ func (v *verifier) rotated(e record.Entry) {
 	}
 	v.keys.now = next
 	v.keys.spans = append(v.keys.spans, KeySpan{Key: proof.KeyID(next), Text: r.NewKey, From: e.Seq, Cause: r.Cause})
+}
+
+// lostKey takes an entry by which people say that the key before is lost. A restore without the key goes on at once, and its
+// second person may come later: until then the report says that nobody has confirmed it.
+func (v *verifier) lostKey(e record.Entry, r *record.KeyRotated, fault func(format string, args ...any)) {
+	const unvouched = "from entry %d on another key signs, and no key vouched for it: %s said that the one before was lost. "
+	switch {
+	case r.By.ID != "" && r.ConfirmedBy == nil && v.lives.begunAt(e.Seq-1):
+		v.report.note(unvouched+"No second person has confirmed that with this entry: weighpost journal replace-key", e.Seq, r.By.ID)
+	case r.ConfirmedBy == nil || r.ConfirmedBy.ID == "" || r.By.ID == "" || r.ConfirmedBy.ID == r.By.ID:
+		fault("says that the key before was lost, and does not name two people who say so")
+	default:
+		v.report.note(unvouched+"Only they can confirm that", e.Seq, r.By.ID+" and "+r.ConfirmedBy.ID)
+	}
 }
 
 // endKeys holds the keys that the entries tell of against those that journal.db, the files and the caller name.

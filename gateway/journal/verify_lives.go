@@ -54,6 +54,12 @@ func (l *lineage) of(origin string, at uint64) bool {
 	return origin == l.origin
 }
 
+// begunAt says whether the newest life was built from a backup and begins with this entry.
+func (l *lineage) begunAt(seq uint64) bool {
+	n := len(l.list)
+	return n > 1 && l.list[n-1].First == seq && l.list[n-1].Cause == record.LifeRestored
+}
+
 // confirm holds what was taken from a checkpoint against the origin of the life that has ended.
 func (l *lineage) confirm(v *verifier, origin string) {
 	if l.origin == "" || l.origin == origin {
