@@ -53,6 +53,8 @@ var arrows = []arrow{
 	{"gateway/journal/...", []string{"gateway/record", "gateway/journal", "gateway/journal/..."}, "test support of the journal"},
 	{"gateway/backup", []string{"gateway/record", "gateway/segment", "gateway/proof", "gateway/journal", "gateway/journal/...", "parsers/strict", "sinks"},
 		"it reads a journal and writes files: it neither records nor knows what an entry means"},
+	{"gateway/export", []string{"gateway/record", "gateway/index", "gateway/journal", "gateway/proof", "sinks/format", "parsers/decimal"},
+		"it writes what the journal says in other forms, and keeps nothing"},
 	{"gateway/index", []string{"gateway/record", "gateway/journal"}, "it finds what the journal keeps, and changes nothing there"},
 	{"gateway/roster", []string{"gateway/record"}, "it reads what the journal says of balances, and knows no balance that runs"},
 	{"gateway/port/pty", nil, "a pair of file descriptors"},

@@ -89,11 +89,20 @@ func CSVFields(e record.Entry, spreadsheet bool) ([]string, error) {
 	fields := make([]string, len(columns))
 	for i, c := range columns {
 		fields[i] = c.value(&w)
-		if spreadsheet && !(c.own && ownForm.MatchString(fields[i])) && !number.MatchString(fields[i]) {
-			fields[i] = neutral(fields[i])
+		if spreadsheet {
+			fields[i] = ForSpreadsheet(fields[i], c.own)
 		}
 	}
 	return fields, nil
+}
+
+// ForSpreadsheet makes the value of one column safe for a spreadsheet, as CSVFields describes. own says that the value is made
+// by weighpost in a fixed form.
+func ForSpreadsheet(text string, own bool) string {
+	if own && ownForm.MatchString(text) || number.MatchString(text) {
+		return text
+	}
+	return neutral(text)
 }
 
 // HasCSV says whether entries of a kind have a CSV form.

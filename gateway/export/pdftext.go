@@ -1,0 +1,102 @@
+package export
+
+import (
+	"fmt"
+	"strings"
+)
+
+// piece is a run of text on one line, all of it in one colour.
+type piece struct {
+	codes []int
+	width int  // in thousandths of the font's size
+	mark  bool // stands for a character that cannot be shown
+}
+
+// line is what stands beside each other.
+type line struct {
+	pieces []piece
+	width  int
+}
+
+// atom is a character, or the mark of one, that is never broken.
+type atom struct {
+	codes []int
+	width int
+	mark  bool
+	space bool
+}
+
+// atoms turns text into what is drawn. A character that the font does not have, or that could not be seen, becomes a mark
+// with its code point: ‹U+1F33E›. Nothing is left out. A byte that is no UTF-8 becomes ‹byte FF›.
+func (f *pdfFont) atoms(text string) []atom {
+	list := make([]atom, 0, len(text))
+	for i, r := range text {
+		if code := f.code(r); code != 0 {
+			list = append(list, atom{codes: f.used[code].alone, width: f.used[code].width, space: r == ' '})
+			continue
+		}
+		mark := fmt.Sprintf("‹U+%04X›", r)
+		if r == '\uFFFD' && !strings.HasPrefix(text[i:], "\uFFFD") {
+			mark = fmt.Sprintf("‹byte %02X›", text[i])
+		}
+		a := atom{mark: true}
+		for _, c := range mark {
+			code := f.code(c)
+			a.codes, a.width = append(a.codes, code), a.width+f.used[code].width
+		}
+		list = append(list, a)
+	}
+	return list
+}
+
+// wrap breaks text into lines that are no wider than room points at a size: at line ends, at spaces, and within a word that
+// is wider than the room. It never gives fewer than one line.
+func (f *pdfFont) wrap(text string, size, room float64) []line {
+	most := int(room * 1000 / size)
+	var lines []line
+	for paragraph := range strings.SplitSeq(strings.ReplaceAll(text, "\r\n", "\n"), "\n") {
+		lines = append(lines, breakAtoms(f.atoms(paragraph), most)...)
+	}
+	return lines
+}
+
+func breakAtoms(list []atom, most int) []line {
+	var lines []line
+	for len(list) > 0 {
+		n, width, space := 0, 0, 0
+		for n < len(list) && (width+list[n].width <= most || n == 0) {
+			width += list[n].width
+			n++
+			if list[n-1].space {
+				space = n
+			}
+		}
+		if n < len(list) && !list[n].space && space > 0 {
+			n = space
+		}
+		lines = append(lines, lineOf(list[:n]))
+		list = list[n:]
+		if len(list) > 0 && list[0].space {
+			list = list[1:] // the space at which the line was broken
+		}
+	}
+	if lines == nil {
+		return []line{{}}
+	}
+	return lines
+}
+
+// lineOf joins atoms of one colour to pieces.
+func lineOf(list []atom) (l line) {
+	for _, a := range list {
+		last := len(l.pieces) - 1
+		if last < 0 || l.pieces[last].mark != a.mark {
+			l.pieces = append(l.pieces, piece{mark: a.mark})
+			last++
+		}
+		p := &l.pieces[last]
+		p.codes, p.width = append(p.codes, a.codes...), p.width+a.width
+		l.width += a.width
+	}
+	return l
+}

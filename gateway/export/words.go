@@ -1,0 +1,65 @@
+package export
+
+import (
+	"strings"
+
+	"weighpost/gateway/record"
+)
+
+// kindWords says for people what an entry is about. A kind that is not here is told by its own name.
+var kindWords = map[record.Kind]string{
+	record.KindWeighing:         "weighing",
+	record.KindResult:           "result, no mass",
+	record.KindUnread:           "frame that could not be read",
+	record.KindUnreadSummary:    "frames that could not be read, summed up",
+	record.KindPortUp:           "port found",
+	record.KindPortDown:         "port lost",
+	record.KindGap:              "readings that were not recorded",
+	record.KindStart:            "weighpost began",
+	record.KindStop:             "weighpost ended",
+	record.KindParked:           "delivery refused and set aside",
+	record.KindSinkStopped:      "delivery stopped",
+	record.KindSinkResumed:      "delivery works again",
+	record.KindSinkMoved:        "delivery has another destination",
+	record.KindClockChanged:     "clock changed",
+	record.KindContextChanged:   "context changed",
+	record.KindConfigured:       "configuration",
+	record.KindLayoutChanged:    "layout changed",
+	record.KindCommand:          "command to a balance",
+	record.KindKeyRotated:       "signing key changed",
+	record.KindTimestamped:      "time-stamp from outside",
+	record.KindClockCorrected:   "correction of stamps",
+	record.KindTrailReviewed:    "audit trail reviewed",
+	record.KindBackup:           "backup",
+	record.KindRestored:         "journal restored",
+	record.KindSealed:           "entries moved to a segment",
+	record.KindRecordingStopped: "recording stopped",
+	record.KindRecordingResumed: "recording works again",
+	record.KindDamage:           "damage found",
+	record.KindRefused:          "act refused",
+}
+
+// wordsOf names a kind for people.
+func wordsOf(k record.Kind) string {
+	if words := kindWords[k]; words != "" {
+		return words
+	}
+	return spaced(string(k))
+}
+
+// memberWords are names of an entry's members where their own name would puzzle a reader.
+var memberWords = map[string]string{
+	"entry_id": "entry id", "sha256": "SHA-256", "step_s": "step in seconds", "bound_s": "bound in seconds", "offset_s": "offset in seconds",
+	"from_utc": "from time", "to_utc": "to time", "up": "found", "entry": "entry number", "asked": "asked by entry",
+	"accuracy_s": "accuracy in seconds", "raw": "scan as received", "frame": "frame as received",
+}
+
+func memberName(name string) string {
+	if words := memberWords[name]; words != "" {
+		return words
+	}
+	return spaced(name)
+}
+
+// spaced makes words of a name in code.
+func spaced(name string) string { return strings.NewReplacer("-", " ", "_", " ").Replace(name) }
