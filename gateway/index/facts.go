@@ -18,6 +18,7 @@ const (
 	isMethod  = 'm'
 	isRun     = 'r'
 	isWord    = 'w'
+	isClock   = 'c' // its state in the stamp
 )
 
 // items gives what an item of a context is, by its name.
@@ -74,6 +75,9 @@ func (r *reader) text(path [][]byte, text []byte) {
 	if what := item(path); what != 0 {
 		r.each(what, text)
 	}
+	if name == "clock" && isStamp(path) {
+		r.each(isClock, text)
+	}
 	if len(text) > longestBare && bytes.IndexByte(text, ' ') < 0 {
 		return
 	}
@@ -107,15 +111,17 @@ func isOne(name string, of []string) bool {
 	return false
 }
 
+// isStamp says whether a path leads into the stamp of an entry or, where it has none, that of the end of its span.
+func isStamp(path [][]byte) bool {
+	return len(path) == 2 && (string(path[0]) == "stamp" || string(path[0]) == "to")
+}
+
 // stamp takes the time of the entry: that of its stamp or, where it has none, of the end of the span that it tells of.
 func (r *reader) stamp(path [][]byte, text []byte) {
-	if len(path) != 2 || r.stamped {
+	if !isStamp(path) || r.stamped {
 		return
 	}
 	stamp := string(path[0]) == "stamp"
-	if !stamp && string(path[0]) != "to" {
-		return
-	}
 	t, err := time.Parse(time.RFC3339Nano, string(text))
 	if err != nil {
 		return

@@ -16,6 +16,7 @@ type Filter struct {
 	// Ids, compared byte for byte. Person is whom a weighing is tied to and who did what an entry tells of.
 	Balance, Person, Sample, Lot, Method, Run string
 	Text                                      string // words; see the package
+	Clock                                     string // state of the clock in the stamp: checked, holdover or unchecked
 	After, Before                             uint64 // sequences, both excluded; 0: no limit
 }
 
@@ -33,7 +34,8 @@ type field struct {
 // fields lists the ids that are asked for.
 func (f *Filter) fields() []field {
 	all := []field{{isBalance, "balance", f.Balance}, {isPerson, "person", f.Person}, {isSample, "sample", f.Sample},
-		{isLot, "lot", f.Lot}, {isMethod, "method", f.Method}, {isRun, "run", f.Run}}
+		{isLot, "lot", f.Lot}, {isMethod, "method", f.Method}, {isRun, "run", f.Run},
+		{isClock, "clock", f.Clock}}
 	return slices.DeleteFunc(all, func(f field) bool { return f.value == "" })
 }
 

@@ -24,7 +24,7 @@ func entry(t testing.TB, kind record.Kind, seq uint64, rest string) record.Entry
 
 func sample(t testing.TB) record.Entry {
 	return entry(t, record.KindWeighing, 7, `"balance":{"id":"b-12","place":"Saatgutraum Süd"},
-	  "value":{"digits":"12.3450","unit":"g"},"frame":"`+strings.Repeat("QUJD", 20)+`","stamp":{"utc":"2026-11-25T10:04:05.123456Z"},
+	  "value":{"digits":"12.3450","unit":"g"},"frame":"`+strings.Repeat("QUJD", 20)+`","stamp":{"utc":"2026-11-25T10:04:05.123456Z","clock":"unchecked"},
 	  "context":{"person":{"id":"p-07","by":"scanned"},"sample":{"id":"LOT-1003/A","by":"sent"},"lot":{"id":"1003"},
 	  "method":{"id":"TSW"},"run":{"id":"r-1"},"fields":{"note":"dry \"husks\" \u00e9pi"}}`)
 }
@@ -39,6 +39,7 @@ func TestFilterMatches(t *testing.T) {
 		{"balance=b-12", true}, {"balance=B-12", false}, {"balance=b-1", false},
 		{"person=p-07", true}, {"person=scanned", false}, {"sample=LOT-1003/A", true}, {"sample=LOT", false},
 		{"lot=1003", true}, {"lot=LOT-1003/A", false}, {"method=TSW", true}, {"run=r-1", true}, {"run=r", false},
+		{"clock=unchecked", true}, {"clock=checked", false}, {"clock=holdover", false},
 		{"from=2026-11-25", true}, {"to=2026-11-25", true}, {"to=2026-11-24", false}, {"from=2026-11-26", false},
 		{"from=2026-11-25T10:04:05.123456Z", true}, {"from=2026-11-25T10:04:05.123457Z", false},
 		{"to=2026-11-25T10:04:05.123456Z", false}, {"to=2026-11-25T10:04:05.123457Z", true},
@@ -79,6 +80,14 @@ func TestFilterFindsThoseWhoAct(t *testing.T) {
 	if got := FactsOf(e).Time; got != time.Date(2026, 11, 25, 11, 0, 0, 0, time.UTC) {
 		t.Errorf("the time of a span is %s, not its end", got)
 	}
+	for rest, want := range map[string]bool{
+		`"from":{"clock":"unchecked"},"to":{"clock":"checked"}`: false, `"from":{"clock":"checked"},"to":{"clock":"unchecked"}`: true,
+		`"clock":"unchecked","stamp":{"clock":"checked"}`: false, `"stamp":{"clock":"unchecked"}`: true,
+	} {
+		if f := (Filter{Clock: record.ClockUnchecked}); f.Match(entry(t, record.KindGap, 3, rest)) != want {
+			t.Errorf("%s: found is %v", rest, !want)
+		}
+	}
 	if f := (Filter{To: time.Now()}); f.Match(entry(t, record.KindConfigured, 3, `"to":"sha256:00"`)) {
 		t.Error("an entry without a time is found by time")
 	}
@@ -87,6 +96,7 @@ func TestFilterFindsThoseWhoAct(t *testing.T) {
 func TestFilterRefuses(t *testing.T) {
 	for query, want := range map[string]string{
 		"kind=weihging":                       `kind is "weihging": there is no such kind of entry`,
+		"clock=wrong":                         `clock is "wrong": it is checked, holdover or unchecked`,
 		"colour=red":                          `"colour" is unknown: there are from, to,`,
 		"from=yesterday":                      `from is "yesterday": write a date`,
 		"from=%00":                            `from is "\x00": write a date`,
@@ -122,7 +132,7 @@ func wordsOf(n int) string {
 
 func TestFlagsAndQueryAgree(t *testing.T) {
 	flags := Flags{From: "2026-11-25", To: "2026-11-25", Kind: []string{"weighing", "result"}, Balance: "b-12", Person: "p", Sample: "s",
-		Lot: "l", Method: "m", Run: "r", Text: "a bcd*", After: 3, Before: 99}
+		Lot: "l", Method: "m", Run: "r", Text: "a bcd*", Clock: "holdover", After: 3, Before: 99}
 	a, err := flags.Filter()
 	if err != nil {
 		t.Fatal(err)
@@ -153,7 +163,7 @@ func TestFlagsAndQueryAgree(t *testing.T) {
 	if err != nil || a.String() != q.String() {
 		t.Errorf("flags give %s, the query %s (%v)", &a, &q, err)
 	}
-	const want = `entries with kind result or weighing, balance "b-12", person "p", sample "s", lot "l", method "m", run "r", ` +
+	const want = `entries with kind result or weighing, balance "b-12", person "p", sample "s", lot "l", method "m", run "r", clock "holdover", ` +
 		`text "a bcd*", stamped at or after 2026-11-25T00:00:00Z, stamped before 2026-11-26T00:00:00Z, after entry 3, before entry 99`
 	if a.String() != want {
 		t.Errorf("it says %s", &a)

@@ -23,6 +23,7 @@ type Flags struct {
 	Method  string   `placeholder:"ID" help:"Only entries about this method."`
 	Run     string   `placeholder:"ID" help:"Only entries about this run."`
 	Text    string   `placeholder:"WORDS" help:"Only entries that hold all these words; WORD* stands for every word that begins so."`
+	Clock   string   `placeholder:"STATE" help:"Only entries whose stamp says this of the clock: checked, holdover or unchecked."`
 	After   uint64   `placeholder:"SEQ" help:"Only entries after this one."`
 	Before  uint64   `placeholder:"SEQ" help:"Only entries before this one."`
 }
@@ -31,7 +32,7 @@ type Flags struct {
 func (f Flags) Filter() (Filter, error) {
 	v := url.Values{"kind": f.Kind}
 	for name, value := range map[string]string{"from": f.From, "to": f.To, "balance": f.Balance, "person": f.Person,
-		"sample": f.Sample, "lot": f.Lot, "method": f.Method, "run": f.Run, "text": f.Text} {
+		"sample": f.Sample, "lot": f.Lot, "method": f.Method, "run": f.Run, "text": f.Text, "clock": f.Clock} {
 		if value != "" {
 			v.Set(name, value)
 		}
@@ -45,7 +46,7 @@ func (f Flags) Filter() (Filter, error) {
 }
 
 // Names are the parameters of a filter, in the order in which they are told of.
-var Names = []string{"from", "to", "kind", "balance", "person", "sample", "lot", "method", "run", "text", "after", "before"}
+var Names = []string{"from", "to", "kind", "balance", "person", "sample", "lot", "method", "run", "text", "clock", "after", "before"}
 
 // ParseQuery reads a filter from the parameters of a request. kind may be given several times, or once with commas; any
 // other once. A parameter that is empty is as one that is not there. Names that the caller reads itself are named in also;
@@ -78,6 +79,8 @@ func ParseQuery(v url.Values, also ...string) (Filter, error) {
 			f.Kinds, err = parseKinds(values)
 		case "after":
 			f.After, err = parseSeq(values[0])
+		case "clock":
+			f.Clock, err = parseClock(values[0])
 		case "before":
 			f.Before, err = parseSeq(values[0])
 		default:
@@ -138,6 +141,13 @@ func kindNames() string {
 		names = append(names, string(k))
 	}
 	return strings.Join(names, ", ")
+}
+
+func parseClock(s string) (string, error) {
+	if s != record.ClockChecked && s != record.ClockHoldover && s != record.ClockUnchecked {
+		return "", fmt.Errorf("is %.40q: it is checked, holdover or unchecked", s)
+	}
+	return s, nil
 }
 
 func parseSeq(s string) (uint64, error) {
