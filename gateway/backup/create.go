@@ -2,6 +2,8 @@ package backup
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -263,4 +265,11 @@ func (d diskWriter) Write(b []byte) (int, error) {
 func (d diskWriter) WriteAt(b []byte, at int64) (int, error) {
 	n, err := d.File.WriteAt(b, at)
 	return n, d.o.cannot(err)
+}
+
+// sumOf is SHA-256 over all that r gives.
+func sumOf(r io.Reader) (sum string, size int64, err error) {
+	h := sha256.New()
+	size, err = io.Copy(h, r)
+	return hex.EncodeToString(h.Sum(nil)), size, err
 }
