@@ -63,10 +63,11 @@ func TestValidateJSON(t *testing.T) {
 func TestValidateSaysThatAFileIsValidAndWhatIsWorthKnowing(t *testing.T) {
 	status, out, _ := validate(t, "config", "good.yaml")
 	lines := strings.Split(strings.TrimSuffix(out, "\n"), "\n")
-	if status != 0 || len(lines) != 4 || lines[3] != "good.yaml: valid: 1 balance, 0 sinks" {
+	if status != 0 || len(lines) != 5 || lines[4] != "good.yaml: valid: 1 balance, 0 sinks" {
 		t.Fatalf("status %d, %s", status, out)
 	}
-	for i, want := range []string{"note: good.yaml:1:1: clock.servers: no time server", "note: good.yaml:1:1: sinks: no sink is configured", "note: good.yaml:4:13: balances[0].port: neither parity nor a check byte"} {
+	for i, want := range []string{"note: good.yaml:1:1: clock.servers: no time server", "note: good.yaml:1:1: sinks: no sink is configured", "note: good.yaml:1:1: backup: no backup is configured",
+		"note: good.yaml:4:13: balances[0].port: neither parity nor a check byte"} {
 		if !strings.HasPrefix(lines[i], want) {
 			t.Errorf("line %d is %s", i, lines[i])
 		}

@@ -30,6 +30,9 @@ const maxSecretFiles = 256
 func ParseRecipients(keys []string) ([]age.Recipient, error) {
 	var all []age.Recipient
 	for _, k := range keys {
+		if strings.HasPrefix(strings.ToUpper(strings.TrimSpace(k)), "AGE-SECRET-KEY-") {
+			return nil, errors.New("this is the secret half of a key of age, which stays with whoever is to read the secrets: give the public one, age1…")
+		}
 		r, err := age.ParseX25519Recipient(strings.TrimSpace(k))
 		if err != nil {
 			return nil, fmt.Errorf("%.80q is no recipient of age: it begins with age1 and is what age-keygen prints as the public key", k)

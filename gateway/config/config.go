@@ -24,6 +24,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"weighpost/gateway/backup"
 	"weighpost/gateway/clock"
 	"weighpost/gateway/console"
 	"weighpost/gateway/intake"
@@ -44,6 +45,7 @@ type Config struct {
 	Log      logging.Config  `yaml:"log" desc:"How the daemon writes its log, on standard error."`
 	Balances []intake.Config `yaml:"balances" desc:"The balances, each with its port and its layout."`
 	Sinks    []Sink          `yaml:"sinks" desc:"Where entries are delivered to."`
+	Backup   backup.Config   `yaml:"backup" desc:"When backups of the journal are made, and where they are kept."`
 
 	file    string
 	layouts map[string]*layout.Layout // by id of balance
@@ -77,6 +79,7 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 	doc, faults := strict.Load(name, src, c)
 	r := doc.Report()
 	c.check(r)
+	c.checkBackup(r.At("backup"), filepath.Dir(name))
 	within := c.loadLayouts(r, filepath.Dir(name))
 	faults = append(faults, r.Faults()...)
 	faults.Sort()
@@ -86,6 +89,7 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 	}
 	c.Journal.Folder = beside(filepath.Dir(name), c.Journal.Folder)
 	c.Journal.Timestamp.CAFile = beside(filepath.Dir(name), c.Journal.Timestamp.CAFile)
+	c.Backup.Folder = beside(filepath.Dir(name), c.Backup.Folder)
 	c.Page.TokenFile = beside(filepath.Dir(name), c.Page.TokenFile)
 	c.file, c.notes = name, r.Notes()
 	return c, nil

@@ -118,6 +118,8 @@ func TestNotes(t *testing.T) {
 		{"one time server", []string{"time-1.example, time-2.example, ", ""}, "testdata/good.yaml:24:3: clock.servers: one time server"},
 		{"two time servers", []string{"time-1.example, ", ""}, "testdata/good.yaml:24:3: clock.servers: two time servers"},
 		{"asked beside the print key", []string{"  record: printed", "  ask: {send: \"\\x05\", every: 2s}\n  record: printed"}, "balances[0].ask: with record: printed, what the balance answers is shown and not recorded"},
+		{"no backup", []string{"folder: /srv/backups\n", "{}\n", "  recipients: [age1", "# [age1"}, "backup: no backup is configured: when the disk of the journal fails"},
+		{"a backup without secrets", []string{"  recipients: [age1", "  # [age1"}, "backup.recipients: no recipient is configured for backups: no secret goes along"},
 		{"a hasty gap", []string{"speed: 9600", "speed: 115200", "plain.yaml", "hasty.yaml"}, "balances[0].layout: the layout ends a frame after 1ms"},
 	} {
 		notes := good(t, c.change...).Notes()
@@ -126,8 +128,8 @@ func TestNotes(t *testing.T) {
 		}
 	}
 	cfg, faults := Load("x.yaml", []byte("site: a\njournal: {folder: /j}\n"))
-	if faults != nil || len(cfg.Notes()) != 3 {
-		t.Errorf("a configuration without time servers, balances and sinks: %v, notes %v", faults, cfg.Notes())
+	if faults != nil || len(cfg.Notes()) != 4 {
+		t.Errorf("a configuration without time servers, balances, sinks and backups: %v, notes %v", faults, cfg.Notes())
 	}
 }
 

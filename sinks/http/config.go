@@ -47,6 +47,14 @@ const (
 	idPlaceholder = "{id}"
 )
 
+// PrivateKeys names the file with the private key of the client certificate.
+func (c *Config) PrivateKeys() map[string]string {
+	if c.Key == "" {
+		return nil
+	}
+	return map[string]string{"key": c.Key}
+}
+
 // Check adds every fault of the configuration to r. It does not look at files or the network: those may come later.
 func (c *Config) Check(r *strict.Report) {
 	c.checkURL(r.At("url"))

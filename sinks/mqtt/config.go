@@ -46,6 +46,14 @@ const (
 	maxKeepAlive   = time.Hour
 )
 
+// PrivateKeys names the file with the private key of the client certificate.
+func (c *Config) PrivateKeys() map[string]string {
+	if c.Key == "" {
+		return nil
+	}
+	return map[string]string{"key": c.Key}
+}
+
 // Check adds every fault of the configuration to r.
 func (c *Config) Check(r *strict.Report) {
 	u, secure := c.checkBroker(r.At("broker"))

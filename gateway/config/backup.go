@@ -1,0 +1,165 @@
+package config
+
+import (
+	"fmt"
+	"io"
+	"maps"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+
+	"weighpost/gateway/backup"
+	"weighpost/parsers/strict"
+)
+
+// checkBackup adds what only the whole tells of backups: which sinks there are, and where the journal is.
+func (c *Config) checkBackup(r *strict.Report, folder string) {
+	c.Backup.Check(r)
+	for i, id := range c.Backup.Sinks {
+		at := r.At("sinks").Index(i)
+		kind := ""
+		for _, s := range c.Sinks {
+			if s.Delivery.ID == id {
+				kind = s.Kind
+			}
+		}
+		switch kind {
+		case "files":
+		case "":
+			at.Fault(fmt.Sprintf("%.40q is the id of no sink", id), "the id of a sink of the kind files")
+		default:
+			at.Fault(fmt.Sprintf("the sink %s is of the kind %s, which keeps no files", id, kind), "the id of a sink of the kind files")
+		}
+	}
+	whole := backup.Config{Folder: beside(folder, c.Backup.Folder)}
+	if whole.Within(beside(folder, c.Journal.Folder)) {
+		r.At("folder").Fault("lies within the journal's folder: whatever takes one takes the other", "a folder elsewhere, best on another disk")
+	}
+}
+
+// BackupFiles gives the configuration and the layouts that it names, as the files stand now, for a backup. They hold no
+// secrets: those are named by file: or env:.
+func (c *Config) BackupFiles() ([]backup.ConfigFile, error) {
+	if c.file == "" {
+		return nil, nil
+	}
+	names, seen := []string{filepath.Base(c.file)}, map[string]bool{}
+	for i := range c.Balances {
+		if name := c.Balances[i].Layout; name != "" && !seen[name] {
+			names, seen[name] = append(names, name), true
+		}
+	}
+	var files []backup.ConfigFile
+	for _, name := range names {
+		text, err := ReadFile(beside(filepath.Dir(c.file), name))
+		if err != nil {
+			return nil, fmt.Errorf("the configuration cannot go into the backup: %w", err)
+		}
+		files = append(files, backup.ConfigFile{From: name, Text: text})
+	}
+	return files, nil
+}
+
+// mostSecret is how long a secret's file may be, in bytes.
+const mostSecret = 1 << 20
+
+// BackupSecrets gives the secrets that the daemon needs, read from their files: the journal's key, the page's token, and what
+// the configuration names by file:. notHeld tells, a sentence each, what can go into no backup: variables of the environment,
+// and files that cannot be read.
+func (c *Config) BackupSecrets() (secrets []backup.Secret, notHeld []string) {
+	add := func(name, what, path string) {
+		text, err := readFile(path)
+		if err != nil {
+			notHeld = append(notHeld, fmt.Sprintf("must be entered again: %s, which could not be read for the backup (%v)", what, err))
+			return
+		}
+		secrets = append(secrets, backup.Secret{Name: name, What: what, From: path, Text: text})
+	}
+	add(backup.SigningKey, "the signing key of the journal", filepath.Join(c.Journal.Folder, "key"))
+	add("page/token", "the token for requests over HTTP", c.TokenFile())
+	for i, s := range c.namedSecrets() {
+		path, isFile := strings.CutPrefix(s.ref, "file:")
+		if isFile {
+			add(fmt.Sprintf("file/%03d", i+1), s.key, path)
+		} else {
+			notHeld = append(notHeld, fmt.Sprintf("must be entered again: %s (%s)", s.key, s.ref))
+		}
+	}
+	return secrets, notHeld
+}
+
+func readFile(path string) ([]byte, error) {
+	info, err := os.Stat(path)
+	if err == nil && !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s is no plain file", path)
+	}
+	if err != nil {
+		return nil, err
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, mostSecret+1))
+	if err == nil && len(text) > mostSecret {
+		err = fmt.Errorf("%s is longer than %d bytes", path, mostSecret)
+	}
+	return text, err
+}
+
+// namedSecret is a secret that the configuration names: where in the configuration, and where it is.
+type namedSecret struct{ key, ref string }
+
+// privateKey is a part of a configuration that names files with private keys of its own, by the key under which it does.
+type privateKey interface{ PrivateKeys() map[string]string }
+
+// namedSecrets walks over the whole configuration: a kind of sink that comes later needs nothing for it.
+func (c *Config) namedSecrets() []namedSecret {
+	var list []namedSecret
+	var walk func(v reflect.Value, path string)
+	walk = func(v reflect.Value, path string) {
+		if v.CanInterface() {
+			if s, ok := v.Interface().(strict.Secret); ok {
+				if ref, _ := s.MarshalText(); len(ref) > 0 {
+					list = append(list, namedSecret{path, string(ref)})
+				}
+				return
+			}
+			if p, ok := v.Interface().(privateKey); ok && v.Kind() == reflect.Pointer && !v.IsNil() {
+				keys := p.PrivateKeys()
+				for _, key := range slices.Sorted(maps.Keys(keys)) {
+					list = append(list, namedSecret{path + "." + key, "file:" + keys[key]})
+				}
+			}
+		}
+		switch v.Kind() {
+		case reflect.Pointer, reflect.Interface:
+			if !v.IsNil() {
+				walk(v.Elem(), path)
+			}
+		case reflect.Slice:
+			for i := range v.Len() {
+				walk(v.Index(i), path+"["+strconv.Itoa(i)+"]")
+			}
+		case reflect.Struct:
+			for i := range v.NumField() {
+				f := v.Type().Field(i)
+				if !f.IsExported() {
+					continue
+				}
+				key, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
+				if key == "" {
+					walk(v.Field(i), path) // beside its neighbours in the file
+				} else {
+					walk(v.Field(i), strings.TrimPrefix(path+"."+key, "."))
+				}
+			}
+		}
+	}
+	walk(reflect.ValueOf(c), "")
+	return list
+}
