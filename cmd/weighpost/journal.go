@@ -20,6 +20,7 @@ import (
 type journalCommand struct {
 	Verify journalVerify `cmd:"" help:"Find every alteration and damage in a journal."`
 	List   journalList   `cmd:"" help:"Print entries of a journal."`
+	Export journalExport `cmd:"" help:"Write entries to a file, for people and other programs, with what shows that it is whole."`
 }
 
 type journalVerify struct {

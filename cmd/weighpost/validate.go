@@ -14,6 +14,7 @@ import (
 type validateCommand struct {
 	Config validateConfigCommand `cmd:"" help:"Find every mistake in a configuration, its layouts included."`
 	Layout validateLayoutCommand `cmd:"" help:"Find every mistake in a layout."`
+	Export validateExportCommand `cmd:"" help:"Find out whether an export is whole and as the journal has it."`
 }
 
 type validateConfigCommand struct {

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/mod/sumdb/note"
 	"golang.org/x/mod/sumdb/tlog"
 
 	"weighpost/gateway/index"
@@ -50,6 +51,7 @@ type Request struct {
 	Filter      index.Filter
 	Made        time.Time
 	Version     string
+	Key         note.Verifier // the newest checkpoint has to be signed with it; nil: whoever signed it
 	// Progress may be nil. It is told how far the work is, out of total.
 	Progress func(done, total uint64)
 }
@@ -83,7 +85,15 @@ func Write(ctx context.Context, w io.Writer, src Source, r Request) (Manifest, e
 // signed takes what the newest checkpoint says.
 func (x *run) signed() error {
 	if len(x.about.Checkpoint) == 0 {
+		if x.r.Key != nil {
+			return fmt.Errorf("%s has no checkpoint yet that the key could have signed", x.about.Where)
+		}
 		return nil
+	}
+	if x.r.Key != nil {
+		if _, err := proof.Open(x.about.Checkpoint, x.r.Key); err != nil {
+			return fmt.Errorf("the newest checkpoint of %s does not hold against the key %s: %w", x.about.Where, proof.KeyID(x.r.Key), err)
+		}
 	}
 	c, err := proof.Peek(x.about.Checkpoint)
 	if err != nil {
