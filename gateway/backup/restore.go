@@ -17,10 +17,12 @@ type RestoreOrder struct {
 	// SigningKey is what Secrets gave under that name: the new key is vouched for by it. "": it counts as lost.
 	SigningKey string
 	// Replace allows to put a journal aside that has, or may have, entries that the backup lacks. It needs a reason.
-	Replace   bool
-	Reason    string
-	Known     []KnownCheckpoint
-	Witnesses []Witness
+	Replace bool
+	Reason  string
+	Known   []KnownCheckpoint
+	// Witnesses is asked for the destinations once the backup was verified and nothing in the folder forbids the restore; it may
+	// be nil.
+	Witnesses func() ([]Witness, error)
 	By        record.Actor
 	// ConfirmedBy is the second person, where the signing key is lost; it may be nil.
 	ConfirmedBy *record.Actor
@@ -83,8 +85,14 @@ func (b *File) Restore(ctx context.Context, o RestoreOrder) (Restoration, error)
 	for _, k := range o.Known {
 		l.checkpoint("checkpoint "+k.Where, k.Note)
 	}
-	for _, w := range o.Witnesses {
-		l.witness(ctx, w)
+	if o.Witnesses != nil {
+		all, err := o.Witnesses()
+		if err != nil {
+			return Restoration{}, err
+		}
+		for _, w := range all {
+			l.witness(ctx, w)
+		}
 	}
 	if err := errors.Join(l.agree(ctx), ctx.Err()); err != nil {
 		return Restoration{}, err

@@ -74,7 +74,9 @@ func TestARestoreTellsWhatCameAfterTheBackup(t *testing.T) {
 	lims.held.Entries = append(lims.held.Entries, sinks.HeldEntry{ID: "north-lab/zzzzz/b-1/000004", Seq: 77}, sinks.HeldEntry{ID: "other-lab/zzzzz/b-1/000004", Seq: 99})
 	into := filepath.Join(t.TempDir(), "journal")
 	o := b.restoreOrder(into)
-	o.Witnesses = []Witness{{ID: "lims", Ask: lims}, {ID: "broker", Ask: shelf{err: errors.New("no connection")}}, {ID: "hook", Why: "cannot be asked"}}
+	o.Witnesses = func() ([]Witness, error) {
+		return []Witness{{ID: "lims", Ask: lims}, {ID: "broker", Ask: shelf{err: errors.New("no connection")}}, {ID: "hook", Why: "cannot be asked"}}, nil
+	}
 	done, err := f.Restore(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)
