@@ -24,7 +24,7 @@ func (w *writer) commit(reqs []*request) {
 	if sign && (d.edge.size > w.state.signed || w.state.note == nil) {
 		signed, err = w.signDraft(d)
 	}
-	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(d.settled) > 0 || signed != nil) {
+	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(d.settled) > 0 || len(d.drops) > 0 || signed != nil) {
 		if err = w.write(d, moved, signed); err == nil {
 			w.take(d, signed)
 		}
@@ -85,6 +85,14 @@ func (d *draft) request(r *request) answer {
 	if err == nil && r.rotate != nil {
 		d.rotate(r.rotate, entries)
 	}
+	if err == nil && r.seal != nil {
+		s := r.seal.segment
+		s.Sealed = entries[0].Seq
+		d.sealed = append(d.sealed, s)
+	}
+	if err == nil && r.drop != nil {
+		d.drops = append(d.drops, *r.drop)
+	}
 	return answer{entries: entries, err: err}
 }
 
@@ -106,6 +114,16 @@ func (w *writer) write(d *draft, moved map[string]uint64, signed []byte) error {
 				return err
 			}
 			moved[p.cursor] = max(moved[p.cursor], p.seq, w.j.cursor(p.cursor))
+		}
+		for _, s := range d.sealed {
+			if err := w.store.putSegment(s); err != nil {
+				return err
+			}
+		}
+		for _, o := range d.drops {
+			if err := w.store.drop(o); err != nil {
+				return err
+			}
 		}
 		for _, s := range d.settled {
 			moved[s.cursor] = s.seq // also back

@@ -231,6 +231,14 @@ func (d *cutDisk) Open(name string, _ fs.FileMode) (diskFile, error) {
 	return cutPlain{&cutHandle{disk: d, data: f}}, err
 }
 
+func (d *cutDisk) OpenToRead(name string) (readFile, error) {
+	f, err := d.find(name, false)
+	if err != nil {
+		return nil, err
+	}
+	return &cutHandle{disk: d, data: f}, nil
+}
+
 func (d *cutDisk) Exists(name string) (bool, error) {
 	_, err := d.find(name, false)
 	if errors.Is(err, fs.ErrNotExist) {

@@ -20,6 +20,8 @@ type disk interface {
 	Reader(name string) (io.ReadCloser, error)
 	// Open opens a file for writing, and creates it with this mode if it is absent.
 	Open(name string, mode fs.FileMode) (diskFile, error)
+	// OpenToRead opens a file that is there for reading. An absent one is fs.ErrNotExist.
+	OpenToRead(name string) (readFile, error)
 	Exists(name string) (bool, error)
 	Rename(from, to string) error
 	RemoveAll(name string) error
@@ -37,6 +39,12 @@ type diskFile interface {
 	Sync() error
 }
 
+type readFile interface {
+	io.ReaderAt
+	io.Closer
+	Size() (int64, error)
+}
+
 // osDisk is the real one.
 type osDisk struct{}
 
@@ -46,6 +54,19 @@ func (osDisk) Reader(name string) (io.ReadCloser, error) { return os.Open(name) 
 
 func (osDisk) Open(name string, mode fs.FileMode) (diskFile, error) {
 	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, mode)
+	if err != nil {
+		return nil, err
+	}
+	return osFile{f}, nil
+}
+
+func (osDisk) OpenToRead(name string) (readFile, error) {
+	if info, err := os.Stat(name); err != nil {
+		return nil, err
+	} else if !info.Mode().IsRegular() {
+		return nil, errors.New("it is no ordinary file") // a pipe would keep whoever opens it waiting
+	}
+	f, err := os.Open(name)
 	if err != nil {
 		return nil, err
 	}
@@ -84,6 +105,14 @@ type osFile struct{ *os.File }
 
 // Sync makes the content durable. The head file never changes its size, so its data is all there is to sync.
 func (f osFile) Sync() error { return syncData(f.File) }
+
+func (f osFile) Size() (int64, error) {
+	info, err := f.Stat()
+	if err != nil {
+		return 0, err
+	}
+	return info.Size(), nil
+}
 
 // writeWhole creates a file with its content and syncs it. It is for files that are not yet under their final name.
 func writeWhole(d disk, name string, content []byte, mode fs.FileMode) error {

@@ -56,6 +56,7 @@ type Journal struct {
 	tail  tail
 	pulse pulse
 
+	sealing sync.Mutex    // held while entries are sealed
 	reserve atomic.Uint64 // bytes; see SetReserve
 
 	gate    sync.RWMutex // held for reading while a request is queued; closed is written under it

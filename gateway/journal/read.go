@@ -44,8 +44,9 @@ type readers struct {
 }
 
 type reader struct {
-	db    *sqlite3.Conn
-	batch *sqlite3.Stmt
+	db     *sqlite3.Conn
+	batch  *sqlite3.Stmt
+	sealed *sealed
 }
 
 const maxReaders = 4
@@ -100,7 +101,7 @@ func (p *readers) take() (*reader, error) {
 	if err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
-	return &reader{db, batch}, nil
+	return &reader{db, batch, newSealed(p.disk, filepath.Dir(p.name), db)}, nil
 }
 
 func (r *reader) read(ctx context.Context, after, last uint64, max int) ([]record.Entry, error) {
@@ -109,9 +110,19 @@ func (r *reader) read(ctx context.Context, after, last uint64, max int) ([]recor
 	if err != nil {
 		return nil, err
 	}
+	defer r.sealed.close()
 	var entries []record.Entry
 	for seq := after + 1; s.Step(); seq++ {
 		raw, hash := s.ColumnBlob(0, nil), s.ColumnRawBlob(1)
+		if len(raw) == 0 {
+			raw, err = r.sealed.entry(seq, hash)
+			if err != nil && len(entries) > 0 {
+				return entries, s.Reset() // what is right goes on its way; the next reading says what is not
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
 		if leaf := tlog.RecordHash(raw); !bytes.HasPrefix(hash, leaf[:]) {
 			return nil, &Damaged{What: fmt.Sprintf("entry %d is not what was recorded (leaf hash differs)", seq)}
 		}

@@ -147,6 +147,7 @@ func (w *writer) undo() error {
 		for _, sql := range []string{
 			"DELETE FROM entries WHERE seq > %d", "DELETE FROM checkpoints WHERE seq > %d", "DELETE FROM parked WHERE notice > %d",
 			"DELETE FROM meta WHERE name GLOB '" + keyPrefix + "*' AND CAST(substr(name, 5) AS INTEGER) > %d",
+			"DELETE FROM segments WHERE sealed > %d",
 		} {
 			if err := db.Exec(fmt.Sprintf(sql, w.state.edge.size)); err != nil {
 				return err

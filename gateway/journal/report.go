@@ -19,6 +19,7 @@ const (
 	FaultCheckpoint = "checkpoint" // a checkpoint is not signed, or the journal does not agree with it
 	FaultKey        = "key"        // a key that nobody vouched for, or one that is not the journal's
 	FaultState      = "state"      // cursors, numbers or parked entries do not agree with the entries
+	FaultSegment    = "segment"    // a sealed span's file is missing, or not as it was written
 )
 
 // Fault is one thing that is wrong.
@@ -30,24 +31,25 @@ type Fault struct {
 
 // Report is what Verify found.
 type Report struct {
-	Verified    bool       `json:"verified"` // no fault
-	Version     int        `json:"version"`  // of journal.db
-	Origin      string     `json:"origin"`   // name of the tree in its checkpoints
-	Incarnation string     `json:"incarnation"`
-	Lives       []Life     `json:"lives"` // oldest first; the last is Incarnation
-	Entries     uint64     `json:"entries"`
-	Root        string     `json:"root,omitempty"` // tree hash of all entries, base64
-	Head        uint64     `json:"head"`           // entries that the head file vouches for
-	Key         string     `json:"key"`            // id of the key that was given, or is beside the journal: name+hash
-	Keys        []KeySpan  `json:"keys"`           // oldest first; the last is in force
-	Checkpoints uint64     `json:"checkpoints"`
-	Signed      uint64     `json:"signed"` // entries covered by the last good checkpoint
-	Elsewhere   string     `json:"held_elsewhere"`
-	Time        TimeReport `json:"time"`
-	Live        bool       `json:"live"`  // a daemon was writing meanwhile
-	Notes       []string   `json:"notes"` // no faults, and to be known
-	Faults      []Fault    `json:"faults"`
-	More        uint64     `json:"more_faults"` // beyond those in Faults
+	Verified    bool           `json:"verified"` // no fault
+	Version     int            `json:"version"`  // of journal.db
+	Origin      string         `json:"origin"`   // name of the tree in its checkpoints
+	Incarnation string         `json:"incarnation"`
+	Lives       []Life         `json:"lives"` // oldest first; the last is Incarnation
+	Entries     uint64         `json:"entries"`
+	Root        string         `json:"root,omitempty"` // tree hash of all entries, base64
+	Head        uint64         `json:"head"`           // entries that the head file vouches for
+	Key         string         `json:"key"`            // id of the key that was given, or is beside the journal: name+hash
+	Keys        []KeySpan      `json:"keys"`           // oldest first; the last is in force
+	Checkpoints uint64         `json:"checkpoints"`
+	Signed      uint64         `json:"signed"` // entries covered by the last good checkpoint
+	Sealed      SegmentsReport `json:"sealed"`
+	Elsewhere   string         `json:"held_elsewhere"`
+	Time        TimeReport     `json:"time"`
+	Live        bool           `json:"live"`  // a daemon was writing meanwhile
+	Notes       []string       `json:"notes"` // no faults, and to be known
+	Faults      []Fault        `json:"faults"`
+	More        uint64         `json:"more_faults"` // beyond those in Faults
 }
 
 // note says something that is no fault, and that whoever verifies has to know.
@@ -78,6 +80,7 @@ func (r *Report) Text() string {
 	}
 	line("head file", "%d entries", r.Head)
 	line("checkpoints", "%d; the last covers %d of %d entries", r.Checkpoints, r.Signed, r.Entries)
+	r.segmentsText(line)
 	line("key", "%s", r.Key)
 	line("held elsewhere", "%s", r.Elsewhere)
 	r.timesText(line)

@@ -41,7 +41,20 @@ CREATE TABLE meta(
 	value TEXT NOT NULL
 ) WITHOUT ROWID;
 `,
+	`
+CREATE TABLE segments( -- spans of entries whose bytes were moved into files of their own: json is empty there
+	first   INTEGER PRIMARY KEY, -- sequence of the first entry
+	last    INTEGER NOT NULL,    -- and of the last
+	sealed  INTEGER NOT NULL,    -- the entry that says so
+	dropped INTEGER NOT NULL,    -- up to this entry, json is empty by now
+	file    TEXT NOT NULL,       -- its name in the folder segments
+	members BLOB NOT NULL        -- its index, as JSON
+);
+`,
 }
+
+// segmentsSince is the version of journal.db that first had segments.
+const segmentsSince = 2
 
 // foreignObjects finds triggers, views and indexes: weighpost makes none, and a trigger could change what is recorded.
 const foreignObjects = "SELECT type, name FROM sqlite_schema WHERE type IN ('trigger', 'view') OR type = 'index' AND sql IS NOT NULL"

@@ -177,11 +177,26 @@ func (s *Snapshot) fill(ctx context.Context, db *sqlite3.Conn) error {
 	if s.Keys, err = keyRows(db, s.Size); err != nil {
 		return err
 	}
+	if err := s.fillSegments(db); err != nil {
+		return err
+	}
 	return query(db, "SELECT cursor, seq, notice FROM parked WHERE notice <= ? ORDER BY cursor, seq", []int64{size},
 		func(row *sqlite3.Stmt) error {
 			s.Parked = append(s.Parked, SavedParked{row.ColumnText(0), uint64(row.ColumnInt64(1)), uint64(row.ColumnInt64(2))})
 			return ctx.Err()
 		})
+}
+
+// fillSegments adds the sealed spans. A journal that an older weighpost left behind has no table of them.
+func (s *Snapshot) fillSegments(db *sqlite3.Conn) error {
+	if v, err := version(db); err != nil || v < segmentsSince {
+		return err
+	}
+	list, err := segments(db, "WHERE sealed <= ? ORDER BY first", int64(min(s.Size, math.MaxInt64)))
+	for _, x := range list {
+		s.Segments = append(s.Segments, SavedSegment{First: x.First, Last: x.Last, Name: x.File, Bytes: x.Bytes, SHA256: x.SHA256})
+	}
+	return err
 }
 
 // withReader calls f with a connection of its own that reads what was committed.

@@ -18,6 +18,8 @@ type draft struct {
 	numbers map[string]uint64 // those that change
 	parked  []parkOrder
 	settled []settleOrder
+	sealed  []Segment
+	drops   []dropOrder
 	key     *signKey // put in force, from entry keyFrom on
 	keyFrom uint64
 	rows    []row

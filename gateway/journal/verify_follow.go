@@ -6,6 +6,8 @@ import "weighpost/gateway/record"
 func (v *verifier) follow(e record.Entry) {
 	v.clock(e)
 	switch e.Kind {
+	case record.KindSealed:
+		v.sealedSays(e)
 	case record.KindRestored:
 		v.restored(e)
 	case record.KindTimestamped:

@@ -64,6 +64,7 @@ func (v *verifier) finish() {
 	}
 	v.endLives()
 	v.endKeys()
+	v.endSegments()
 	v.ahead()
 	v.tables()
 }

@@ -9,11 +9,13 @@ import (
 	"weighpost/gateway/record"
 )
 
-// request is what the writer is asked to do: append, append and park, append and settle, or sign.
+// request is what the writer is asked to do: append, append and park, settle or seal, drop, or sign.
 type request struct {
 	bodies []record.Body
 	park   *parkOrder // its notice is the first body
 	settle *settleOrder
+	seal   *sealOrder // the entry that tells of it is the first body
+	drop   *dropOrder
 	sign   bool
 	rotate *rotateOrder // the entry that says so is among the bodies
 	state  bool         // the answer tells what Snapshot needs

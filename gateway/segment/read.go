@@ -10,24 +10,58 @@ import (
 	"sort"
 )
 
-// Read gives each entry of a file to each, from the first, until each returns an error, which Read returns as it is. first
-// is the sequence of the first entry: faults are named by it. The bytes are good until each returns.
-//
-// It holds one entry in memory. A file may unpack to far more than it is long, so each should look at every entry and end the
-// reading at the first that is not the one that it expects.
-func Read(r io.Reader, first uint64, each func(raw []byte) error) error {
+// Reader gives the entries of a file one after the other. It holds one of them in memory. It is not for several goroutines.
+type Reader struct {
+	l   *lines
+	seq uint64 // of the next entry
+	err error
+}
+
+// NewReader reads a file from its start. first is the sequence of its first entry: faults are named by it.
+func NewReader(r io.Reader, first uint64) *Reader {
+	x := &Reader{seq: first}
 	gz, err := gzip.NewReader(r)
 	if err != nil {
-		return fault(first, err)
+		x.err = &Fault{first, err}
+		return x
 	}
-	l := newLines(gz)
-	for seq := first; ; seq++ {
-		raw, err := l.next()
+	x.l = newLines(gz)
+	return x
+}
+
+// Next gives the bytes of the next entry, good until the next call, io.EOF after the last, or a *Fault.
+//
+// A file may unpack to far more than it is long, so whoever reads should look at every entry and end at the first that is not
+// the one that was expected.
+func (x *Reader) Next() ([]byte, error) {
+	if x.err != nil {
+		return nil, x.err
+	}
+	raw, err := x.l.next()
+	switch {
+	case err == io.EOF:
+		x.err = io.EOF
+	case err != nil:
+		x.err = &Fault{x.seq, err}
+	}
+	if x.err != nil {
+		return nil, x.err
+	}
+	x.seq++
+	return raw, nil
+}
+
+// Read gives each entry of a file to each, from the first, until each returns an error, which Read returns as it is. The bytes
+// are good until each returns. See Next.
+func Read(r io.Reader, first uint64, each func(raw []byte) error) error {
+	x := NewReader(r, first)
+	for {
+		raw, err := x.Next()
 		if err == io.EOF {
 			return nil
 		}
 		if err != nil {
-			return fault(seq, err)
+			return err
 		}
 		if err := each(raw); err != nil {
 			return err
@@ -35,66 +69,64 @@ func Read(r io.Reader, first uint64, each func(raw []byte) error) error {
 	}
 }
 
-// ReadAt gives up to max entries after a sequence, and fewer only at the end of the file. The bytes are the caller's. It
-// unpacks from the member on that holds the first of them, and no member to more entries than the index gives it.
-func ReadAt(r io.ReaderAt, ix Index, after uint64, max int) ([][]byte, error) {
+// From reads a file from the entry after a sequence on, beginning with the member that holds it. Past the end, Next gives
+// io.EOF at once.
+func (ix *Index) From(r io.ReaderAt, after uint64) (*Reader, error) {
 	if err := ix.Check(); err != nil {
 		return nil, err
 	}
-	from := ix.First
-	if after >= from {
-		from = after + 1
+	if after >= ix.Last {
+		return &Reader{seq: ix.Last + 1, err: io.EOF}, nil
 	}
-	if after >= ix.Last || max < 1 {
-		return nil, nil
-	}
-	last := ix.Last
-	if uint64(max) <= last-from {
-		last = from + uint64(max) - 1
-	}
-	at := sort.Search(len(ix.Members), func(i int) bool { return ix.Members[i].First > from }) - 1
-	var entries [][]byte
-	for ; at < len(ix.Members) && ix.Members[at].First <= last; at++ {
-		err := ix.member(r, at, func(seq uint64, raw []byte) bool {
-			if seq >= from && seq <= last {
-				entries = append(entries, bytes.Clone(raw))
-			}
-			return seq < last
-		})
-		if err != nil {
+	at := ix.holds(max(after+1, ix.First))
+	m := ix.Members[at]
+	x := NewReader(bufio.NewReader(io.NewSectionReader(r, m.Offset, ix.Bytes-m.Offset)), m.First)
+	for x.seq <= after {
+		if _, err := x.Next(); err == io.EOF {
+			return nil, &Fault{x.seq, io.ErrUnexpectedEOF}
+		} else if err != nil {
 			return nil, err
 		}
 	}
-	return entries, nil
+	return x, nil
 }
 
-// member reads the entries of one member until each has had enough.
-func (ix *Index) member(r io.ReaderAt, at int, each func(seq uint64, raw []byte) bool) error {
-	m, end, last := ix.Members[at], ix.Bytes, ix.Last
+// holds gives the place of the member that holds an entry of the file.
+func (ix *Index) holds(seq uint64) int {
+	return sort.Search(len(ix.Members), func(i int) bool { return ix.Members[i].First > seq }) - 1
+}
+
+// Around gives the first and the last entry of the member that holds an entry of the file: where it is damaged, none after
+// that entry can be read up to the last.
+func (ix *Index) Around(seq uint64) (first, last uint64) {
+	at := ix.holds(seq)
+	if at < 0 {
+		return ix.First, ix.Last
+	}
 	if at+1 < len(ix.Members) {
-		end, last = ix.Members[at+1].Offset, ix.Members[at+1].First-1
+		return ix.Members[at].First, ix.Members[at+1].First - 1
 	}
-	gz, err := gzip.NewReader(bufio.NewReader(io.NewSectionReader(r, m.Offset, end-m.Offset)))
+	return ix.Members[at].First, ix.Last
+}
+
+// ReadAt gives up to max entries after a sequence, and fewer only at the end of the file. The bytes are the caller's.
+func ReadAt(r io.ReaderAt, ix Index, after uint64, max int) ([][]byte, error) {
+	x, err := ix.From(r, after)
 	if err != nil {
-		return fault(m.First, err)
+		return nil, err
 	}
-	l := newLines(gz)
-	for seq := m.First; seq <= last; seq++ {
-		raw, err := l.next()
-		if err == io.EOF {
-			err = io.ErrUnexpectedEOF
+	var entries [][]byte
+	for len(entries) < max && x.seq <= ix.Last {
+		raw, err := x.Next()
+		if err == io.EOF && x.seq <= ix.Last {
+			err = &Fault{x.seq, io.ErrUnexpectedEOF}
 		}
 		if err != nil {
-			return fault(seq, err)
+			return nil, err
 		}
-		if !each(seq, raw) {
-			return nil
-		}
+		entries = append(entries, bytes.Clone(raw))
 	}
-	if _, err := l.next(); err != io.EOF {
-		return fault(last+1, errors.Join(errors.New("more follows than the index says"), err))
-	}
-	return nil
+	return entries, nil
 }
 
 // Fault is what is wrong with a segment's bytes.
@@ -117,8 +149,6 @@ func (f *Fault) Error() string {
 }
 
 func (f *Fault) Unwrap() error { return f.Err }
-
-func fault(seq uint64, err error) error { return &Fault{seq, err} }
 
 // lines cuts a stream into lines of bounded length.
 type lines struct {

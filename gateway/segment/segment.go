@@ -152,6 +152,17 @@ func (x *Writer) Close() (Index, error) {
 	return x.ix, nil
 }
 
+// tally hashes and counts what it is given.
+type tally struct {
+	sum hash.Hash
+	n   int64
+}
+
+func (t *tally) Write(p []byte) (int, error) {
+	t.n += int64(len(p))
+	return t.sum.Write(p)
+}
+
 // counter counts the bytes that pass.
 type counter struct {
 	w io.Writer

@@ -187,9 +187,12 @@ func TestABombIsNotUnpacked(t *testing.T) {
 	if _, err := ReadAt(bytes.NewReader(bomb), ix, 0, 9); err != nil {
 		t.Errorf("within the index: %v", err) // the fifth line is the last that is asked for
 	}
-	if err := ix.member(bytes.NewReader(bomb), 0, func(uint64, []byte) bool { return true }); err == nil ||
-		!strings.Contains(err.Error(), "more follows than the index says") {
-		t.Errorf("a member with more than its index says: %v", err)
+	ix.Last = 6
+	if _, err := ReadAt(bytes.NewReader(zipped("{}\n{}\n")), ix, 0, 9); err == nil || !strings.Contains(err.Error(), "from entry 3 on it cannot be read: the file ends too early") {
+		t.Errorf("fewer than the index says: %v", err)
+	}
+	if _, err := ReadAt(bytes.NewReader(zipped("{}\n{}\n")), ix, 4, 1); err == nil || !strings.Contains(err.Error(), "from entry 3 on") {
+		t.Errorf("fewer than the index says, from the middle: %v", err)
 	}
 }
 
