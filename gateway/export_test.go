@@ -1,7 +1,10 @@
 package gateway
 
 import (
+	"time"
+
 	"weighpost/gateway/deliver"
+	"weighpost/gateway/journal"
 	"weighpost/gateway/port"
 )
 
@@ -12,6 +15,11 @@ func (g *Gateway) Lines() map[string]*port.Line {
 		all[b.cfg.ID] = b.line
 	}
 	return all
+}
+
+// LookAtSpace is one look at the space of the journal's disk.
+func (g *Gateway) LookAtSpace(growth *journal.Growth, now time.Time, free func(string) (uint64, error)) {
+	g.lookAtSpace(growth, now, free)
 }
 
 // Runners gives what delivers to each sink now, by id.

@@ -41,6 +41,8 @@ type Gateway struct {
 	life    lifecycle
 	watch   *watchdog.Watch
 	journal *journal.Journal
+	space   spaceSeen
+	stamps  atomic.Pointer[clock.Clock] // the clock, for whoever asks before or while it is made
 
 	stalls                                    port.Stalls
 	supervising, serving, delivering, reading group

@@ -17,6 +17,7 @@ func (g *Gateway) openJournal(ctx context.Context) error {
 	cfg := g.now.Load().cfg
 	j, err := journal.Open(ctx, journal.Options{
 		Dir: cfg.Journal.Folder, Site: cfg.Site, OnState: g.recordingState, Log: g.log,
+		Reserve: uint64(cfg.Journal.Space.WithDefaults().Reserve), Notice: g.recordingNotice,
 	})
 	if err != nil {
 		return err
@@ -35,6 +36,7 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 	}); err != nil {
 		return err
 	}
+	g.stamps.Store(g.clock)
 	if err := g.noteStart(ctx); err != nil {
 		return fmt.Errorf("the journal opened and does not record: %w", err)
 	}
@@ -90,9 +92,8 @@ func (g *Gateway) recordingState(stopped bool, cause error) {
 		g.board.Clear(health.RecordingStopped, "journal")
 		return
 	}
+	sentence, remedy := whyStopped(g.now.Load().cfg.Journal.Folder, cause)
 	g.board.Raise(health.Condition{
-		Code: health.RecordingStopped, Subject: "journal", Severity: health.Error,
-		Sentence: fmt.Sprintf("Nothing is recorded: the journal in %s cannot be written (%v).", g.now.Load().cfg.Journal.Folder, cause),
-		Remedy:   "Free disk space or mend the disk; recording resumes by itself. Until then copy weights by hand.",
+		Code: health.RecordingStopped, Subject: "journal", Severity: health.Error, Sentence: sentence, Remedy: remedy,
 	})
 }

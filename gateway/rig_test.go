@@ -30,6 +30,7 @@ type daemonOptions struct {
 	layout   string // path; "": the fixed line
 	record   string // "": printed
 	journal  string // folder; "": one of its own
+	space    string // YAML of its settings
 	sinks    string // YAML of the list
 	scanners string // YAML of their rules; "": the balances have none
 	speed    int    // of every port; 0: 115200
@@ -57,11 +58,14 @@ func newDaemon(t *testing.T, o daemonOptions) *daemon {
 	if o.journal == "" {
 		o.journal = "journal"
 	}
+	if o.space == "" { // as on a large disk, whatever is free on this machine's
+		o.space = "warn: 128 KiB, low: 128 KiB, reserve: 64 KiB"
+	}
 	if o.speed == 0 {
 		o.speed = 115200
 	}
 	d := &daemon{}
-	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n", o.journal)
+	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q, space: {%s}}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n", o.journal, o.space)
 	for i := range max(o.balances, 1) {
 		cord := plugged(t, filepath.Join(dir, fmt.Sprintf("port-%d", i+1)))
 		d.cords = append(d.cords, cord)

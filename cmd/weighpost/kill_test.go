@@ -144,7 +144,7 @@ func newRig(t *testing.T) *rig {
 	if err := errors.Join(err, absent); err != nil {
 		t.Fatal(err)
 	}
-	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n", r.journal)
+	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q, space: {warn: 128 KiB, low: 128 KiB, reserve: 64 KiB}}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n", r.journal)
 	for i := range 3 {
 		c := &counter{id: fmt.Sprintf("b-%d", i+1), cord: pty.NewCord(filepath.Join(dir, fmt.Sprintf("port-%d", i+1)))}
 		if err := c.cord.Plug(); err != nil {

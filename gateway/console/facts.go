@@ -100,6 +100,17 @@ type Sink struct {
 type Journal struct {
 	Incarnation string `json:"incarnation"`
 	Head        uint64 `json:"head"` // sequence of the latest entry
+
+	Space *Space `json:"space,omitempty"` // absent until it was looked at
+}
+
+// Space is what the page shows of the space on the journal's disk, in bytes.
+type Space struct {
+	Free    uint64  `json:"free"`
+	Reserve uint64  `json:"reserve"`           // with less than this left recording stops
+	Journal uint64  `json:"journal"`           // what the journal takes up
+	PerDay  *uint64 `json:"per_day,omitempty"` // by how much it grew of late; absent within the first hours
+	Days    *uint64 `json:"days,omitempty"`    // until the disk is full at this rate, about; absent where that cannot be said
 }
 
 // Clock is what the page shows of the clock behind the stamps. Lengths are in seconds.

@@ -50,7 +50,7 @@ var (
 func (f *facts) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{recordedTotal, framesTotal, unreadTotal, unkeptTotal, waiting, portUp,
 		tapLeftOut, tapNotSent, tapProgram, questionsTotal, answersTotal, missedTotal, lastAnswer,
-		delivered, parked, lag, working, conditions, condition, journalHead, ready, clockState, clockBound, clockOffset,
+		delivered, parked, lag, working, conditions, condition, journalHead, diskFree, diskDays, journalSize, ready, clockState, clockBound, clockOffset,
 		clockDistance, clockServer, reloadsTotal, reloadGood, reloadTime} {
 		ch <- d
 	}
@@ -90,7 +90,7 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 	for _, sev := range []health.Severity{health.Notice, health.Warning, health.Error} {
 		send(conditions, gauge, float64(holding[sev]), string(sev))
 	}
-	send(journalHead, gauge, float64(f.s.deps.Source.Journal().Head))
+	collectJournal(f.s.deps.Source.Journal(), send)
 	_, recording := f.s.conditions()
 	send(ready, gauge, truth(recording))
 	collectClock(f.s.deps.Source.TimeFacts(), send)

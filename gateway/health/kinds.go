@@ -35,6 +35,7 @@ const (
 	RecordingStuck    = "recording-stuck"
 	BalanceStuck      = "balance-stuck"
 	JournalUnreadable = "journal-unreadable"
+	SpaceLow          = "space-low"
 
 	SinkUnreachable = "sink-unreachable"
 	SinkBusy        = "sink-busy"
@@ -116,7 +117,8 @@ var ofPorts = []string{DeviceServerGone, AdapterGone, NetworkGone}
 
 var table = []Kind{
 	{Code: RecordingStopped, About: "journal", Severities: []Severity{Error},
-		Says: "Nothing is recorded, and why the journal cannot be written.", Do: "Free disk space or mend the disk; copy weights by hand until then."},
+		Says: "Nothing is recorded, and why the journal cannot be written or may not be: no space, a disk that failed, damage that was found.",
+		Do:   "Free disk space or mend the disk, or restore a backup where the journal is damaged; copy weights by hand until then."},
 	{Code: RecordingStuck, About: "journal", Severities: []Severity{Error},
 		Says: "Nothing is recorded: writing the journal has stood still.", Do: "See why the disk does not answer; copy weights by hand until then."},
 	{Code: ReadingsNotRecorded, About: aBalance, Severities: []Severity{Error},
@@ -124,6 +126,10 @@ var table = []Kind{
 		follows: ofTheJournal},
 	{Code: JournalUnreadable, About: aSink, Severities: []Severity{Error},
 		Says: "The journal cannot be read for a sink.", Do: "Validate the journal and look at its disk.",
+		follows: ofTheJournal},
+
+	{Code: SpaceLow, About: "journal", Severities: []Severity{Warning, Error},
+		Says: "The disk of the journal is getting full, and for about how long it lasts.", Do: "Free space, or move the journal to a larger disk.",
 		follows: ofTheJournal},
 
 	{Code: NetworkGone, About: "computer", Quiet: true, Severities: []Severity{Warning},

@@ -20,7 +20,7 @@ type SpaceConfig struct {
 	Warn     Size            `yaml:"warn" desc:"Free space below which a condition warns, such as 5 GiB." default:"5 GiB"`
 	WarnTime strict.Duration `yaml:"warn_time" desc:"A condition warns too when the disk would be full within this time at the rate of the last days." default:"720h"`
 	Low      Size            `yaml:"low" desc:"Free space below which the condition becomes an error; at least twice the reserve." default:"1 GiB"`
-	Reserve  Size            `yaml:"reserve" desc:"Size of the reserve file in the journal's folder, 1 MiB to 1 GiB. With less than this left beside it recording stops, before the disk is full, and resumes by itself when there is space again." default:"16 MiB"`
+	Reserve  Size            `yaml:"reserve" desc:"Size of the reserve file in the journal's folder, 64 KiB to 1 GiB. With less than this left beside it recording stops, before the disk is full, and resumes by itself when there is space again." default:"16 MiB"`
 }
 
 // Defaults of what a configuration leaves out.
@@ -73,8 +73,8 @@ func (c SpaceConfig) WithDefaults() SpaceConfig {
 // Check adds every fault that it sees to r.
 func (c *SpaceConfig) Check(r *strict.Report) {
 	full := c.WithDefaults()
-	if c.Reserve != 0 && (c.Reserve < 1<<20 || c.Reserve > 1<<30) {
-		r.At("reserve").Fault(c.Reserve.String()+" is out of range", "1 MiB to 1 GiB")
+	if c.Reserve != 0 && (c.Reserve < 64<<10 || c.Reserve > 1<<30) {
+		r.At("reserve").Fault(c.Reserve.String()+" is out of range", "64 KiB to 1 GiB")
 	}
 	if full.Low < 2*full.Reserve {
 		r.At("low").Fault(full.Low.String()+" is less than twice the reserve ("+full.Reserve.String()+"): nobody would be warned",

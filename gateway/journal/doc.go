@@ -10,6 +10,7 @@
 //	key          the key that signs checkpoints, mode 0600
 //	key.pub      its public half: what a verifier needs
 //	key.next     a new key, for the moment between being made and being in force
+//	reserve      takes up space, to be given up when the disk is full
 //	lock         held by the one daemon that writes; holds its process id
 //
 // # What is promised

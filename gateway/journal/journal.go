@@ -32,6 +32,9 @@ type Options struct {
 	Site string
 	// Reserve is what SetReserve is told at first.
 	Reserve uint64
+	// Notice gives the entry that says that recording stopped or works again, or nil. Its stamp is the caller's. It is called
+	// by the one that writes, and must neither block nor call the journal.
+	Notice func(Notice) record.Body
 	// OnState is told when recording stops, with the cause, and when it works again, with nil. It must not block.
 	OnState func(stopped bool, cause error)
 	// Log may be nil.
@@ -45,6 +48,8 @@ type Options struct {
 	foldAt      int           // bytes of WAL, 0: foldAt
 	retryMin    time.Duration // 0: 100 ms
 	retryMax    time.Duration // 0: 5 s
+
+	free func(dir string) (uint64, error) // nil: what the disk says
 }
 
 // A Journal is open for one process. Its methods may be called from any goroutine.
@@ -103,6 +108,9 @@ func (o *Options) fill() {
 	}
 	if o.foldAt == 0 {
 		o.foldAt = foldAt
+	}
+	if o.free == nil {
+		o.free = freeOn
 	}
 	if o.OnState == nil {
 		o.OnState = func(bool, error) {}

@@ -18,7 +18,8 @@ import (
 // other error, above all a failed sync, nobody knows what is on the disk: a sync that is tried again "succeeds" although
 // the system has thrown away what it could not write.
 func harmless(err error) bool {
-	return errors.Is(err, sqlite3.FULL) || errors.Is(err, sqlite3.BUSY) || errors.Is(err, sqlite3.LOCKED)
+	var full *noRoom
+	return errors.As(err, &full) || errors.Is(err, sqlite3.FULL) || errors.Is(err, sqlite3.BUSY) || errors.Is(err, sqlite3.LOCKED)
 }
 
 // explain says in words what SQLite has only a code for.
@@ -53,7 +54,13 @@ func explain(err error) error {
 func (w *writer) stop(cause error) {
 	w.reopen = w.reopen || !harmless(cause)
 	w.backoff = max(w.j.o.retryMin, min(2*w.backoff, w.j.o.retryMax))
-	w.due[choreRetry] = time.Now().Add(w.backoff)
+	if w.due[choreRetry] = time.Now().Add(w.backoff); w.halted {
+		w.due[choreRetry] = time.Time{}
+	}
+	if w.stopped == nil {
+		w.since = time.Now()
+		w.lastWords(cause)
+	}
 	news := w.stopped == nil || w.stopped.Error() != cause.Error() // a disk that failed may have turned read-only since
 	w.stopped = cause
 	w.j.setStopped(cause)
@@ -73,7 +80,15 @@ func (w *writer) retry() {
 	}
 	if err == nil {
 		w.reopen = false
+		err = w.enough()
+	}
+	if err == nil {
 		err = w.probe()
+	}
+	if err == nil {
+		if body := w.notice(Notice{Cause: w.stopped, Since: w.since}); body != nil {
+			err = w.record(body)
+		}
 	}
 	if err != nil {
 		w.stop(err)

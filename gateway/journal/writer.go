@@ -18,6 +18,7 @@ type request struct {
 	drop   *dropOrder
 	sign   bool
 	rotate *rotateOrder // the entry that says so is among the bodies
+	halt   *Damaged     // stop for good afterwards
 	state  bool         // the answer tells what Snapshot needs
 	done   chan answer  // has room for the one answer
 }
@@ -43,6 +44,9 @@ type writer struct {
 	backoff time.Duration
 	folded  int // WAL pages at the last fold that did not empty it
 	pace    pace
+	room    room
+	since   time.Time // when recording stopped
+	halted  bool      // it stays stopped
 
 	due [chores]time.Time // zero: not due
 }
@@ -124,6 +128,11 @@ func (w *writer) linger(reqs []*request) []*request {
 }
 
 func (w *writer) serve(reqs []*request) {
+	if w.stopped == nil {
+		if err := w.look(time.Now()); err != nil {
+			w.stop(err)
+		}
+	}
 	if w.stopped != nil {
 		for _, r := range reqs {
 			r.done <- answer{err: fmt.Errorf("%w: %w", ErrStopped, w.stopped)}
@@ -131,6 +140,11 @@ func (w *writer) serve(reqs []*request) {
 		return
 	}
 	w.commit(w.stageKeys(reqs))
+	for _, r := range reqs {
+		if r.halt != nil && !w.halted {
+			w.halt(r.halt)
+		}
+	}
 	w.j.pulse.work()
 	if w.stopped == nil && w.store.walPages*pageSize >= w.j.o.foldAt && w.store.walPages >= w.folded+w.j.o.foldAt/pageSize/4 {
 		w.fold(false)
@@ -246,6 +260,11 @@ func (w *writer) open(ctx context.Context) (err error) {
 			err = errors.Join(fmt.Errorf("the journal in %s cannot be opened: %w", o.Dir, err), w.closeFiles())
 		}
 	}()
+	if s.marked != "" {
+		if err := reexamine(ctx, o.disk, o.Dir, s.marked); err != nil {
+			return err
+		}
+	}
 	key, err := settleKey(o.disk, o.Dir, &s)
 	if err != nil {
 		return err
@@ -253,6 +272,11 @@ func (w *writer) open(ctx context.Context) (err error) {
 	w.j.setKey(key)
 	if err := w.openFiles(v); err != nil {
 		return err
+	}
+	if s.marked != "" {
+		if err := w.unmark(); err != nil {
+			return err
+		}
 	}
 	w.state, w.head.last = s, head
 	if s.edge.size == head.seq {

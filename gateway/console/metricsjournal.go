@@ -1,0 +1,22 @@
+package console
+
+import "github.com/prometheus/client_golang/prometheus"
+
+var (
+	diskFree    = describe("journal_disk_free_bytes", "Bytes that are free on the disk of the journal.")
+	diskDays    = describe("journal_disk_days", "Days until the disk of the journal is full at the rate of the last days; absent where that cannot be said.")
+	journalSize = describe("journal_size_bytes", "Bytes that the journal takes up.")
+)
+
+// collectJournal gives the numbers of the journal.
+func collectJournal(j Journal, send func(d *prometheus.Desc, t prometheus.ValueType, v float64, labels ...string)) {
+	send(journalHead, prometheus.GaugeValue, float64(j.Head))
+	if j.Space == nil {
+		return
+	}
+	send(diskFree, prometheus.GaugeValue, float64(j.Space.Free))
+	send(journalSize, prometheus.GaugeValue, float64(j.Space.Journal))
+	if j.Space.Days != nil {
+		send(diskDays, prometheus.GaugeValue, float64(*j.Space.Days))
+	}
+}
