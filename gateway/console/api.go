@@ -60,6 +60,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.contextRoutes(api)
 	s.askRoutes(api)
 	s.clockRoute(api)
+	s.exportRoute(api)
 	answerOtherMethods(mux, api)
 	return api
 }

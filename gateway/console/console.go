@@ -66,7 +66,8 @@ type Deps struct {
 	Contexts      Contexts
 	Reader        Reader
 	Commander     Commander
-	Token         Token // the zero value: nothing can be changed
+	Exports       Exports // nil: there are none
+	Token         Token   // the zero value: nothing can be changed
 	Live          Stream
 	Log           *slog.Logger
 }
@@ -76,6 +77,7 @@ type Server struct {
 	deps     Deps
 	started  time.Time
 	streams  chan struct{} // one token for each open stream
+	exports  chan struct{} // and for each export
 	state    stateCache
 	attempts attempts
 	handler  http.Handler
@@ -83,7 +85,7 @@ type Server struct {
 
 // New makes a console. It opens nothing.
 func New(deps Deps) *Server {
-	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit)}
+	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit), exports: make(chan struct{}, exportLimit)}
 	api := http.NewServeMux()
 	s.newAPI(api)
 	s.handler = guard(s.routes(), s.guardAPI(notFound(api)))
