@@ -21,6 +21,7 @@ type journalCommand struct {
 	Verify journalVerify `cmd:"" help:"Find every alteration and damage in a journal."`
 	List   journalList   `cmd:"" help:"Print entries of a journal."`
 	Export journalExport `cmd:"" help:"Write entries to a file, for people and other programs, with what shows that it is whole."`
+	Prove  journalProve  `cmd:"" help:"Write a file that proves one entry to whoever has the journal's public key."`
 }
 
 type journalVerify struct {

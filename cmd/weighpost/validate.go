@@ -15,6 +15,7 @@ type validateCommand struct {
 	Config validateConfigCommand `cmd:"" help:"Find every mistake in a configuration, its layouts included."`
 	Layout validateLayoutCommand `cmd:"" help:"Find every mistake in a layout."`
 	Export validateExportCommand `cmd:"" help:"Find out whether an export is whole and as the journal has it."`
+	Proof  validateProofCommand  `cmd:"" help:"Say what the proof of an entry shows, with the journal's public key alone."`
 }
 
 type validateConfigCommand struct {

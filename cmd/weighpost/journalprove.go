@@ -1,0 +1,64 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+
+	"golang.org/x/term"
+
+	"weighpost/gateway/journal"
+)
+
+// looking shows how far a search is, when a person is looking.
+func looking(s streams) func(done, total uint64) {
+	f, ok := s.err.(*os.File)
+	if !ok || !term.IsTerminal(int(f.Fd())) {
+		return nil
+	}
+	return func(done, _ uint64) { fmt.Fprintf(f, "\r%d entries looked at\r", done) }
+}
+
+type journalProve struct {
+	Dir     string `arg:"" help:"The journal's folder, or its journal.db."`
+	ID      string `arg:"" help:"The entry: its id (site/incarnation/balance/number), or its sequence."`
+	Out     string `placeholder:"FILE" help:"Where to write the proof. It must not be there yet. By default standard output."`
+	Stamped bool   `help:"Prove it by the first checkpoint with an outside time-stamp, and put the time-stamp in."`
+}
+
+// Help is what the command tells beyond its one line.
+func (journalProve) Help() string {
+	return `Writes a small file by which anybody who has the journal's public key can see that this entry is in the journal, without
+the journal: weighpost validate proof FILE --key KEY. Works while a daemon writes the journal, and changes nothing in it.
+
+The page "proofs" of the manual says what a proof shows, what it does not, and how to verify one by hand.`
+}
+
+func (c journalProve) Run(ctx context.Context, s streams) error {
+	p, err := journal.Prove(ctx, c.Dir, c.ID, journal.ProveOptions{Stamped: c.Stamped, Progress: looking(s)})
+	if err != nil {
+		return err
+	}
+	text, err := p.Marshal()
+	if err != nil {
+		return err
+	}
+	if c.Out == "" {
+		_, err = s.out.Write(text)
+		return err
+	}
+	f, err := os.OpenFile(c.Out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("%s is already there, and nothing is put in its place: give another name", c.Out)
+	}
+	if err != nil {
+		return fmt.Errorf("the proof cannot be written: %w", err)
+	}
+	_, err = f.Write(text)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return errors.Join(fmt.Errorf("the proof cannot be written: %w", err), os.Remove(c.Out))
+	}
+	return nil
+}
