@@ -3,6 +3,8 @@ package gateway
 import (
 	"context"
 
+	"weighpost/gateway/clock"
+	"weighpost/gateway/record"
 	"weighpost/gateway/timestamp/authority"
 )
 
@@ -13,4 +15,9 @@ func (g *Gateway) keepTimestamps(ctx context.Context) {
 		Stamp: g.stamp, Health: g.board, Log: g.log,
 	}
 	k.Run(ctx)
+}
+
+// CorrectClock appends by how much the stamps of a span of entries were wrong: see clock.CorrectByHand.
+func (g *Gateway) CorrectClock(ctx context.Context, c record.ClockCorrection) (record.ClockCorrectionAnswer, error) {
+	return clock.CorrectByHand(ctx, g.journal, c, g.stamp())
 }

@@ -22,6 +22,8 @@ type journalCommand struct {
 	List   journalList   `cmd:"" help:"Print entries of a journal."`
 	Export journalExport `cmd:"" help:"Write entries to a file, for people and other programs, with what shows that it is whole."`
 	Prove  journalProve  `cmd:"" help:"Write a file that proves one entry to whoever has the journal's public key."`
+
+	CorrectClock journalCorrectClock `cmd:"" help:"Say by how much the stamps of a span of entries were wrong."`
 }
 
 type journalVerify struct {
@@ -96,6 +98,12 @@ func (c journalList) Run(ctx context.Context, s streams) error {
 	if !c.JSON {
 		fmt.Fprintln(table, "SEQ\tUTC\tKIND\tBALANCE\tWHAT")
 	}
+	var fixed record.Corrections
+	if !c.JSON {
+		if err := corrections(ctx, c.Dir, &fixed); err != nil {
+			return err
+		}
+	}
 	printed := uint64(0)
 	err := journal.Scan(ctx, c.Dir, c.After, func(e record.Entry) (err error) {
 		if c.Kind != "" && string(e.Kind) != c.Kind || c.Balance != "" && e.Balance != c.Balance {
@@ -105,6 +113,9 @@ func (c journalList) Run(ctx context.Context, s streams) error {
 			_, err = fmt.Fprintf(s.out, "%s\n", e.JSON)
 		} else {
 			utc, what := summary(e)
+			if at, ok := fixed.OfEntry(e); ok {
+				utc += fmt.Sprintf(" (%s within %s s, corrected by entry %d)", at.UTC, seconds(at.Bound), at.By)
+			}
 			_, err = fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\n", e.Seq, utc, e.Kind, e.Balance, what)
 		}
 		if printed++; err == nil && printed == c.Limit {
@@ -116,6 +127,19 @@ func (c journalList) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	return table.Flush()
+}
+
+// corrections finds what entries say of the stamps of others. It reads them all: a correction comes after what it corrects.
+func corrections(ctx context.Context, dir string, into *record.Corrections) error {
+	return journal.Scan(ctx, dir, 0, func(e record.Entry) error { return into.Add(e) })
+}
+
+func seconds(s record.Span) string {
+	b, err := s.MarshalJSON()
+	if err != nil {
+		return "?"
+	}
+	return string(b)
 }
 
 // instant is the stamp under a key. What is none stays empty: "to" of some kinds of entry is a configuration or a layout.
@@ -144,6 +168,12 @@ func summary(e record.Entry) (utc, what string) {
 		EntryID   string `json:"entry_id"`
 		Frames    uint64
 		Readings  uint64
+		Authority string
+		Size      uint64
+		Offset    string `json:"offset_s"`
+		What      string
+		Address   string
+		Times     uint64
 	}
 	if err := json.Unmarshal(e.JSON, &x); err != nil {
 		return "", "cannot be read: " + plain(err.Error())
@@ -173,6 +203,9 @@ func summary(e record.Entry) (utc, what string) {
 	add("%s", x.EntryID != "", x.EntryID)
 	add("%d frames", x.Frames > 0, x.Frames)
 	add("%d readings", x.Readings > 0, x.Readings)
+	add("%d entries, by %s", x.Authority != "", x.Size, x.Authority)
+	add("by %s s", x.Offset != "", x.Offset)
+	add("%s from %s, %d times", x.What != "" && x.Address != "", x.What, x.Address, x.Times)
 	add("%s", x.Reason+x.Why != "", x.Reason+x.Why)
 	add("%s", x.Value == nil && x.Port != "", x.Port)
 	return plain(utc), strings.Join(parts, ", ")

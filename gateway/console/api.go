@@ -61,6 +61,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.askRoutes(api)
 	s.clockRoute(api)
 	s.exportRoute(api)
+	s.timeRoutes(api)
 	answerOtherMethods(mux, api)
 	return api
 }

@@ -24,6 +24,7 @@ type bench struct {
 	requests []record.ContextRequest
 	reads    []record.ReadRequest
 	commands []record.CommandRequest
+	fixes    []record.ClockCorrection
 	slow     time.Duration // how long Read takes
 	held     map[string]record.ContextView
 	answer   error // of SetContext, if any
@@ -66,13 +67,26 @@ func (b *bench) ContextOf(balance string) (record.ContextView, error) {
 	return view, nil
 }
 
+const aCorrection = `{"from": 12, "to": 40, "offset_s": "-3.2", "bound_s": 0.5, "reason": "the battery was flat", "by": "ada"}`
+
+// CorrectClock has a journal of 40 entries.
+func (b *bench) CorrectClock(_ context.Context, c record.ClockCorrection) (record.ClockCorrectionAnswer, error) {
+	if c.To > 40 {
+		return record.ClockCorrectionAnswer{}, &record.RequestRefused{Why: "The journal ends with entry 40."}
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.fixes = append(b.fixes, c)
+	return record.ClockCorrectionAnswer{Entry: "north-lab/7qx3/@/000041", Seq: 41, Stamps: c.To - c.From + 1}, nil
+}
+
 func (b *bench) count() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return len(b.requests) + len(b.reads) + len(b.commands)
+	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes)
 }
 
-func (b *bench) forget() { b.requests, b.reads, b.commands = nil, nil, nil }
+func (b *bench) forget() { b.requests, b.reads, b.commands, b.fixes = nil, nil, nil, nil }
 
 func (b *bench) Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
 	select {
@@ -314,6 +328,8 @@ func goodBody(method, path string) string {
 		return `{"record": true}`
 	case strings.Contains(path, "/commands/"):
 		return `{}`
+	case strings.HasSuffix(path, "/clock-corrections"):
+		return aCorrection
 	}
 	return aSample
 }

@@ -66,6 +66,7 @@ type Deps struct {
 	Contexts      Contexts
 	Reader        Reader
 	Commander     Commander
+	Corrector     ClockCorrector
 	Exports       Exports // nil: there are none
 	Token         Token   // the zero value: nothing can be changed
 	Live          Stream

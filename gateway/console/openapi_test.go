@@ -131,6 +131,17 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", act, "b-12", `{}`, 200},
 		{"POST", act, "b-99", "", 404},
 		{"POST", act, "b-12", `{"really": true}`, 422},
+		{"POST", correctionsPath, "", aCorrection, 200},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, "-3.2", "3.2", 1), 200},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, `"-3.2"`, "3.2", 1), 422},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, "-3.2", "three", 1), 422},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, "0.5", "0", 1), 422},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, "12", "0", 1), 422},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, "12", "1.5", 1), 422},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, "the battery was flat", "", 1), 422},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, "ada", "", 1), 422},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, `, "by": "ada"`, "", 1), 422},
+		{"POST", correctionsPath, "", strings.Replace(aCorrection, `"by"`, `"who"`, 1), 422},
 	} {
 		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{name}", "tare").Replace(c.route), c.body, nil)
 		if resp.StatusCode != c.status {

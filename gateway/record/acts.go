@@ -16,3 +16,11 @@ type Actor struct {
 	By    string `json:"by"`             // how they were identified: host, token, schedule or software
 	Where string `json:"where,omitempty"`
 }
+
+// Shown is the actor's name, or the id where there is none.
+func (a Actor) Shown() string {
+	if a.Name != "" {
+		return a.Name
+	}
+	return a.ID
+}

@@ -1,0 +1,91 @@
+package console
+
+import (
+	"context"
+	"errors"
+	"net/http"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"weighpost/gateway/record"
+)
+
+// ClockCorrector records by how much stamps were wrong.
+type ClockCorrector interface {
+	// CorrectClock returns once the entry is in the journal. The error is a *record.RequestRefused, or one that the entry could
+	// not be recorded.
+	CorrectClock(ctx context.Context, c record.ClockCorrection) (record.ClockCorrectionAnswer, error)
+}
+
+const correctionsPath = apiPrefix + "journal/clock-corrections"
+
+type correctionRequest struct {
+	FromWhere
+	RawBody []byte `contentType:"application/json"`
+}
+
+// FromWhere is a request with where it comes from. It has a name that the API library may see.
+type FromWhere struct{ From string }
+
+// Resolve learns where the request comes from.
+func (r *FromWhere) Resolve(ctx huma.Context) []error {
+	r.From = ctx.RemoteAddr()
+	return nil
+}
+
+type correctionAnswer struct{ Body record.ClockCorrectionAnswer }
+
+func (s *Server) timeRoutes(api huma.API) {
+	huma.Register(api, huma.Operation{
+		OperationID: "correct-clock", Method: http.MethodPost, Path: correctionsPath, Tags: []string{"journal"},
+		Summary: "Say by how much the stamps of a span of entries were wrong",
+		Description: "An entry says so; the stamps stay as they were written. It is for what the clock could not find out itself: what it can, it " +
+			"corrects on its own. Where several corrections cover an entry, the newest counts.",
+		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusConflict, http.StatusRequestEntityTooLarge,
+			http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests, http.StatusServiceUnavailable},
+		SkipValidateBody: true, Security: []map[string][]string{{"token": {}}}, Middlewares: huma.Middlewares{patient},
+	}, s.correctClock)
+	describeCorrections(api.OpenAPI())
+}
+
+func (s *Server) correctClock(ctx context.Context, in *correctionRequest) (*correctionAnswer, error) {
+	c, err := record.ParseClockCorrection(in.RawBody)
+	if err != nil {
+		return nil, badBody(in.RawBody, `{"from": 12, "to": 40, "offset_s": "-3.2", "bound_s": 0.5, "reason": "…", "by": "…"}`, err)
+	}
+	ctx, cancel := context.WithTimeout(ctx, longestAsk)
+	defer cancel()
+	c.By.By, c.By.Where = record.ActorToken, where(in.From)
+	a, err := s.deps.Corrector.CorrectClock(ctx, c)
+	var refused *record.RequestRefused
+	switch {
+	case errors.As(err, &refused):
+		return nil, &problemDocument{"about:blank", "Nothing was corrected", http.StatusConflict, sentence(refused.Why)}
+	case err != nil:
+		return nil, notNow(sentence(err.Error()) + " See the journal for what became of it before it is sent again.")
+	}
+	return &correctionAnswer{a}, nil
+}
+
+// describeCorrections writes the body of the request into the description.
+func describeCorrections(doc *huma.OpenAPI) {
+	least, above, longest := 1.0, 0.0, float64(31*24*3600)
+	text := func(most int, what string) *huma.Schema {
+		one := 1
+		return &huma.Schema{Type: huma.TypeString, MinLength: &one, MaxLength: &most, Description: what}
+	}
+	body := doc.Paths[correctionsPath].Post.RequestBody
+	body.Required = true
+	body.Content = map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{
+		Type: huma.TypeObject, AdditionalProperties: false, Required: []string{"from", "to", "offset_s", "bound_s", "reason", "by"},
+		Properties: map[string]*huma.Schema{
+			"from": {Type: huma.TypeInteger, Minimum: &least, Description: "Sequence of the first entry."},
+			"to":   {Type: huma.TypeInteger, Minimum: &least, Description: "Sequence of the last entry."},
+			"offset_s": {Type: huma.TypeString, Pattern: `^[+-]?[0-9]+(\.[0-9]{0,9})?$`, Examples: []any{"-3.2"},
+				Description: "What has to be added to the stamps, in seconds."},
+			"bound_s": {Type: huma.TypeNumber, ExclusiveMinimum: &above, Maximum: &longest, Description: "How far a corrected stamp may still be off."},
+			"reason":  text(500, "Why, for whoever reads the journal later."),
+			"by":      text(128, "Who asks for it."),
+		},
+	}}}
+}
