@@ -13,6 +13,7 @@ import (
 	"golang.org/x/term"
 
 	"weighpost/gateway/journal"
+	"weighpost/gateway/proof"
 	"weighpost/gateway/record"
 	"weighpost/gateway/timestamp/authority"
 )
@@ -30,15 +31,18 @@ type journalVerify struct {
 	Dir   string `arg:"" help:"The journal's folder, or its journal.db."`
 	Key   string `placeholder:"FILE" help:"The public key to check signatures with, kept elsewhere. By default the one beside the journal."`
 	TSACA string `name:"tsa-ca" placeholder:"FILE" help:"PEM file of the authorities that may vouch for outside time-stamps. Without it, only what they are over is verified."`
-	JSON  bool   `help:"Print the report as one JSON object."`
+	// Against is taken as it is: a file's name may hold a comma.
+	Against []string `sep:"none" placeholder:"FILE" help:"A checkpoint that was kept elsewhere, which this journal has to extend: a signed note, a proof, or lines that the files sink wrote below _checkpoints; - reads standard input. May be given several times."`
+	JSON    bool     `help:"Print the report as one JSON object."`
 }
 
 // Help is what the command tells beyond its one line.
 func (journalVerify) Help() string {
 	return `Reads the whole journal, also while a daemon writes it, and changes nothing. Names the first 20 faults, each with its
-entry and kind: file, missing, edited, tree, identity, head, checkpoint, time-stamp or state. Exit status 1 if there is one.
+entry and kind: file, missing, edited, tree, identity, head, checkpoint, time-stamp, key or state. Exit status 1 if there is one.
 
-Who can write the folder can replace the key in it as well: keep a copy of key.pub and of checkpoints elsewhere.`
+Who can write the folder can replace the key in it as well: keep a copy of key.pub and of checkpoints elsewhere. With --against
+a checkpoint that you kept, a cut tail and an older copy that was put back are found too (weighpost help proofs).`
 }
 
 func (c journalVerify) Run(ctx context.Context, s streams) error {
@@ -49,6 +53,13 @@ func (c journalVerify) Run(ctx context.Context, s streams) error {
 			return err
 		}
 		more = append(more, journal.TrustTimestamps(roots))
+	}
+	for _, name := range c.Against {
+		held, err := readHeld(name, s)
+		if err != nil {
+			return err
+		}
+		more = append(more, journal.Against(held...))
 	}
 	report, err := journal.Verify(ctx, c.Dir, c.Key, progress(s), more...)
 	if err != nil {
@@ -66,6 +77,24 @@ func (c journalVerify) Run(ctx context.Context, s streams) error {
 		return fmt.Errorf("the journal in %s has faults: keep it as it is, and restore the newest backup into another folder", c.Dir)
 	}
 	return nil
+}
+
+// readHeld reads checkpoints that somebody kept.
+func readHeld(name string, s streams) ([]journal.Held, error) {
+	const most = 1 << 30
+	content, err := readBounded(name, s, most)
+	if err != nil {
+		return nil, fmt.Errorf("--against: the checkpoint cannot be read: %w", err)
+	}
+	notes, err := proof.Checkpoints(content)
+	if err != nil {
+		return nil, fmt.Errorf("--against %s: %w", name, err)
+	}
+	held := make([]journal.Held, len(notes))
+	for i, n := range notes {
+		held[i] = journal.Held{Where: name, Note: n}
+	}
+	return held, nil
 }
 
 // progress shows how far long work is, when a person is looking.

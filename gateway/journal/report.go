@@ -31,25 +31,26 @@ type Fault struct {
 
 // Report is what Verify found.
 type Report struct {
-	Verified    bool           `json:"verified"` // no fault
-	Version     int            `json:"version"`  // of journal.db
-	Origin      string         `json:"origin"`   // name of the tree in its checkpoints
-	Incarnation string         `json:"incarnation"`
-	Lives       []Life         `json:"lives"` // oldest first; the last is Incarnation
-	Entries     uint64         `json:"entries"`
-	Root        string         `json:"root,omitempty"` // tree hash of all entries, base64
-	Head        uint64         `json:"head"`           // entries that the head file vouches for
-	Key         string         `json:"key"`            // id of the key that was given, or is beside the journal: name+hash
-	Keys        []KeySpan      `json:"keys"`           // oldest first; the last is in force
-	Checkpoints uint64         `json:"checkpoints"`
-	Signed      uint64         `json:"signed"` // entries covered by the last good checkpoint
-	Sealed      SegmentsReport `json:"sealed"`
-	Elsewhere   string         `json:"held_elsewhere"`
-	Time        TimeReport     `json:"time"`
-	Live        bool           `json:"live"`  // a daemon was writing meanwhile
-	Notes       []string       `json:"notes"` // no faults, and to be known
-	Faults      []Fault        `json:"faults"`
-	More        uint64         `json:"more_faults"` // beyond those in Faults
+	Verified    bool            `json:"verified"` // no fault
+	Version     int             `json:"version"`  // of journal.db
+	Origin      string          `json:"origin"`   // name of the tree in its checkpoints
+	Incarnation string          `json:"incarnation"`
+	Lives       []Life          `json:"lives"` // oldest first; the last is Incarnation
+	Entries     uint64          `json:"entries"`
+	Root        string          `json:"root,omitempty"` // tree hash of all entries, base64
+	Head        uint64          `json:"head"`           // entries that the head file vouches for
+	Key         string          `json:"key"`            // id of the key that was given, or is beside the journal: name+hash
+	Keys        []KeySpan       `json:"keys"`           // oldest first; the last is in force
+	Checkpoints uint64          `json:"checkpoints"`
+	Signed      uint64          `json:"signed"` // entries covered by the last good checkpoint
+	Sealed      SegmentsReport  `json:"sealed"`
+	Elsewhere   string          `json:"held_elsewhere"`
+	Against     []AgainstReport `json:"against,omitempty"` // by what it was proved
+	Time        TimeReport      `json:"time"`
+	Live        bool            `json:"live"`  // a daemon was writing meanwhile
+	Notes       []string        `json:"notes"` // no faults, and to be known
+	Faults      []Fault         `json:"faults"`
+	More        uint64          `json:"more_faults"` // beyond those in Faults
 }
 
 // note says something that is no fault, and that whoever verifies has to know.
@@ -63,6 +64,14 @@ func (r *Report) fault(seq uint64, kind, format string, args ...any) {
 		return
 	}
 	r.Faults = append(r.Faults, Fault{seq, kind, fmt.Sprintf(format, args...)})
+}
+
+// extended is how many entries the newest checkpoint covers that was held elsewhere.
+func (r *Report) extended() (n uint64) {
+	for _, a := range r.Against {
+		n = max(n, a.Newest)
+	}
+	return n
 }
 
 // Text is the report for people.
@@ -91,6 +100,11 @@ func (r *Report) Text() string {
 		line("note", "a daemon is writing this journal; entries that came after the start of this check are included as far as they were there")
 	}
 	if r.Verified {
+		if n := r.extended(); n > 0 {
+			line("result", "no fault found. The first %d entries are those that were there when that checkpoint was taken:", n)
+			line("", "nobody has changed, dropped or added any of them since, with the key or without it.")
+			return b.String()
+		}
 		line("result", "no fault found. This shows that nothing was changed by someone without the key and the head file;")
 		line("", "against someone with both, only a checkpoint that is held elsewhere can show it.")
 		return b.String()

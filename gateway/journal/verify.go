@@ -66,14 +66,15 @@ type verifier struct {
 	progress func(done, total uint64)
 	report   Report
 
-	db     *sqlite3.Conn
-	keys   keychain
-	notes  map[uint64][]byte // checkpoints of the chunk, by size
-	head   headState
-	tree   replay
-	ids    *identities
-	lives  lineage
-	times  times
+	db    *sqlite3.Conn
+	keys  keychain
+	notes map[uint64][]byte // checkpoints of the chunk, by size
+	head  headState
+	tree  replay
+	ids   *identities
+	lives lineage
+	times times
+	against
 	after  int64 // last row read
 	total  uint64
 	raw    []byte      // of the entry in hand
@@ -252,6 +253,9 @@ func (v *verifier) without(seq uint64, hashes []tlog.Hash) {
 
 // passed compares the tree with the head file and the checkpoints of its present size.
 func (v *verifier) passed() {
+	if v.roots != nil {
+		v.keepRoot()
+	}
 	if signed, ok := v.notes[v.tree.size]; ok {
 		v.checkpoint(signed)
 	}

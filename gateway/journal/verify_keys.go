@@ -48,6 +48,18 @@ func (k *keychain) givenText() string {
 	return ""
 }
 
+// at gives the key that signs checkpoints of so many entries.
+func (k *keychain) at(size uint64) (note.Verifier, error) {
+	i := len(k.spans) - 1
+	for i > 0 && k.spans[i].From > size {
+		i--
+	}
+	if k.spans[i].Text == "" {
+		return k.given, nil
+	}
+	return proof.ParseKey(k.spans[i].Text)
+}
+
 // rotated takes the entry that puts another key in force.
 func (v *verifier) rotated(e record.Entry) {
 	fault := func(format string, args ...any) {

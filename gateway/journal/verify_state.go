@@ -48,6 +48,9 @@ func (v *verifier) finish() {
 		r.Root = root.String()
 	}
 	if v.lost {
+		if len(v.held) > 0 {
+			r.Elsewhere = "not looked at: the entries cannot be read to the end"
+		}
 		return
 	}
 	if v.head.incarnation != "" {
@@ -64,6 +67,9 @@ func (v *verifier) finish() {
 	}
 	v.endLives()
 	v.endKeys()
+	if len(v.held) > 0 {
+		v.endAgainst()
+	}
 	v.endSegments()
 	v.ahead()
 	v.tables()
