@@ -23,9 +23,23 @@ func (g *Gateway) openJournal(ctx context.Context) error {
 		return err
 	}
 	g.journal = j
+	g.tellMoved(j.Begun())
 	g.superviseJournal(cfg.Journal.Folder)
 	g.life.onStop("the journal", within(j.Close))
 	return nil
+}
+
+// tellMoved tells people of a journal that woke up on another computer, until the next start.
+func (g *Gateway) tellMoved(r *record.Restored) {
+	if r == nil {
+		return
+	}
+	g.board.Raise(health.Condition{
+		Code: health.JournalMoved, Subject: "journal", Severity: health.Notice,
+		Sentence: fmt.Sprintf("The journal was last written on another computer. Here it goes on as incarnation %s (it was %s), so that no id is "+
+			"given twice.", r.Incarnation, r.Predecessor.Incarnation),
+		Remedy: "If the disk was moved, nothing is to be done. If it was copied, see that only one of the two computers records these balances.",
+	})
 }
 
 // openClock begins to stamp, and notes that the daemon began. The time servers are asked meanwhile: until they agree, stamps

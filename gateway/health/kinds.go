@@ -36,6 +36,7 @@ const (
 	BalanceStuck      = "balance-stuck"
 	JournalUnreadable = "journal-unreadable"
 	SpaceLow          = "space-low"
+	JournalMoved      = "journal-moved"
 
 	SinkUnreachable = "sink-unreachable"
 	SinkBusy        = "sink-busy"
@@ -131,6 +132,9 @@ var table = []Kind{
 	{Code: SpaceLow, About: "journal", Severities: []Severity{Warning, Error},
 		Says: "The disk of the journal is getting full, and for about how long it lasts.", Do: "Free space, or move the journal to a larger disk.",
 		follows: ofTheJournal},
+	{Code: JournalMoved, About: "journal", Severities: []Severity{Notice},
+		Says: "The journal was last written on another computer, and goes on here as another incarnation.",
+		Do:   "If the disk was copied, let one of the two computers record; otherwise nothing is to be done."},
 
 	{Code: NetworkGone, About: "computer", Quiet: true, Severities: []Severity{Warning},
 		Says: "This computer has no network.", Do: "Plug in its network cable or mend its Wi-Fi; nothing that was recorded is lost."},

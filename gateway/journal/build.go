@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"path/filepath"
 	"slices"
 	"strings"
 
@@ -116,7 +117,8 @@ func (b *builder) build(ctx context.Context) (err error) {
 	if err := b.checkSnapshot(); err != nil {
 		return err
 	}
-	if err := errors.Join(b.d.RemoveAll(b.dir), b.d.Mkdir(b.dir)); err != nil {
+	// The folder tells Open of a restore that was cut short, so it has to be on the disk.
+	if err := errors.Join(b.d.RemoveAll(b.dir), b.d.Mkdir(b.dir), b.d.SyncDir(filepath.Dir(b.dir))); err != nil {
 		return err
 	}
 	name := in(b.dir, "building.db")

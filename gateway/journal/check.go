@@ -7,12 +7,14 @@ import (
 
 	"github.com/ncruces/go-sqlite3"
 	"golang.org/x/mod/sumdb/tlog"
+
+	"weighpost/gateway/record"
 )
 
 // checkHead holds the journal against what was last acknowledged.
 func checkHead(db *sqlite3.Conn, s state, head headState) error {
 	switch {
-	case head.incarnation != s.incarnation:
+	case head.incarnation != s.incarnation && !followsHead(db, s, head):
 		return fmt.Errorf("its file head belongs to another journal (incarnation %s, journal.db is %s)", head.incarnation, s.incarnation)
 	case s.edge.size < head.seq:
 		return fmt.Errorf("entries are missing: %d were acknowledged, and journal.db ends with entry %d. Its end was cut off, "+
@@ -31,6 +33,20 @@ func checkHead(db *sqlite3.Conn, s state, head headState) error {
 			"says %v", head.seq, root, head.root)
 	}
 	return nil
+}
+
+// followsHead says whether the head is of the life before, and the life that follows began with the next entry: then the
+// beginning was cut short before the head was written.
+func followsHead(db *sqlite3.Conn, s state, head headState) bool {
+	var r record.Restored
+	err := query(db, "SELECT json FROM entries WHERE seq = ?", []int64{int64(head.seq + 1)}, func(row *sqlite3.Stmt) error {
+		e, err := record.ParseEntry(row.ColumnBlob(0, nil))
+		if err == nil && e.Kind == record.KindRestored {
+			r, err = readRestored(e)
+		}
+		return err
+	})
+	return err == nil && r.Incarnation == s.incarnation && r.Predecessor.Incarnation == head.incarnation
 }
 
 // checkLast hashes the last entries again, from the edge before them, and holds their identities against each other.

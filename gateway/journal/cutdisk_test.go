@@ -240,32 +240,46 @@ func (d *cutDisk) OpenToRead(name string) (readFile, error) {
 }
 
 func (d *cutDisk) Exists(name string) (bool, error) {
-	_, err := d.find(name, false)
-	if errors.Is(err, fs.ErrNotExist) {
-		return false, nil
-	}
-	return err == nil, err
-}
-
-func (d *cutDisk) Rename(from, to string) error {
-	f, err := d.find(from, false)
-	if err != nil {
-		return err
-	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if d.dead {
+		return false, errPower
+	}
+	return len(d.under(name)) > 0, nil
+}
+
+// Rename renames a file, or a folder with all that is in it.
+func (d *cutDisk) Rename(from, to string) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	moved := d.under(from)
+	if len(moved) == 0 {
+		return fs.ErrNotExist
+	}
 	last, err := d.op()
 	if err != nil {
 		return err
 	}
 	if !last || d.random.IntN(2) == 0 {
-		d.files[to] = f
-		delete(d.files, from)
+		for _, name := range moved {
+			d.files[to+strings.TrimPrefix(name, from)] = d.files[name]
+			delete(d.files, name)
+		}
 	}
 	if last {
 		return errPower
 	}
 	return nil
+}
+
+// under lists a file, or those in a folder.
+func (d *cutDisk) under(name string) (list []string) {
+	for file := range d.files {
+		if file == name || strings.HasPrefix(file, name+string(filepath.Separator)) {
+			list = append(list, file)
+		}
+	}
+	return list
 }
 
 func (d *cutDisk) RemoveAll(name string) error {

@@ -35,6 +35,9 @@ type Options struct {
 	// Notice gives the entry that says that recording stopped or works again, or nil. Its stamp is the caller's. It is called
 	// by the one that writes, and must neither block nor call the journal.
 	Notice func(Notice) record.Body
+	// Machine names the computer for good; "" where nothing is known. A journal that was last written on another one goes on as
+	// another incarnation. nil: this computer.
+	Machine func() string
 	// OnState is told when recording stops, with the cause, and when it works again, with nil. It must not block.
 	OnState func(stopped bool, cause error)
 	// Log may be nil.
@@ -57,6 +60,7 @@ type Journal struct {
 	o     Options
 	lock  *hold
 	inc   string
+	begun *record.Restored // what began this life, where the opening did; nil otherwise
 	read  *readers
 	tail  tail
 	pulse pulse
@@ -99,6 +103,9 @@ func (o *Options) fill() {
 	def(&o.retryMax, 5*time.Second)
 	if o.disk == nil {
 		o.disk = osDisk{}
+	}
+	if o.Machine == nil {
+		o.Machine = thisMachine
 	}
 	if o.synchronous == "" {
 		o.synchronous = "FULL"

@@ -39,6 +39,7 @@ type state struct {
 	key         string            // text of the public key in force; "" where an older weighpost did not note it
 	keyFrom     uint64            // the entry that put it in force; 0: the first key
 	marked      string            // damage that was found while it was in use, or ""
+	machine     string            // names the computer that wrote it last; "" where that is not known
 }
 
 // inspect reads the journal in a folder, checks it against its head, and leaves no trace. It also gives the head, and the
@@ -135,6 +136,7 @@ func load(db *sqlite3.Conn) (state, error) {
 		return state{}, fmt.Errorf("journal.db begins with entry %d, not 1", first)
 	}
 	s.incarnation, s.origin, s.marked = meta["incarnation"], meta["origin"], meta[damageMark]
+	s.incarnation, s.origin, s.machine = meta["incarnation"], meta["origin"], meta[machineName]
 	s.goals = map[string]string{}
 	for name, value := range meta {
 		if cursor, ok := strings.CutPrefix(name, goalPrefix); ok {

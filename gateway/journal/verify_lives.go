@@ -60,6 +60,13 @@ func (l *lineage) begunAt(seq uint64) bool {
 	return n > 1 && l.list[n-1].First == seq && l.list[n-1].Cause == record.LifeRestored
 }
 
+// follows says whether a head is of the life before the last, which ended there: the new one was begun, and a cut came before
+// the head was written.
+func (l *lineage) follows(h headState) bool {
+	n := len(l.list)
+	return n > 1 && l.list[n-2].Incarnation == h.incarnation && l.list[n-1].First == h.seq+1
+}
+
 // confirm holds what was taken from a checkpoint against the origin of the life that has ended.
 func (l *lineage) confirm(v *verifier, origin string) {
 	if l.origin == "" || l.origin == origin {

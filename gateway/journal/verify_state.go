@@ -58,7 +58,7 @@ func (v *verifier) finish() {
 			r.fault(v.tree.size+1, FaultMissing, "%d entries were acknowledged (file head), and journal.db ends with entry %d",
 				v.head.seq, v.tree.size)
 		}
-		if v.head.incarnation != r.Incarnation {
+		if v.head.incarnation != r.Incarnation && !v.lives.follows(v.head) {
 			r.fault(0, FaultHead, "the file head is of incarnation %s, and journal.db of %s", v.head.incarnation, r.Incarnation)
 		}
 	}

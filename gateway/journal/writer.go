@@ -279,9 +279,19 @@ func (w *writer) open(ctx context.Context) (err error) {
 		}
 	}
 	w.state, w.head.last = s, head
-	if s.edge.size == head.seq {
-		return nil
+	if s.edge.size != head.seq {
+		err = w.catchUp()
 	}
+	if err == nil {
+		err = w.settleMachine()
+	}
+	return err
+}
+
+// catchUp has the head say all that journal.db holds.
+func (w *writer) catchUp() error {
+	s := &w.state
+	w.head.last.incarnation = s.incarnation // another life may have been begun, and the head not written
 	// Entries that were committed but not acknowledged before a kill are kept. They may not be on the disk yet.
 	root, err := s.edge.root()
 	done := false
