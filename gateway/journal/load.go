@@ -135,8 +135,7 @@ func load(db *sqlite3.Conn) (state, error) {
 	if first != 1 {
 		return state{}, fmt.Errorf("journal.db begins with entry %d, not 1", first)
 	}
-	s.incarnation, s.origin, s.marked = meta["incarnation"], meta["origin"], meta[damageMark]
-	s.incarnation, s.origin, s.machine = meta["incarnation"], meta["origin"], meta[machineName]
+	s.incarnation, s.origin, s.marked, s.machine = meta["incarnation"], meta["origin"], meta[damageMark], meta[machineName]
 	s.goals = map[string]string{}
 	for name, value := range meta {
 		if cursor, ok := strings.CutPrefix(name, goalPrefix); ok {
