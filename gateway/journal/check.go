@@ -3,6 +3,7 @@ package journal
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 
 	"github.com/ncruces/go-sqlite3"
@@ -63,13 +64,13 @@ func checkLast(ctx context.Context, db *sqlite3.Conn, s state) error {
 	seq, ids := first, newIdentities()
 	err = query(db, "SELECT seq, json, hashes FROM entries WHERE seq >= ? ORDER BY seq", []int64{int64(first)}, func(row *sqlite3.Stmt) error {
 		if got := uint64(row.ColumnInt64(0)); got != seq {
-			return fmt.Errorf("entry %d is missing", seq)
+			return &entryFault{seq, fmt.Sprintf("entry %d is missing", seq)}
 		}
 		if err := checkRow(&at, row.ColumnRawBlob(1), row.ColumnRawBlob(2)); err != nil {
-			return fmt.Errorf("entry %d: %w", seq, err)
+			return &entryFault{seq, fmt.Sprintf("entry %d: %v", seq, err)}
 		}
 		if _, fault := ids.check(seq, row.ColumnBlob(1, nil)); fault != "" {
-			return fmt.Errorf("entry %d: %s", seq, fault)
+			return &entryFault{seq, fmt.Sprintf("entry %d: %s", seq, fault)}
 		}
 		seq++
 		return ctx.Err()
@@ -83,6 +84,25 @@ func checkLast(ctx context.Context, db *sqlite3.Conn, s state) error {
 		return fmt.Errorf("the hashes stored with entries before %d were altered", first)
 	}
 	return ids.checkNumbers(s.incarnation, s.numbers, first > 1)
+}
+
+// entryFault is what is wrong with one entry.
+type entryFault struct {
+	seq  uint64
+	text string
+}
+
+func (e *entryFault) Error() string { return e.text }
+
+// placed adds where it lies.
+func placed(err error, d disk, dir string, db *sqlite3.Conn) error {
+	var f *entryFault
+	if errors.As(err, &f) {
+		if where := locate(d, dir, db, f.seq); where != "" {
+			return fmt.Errorf("%w (%s)", err, where)
+		}
+	}
+	return err
 }
 
 // checkRow hashes one entry again and compares with what is stored beside it.

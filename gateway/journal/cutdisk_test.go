@@ -1,7 +1,6 @@
 package journal
 
 import (
-	"bytes"
 	"errors"
 	"io"
 	"io/fs"
@@ -219,11 +218,6 @@ func (d *cutDisk) ReadFile(name string) ([]byte, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return slices.Clone(f.now), nil
-}
-
-func (d *cutDisk) Reader(name string) (io.ReadCloser, error) {
-	content, err := d.ReadFile(name)
-	return io.NopCloser(bytes.NewReader(content)), err
 }
 
 func (d *cutDisk) Open(name string, _ fs.FileMode) (diskFile, error) {

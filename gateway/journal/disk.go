@@ -16,8 +16,6 @@ import (
 type disk interface {
 	// ReadFile gives a whole file. An absent one is fs.ErrNotExist.
 	ReadFile(name string) ([]byte, error)
-	// Reader opens a file for reading from its beginning. An absent one is fs.ErrNotExist.
-	Reader(name string) (io.ReadCloser, error)
 	// Open opens a file for writing, and creates it with this mode if it is absent.
 	Open(name string, mode fs.FileMode) (diskFile, error)
 	// OpenToRead opens a file that is there for reading. An absent one is fs.ErrNotExist.
@@ -49,8 +47,6 @@ type readFile interface {
 type osDisk struct{}
 
 func (osDisk) ReadFile(name string) ([]byte, error) { return os.ReadFile(name) }
-
-func (osDisk) Reader(name string) (io.ReadCloser, error) { return os.Open(name) }
 
 func (osDisk) Open(name string, mode fs.FileMode) (diskFile, error) {
 	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, mode)

@@ -49,8 +49,12 @@ func (w *writer) unmark() error {
 
 // String is the fault in a sentence.
 func (f Fault) String() string {
+	what := f.What
 	if f.Seq > 0 {
-		return fmt.Sprintf("entry %d: %s", f.Seq, f.What)
+		what = fmt.Sprintf("entry %d: %s", f.Seq, f.What)
 	}
-	return f.What
+	if f.Where != "" {
+		what += " (" + f.Where + ")"
+	}
+	return what
 }

@@ -91,7 +91,7 @@ func inspect(ctx context.Context, d disk, dir string, newest int) (state, headSt
 		}
 	}
 	if err == nil {
-		err = checkLast(ctx, db, s)
+		err = placed(checkLast(ctx, db, s), d, dir, db)
 	}
 	if ctx.Err() != nil {
 		return state{}, head, v, ctx.Err()

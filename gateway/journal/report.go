@@ -3,6 +3,7 @@ package journal
 import (
 	"fmt"
 	"strings"
+	"time"
 )
 
 // maxFaults is how many faults a report spells out.
@@ -24,9 +25,10 @@ const (
 
 // Fault is one thing that is wrong.
 type Fault struct {
-	Seq  uint64 `json:"seq,omitempty"` // entry, or number of entries; 0 where it is about no entry
-	Kind string `json:"kind"`
-	What string `json:"what"`
+	Seq   uint64 `json:"seq,omitempty"` // entry, or number of entries; 0 where it is about no entry
+	Kind  string `json:"kind"`
+	What  string `json:"what"`
+	Where string `json:"where,omitempty"` // file, byte and page of the entry, as far as that can be told
 }
 
 // Report is what Verify found.
@@ -47,8 +49,9 @@ type Report struct {
 	Elsewhere   string          `json:"held_elsewhere"`
 	Against     []AgainstReport `json:"against,omitempty"` // by what it was proved
 	Time        TimeReport      `json:"time"`
-	Live        bool            `json:"live"`  // a daemon was writing meanwhile
-	Notes       []string        `json:"notes"` // no faults, and to be known
+	Background  *Background     `json:"background,omitempty"` // the last whole pass of the daemon; absent where there was none
+	Live        bool            `json:"live"`                 // a daemon was writing meanwhile
+	Notes       []string        `json:"notes"`                // no faults, and to be known
 	Faults      []Fault         `json:"faults"`
 	More        uint64          `json:"more_faults"` // beyond those in Faults
 }
@@ -63,7 +66,7 @@ func (r *Report) fault(seq uint64, kind, format string, args ...any) {
 		r.More++
 		return
 	}
-	r.Faults = append(r.Faults, Fault{seq, kind, fmt.Sprintf(format, args...)})
+	r.Faults = append(r.Faults, Fault{Seq: seq, Kind: kind, What: fmt.Sprintf(format, args...)})
 }
 
 // extended is how many entries the newest checkpoint covers that was held elsewhere.
@@ -92,6 +95,9 @@ func (r *Report) Text() string {
 	r.segmentsText(line)
 	line("key", "%s", r.Key)
 	line("held elsewhere", "%s", r.Elsewhere)
+	if b := r.Background; b != nil {
+		line("in background", "verified up to entry %d at %s", b.Entries, b.At.UTC().Format(time.RFC3339))
+	}
 	r.timesText(line)
 	for _, n := range r.Notes {
 		line("note", "%s", n)
@@ -111,10 +117,14 @@ func (r *Report) Text() string {
 	}
 	line("result", "%d faults", uint64(len(r.Faults))+r.More)
 	for _, f := range r.Faults {
+		where := ""
+		if f.Where != "" {
+			where = " (" + f.Where + ")"
+		}
 		if f.Seq > 0 {
-			fmt.Fprintf(&b, "  entry %d: %s: %s\n", f.Seq, f.Kind, f.What)
+			fmt.Fprintf(&b, "  entry %d: %s: %s%s\n", f.Seq, f.Kind, f.What, where)
 		} else {
-			fmt.Fprintf(&b, "  %s: %s\n", f.Kind, f.What)
+			fmt.Fprintf(&b, "  %s: %s%s\n", f.Kind, f.What, where)
 		}
 	}
 	if r.More > 0 {

@@ -82,6 +82,7 @@ type verifier struct {
 	lost   bool        // entries could not be read to the end
 	gaps   bool        // some entry's bytes could not be had
 
+	slow     *slow
 	segments string // another folder with copies of segments; may be empty
 	spans    sealedSpans
 }
@@ -144,9 +145,13 @@ func (v *verifier) examine(ctx context.Context) error {
 		return nil
 	}
 	v.keys.begin(rows)
+	defer v.locate()
 	v.after = math.MinInt64
 	v.loadNotes(-1, 0)
 	v.passed()
+	if err := v.slowly(ctx); err != nil {
+		return err
+	}
 	for !v.lost {
 		n, err := v.chunk(ctx, verifyChunk)
 		if err != nil {
@@ -167,6 +172,37 @@ func (v *verifier) examine(ctx context.Context) error {
 	}
 	v.finish()
 	return v.db.Exec("COMMIT")
+}
+
+// slowly reads what there was at the beginning, with rests. What came meanwhile is little, and read without. The first fault
+// ends it.
+func (v *verifier) slowly(ctx context.Context) error {
+	for v.slow != nil && !v.lost && v.tree.size < v.total {
+		n, err := v.chunk(ctx, slowStep)
+		if len(v.report.Faults) > 0 {
+			return errFaulty
+		}
+		if err == nil {
+			err = v.slow.rest(ctx)
+		}
+		if err != nil || n < slowStep {
+			return err
+		}
+	}
+	return nil
+}
+
+// locate says of each fault of an entry where it lies.
+func (v *verifier) locate() {
+	for i := range v.report.Faults {
+		f := &v.report.Faults[i]
+		switch f.Kind {
+		case FaultEdited, FaultMissing, FaultTree, FaultIdentity, FaultFile:
+			if f.Seq > 0 {
+				f.Where = locate(v.disk, v.dir, v.db, f.Seq)
+			}
+		}
+	}
 }
 
 // chunk reads up to limit entries. An error of SQLite is a fault of the journal.
@@ -324,6 +360,8 @@ func (v *verifier) readMeta() error {
 			v.report.Incarnation = row.ColumnText(1)
 		case "origin":
 			v.report.Origin = row.ColumnText(1)
+		case verifiedMark:
+			v.report.Background, _ = parseBackground(row.ColumnText(1)) // worth no fault
 		}
 		return nil
 	})

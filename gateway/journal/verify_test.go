@@ -392,7 +392,7 @@ func TestReportAsJSONNamesItsFaults(t *testing.T) {
 	must(t, err)
 	text, err := json.Marshal(r)
 	must(t, err)
-	if want := `"faults":[{"seq":10,"kind":"missing","what":"3 missing, from here to 12"}]`; !strings.Contains(string(text), want) {
+	if want := `"faults":[{"seq":10,"kind":"missing","what":"3 missing, from here to 12","where":"page `; !strings.Contains(string(text), want) {
 		t.Errorf("%s does not hold %s", text, want)
 	}
 }

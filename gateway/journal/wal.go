@@ -51,7 +51,7 @@ func (w *walFound) place() string {
 
 // readWAL examines the WAL of a journal.db that nobody has open. There may be none.
 func readWAL(d disk, dir string) (walFound, error) {
-	f, err := d.Reader(in(dir, dbName+walSuffix))
+	f, err := d.OpenToRead(in(dir, dbName+walSuffix))
 	if errors.Is(err, fs.ErrNotExist) {
 		return walFound{}, nil
 	}
@@ -59,7 +59,11 @@ func readWAL(d disk, dir string) (walFound, error) {
 		return walFound{}, err
 	}
 	defer f.Close()
-	w, err := examineWAL(bufio.NewReaderSize(f, 1<<18))
+	size, err := f.Size()
+	if err != nil {
+		return walFound{}, err
+	}
+	w, err := examineWAL(bufio.NewReaderSize(io.NewSectionReader(f, 0, size), 1<<18))
 	if err != nil {
 		return w, fmt.Errorf("reading %s: %w", dbName+walSuffix, err)
 	}

@@ -19,8 +19,11 @@ type request struct {
 	sign   bool
 	rotate *rotateOrder // the entry that says so is among the bodies
 	halt   *Damaged     // stop for good afterwards
-	state  bool         // the answer tells what Snapshot needs
-	done   chan answer  // has room for the one answer
+
+	verified string // how far a pass of verifying came
+
+	state bool        // the answer tells what Snapshot needs
+	done  chan answer // has room for the one answer
 }
 
 type answer struct {
@@ -143,6 +146,11 @@ func (w *writer) serve(reqs []*request) {
 	for _, r := range reqs {
 		if r.halt != nil && !w.halted {
 			w.halt(r.halt)
+		}
+		if r.verified != "" && w.stopped == nil {
+			if err := w.noteVerified(r.verified); err != nil {
+				w.stop(explain(err))
+			}
 		}
 	}
 	w.j.pulse.work()
