@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"context"
 	"time"
 
 	"weighpost/gateway/deliver"
@@ -21,6 +22,9 @@ func (g *Gateway) Lines() map[string]*port.Line {
 func (g *Gateway) LookAtSpace(growth *journal.Growth, now time.Time, free func(string) (uint64, error)) {
 	g.lookAtSpace(growth, now, free)
 }
+
+// VerifyOnce is one pass over the journal, as they are made in the background.
+func (g *Gateway) VerifyOnce(ctx context.Context) (halted bool, err error) { return g.verifyOnce(ctx) }
 
 // Runners gives what delivers to each sink now, by id.
 func (g *Gateway) Runners() map[string]*deliver.Runner {

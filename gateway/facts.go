@@ -74,7 +74,8 @@ func (g *Gateway) Sinks() []console.Sink {
 
 // Journal gives the page the journal's position.
 func (g *Gateway) Journal() console.Journal {
-	return console.Journal{Incarnation: g.journal.Incarnation(), Head: g.journal.Head(), Space: g.space.Load()}
+	return console.Journal{Incarnation: g.journal.Incarnation(), Head: g.journal.Head(), Space: g.space.Load(),
+		Verified: g.verified.Load()}
 }
 
 // Clock says how the clock is. Before Start there is none to tell of.

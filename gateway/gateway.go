@@ -42,7 +42,9 @@ type Gateway struct {
 	watch   *watchdog.Watch
 	journal *journal.Journal
 	space   spaceSeen
-	stamps  atomic.Pointer[clock.Clock] // the clock, for whoever asks before or while it is made
+
+	verified verifiedSeen
+	stamps   atomic.Pointer[clock.Clock] // the clock, for whoever asks before or while it is made
 
 	stalls                                    port.Stalls
 	supervising, serving, delivering, reading group

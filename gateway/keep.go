@@ -12,6 +12,7 @@ type keeper struct {
 // keepers run from after the sinks have started until before they end, each in a goroutine of its own.
 var keepers = []keeper{
 	{"space", (*Gateway).keepSpace},
+	{"verifying", (*Gateway).keepVerified},
 	{"outside time-stamps", (*Gateway).keepTimestamps},
 }
 

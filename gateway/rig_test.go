@@ -31,6 +31,7 @@ type daemonOptions struct {
 	record   string // "": printed
 	journal  string // folder; "": one of its own
 	space    string // YAML of its settings
+	verify   string // likewise
 	sinks    string // YAML of the list
 	scanners string // YAML of their rules; "": the balances have none
 	speed    int    // of every port; 0: 115200
@@ -65,7 +66,7 @@ func newDaemon(t *testing.T, o daemonOptions) *daemon {
 		o.speed = 115200
 	}
 	d := &daemon{}
-	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q, space: {%s}}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n", o.journal, o.space)
+	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q, space: {%s}, verify: {%s}}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n", o.journal, o.space, o.verify)
 	for i := range max(o.balances, 1) {
 		cord := plugged(t, filepath.Join(dir, fmt.Sprintf("port-%d", i+1)))
 		d.cords = append(d.cords, cord)

@@ -101,7 +101,17 @@ type Journal struct {
 	Incarnation string `json:"incarnation"`
 	Head        uint64 `json:"head"` // sequence of the latest entry
 
-	Space *Space `json:"space,omitempty"` // absent until it was looked at
+	Space    *Space    `json:"space,omitempty"` // absent until it was looked at
+	Verified *Verified `json:"verified,omitempty"`
+}
+
+// Verified is what the page shows of how far the journal was verified while it is written.
+type Verified struct {
+	Entries uint64      `json:"entries"`           // up to here, in the last whole pass since the start
+	At      *record.UTC `json:"at,omitempty"`      // the end of that pass
+	Reached uint64      `json:"reached,omitempty"` // how far the pass in hand has come
+	Began   *record.UTC `json:"began,omitempty"`   // the pass in hand
+	Damage  string      `json:"damage,omitempty"`  // what was found, because of which recording is stopped
 }
 
 // Space is what the page shows of the space on the journal's disk, in bytes.

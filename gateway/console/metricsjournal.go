@@ -5,12 +5,18 @@ import "github.com/prometheus/client_golang/prometheus"
 var (
 	diskFree    = describe("journal_disk_free_bytes", "Bytes that are free on the disk of the journal.")
 	diskDays    = describe("journal_disk_days", "Days until the disk of the journal is full at the rate of the last days; absent where that cannot be said.")
+	verified    = describe("journal_verified_entries", "Entries up to which the last whole pass verified the journal since the start.")
+	verifiedAt  = describe("journal_verified_time_seconds", "When that pass ended, in Unix time; absent before the first.")
 	journalSize = describe("journal_size_bytes", "Bytes that the journal takes up.")
 )
 
 // collectJournal gives the numbers of the journal.
 func collectJournal(j Journal, send func(d *prometheus.Desc, t prometheus.ValueType, v float64, labels ...string)) {
 	send(journalHead, prometheus.GaugeValue, float64(j.Head))
+	if v := j.Verified; v != nil && v.At != nil {
+		send(verified, prometheus.GaugeValue, float64(v.Entries))
+		send(verifiedAt, prometheus.GaugeValue, float64(v.At.Time().Unix()))
+	}
 	if j.Space == nil {
 		return
 	}

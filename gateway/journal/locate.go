@@ -7,11 +7,15 @@ import (
 	"io"
 
 	"github.com/ncruces/go-sqlite3"
+	"golang.org/x/mod/sumdb/tlog"
 )
 
 // locate says where in its file the row of an entry lies, or would lie if it is missing: file, byte and page. It walks the
 // table's B-tree by itself, as "Database File Format" (sqlite.org/fileformat2.html), sections 1.5, 1.6 and 4.4, describes it,
 // since SQLite tells no offsets. Damaged pages end the walk where they are. It is for people: "" where it cannot be told.
+//
+// A page may lie in the WAL and in journal.db, and which of the two SQLite takes depends on what was copied back and who reads:
+// the one whose row is damaged is told, else the newer one, in the WAL.
 func locate(d disk, dir string, db *sqlite3.Conn, seq uint64) string {
 	root := int64(0)
 	err := query(db, "SELECT rootpage FROM sqlite_schema WHERE type = 'table' AND name = 'entries'", nil, func(row *sqlite3.Stmt) error {
@@ -30,8 +34,22 @@ func locate(d disk, dir string, db *sqlite3.Conn, seq uint64) string {
 		defer t.wal.Close()
 		t.readFrames()
 	}
-	return t.find(uint32(root), seq)
+	where, state := t.find(uint32(root), seq)
+	if len(t.latest) > 0 && state != rowDamaged {
+		t.latest = nil
+		if w, inMain := t.find(uint32(root), seq); inMain == rowDamaged {
+			where = w
+		}
+	}
+	return where
 }
+
+// How a row is found.
+const (
+	rowDamaged = iota
+	rowMissing
+	rowWhole
+)
 
 // bTree reads pages of a database with its WAL.
 type bTree struct {
@@ -74,11 +92,11 @@ func (t *bTree) page(n uint32) (content []byte, file string, at int64, err error
 const interiorPage, leafPage = 5, 13
 
 // find walks down from a page.
-func (t *bTree) find(n uint32, seq uint64) string {
+func (t *bTree) find(n uint32, seq uint64) (where string, state int) {
 	for range 20 {
 		p, file, at, err := t.page(n)
 		if err != nil {
-			return fmt.Sprintf("page %d of %s (%v)", n, file, err)
+			return fmt.Sprintf("page %d of %s (%v)", n, file, err), rowDamaged
 		}
 		body := p
 		if n == 1 {
@@ -92,12 +110,39 @@ func (t *bTree) find(n uint32, seq uint64) string {
 			}
 		case leafPage:
 			if off, found := cellOf(p, body, cells, seq); found {
-				return fmt.Sprintf("byte %d of %s, page %d", at+int64(off), file, n)
+				if state = rowWhole; !wholeRow(p[off:]) {
+					state = rowDamaged
+				}
+				return fmt.Sprintf("byte %d of %s, page %d", at+int64(off), file, n), state
 			}
+			return fmt.Sprintf("page %d of %s, from byte %d on", n, file, at), rowMissing
 		}
-		return fmt.Sprintf("page %d of %s, from byte %d on", n, file, at)
+		return fmt.Sprintf("page %d of %s, from byte %d on", n, file, at), rowDamaged
 	}
-	return ""
+	return "", rowDamaged
+}
+
+// wholeRow says whether the bytes in a row are those whose hash is beside them, as far as all of it lies in this page. A record
+// is the size of its header, the type of each column (section 2.1: an even type from 12 on is a blob), and their contents.
+func wholeRow(p []byte) bool {
+	size, at := sqliteVarint(p)
+	var length [3]int
+	for i := range length {
+		kind, n := sqliteVarint(p[min(at, len(p)):])
+		if n == 0 || kind > 1<<24 {
+			return false
+		}
+		if at += n; kind >= 12 {
+			length[i] = int(kind-12) / 2
+		}
+	}
+	json := int(size)
+	hashes := json + length[1]
+	if size > uint64(len(p)) || at != json || length[0] != 0 || hashes+tlog.HashSize > len(p) {
+		return at == json // goes on in another page: not known
+	}
+	leaf := tlog.RecordHash(p[json:hashes])
+	return string(leaf[:]) == string(p[hashes:hashes+tlog.HashSize])
 }
 
 // childOf gives the page below which a row lies, 0 where the page is not as it should be.
