@@ -98,7 +98,7 @@ func (x *pdfWriter) first() {
 	p.paragraph(p.plain, 9, "Filter: "+m.Filter, inkText)
 	p.paragraph(p.plain, 9, m.Counts(), inkText)
 	if m.Entries > 0 {
-		p.paragraph(p.plain, 9, fmt.Sprintf("From entry %d to entry %d. %s Its proof is on the last page.", m.First, m.Last, m.Covered()), inkText)
+		p.paragraph(p.plain, 9, fmt.Sprintf("From entry %d to entry %d. %s The proof is at the end.", m.First, m.Last, m.Covered()), inkText)
 	}
 	p.paragraph(p.plain, textSize, "A red ‹U+0000› stands for a character, by its code point, that this document has no picture of. "+
 		"Times are those of the record: UTC, how far they may be off, and the state of the clock.", inkFaint)
