@@ -24,6 +24,7 @@ type journalCommand struct {
 	Export journalExport `cmd:"" help:"Write entries to a file, for people and other programs, with what shows that it is whole."`
 	Prove  journalProve  `cmd:"" help:"Write a file that proves one entry to whoever has the journal's public key."`
 
+	ReplaceKey   journalReplaceKey   `cmd:"" help:"Put another signing key in the place of one that is lost, as two people say."`
 	CorrectClock journalCorrectClock `cmd:"" help:"Say by how much the stamps of a span of entries were wrong."`
 }
 

@@ -102,13 +102,17 @@ func (c backupRestore) Run(ctx context.Context, s streams) (err error) {
 // order reads what the flags name.
 func (c backupRestore) order(s streams, b *backup.File) (o backup.RestoreOrder, secrets []backup.Secret, err error) {
 	o = backup.RestoreOrder{
-		Into: c.Into, Replace: c.Replace, Reason: c.Reason, By: hostActor(c.By), Stamp: clock.System{}.Stamp(time.Now()), Progress: progress(s),
+		Into: c.Into, Replace: c.Replace, Reason: c.Reason, By: hostActor(""), Stamp: clock.System{}.Stamp(time.Now()), Progress: progress(s),
+	}
+	if c.By != "" {
+		o.By = saidBy(c.By)
 	}
 	if c.ConfirmedBy != "" {
-		if c.By == "" || c.By == c.ConfirmedBy {
+		if o.By.ID == c.ConfirmedBy || c.By == "" {
 			return o, nil, errors.New("--confirmed-by names a second person: name the first with --by, and another here")
 		}
-		o.ConfirmedBy = &record.Actor{ID: c.ConfirmedBy, By: record.ActorHost, Where: "command line"}
+		second := saidBy(c.ConfirmedBy)
+		o.ConfirmedBy = &second
 	}
 	if c.Key != "" {
 		text, err := readSmall(c.Key)

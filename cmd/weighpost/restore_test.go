@@ -176,3 +176,42 @@ func TestWrongUseOfARestoreIsRefused(t *testing.T) {
 		}
 	}
 }
+
+// A restore without the signing key is confirmed by two people, and a key that was lost later is replaced the same way.
+func TestTwoPeopleReplaceALostKey(t *testing.T) {
+	t.Parallel()
+	old, at := newOldComputer(t, false), t.TempDir()
+	into, cfg := filepath.Join(at, "journal"), filepath.Join(at, "weighpost.yaml")
+	if _, why, status := commanded("backup", "restore", old.file, "--into", into, "--config", cfg, "--by", "ada"); status != 0 {
+		t.Fatalf("status %d: %s", status, why)
+	}
+	replace := func(second string) (string, string, int) {
+		return commanded("journal", "replace-key", "--config", cfg, "--reason", "it was in no backup", "--by", "ada", "--confirmed-by", second)
+	}
+	if _, why, status := replace("ada"); status != statusFailed || !strings.Contains(why, "by two people") {
+		t.Errorf("one person alone: status %d: %s", status, why)
+	}
+	if _, why, status := replace("ben"); status != 0 {
+		t.Fatalf("status %d: %s", status, why)
+	}
+	if _, why, status := replace("ben"); status != statusFailed || !strings.Contains(why, "nothing is lost") {
+		t.Errorf("a key that is there: status %d: %s", status, why)
+	}
+	if err := os.Remove(filepath.Join(into, "key")); err != nil {
+		t.Fatal(err)
+	}
+	if _, why, status := commanded("run", "--config", cfg); status != statusFailed || !strings.Contains(why, "weighpost journal replace-key --config FILE") {
+		t.Errorf("the start without a key: status %d: %s", status, why)
+	}
+	out, why, status := replace("ben")
+	if status != 0 || !strings.Contains(out, "now signs with weighpost/seed-bank/") {
+		t.Fatalf("status %d: %s%s", status, out, why)
+	}
+	out, why, status = commanded("journal", "verify", into)
+	if status != 0 || strings.Count(out, "ada and ben said that the one before was lost") != 2 {
+		t.Errorf("verify: status %d: %s%s", status, out, why)
+	}
+	if list, why, status := commanded("journal", "list", into, "--kind", "key-rotated"); status != 0 || !strings.Contains(list, "it was in no backup") {
+		t.Errorf("list: status %d: %s%s", status, list, why)
+	}
+}

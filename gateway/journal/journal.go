@@ -43,6 +43,7 @@ type Options struct {
 	// Log may be nil.
 	Log *slog.Logger
 
+	lost        *LostKeyOrder // the opening puts another key in the place of one that is lost
 	disk        disk          // nil: the real one
 	synchronous string        // "": FULL. The power-cut test shows what less would lose
 	steps       []string      // nil: the schema's

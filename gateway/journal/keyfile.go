@@ -63,7 +63,7 @@ func readKey(d disk, dir string) (signKey, error) {
 	text, err := d.ReadFile(in(dir, keyName))
 	if errors.Is(err, fs.ErrNotExist) {
 		return signKey{}, fmt.Errorf("the journal in %s has lost its key file %q, which signs its checkpoints. Nothing was changed. "+
-			"Put the file back from a backup", dir, keyName)
+			"Put the file back from a backup, or, where it is lost for good, have two people say so: "+replaceKeyCommand, dir, keyName)
 	}
 	if err != nil {
 		return signKey{}, fmt.Errorf("the key of the journal in %s cannot be read: %w", dir, err)
@@ -71,7 +71,7 @@ func readKey(d disk, dir string) (signKey, error) {
 	k, err := parseSignKey(string(text))
 	if err != nil {
 		return signKey{}, fmt.Errorf("the file %q of the journal in %s holds no signing key (%w). Nothing was changed. Put the file "+
-			"back from a backup", keyName, dir, err)
+			"back from a backup, or, where it is lost for good, have two people say so: "+replaceKeyCommand, keyName, dir, err)
 	}
 	return k, nil
 }
@@ -142,7 +142,8 @@ func settleKey(d disk, dir string, s *state) (signKey, error) {
 // checkKey holds the key files against journal.db: which key is in force, and which signed the newest checkpoint.
 func checkKey(d disk, dir string, s *state, k signKey) error {
 	damaged := func(format string, args ...any) error {
-		return &Damaged{dir, fmt.Sprintf(format, args...) + ". Put the key files back from a backup"}
+		return &Damaged{dir, fmt.Sprintf(format, args...) + ". Put the key files back from a backup, or, where the key is lost for good, have two people say so: " +
+			replaceKeyCommand}
 	}
 	if s.key != "" && k.public != s.key {
 		return damaged("its file %q holds the key %s, and its checkpoints are signed by %s", keyName, k.id(), keyTextID(s.key))

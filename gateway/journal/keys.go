@@ -100,17 +100,25 @@ func VouchedKey(old note.Signer, oldKey, newKey, cause string) (*record.KeyRotat
 // LostKey makes the body of the entry by which two people say that the old key is lost, and that another is in force. It is
 // refused where both are the same person, where one has no name, or without a reason.
 func LostKey(oldKey, newKey string, by, confirmedBy record.Actor, reason string, at record.Stamp) (*record.KeyRotated, error) {
-	next, err := proof.ParseKey(newKey)
-	switch {
-	case err != nil:
+	if err := checkLoss(by, confirmedBy, reason); err != nil {
 		return nil, err
-	case by.ID == "" || confirmedBy.ID == "" || by.ID == confirmedBy.ID:
-		return nil, errors.New("that a key is lost has to be said by two people, each by a name of their own")
-	case strings.TrimSpace(reason) == "":
-		return nil, errors.New("that a key is lost needs a reason: say how it was lost")
+	}
+	next, err := proof.ParseKey(newKey)
+	if err != nil {
+		return nil, err
 	}
 	return &record.KeyRotated{Origin: next.Name(), OldKey: oldKey, NewKey: newKey, Cause: record.KeyLost, By: by,
 		ConfirmedBy: &confirmedBy, Reason: reason, Stamp: at}, nil
+}
+
+func checkLoss(by, confirmedBy record.Actor, reason string) error {
+	switch {
+	case by.ID == "" || confirmedBy.ID == "" || by.ID == confirmedBy.ID:
+		return errors.New("that a key is lost has to be said by two people, each by a name of their own")
+	case strings.TrimSpace(reason) == "":
+		return errors.New("that a key is lost needs a reason: say how it was lost")
+	}
+	return nil
 }
 
 // PublicKey is the text of the key that signs now.

@@ -60,38 +60,52 @@ func (w *writer) beginLife(machine string) error {
 	if _, err := d.add([]record.Body{restored, rotated}); err != nil {
 		return err
 	}
-	d.key, d.keyFrom = &next, d.edge.size
 	last, err := signHead(old, w.state.origin, &w.state.edge)
 	if err != nil {
 		return err
 	}
-	first, err := signHead(next, next.Name(), &d.edge)
+	before := w.state.edge.size
+	err = w.handOver(d, next, func() error {
+		return errors.Join(w.store.putCheckpoint(before, last), db.Exec("DELETE FROM numbers"), putMeta(db, "incarnation", incarnation),
+			putMeta(db, "origin", next.Name()), putMeta(db, machineName, machine))
+	}, func(s *state) {
+		s.incarnation, s.origin, s.machine, s.numbers = incarnation, next.Name(), machine, map[string]uint64{}
+	})
+	if err == nil {
+		w.j.begun = restored
+	}
+	return err
+}
+
+// handOver commits entries, the last of which puts another key in force, and what else belongs to them, before anybody records.
+// then shows it in the state.
+func (w *writer) handOver(d *draft, next signKey, more func() error, then func(s *state)) error {
+	o := &w.j.o
+	d.key, d.keyFrom = &next, d.edge.size
+	signed, err := signHead(next, next.Name(), &d.edge)
 	if err != nil {
 		return err
 	}
 	if err := stageKey(o.disk, o.Dir, next); err != nil {
 		return err
 	}
-	err = transact(db, func() error {
+	err = transact(w.store.db, func() error {
 		for _, r := range d.rows {
 			if err := w.store.putEntry(r.entry.Seq, r.entry.JSON, r.hashes); err != nil {
 				return err
 			}
 		}
-		return errors.Join(w.store.putCheckpoint(w.state.edge.size, last), w.store.putCheckpoint(d.edge.size, first), w.putKeys(d),
-			db.Exec("DELETE FROM numbers"), putMeta(db, "incarnation", incarnation), putMeta(db, "origin", next.Name()),
-			putMeta(db, machineName, machine))
+		return errors.Join(w.store.putCheckpoint(d.edge.size, signed), w.putKeys(d), more())
 	})
 	if err != nil {
 		return err
 	}
 	s := &w.state
-	s.incarnation, s.origin, s.machine, s.edge, s.numbers = incarnation, next.Name(), machine, d.edge, map[string]uint64{}
-	s.signed, s.note = d.edge.size, first
+	s.edge, s.signed, s.note = d.edge, d.edge.size, signed
+	then(s)
 	if err := w.catchUp(); err != nil {
 		return err
 	}
-	w.j.begun = restored
 	_ = w.takeKey(d) // it has logged what is wrong, and the next start puts the files in order
 	return nil
 }

@@ -273,9 +273,9 @@ func (w *writer) open(ctx context.Context) (err error) {
 			return err
 		}
 	}
-	key, err := settleKey(o.disk, o.Dir, &s)
-	if err != nil {
-		return err
+	key, keyErr := settleKey(o.disk, o.Dir, &s)
+	if keyErr != nil && o.lost == nil {
+		return keyErr
 	}
 	w.j.setKey(key)
 	if err := w.openFiles(v); err != nil {
@@ -289,6 +289,9 @@ func (w *writer) open(ctx context.Context) (err error) {
 	w.state, w.head.last = s, head
 	if s.edge.size != head.seq {
 		err = w.catchUp()
+	}
+	if err == nil && o.lost != nil {
+		err = w.replaceKey(o.lost, keyErr == nil)
 	}
 	if err == nil {
 		err = w.settleMachine()
