@@ -55,7 +55,7 @@ var arrows = []arrow{
 		"it reads a journal and writes files: it neither records nor knows what an entry means"},
 	{"gateway/export", []string{"gateway/record", "gateway/index", "gateway/journal", "gateway/proof", "sinks/format", "parsers/decimal"},
 		"it writes what the journal says in other forms, and keeps nothing"},
-	{"gateway/index", []string{"gateway/record", "gateway/journal"}, "it finds what the journal keeps, and changes nothing there"},
+	{"gateway/index", []string{"gateway/record", "gateway/journal", "gateway/proof"}, "it finds what the journal keeps, and changes nothing there"},
 	{"gateway/roster", []string{"gateway/record"}, "it reads what the journal says of balances, and knows no balance that runs"},
 	{"gateway/port/pty", nil, "a pair of file descriptors"},
 	{"gateway/port/comtest", []string{"gateway/needs", "gateway/port/pty"}, "test support: a real device server"},

@@ -14,6 +14,7 @@ import (
 	"weighpost/gateway/clock"
 	"weighpost/gateway/config"
 	"weighpost/gateway/health"
+	"weighpost/gateway/index"
 	"weighpost/gateway/intake"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/live"
@@ -42,6 +43,7 @@ type Gateway struct {
 	watch   *watchdog.Watch
 	journal *journal.Journal
 	space   spaceSeen
+	index   *index.DB // made by Start
 
 	verified verifiedSeen
 	stamps   atomic.Pointer[clock.Clock] // the clock, for whoever asks before or while it is made

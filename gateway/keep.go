@@ -13,6 +13,7 @@ type keeper struct {
 var keepers = []keeper{
 	{"space", (*Gateway).keepSpace},
 	{"verifying", (*Gateway).keepVerified},
+	{"the search index", (*Gateway).keepIndex},
 	{"outside time-stamps", (*Gateway).keepTimestamps},
 }
 

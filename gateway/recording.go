@@ -26,6 +26,7 @@ func (g *Gateway) openJournal(ctx context.Context) error {
 	g.tellMoved(j.Begun())
 	g.superviseJournal(cfg.Journal.Folder)
 	g.life.onStop("the journal", within(j.Close))
+	g.openIndex()
 	return nil
 }
 

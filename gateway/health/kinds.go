@@ -37,6 +37,7 @@ const (
 	JournalUnreadable = "journal-unreadable"
 	SpaceLow          = "space-low"
 	JournalMoved      = "journal-moved"
+	IndexBehind       = "index-behind"
 
 	SinkUnreachable = "sink-unreachable"
 	SinkBusy        = "sink-busy"
@@ -135,6 +136,9 @@ var table = []Kind{
 	{Code: JournalMoved, About: "journal", Severities: []Severity{Notice},
 		Says: "The journal was last written on another computer, and goes on here as another incarnation.",
 		Do:   "If the disk was copied, let one of the two computers record; otherwise nothing is to be done."},
+	{Code: IndexBehind, About: "journal", Severities: []Severity{Notice, Warning},
+		Says: "How far the search index of the journal has come, or why it cannot be kept up.",
+		Do:   "Nothing while it grows: lists take longer and are complete all the same. Else see what keeps index.db from being written."},
 
 	{Code: NetworkGone, About: "computer", Quiet: true, Severities: []Severity{Warning},
 		Says: "This computer has no network.", Do: "Plug in its network cable or mend its Wi-Fi; nothing that was recorded is lost."},

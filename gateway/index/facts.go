@@ -32,8 +32,9 @@ var (
 	actors   = []string{"by", "confirmed_by", "actor"}
 )
 
-// carried are members whose texts are bytes in base64: what a balance sent, what was sent to it, what proves something.
-var carried = []string{"frame", "raw", "send", "answer", "token", "sha256"}
+// carried are members of an entry that are not to be read: bytes in base64, what a balance sent, what was sent to it, what
+// proves something; and the schema.
+var carried = []string{"frame", "raw", "send", "answer", "token", "note", "checkpoint", "schema", "sample"}
 
 // longestBare is how long a text without a space may be before it is taken for bytes and not for something to read.
 const longestBare = 512
@@ -65,7 +66,7 @@ func (r *reader) text(path [][]byte, text []byte) {
 		return
 	}
 	name := string(path[len(path)-1])
-	if len(path) == 1 && name == "schema" || isOne(name, carried) || len(path) == 1 && name == "sample" {
+	if len(path) == 1 && isOne(name, carried) || name == "checkpoint" && !isOne(string(path[0]), contexts) {
 		return
 	}
 	if name == "utc" {
@@ -86,16 +87,14 @@ func (r *reader) text(path [][]byte, text []byte) {
 
 // item says which item of a context, or which person, the text at a path is, or 0.
 func item(path [][]byte) byte {
-	if string(path[len(path)-1]) != "id" {
-		return 0
-	}
+	name := string(path[len(path)-1])
 	switch len(path) {
-	case 2: // by.id
-		if isOne(string(path[0]), actors) {
+	case 2: // by.id; by.name where the id is the system's user
+		if isOne(string(path[0]), actors) && (name == "id" || name == "name") {
 			return isPerson
 		}
 	case 3: // context.person.id
-		if isOne(string(path[0]), contexts) {
+		if isOne(string(path[0]), contexts) && name == "id" {
 			return items[string(path[1])]
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
 )
 
@@ -27,6 +28,9 @@ type Listing struct {
 	Indexed uint64 // the index has come to this entry: what is after it was read from the journal
 	Head    uint64 // the last entry of the journal
 	Count   uint64 // of all entries that the filter wants, where that was asked for
+	// Missing is how many entries could not be read on the way to this page, and are not in it; Why tells of one of them.
+	Missing uint64
+	Why     error
 }
 
 // ErrBehind says that a list needs more of the journal read than there is time for, since the index has not come far enough.
@@ -104,6 +108,8 @@ type query struct {
 	covered uint64  // the index covers entries up to here
 	found   []found // wanted entries of the index, in order, one more than the page has
 	count   uint64
+	missing uint64
+	why     error
 	bare    bool // the entries themselves are not read: a benchmark
 }
 
@@ -131,7 +137,9 @@ func (q *query) narrow() {
 }
 
 // forget makes the query one without an index.
-func (q *query) forget() { q.store, q.blocks, q.covered, q.found, q.count = nil, nil, 0, nil, 0 }
+func (q *query) forget() {
+	q.store, q.blocks, q.covered, q.found, q.count, q.missing = nil, nil, 0, nil, 0, 0
+}
 
 // indexed takes from the index what it has, and the entries themselves from the journal. An entry that turns out not to be
 // wanted shows that the index is of something else.
@@ -178,20 +186,47 @@ func (q *query) fetch(ctx context.Context) error {
 			n++
 		}
 		first, last := q.found[bySeq[0]].seq, q.found[bySeq[n-1]].seq
-		entries, err := q.Source.Read(ctx, first-1, int(last-first+1))
+		entries, err := q.read(ctx, first-1, int(last-first+1))
 		if err != nil {
 			return &journalError{err}
 		}
 		for _, i := range bySeq[:n] {
 			at, there := slices.BinarySearchFunc(entries, q.found[i].seq, func(e record.Entry, seq uint64) int { return cmp.Compare(e.Seq, seq) })
-			if !there || !q.f.Match(entries[at]) {
+			if there && !q.f.Match(entries[at]) {
 				return errCorrupt
 			}
-			q.found[i].entry = entries[at]
+			if there {
+				q.found[i].entry = entries[at]
+			}
 		}
 		bySeq = bySeq[n:]
 	}
 	return nil
+}
+
+// read gives the entries after a sequence up to n further on, but for those that cannot be read.
+func (q *query) read(ctx context.Context, after uint64, n int) ([]record.Entry, error) {
+	var list []record.Entry
+	for end := after + uint64(n); after < end; {
+		entries, err := q.Source.Read(ctx, after, int(end-after))
+		var lost *journal.SegmentFault
+		switch {
+		case errors.As(err, &lost) && lost.Seq > after && lost.Seq <= end && lost.Last >= lost.Seq:
+			if lost.Seq-1 > after { // what stands before it
+				before, err := q.Source.Read(ctx, after, int(lost.Seq-1-after))
+				if err != nil {
+					return nil, err
+				}
+				list = append(list, before...)
+			}
+			after, q.why = min(end, lost.Last), err
+		case err != nil:
+			return nil, err
+		default:
+			return append(list, entries...), nil
+		}
+	}
+	return list, nil
 }
 
 // rest adds what the index does not cover, and makes the page.
@@ -212,8 +247,13 @@ func (q *query) rest(ctx context.Context) (Listing, error) {
 		stopped = &found[len(found)-1].place
 	}
 	for _, f := range found {
+		if f.entry.Seq == 0 {
+			q.missing++
+			continue
+		}
 		l.Entries = append(l.Entries, f.entry)
 	}
+	l.Missing, l.Why = q.missing, q.why
 	if stopped != nil {
 		l.Next = q.p.write(&q.f, *stopped)
 	}
@@ -293,10 +333,11 @@ func (q *query) walk(ctx context.Context, down bool, each func(record.Entry) boo
 		if down {
 			after = last - uint64(n)
 		}
-		entries, err := q.Source.Read(ctx, after, n)
+		entries, err := q.read(ctx, after, n)
 		if err != nil {
 			return nil, err
 		}
+		q.missing += uint64(n - min(n, len(entries)))
 		if down {
 			entries = slices.Clone(entries)
 			slices.Reverse(entries)

@@ -86,6 +86,9 @@ func randomFilter(r *rand.Rand, m *maker) Filter {
 		texts := []string{"stable", "AHREN fur", "layout 12", "lot*", "run*", "000* net", fmt.Sprint(r.IntN(600)), fmt.Sprintf("%d.%d*", r.IntN(200), r.IntN(10)), "nowhere", "ttyusb3", "8012*"}
 		f.Text = texts[r.IntN(len(texts))]
 	}
+	if some(10) {
+		f.Clock = record.ClockChecked
+	}
 	if some(6) {
 		f.After = r.Uint64N(m.seq)
 	}

@@ -25,9 +25,8 @@ func (s set) fill(n int) {
 	}
 }
 
-func (s set) add(i int)      { s[i/64] |= 1 << (i % 64) }
-func (s set) drop(i int)     { s[i/64] &^= 1 << (i % 64) }
-func (s set) has(i int) bool { return s[i/64]&(1<<(i%64)) != 0 }
+func (s set) add(i int)  { s[i/64] |= 1 << (i % 64) }
+func (s set) drop(i int) { s[i/64] &^= 1 << (i % 64) }
 
 // and keeps what is in both, and says whether anything is.
 func (s set) and(other set) bool {

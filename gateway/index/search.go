@@ -3,6 +3,7 @@ package index
 import (
 	"cmp"
 	"slices"
+	"strings"
 )
 
 // place is where an entry stands in an order.
@@ -29,12 +30,17 @@ type plan struct {
 	after, before uint64
 }
 
+// fewFirst orders ids by how many entries have one of them.
+var fewFirst = string([]byte{isSample, isRun, isLot, isPerson, isBalance, isMethod, isClock})
+
 // plan puts what few entries have first: where a block has none of them, nothing else is looked up in it.
 func (f *Filter) plan() plan {
 	p := plan{after: f.After, before: f.Before, timed: !f.From.IsZero() || !f.To.IsZero()}
 	p.from, p.to = f.span()
 	fields := f.fields()
-	slices.Reverse(fields) // run, method, lot, sample, person, balance
+	slices.SortStableFunc(fields, func(a, b field) int {
+		return cmp.Compare(strings.IndexByte(fewFirst, a.what), strings.IndexByte(fewFirst, b.what))
+	})
 	for _, want := range fields {
 		p.groups = append(p.groups, []lookup{{appendTerm(nil, want.what, []byte(want.value)), false}})
 	}
