@@ -44,6 +44,7 @@ var arrows = []arrow{
 	{"gateway/timestamp/authority", []string{"gateway/timestamp", "gateway/record", "gateway/health", "parsers/strict"},
 		"it asks a time-stamping authority, and takes the journal as a small interface"},
 	{"gateway/timestamp/tsatest", []string{"gateway/needs"}, "test support: an authority of OpenSSL"},
+	{"gateway/refusals", []string{"gateway/record"}, "it counts what was not allowed, and takes the journal as a small interface"},
 	{"gateway/network", []string{"gateway/health"}, "it looks at the computer and tells the board"},
 	{"gateway/clock", []string{"gateway/record", "gateway/health", "parsers/strict"}, "a clock stamps; it neither reads nor writes"},
 	{"gateway/proof", []string{"gateway/record", "parsers/decimal", "parsers/unit"},

@@ -20,6 +20,7 @@ import (
 	"weighpost/gateway/live"
 	"weighpost/gateway/port"
 	"weighpost/gateway/record"
+	"weighpost/gateway/refusals"
 	"weighpost/gateway/roster"
 	"weighpost/gateway/watchdog"
 	"weighpost/sinks"
@@ -46,6 +47,7 @@ type Gateway struct {
 	index   *index.DB // made by Start
 
 	verified verifiedSeen
+	refusals *refusals.Book              // acts that were not allowed
 	stamps   atomic.Pointer[clock.Clock] // the clock, for whoever asks before or while it is made
 
 	stalls                                    port.Stalls

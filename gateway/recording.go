@@ -10,6 +10,7 @@ import (
 	"weighpost/gateway/health"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
+	"weighpost/gateway/refusals"
 	"weighpost/gateway/roster"
 )
 
@@ -63,6 +64,10 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 		}
 	})
 	g.life.onStop("the clock", checking.stop)
+	g.refusals = refusals.New(g.journal, g.stamp, g.log)
+	var noting group
+	noting.start(ctx, nil, g.refusals.Run)
+	g.life.onStop("the entries of refused acts", noting.stop)
 	return nil
 }
 
@@ -78,7 +83,9 @@ func (g *Gateway) noteStart(ctx context.Context) error {
 	balances := g.holdBack(describe(now.cfg.Balances))
 	g.roster = known.With(balances, now.software.Config, now.cfg.Redacted())
 	stamp := g.stamp()
-	entry := &record.Configured{From: known.Hash, Changes: []string{}, Layouts: now.cfg.LayoutTexts(), Stamp: stamp}
+	entry := &record.Configured{
+		From: known.Hash, Changes: []string{}, Layouts: now.cfg.LayoutTexts(), By: &record.Actor{By: record.ActorHost, Where: "start"}, Stamp: stamp,
+	}
 	if known.Config != nil {
 		differences, err := config.Diff(known.Config, now.cfg.Redacted())
 		if err != nil {

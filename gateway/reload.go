@@ -131,7 +131,7 @@ func (g *Gateway) refuse(ctx context.Context, file string, why error) error {
 	limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
 	hash := now.software.Config
-	_, err := g.journal.Append(limit, &record.Configured{From: hash, To: hash, Changes: []string{}, Refused: refused.Error(), Stamp: stamp})
+	_, err := g.journal.Append(limit, &record.Configured{From: hash, To: hash, Changes: []string{}, Refused: refused.Error(), By: reloading(), Stamp: stamp})
 	if err != nil {
 		g.log.Error("the refused configuration is not in the journal", "err", err)
 	}
@@ -165,3 +165,6 @@ type Reloaded struct {
 
 // LastReload may be called from any goroutine.
 func (g *Gateway) LastReload() Reloaded { return *g.reloaded.Load() }
+
+// reloading is who has a configuration loaded while weighpost runs: somebody on this computer, by a signal that does not say who.
+func reloading() *record.Actor { return &record.Actor{By: record.ActorHost, Where: "reload"} }

@@ -126,7 +126,7 @@ func (s *Server) sendCommand(ctx context.Context, in *commandRequest) (*commandA
 	}
 	ctx, cancel := context.WithTimeout(ctx, longestAsk)
 	defer cancel()
-	a, err := s.deps.Commander.Command(ctx, in.ID, record.CommandRequest{Name: in.Name, Where: where(in.From)})
+	a, err := s.deps.Commander.Command(ctx, in.ID, record.CommandRequest{Name: in.Name, Where: where(in.From), By: byToken(in.From)})
 	if err != nil {
 		if errors.Is(err, record.ErrNoCommand) {
 			return nil, s.noCommand(in.ID)
@@ -134,6 +134,11 @@ func (s *Server) sendCommand(ctx context.Context, in *commandRequest) (*commandA
 		return nil, s.notAsked(err)
 	}
 	return &commandAnswer{a}, nil
+}
+
+// byToken is whoever has the token, at an address.
+func byToken(from string) *record.Actor {
+	return &record.Actor{By: record.ActorToken, Where: where(from)}
 }
 
 func where(from string) string {
@@ -162,6 +167,9 @@ func (s *Server) notAsked(err error) error {
 	switch {
 	case errors.Is(err, record.ErrNoBalance):
 		return s.noBalance()
+	case errors.As(err, &refused) && refused.Noted:
+		return huma.ErrorWithHeaders(problem(http.StatusConflict, "The balance was not asked, or its answer does not count", refused.Why),
+			http.Header{selfNoted: {"command"}})
 	case errors.As(err, &refused):
 		return problem(http.StatusConflict, "The balance was not asked, or its answer does not count", refused.Why)
 	case errors.As(err, &early):

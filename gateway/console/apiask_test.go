@@ -82,7 +82,8 @@ func TestCommandsAreListedAndSent(t *testing.T) {
 	}
 	resp, body = send(t, h, "POST", "/api/v1/balances/b-12/commands/tare", "", nil)
 	if resp.StatusCode != 200 || !strings.Contains(body, `"caution":"Only with an empty vessel."`) || !strings.Contains(body, `"answer":"T0sNCg=="`) ||
-		h.bench.commands[0] != (record.CommandRequest{Name: "tare", Where: "http 127.0.0.1"}) {
+		h.bench.commands[0].Name != "tare" || h.bench.commands[0].Where != "http 127.0.0.1" ||
+		*h.bench.commands[0].By != (record.Actor{By: record.ActorToken, Where: "http 127.0.0.1"}) {
 		t.Errorf("%d %s %+v", resp.StatusCode, body, h.bench.commands)
 	}
 	resp, body = send(t, h, "POST", "/api/v1/balances/b-12/commands/explode", "", nil)

@@ -94,7 +94,7 @@ func (s *Server) act(ctx context.Context, id, from string, request record.Contex
 	if why := s.unrecorded(id); why != "" {
 		return nil, notNow("Nothing was changed, since it could not be recorded. " + why)
 	}
-	request.By, request.Where, request.At = record.BySent, where(from), time.Now()
+	request.By, request.Where, request.Actor, request.At = record.BySent, where(from), byToken(from), time.Now()
 	ctx, cancel := context.WithTimeout(ctx, recordTime)
 	defer cancel()
 	view, err := s.deps.Contexts.SetContext(ctx, id, request)
@@ -110,7 +110,11 @@ func (s *Server) contextOf(view record.ContextView, err error) (*contextAnswer, 
 	case errors.Is(err, record.ErrNoBalance):
 		return nil, s.noBalance()
 	case errors.As(err, &refused):
-		return nil, &problemDocument{"about:blank", "The change was refused", http.StatusConflict, sentence(refused.Why)}
+		problem := &problemDocument{"about:blank", "The change was refused", http.StatusConflict, sentence(refused.Why)}
+		if refused.Noted {
+			return nil, huma.ErrorWithHeaders(problem, http.Header{selfNoted: {"context"}})
+		}
+		return nil, problem
 	default:
 		return nil, notNow(sentence(err.Error()) + " Ask what holds, and send the request again.")
 	}

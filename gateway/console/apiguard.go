@@ -6,12 +6,13 @@ import (
 	"fmt"
 	"io"
 	"mime"
-	"net"
 	"net/http"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+
+	"weighpost/gateway/record"
 )
 
 // bodyLimit is how many bytes a request may carry.
@@ -45,6 +46,9 @@ func (s *Server) guardAPI(next http.Handler) http.Handler {
 			return
 		case !s.mayChange(w, r) || !takeBody(w, r):
 			return
+		default:
+			s.allowed(next, w, r)
+			return
 		}
 		next.ServeHTTP(w, r)
 	})
@@ -56,16 +60,17 @@ func (s *Server) mayChange(w http.ResponseWriter, r *http.Request) bool {
 	if named && s.deps.Token.Is(token) {
 		return true
 	}
-	address, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		address = r.RemoteAddr
-	}
 	challenge := `Bearer realm="weighpost"`
 	if named {
 		challenge += `, error="invalid_token"` // RFC 6750, section 3.1
 	}
 	w.Header().Set("WWW-Authenticate", challenge)
-	wait := s.attempts.wrong(address, s.deps.Log)
+	why := "it shows no token"
+	if named {
+		why = "it shows a token that is not the right one"
+	}
+	s.noteRefused(r, record.ActorUnknown, why)
+	wait := s.attempts.wrong(addressOf(r), s.deps.Log)
 	switch {
 	case !s.deps.Token.set:
 		problem(w, http.StatusUnauthorized, "Nothing can be changed", "There is no token that could be right: see the conditions at /readyz.")

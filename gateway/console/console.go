@@ -67,8 +67,9 @@ type Deps struct {
 	Reader        Reader
 	Commander     Commander
 	Corrector     ClockCorrector
-	Exports       Exports // nil: there are none
-	Token         Token   // the zero value: nothing can be changed
+	Refusals      Refusals // nil: nobody is told
+	Exports       Exports  // nil: there are none
+	Token         Token    // the zero value: nothing can be changed
 	Live          Stream
 	Log           *slog.Logger
 }

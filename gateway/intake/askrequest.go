@@ -96,7 +96,7 @@ func (in *Intake) announce(r record.CommandRequest, j *job) (*awaited, error) {
 	}
 	j.command = &c
 	j.entry = &record.Command{Balance: in.about, Name: r.Name, State: record.CommandAsked, Send: []byte(c.Send), Caution: c.Caution,
-		Where: r.Where, Port: in.cfg.Port.Address, Stamp: in.stamp(now)}
+		Where: r.Where, By: r.By, Port: in.cfg.Port.Address, Stamp: in.stamp(now)}
 	id := in.await(j.entry)
 	if !in.put(j.entry, j.entry.Stamp) {
 		delete(in.durable, j.entry)
@@ -125,6 +125,10 @@ func (in *Intake) hand(ctx context.Context, j *job) (*answer, error) {
 	if err := in.enqueue(j); err != nil {
 		if j.command != nil {
 			in.noteCommand(j, record.CommandNotSent, err.Error())
+			var refused *record.AskRefused
+			if errors.As(err, &refused) {
+				err = &record.AskRefused{Why: refused.Why, Noted: true}
+			}
 		}
 		return nil, err
 	}

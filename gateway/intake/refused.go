@@ -18,7 +18,7 @@ const contextRefused = health.ContextRefused // code of a condition
 func (in *Intake) changeEntry(r *record.ContextRequest, cause, why string) *record.ContextChange {
 	before := in.context.shown(r.At)
 	return &record.ContextChange{
-		Balance: in.about, Before: before, After: before, Cause: cause, Why: why, Where: r.Where, Raw: r.Raw, Stamp: in.clock.Stamp(r.At),
+		Balance: in.about, Before: before, After: before, Cause: cause, Why: why, Where: r.Where, By: r.Actor, Raw: r.Raw, Stamp: in.clock.Stamp(r.At),
 	}
 }
 
@@ -38,7 +38,7 @@ func (in *Intake) refuseContext(r *record.ContextRequest, named map[string]*reco
 	if r.By == record.ByScanned {
 		in.raiseRefused(fmt.Sprintf("The scan %q at balance %s was refused. %s", clip(r.Raw), in.cfg.ID, why))
 	}
-	return &record.ContextRefused{Why: why}
+	return &record.ContextRefused{Why: why, Noted: true}
 }
 
 // withdraw ends items that were set at the very time at which the balance printed.

@@ -6,6 +6,7 @@ const (
 	ActorToken    = "token"    // a request that carried the token: id is the name that it gave
 	ActorSchedule = "schedule" // something that the configuration asks for regularly
 	ActorSoftware = "software" // the daemon of itself, because of something that it saw
+	ActorUnknown  = "unknown"  // nothing that was shown identifies anybody: id is empty
 )
 
 // Actor is who did something, as far as that is known.

@@ -29,7 +29,10 @@ type ReadAnswer struct {
 }
 
 // CommandRequest asks for a command of a balance to be sent to it.
-type CommandRequest struct{ Name, Where string }
+type CommandRequest struct {
+	Name, Where string
+	By          *Actor // nil: not known
+}
 
 // CommandInfo is a command that a balance has.
 type CommandInfo struct {
@@ -52,7 +55,10 @@ type CommandAnswer struct {
 }
 
 // AskRefused says in a sentence why a balance was not asked, or why its answer does not count.
-type AskRefused struct{ Why string }
+type AskRefused struct {
+	Why   string
+	Noted bool // it is an entry already
+}
 
 func (r *AskRefused) Error() string { return r.Why }
 
@@ -87,6 +93,7 @@ type Command struct {
 	Send    []byte `json:"send"`
 	Caution string `json:"caution,omitempty"` // that was shown to whoever sent it
 	Where   string `json:"where"`             // the way the request came
+	By      *Actor `json:"by,omitempty"`      // who asked for it, as far as known
 	// Asked is the id of the first entry of the two; absent in the first.
 	Asked  string `json:"asked,omitempty"`
 	Why    string `json:"why,omitempty"`    // where it was not sent, or not answered

@@ -16,6 +16,7 @@ type ContextChange struct {
 	Cause string `json:"cause"`
 	Why   string `json:"why,omitempty"` // where it was not set by a request
 	Where string `json:"where"`         // the way it came: an address, a topic, a port
+	By    *Actor `json:"by,omitempty"`  // who did it, as far as known; absent for a scan
 	Raw   []byte `json:"raw,omitempty"` // a scan, exactly as received
 	// Times is how many refused requests this entry stands for; absent: one. The rest of it tells of the last of them.
 	Times int   `json:"times,omitempty"`
@@ -41,6 +42,8 @@ type Configured struct {
 	// Layouts holds the source of every layout in use, by its sha256:, so that the frames can be read again from the journal
 	// alone. Absent where a configuration was refused.
 	Layouts map[string]string `json:"layouts,omitempty"`
+	By      *Actor            `json:"by,omitempty"`     // who had it loaded
+	Reason  string            `json:"reason,omitempty"` // why, where one was given
 	Stamp   Stamp             `json:"stamp"`
 }
 

@@ -35,6 +35,7 @@ type ContextRequest struct {
 	SignOut bool   // ends everything (DELETE)
 	By      string // how it was learnt: signed-in, scanned, sent, typed
 	Where   string // the way it came: an address, a topic, a port
+	Actor   *Actor // who asks, as far as known; nil for a scan
 	Raw     []byte // a scan, exactly as received
 	// Label is what somebody read off the balance: its id, its serial number or the name that it prints; "" for nothing. It
 	// confirms which balance is connected, and a request with the label of another balance is refused as a whole.
@@ -94,7 +95,10 @@ type ContextHeld struct {
 }
 
 // ContextRefused says why a request for a context was not carried out, in a sentence for whoever asked.
-type ContextRefused struct{ Why string }
+type ContextRefused struct {
+	Why   string
+	Noted bool // it is an entry already
+}
 
 func (r *ContextRefused) Error() string { return r.Why }
 

@@ -1,0 +1,222 @@
+//go:build linux
+
+package gateway_test
+
+import (
+	"encoding/json"
+	"io"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"weighpost/gateway/journal"
+	"weighpost/gateway/record"
+)
+
+// act says of a route that changes something what the test sends there, and which entry that leaves.
+type act struct {
+	body string
+	kind record.Kind
+	// unnamed: the entry does not say by whom. A weighing that was asked for says by its trigger that it was, and by its context
+	// who weighs.
+	unnamed bool
+	// follows: one more entry of the kind tells what became of it, and names the first.
+	follows bool
+}
+
+// acts has a row for every route of the API that is not for looking only.
+var acts = map[string]act{
+	"PUT /api/v1/balances/{id}/context":          {body: `{"sample": {"id": "LOT-1003"}}`, kind: record.KindContextChanged},
+	"PATCH /api/v1/balances/{id}/context":        {body: `{"lot": {"id": "1003"}}`, kind: record.KindContextChanged},
+	"DELETE /api/v1/balances/{id}/context":       {kind: record.KindContextChanged},
+	"POST /api/v1/balances/{id}/read":            {body: `{"record": true}`, kind: record.KindWeighing, unnamed: true},
+	"POST /api/v1/balances/{id}/commands/{name}": {body: `{}`, kind: record.KindCommand, follows: true},
+	"POST /api/v1/journal/clock-corrections":     {body: `{"from": 1, "to": 2, "offset_s": "1.5", "bound_s": 0.5, "reason": "a test", "by": "ada"}`, kind: record.KindClockCorrected},
+}
+
+// routes are those of the running daemon's own description, in the order of their names.
+func (h *house) routes(t *testing.T) (list []string) {
+	t.Helper()
+	resp, err := http.Get(h.PageURL() + "api/v1/openapi.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	var doc struct {
+		Paths map[string]map[string]json.RawMessage `json:"paths"`
+	}
+	if err := json.NewDecoder(io.LimitReader(resp.Body, 4<<20)).Decode(&doc); err != nil {
+		t.Fatal(err)
+	}
+	for path, item := range doc.Paths {
+		for method := range item {
+			if m := strings.ToUpper(method); slices.Contains([]string{"PUT", "PATCH", "POST", "DELETE"}, m) {
+				list = append(list, m+" "+path)
+			}
+		}
+	}
+	slices.Sort(list)
+	if len(list) < 5 {
+		t.Fatalf("only %v change anything: the walk is wrong", list)
+	}
+	return list
+}
+
+// deedEntry is what every entry of an act says.
+type deedEntry struct {
+	record.Entry `json:"-"`
+	By           *record.Actor
+	Stamp        record.Stamp
+	Why          string
+	What         string
+	Times        uint64
+	Asked        string
+	Cause        string
+}
+
+// since are the entries of the journal after a sequence, but for those that tell of the daemon's own life.
+func (h *house) since(t *testing.T, after uint64) (list []deedEntry, head uint64) {
+	t.Helper()
+	head = after
+	err := journal.Scan(t.Context(), filepath.Join(h.dir, "journal"), after, func(e record.Entry) error {
+		head = e.Seq
+		if slices.Contains([]record.Kind{record.KindPortUp, record.KindPortDown, record.KindClockChanged, record.KindStart, record.KindStop, record.KindConfigured}, e.Kind) {
+			return nil
+		}
+		one := deedEntry{Entry: e}
+		if err := json.Unmarshal(e.JSON, &one); err != nil {
+			return err
+		}
+		if one.Cause != "expired" { // nobody does that
+			list = append(list, one)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list, head
+}
+
+func (h *house) try(t *testing.T, route, token, body string) (int, string) {
+	t.Helper()
+	method, path, _ := strings.Cut(route, " ")
+	path = strings.NewReplacer("{id}", "b-1", "{name}", "tare").Replace(strings.TrimPrefix(path, "/"))
+	req, err := http.NewRequestWithContext(t.Context(), method, h.PageURL()+path, strings.NewReader(body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if token != "" {
+		req.Header.Set("Authorization", "Bearer "+token)
+	}
+	if body != "" {
+		req.Header.Set("Content-Type", "application/json")
+	}
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(io.LimitReader(resp.Body, 1<<20))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return resp.StatusCode, string(b)
+}
+
+// TestEveryActIsOneEntry walks every route that changes something, with the token and without: what was done is one entry that
+// says what, when, by whom as far as that is known, and from where; what was refused is counted in entries of its own, and
+// changes nothing.
+func TestEveryActIsOneEntry(t *testing.T) {
+	h := newHouse(t, "port-1")
+	balance := &obedient{says: string(line(12345))}
+	go balance.serve(h.cords["port-1"])
+	h.start(t, asked)
+	defer http.DefaultClient.CloseIdleConnections()
+	b, err := os.ReadFile(filepath.Join(h.dir, "journal", "api.token"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	token := strings.TrimSpace(string(b))
+	routes := h.routes(t)
+	_, head := h.since(t, 0)
+	for _, route := range routes {
+		a, ok := acts[route]
+		if !ok {
+			t.Errorf("%s has no row in the table acts of this test: say which body it takes and which one entry it leaves", route)
+			continue
+		}
+		if status, answer := h.try(t, route, token, a.body); status >= 300 {
+			t.Errorf("%s: %d %s", route, status, answer)
+			continue
+		}
+		var list []deedEntry
+		before := head
+		until(t, func() bool {
+			list, head = h.since(t, before)
+			return len(list) > 0 && (!a.follows || len(list) > 1)
+		}, route+" leaves no entry")
+		h.judge(t, route, a, list)
+	}
+
+	// Refused for want of a token: nothing but entries that count them.
+	for i, route := range routes {
+		wrong := ""
+		if i%2 == 1 {
+			wrong = "not-" + token
+		}
+		if status, _ := h.try(t, route, wrong, acts[route].body); status != http.StatusUnauthorized && status != http.StatusTooManyRequests {
+			t.Errorf("%s without the token: %d", route, status)
+		}
+	}
+	until(t, func() bool { list, _ := h.since(t, head); return len(list) == 1 }, "the first refused act is no entry")
+	// Refused as an act: there is no such balance. Whoever has the token is told of too.
+	if status, _ := h.try(t, "PUT /api/v1/balances/b-9/context", token, `{"sample": {"id": "x"}}`); status != http.StatusNotFound {
+		t.Errorf("a balance that there is not: %d", status)
+	}
+	h.stop(t)
+	list, _ := h.since(t, head)
+	times := uint64(0)
+	for _, e := range list {
+		if e.Kind != record.KindRefused || e.What == "" || e.Why == "" || e.By == nil || e.By.Where != "http 127.0.0.1" || e.Times == 0 {
+			t.Errorf("%s", e.JSON)
+		}
+		times += e.Times
+	}
+	if want := uint64(len(routes) + 1); times != want || len(list) != 2 {
+		t.Errorf("%d attempts are told by %d entries, want %d by 2: the first and, once a minute or at the end, the rest", times, len(list), want)
+	}
+	if last := list[len(list)-1]; last.By.By != record.ActorToken || !strings.Contains(last.Why, "There is no such balance") {
+		t.Errorf("%s", last.JSON)
+	}
+}
+
+// judge holds the entries that an act left against what they have to say.
+func (h *house) judge(t *testing.T, route string, a act, list []deedEntry) {
+	t.Helper()
+	want := 1
+	if a.follows {
+		want = 2
+	}
+	if len(list) != want {
+		t.Errorf("%s left %d entries, want %d", route, len(list), want)
+		for _, e := range list {
+			t.Logf("%s", e.JSON)
+		}
+		return
+	}
+	e := list[0]
+	if e.Kind != a.kind || e.Stamp.UTC.Time().IsZero() || time.Since(e.Stamp.UTC.Time()) > time.Minute {
+		t.Errorf("%s left %s", route, e.JSON)
+	}
+	if !a.unnamed && (e.By == nil || e.By.By != record.ActorToken || e.By.Where != "http 127.0.0.1") {
+		t.Errorf("%s: the entry does not say by whom: %s", route, e.JSON)
+	}
+	if a.follows && list[1].Asked != e.ID {
+		t.Errorf("%s: the second entry does not name the first: %s", route, list[1].JSON)
+	}
+}

@@ -1,0 +1,74 @@
+package console
+
+import (
+	"encoding/json"
+	"net"
+	"net/http"
+
+	"weighpost/gateway/record"
+)
+
+// Refusals is told of acts that were not allowed. It never waits.
+type Refusals interface {
+	Note(what, address, why string, by record.Actor)
+}
+
+// addressOf is where a request comes from.
+func addressOf(r *http.Request) string {
+	if host, _, err := net.SplitHostPort(r.RemoteAddr); err == nil {
+		return host
+	}
+	return r.RemoteAddr
+}
+
+// noteRefused has an act that was not allowed recorded.
+func (s *Server) noteRefused(r *http.Request, by, why string) {
+	if s.deps.Refusals != nil {
+		s.deps.Refusals.Note(r.Method+" "+r.URL.Path, addressOf(r), why, record.Actor{By: by, Where: where(r.RemoteAddr)})
+	}
+}
+
+// allowed lets a request with the right token through, and notes it where it was refused as an act: what it is about is not there,
+// or its state forbids it. A request that could not be understood is no act; and that nothing can be recorded cannot be recorded.
+// A context that is refused is noted by whoever refuses it.
+func (s *Server) allowed(next http.Handler, w http.ResponseWriter, r *http.Request) {
+	seen := &refusalWriter{ResponseWriter: w}
+	next.ServeHTTP(seen, r)
+	switch {
+	case seen.status == http.StatusNotFound, seen.status == http.StatusConflict && !seen.noted:
+		var p problemDocument
+		why := http.StatusText(seen.status)
+		if json.Unmarshal(seen.body, &p) == nil && p.Title != "" {
+			why = p.Title + ": " + p.Detail
+		}
+		s.noteRefused(r, record.ActorToken, why)
+	}
+}
+
+// refusalWriter keeps the status of an answer, and the beginning of what it says where it is a refusal.
+type refusalWriter struct {
+	http.ResponseWriter
+	status int
+	noted  bool // whoever refused it has noted it
+	body   []byte
+}
+
+// selfNoted is set on an answer by a route whose refusals are entries already. It is not sent.
+const selfNoted = "Weighpost-Noted"
+
+func (w *refusalWriter) WriteHeader(status int) {
+	w.status = status
+	w.noted = w.Header().Get(selfNoted) != ""
+	w.Header().Del(selfNoted)
+	w.ResponseWriter.WriteHeader(status)
+}
+
+func (w *refusalWriter) Write(b []byte) (int, error) {
+	if w.status >= http.StatusBadRequest && len(w.body) < 4<<10 {
+		w.body = append(w.body, b...)
+	}
+	return w.ResponseWriter.Write(b)
+}
+
+// Unwrap lets a http.ResponseController find what is below.
+func (w *refusalWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
