@@ -75,9 +75,12 @@ func checkLast(ctx context.Context, db *sqlite3.Conn, s state) error {
 		seq++
 		return ctx.Err()
 	})
+	var known *entryFault
 	switch {
-	case err != nil:
+	case ctx.Err() != nil || errors.As(err, &known):
 		return err
+	case err != nil:
+		return &entryFault{seq, fmt.Sprintf("entry %d cannot be read: journal.db is damaged there (%v)", seq, err)}
 	case seq != last+1:
 		return fmt.Errorf("entries after %d are missing", seq-1)
 	case at != s.edge:
@@ -93,6 +96,14 @@ type entryFault struct {
 }
 
 func (e *entryFault) Error() string { return e.text }
+
+// inWords says what SQLite means by a file that is none of its own.
+func inWords(err error) error {
+	if errors.Is(err, sqlite3.NOTADB) {
+		return errors.New("it is no database: something else was put in its place, or its first page is destroyed")
+	}
+	return err
+}
 
 // placed adds where it lies.
 func placed(err error, d disk, dir string, db *sqlite3.Conn) error {

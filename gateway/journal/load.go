@@ -68,12 +68,12 @@ func inspect(ctx context.Context, d disk, dir string, newest int) (state, headSt
 	}
 	db, err := openLook(d, in(dir, dbName))
 	if err != nil {
-		return damaged("journal.db cannot be read: %v", err)
+		return damaged("journal.db cannot be read: %v", inWords(err))
 	}
 	defer db.Close()
 	v, err := version(db)
 	if err != nil {
-		return damaged("journal.db cannot be read: %v", err)
+		return damaged("journal.db cannot be read: %v", inWords(err))
 	}
 	if v > newest {
 		return state{}, head, v, fmt.Errorf("the journal in %s was written by a newer weighpost (version %d; this one knows up "+
@@ -91,13 +91,13 @@ func inspect(ctx context.Context, d disk, dir string, newest int) (state, headSt
 		}
 	}
 	if err == nil {
-		err = placed(checkLast(ctx, db, s), d, dir, db)
+		err = checkLast(ctx, db, s)
 	}
 	if ctx.Err() != nil {
 		return state{}, head, v, ctx.Err()
 	}
 	if err != nil {
-		return damaged("%v", err)
+		return damaged("%v", placed(err, d, dir, db))
 	}
 	return s, head, v, nil
 }
@@ -165,10 +165,13 @@ func loadEdge(db *sqlite3.Conn, size uint64) (edge, error) {
 			}
 			return nil
 		})
-		if err == nil && !found {
-			err = fmt.Errorf("entry %d or its hashes are missing", seq)
+		switch {
+		case err != nil:
+			return &entryFault{seq, fmt.Sprintf("entry %d cannot be read: journal.db is damaged there (%v)", seq, err)}
+		case !found:
+			return &entryFault{seq, fmt.Sprintf("entry %d or its hashes are missing", seq)}
 		}
-		return err
+		return nil
 	})
 	return e, err
 }
