@@ -74,8 +74,12 @@ func (g *Gateway) Sinks() []console.Sink {
 
 // Journal gives the page the journal's position.
 func (g *Gateway) Journal() console.Journal {
-	return console.Journal{Incarnation: g.journal.Incarnation(), Head: g.journal.Head(), Space: g.space.Load(),
+	j := console.Journal{Incarnation: g.journal.Incarnation(), Head: g.journal.Head(), Space: g.space.Load(),
 		Verified: g.verified.Load()}
+	for _, a := range g.journal.Acknowledgements() {
+		j.Checkpoints = append(j.Checkpoints, console.Acknowledged{Sink: a.Sink, Size: a.Size, At: record.UTC(a.At)})
+	}
+	return j
 }
 
 // Clock says how the clock is. Before Start there is none to tell of.

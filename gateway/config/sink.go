@@ -58,12 +58,15 @@ func kinds() []string {
 
 func (c *Config) checkSinks(r *strict.Report) {
 	ids, single := map[string]int{}, map[string]int{}
+	published := len(c.Sinks) == 0
 	for i := range c.Sinks {
 		s := &c.Sinks[i]
 		if s.Settings == nil {
 			continue // of no known kind: that is said already
 		}
 		at := r.Index(i)
+		p, asks := s.Settings.(all.Publishing)
+		published = published || !asks || p.Publishes()
 		s.Delivery.Check(at)
 		s.Settings.Check(at)
 		s.checkEntries(at.At("entries"))
@@ -80,6 +83,10 @@ func (c *Config) checkSinks(r *strict.Report) {
 		} else {
 			ids[s.Delivery.ID] = i
 		}
+	}
+	if !published {
+		r.Note("no sink takes the journal's checkpoints, so that nobody else holds what a cut journal could be found by: give a sink " +
+			"of kind http an address for checkpoints, or add one of another kind")
 	}
 }
 

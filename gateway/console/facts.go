@@ -103,6 +103,8 @@ type Journal struct {
 
 	Space    *Space    `json:"space,omitempty"` // absent until it was looked at
 	Verified *Verified `json:"verified,omitempty"`
+	// Checkpoints says which sink has taken which checkpoint, by the journal's own notes.
+	Checkpoints []Acknowledged `json:"checkpoints,omitempty"`
 }
 
 // Verified is what the page shows of how far the journal was verified while it is written.
@@ -112,6 +114,13 @@ type Verified struct {
 	Reached uint64      `json:"reached,omitempty"` // how far the pass in hand has come
 	Began   *record.UTC `json:"began,omitempty"`   // the pass in hand
 	Damage  string      `json:"damage,omitempty"`  // what was found, because of which recording is stopped
+}
+
+// Acknowledged is the newest checkpoint that a sink has taken.
+type Acknowledged struct {
+	Sink string     `json:"sink"`
+	Size uint64     `json:"size"` // entries that it covers
+	At   record.UTC `json:"at"`
 }
 
 // Space is what the page shows of the space on the journal's disk, in bytes.

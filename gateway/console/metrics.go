@@ -50,7 +50,7 @@ var (
 func (f *facts) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{recordedTotal, framesTotal, unreadTotal, unkeptTotal, waiting, portUp,
 		tapLeftOut, tapNotSent, tapProgram, questionsTotal, answersTotal, missedTotal, lastAnswer,
-		delivered, parked, lag, working, conditions, condition, journalHead, diskFree, diskDays, verified, verifiedAt, journalSize, ready, clockState, clockBound, clockOffset,
+		delivered, parked, lag, working, conditions, condition, journalHead, checkpointSize, checkpointTime, diskFree, diskDays, verified, verifiedAt, journalSize, ready, clockState, clockBound, clockOffset,
 		clockDistance, clockServer, reloadsTotal, reloadGood, reloadTime} {
 		ch <- d
 	}

@@ -128,6 +128,9 @@ func (r *Runner) tell(ctx context.Context, c sinks.Checkpointer) error {
 		return err
 	}
 	r.told = seq
+	if err := r.log.Acknowledged(r.cfg.ID, seq, r.deps.Stamp().UTC.Time()); err != nil {
+		r.deps.Log.Warn("that a checkpoint was handed over is not noted", "error", err)
+	}
 	r.show(func(s *Status) { s.Checkpoint = seq })
 	return nil
 }

@@ -51,6 +51,8 @@ type Log interface {
 	Append(ctx context.Context, bodies ...record.Body) ([]record.Entry, error)
 	// Checkpoint gives the newest signed note of the journal's head, and the sequence that it covers.
 	Checkpoint(ctx context.Context) (seq uint64, signedNote []byte, err error)
+	// Acknowledged notes that the checkpoint of so many entries is at the destination, and since when.
+	Acknowledged(name string, seq uint64, at time.Time) error
 }
 
 // Deps is what a Runner takes from the daemon.

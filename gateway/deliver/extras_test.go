@@ -72,6 +72,9 @@ func TestCheckpointsGoOutWhenTheHeadMoved(t *testing.T) {
 		if got := s.told(); got[len(got)-1] != "head 50" || len(got) < 8 {
 			t.Errorf("while the head moved for eight minutes: %v", got)
 		}
+		if l.told != 50 || l.toldAt.IsZero() {
+			t.Errorf("the journal was told of %d at %s", l.told, l.toldAt)
+		}
 		l.add(entries[50:]...)
 		synctest.Wait()
 		r.stop(t)

@@ -35,6 +35,8 @@ type fakeLog struct {
 	parked  []string // ids
 	goal    string
 	notice  uint64 // of the last parked
+	told    uint64 // entries of the last checkpoint that was acknowledged
+	toldAt  time.Time
 }
 
 func newLog(entries ...record.Entry) *fakeLog {
@@ -161,6 +163,13 @@ func (l *fakeLog) Append(_ context.Context, bodies ...record.Body) ([]record.Ent
 		}
 	})
 	return made, err
+}
+
+func (l *fakeLog) Acknowledged(_ string, seq uint64, at time.Time) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.told, l.toldAt = seq, at
+	return nil
 }
 
 func (l *fakeLog) Checkpoint(context.Context) (uint64, []byte, error) {

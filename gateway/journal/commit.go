@@ -18,19 +18,20 @@ func (w *writer) commit(reqs []*request) {
 		answers[i] = d.request(r)
 		sign = sign || r.sign
 	}
-	moved := w.j.takeMoved()
+	moved, told := w.j.takeMoved(), w.j.takeTold()
 	var signed []byte
 	var err error
 	if sign && (d.edge.size > w.state.signed || w.state.note == nil) {
 		signed, err = w.signDraft(d)
 	}
-	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(d.settled) > 0 || len(d.drops) > 0 || signed != nil) {
-		if err = w.write(d, moved, signed); err == nil {
+	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(told) > 0 || len(d.settled) > 0 || len(d.drops) > 0 || signed != nil) {
+		if err = w.write(d, moved, told, signed); err == nil {
 			w.take(d, signed)
 		}
 	}
 	if err != nil {
 		w.j.giveBack(moved)
+		w.j.giveBackTold(told)
 		w.stop(err)
 		for _, r := range reqs {
 			forget(r)
@@ -97,7 +98,7 @@ func (d *draft) request(r *request) answer {
 }
 
 // write makes a draft durable.
-func (w *writer) write(d *draft, moved map[string]uint64, signed []byte) error {
+func (w *writer) write(d *draft, moved map[string]uint64, told []Acknowledgement, signed []byte) error {
 	err := transact(w.store.db, func() error {
 		for _, r := range d.rows {
 			if err := w.store.putEntry(r.entry.Seq, r.entry.JSON, r.hashes); err != nil {
@@ -135,6 +136,9 @@ func (w *writer) write(d *draft, moved map[string]uint64, signed []byte) error {
 			if err := w.store.putCursor(name, moved[name]); err != nil {
 				return err
 			}
+		}
+		if err := putTold(w.store.db, told); err != nil {
+			return err
 		}
 		if signed != nil {
 			if err := w.store.putCheckpoint(d.edge.size, signed); err != nil {

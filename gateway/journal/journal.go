@@ -84,6 +84,8 @@ type Journal struct {
 	cursors map[string]uint64 // as set; those in moved are not yet written
 	goals   map[string]string // what each cursor is for, as Settle was told; all written
 	moved   map[string]bool
+	told    map[string]Acknowledgement // as set; those in toldNow are not yet written
+	toldNow map[string]bool
 	stopped error
 }
 
@@ -147,7 +149,7 @@ func Open(ctx context.Context, o Options) (*Journal, error) {
 		return nil, err
 	}
 	j := &Journal{
-		o: o, lock: lock, moved: map[string]bool{},
+		o: o, lock: lock, moved: map[string]bool{}, toldNow: map[string]bool{},
 		queue: make(chan *request, queueLength), nudge: make(chan struct{}, 1),
 		closing: make(chan struct{}), done: make(chan struct{}),
 	}
@@ -187,7 +189,7 @@ func (j *Journal) open(ctx context.Context) (*writer, error) {
 	for name, seq := range w.state.cursors {
 		j.cursors[name] = min(seq, w.state.edge.size)
 	}
-	j.goals = w.state.goals
+	j.goals, j.told = w.state.goals, w.state.told
 	j.read = newReaders(j.o.disk, in(j.o.Dir, dbName))
 	j.tail.start(w.state.edge.size)
 	return w, nil

@@ -40,6 +40,7 @@ type state struct {
 	keyFrom     uint64            // the entry that put it in force; 0: the first key
 	marked      string            // damage that was found while it was in use, or ""
 	machine     string            // names the computer that wrote it last; "" where that is not known
+	told        map[string]Acknowledgement
 }
 
 // inspect reads the journal in a folder, checks it against its head, and leaves no trace. It also gives the head, and the
@@ -136,10 +137,13 @@ func load(db *sqlite3.Conn) (state, error) {
 		return state{}, fmt.Errorf("journal.db begins with entry %d, not 1", first)
 	}
 	s.incarnation, s.origin, s.marked, s.machine = meta["incarnation"], meta["origin"], meta[damageMark], meta[machineName]
-	s.goals = map[string]string{}
+	s.goals, s.told = map[string]string{}, map[string]Acknowledgement{}
 	for name, value := range meta {
 		if cursor, ok := strings.CutPrefix(name, goalPrefix); ok {
 			s.goals[cursor] = value
+		}
+		if a, ok := parseTold(name, value); ok {
+			s.told[a.Sink] = a
 		}
 		if from, ok := parseKeyRow(name); ok && from >= s.keyFrom {
 			s.key, s.keyFrom = value, from

@@ -33,27 +33,28 @@ type Fault struct {
 
 // Report is what Verify found.
 type Report struct {
-	Verified    bool            `json:"verified"` // no fault
-	Version     int             `json:"version"`  // of journal.db
-	Origin      string          `json:"origin"`   // name of the tree in its checkpoints
-	Incarnation string          `json:"incarnation"`
-	Lives       []Life          `json:"lives"` // oldest first; the last is Incarnation
-	Entries     uint64          `json:"entries"`
-	Root        string          `json:"root,omitempty"` // tree hash of all entries, base64
-	Head        uint64          `json:"head"`           // entries that the head file vouches for
-	Key         string          `json:"key"`            // id of the key that was given, or is beside the journal: name+hash
-	Keys        []KeySpan       `json:"keys"`           // oldest first; the last is in force
-	Checkpoints uint64          `json:"checkpoints"`
-	Signed      uint64          `json:"signed"` // entries covered by the last good checkpoint
-	Sealed      SegmentsReport  `json:"sealed"`
-	Elsewhere   string          `json:"held_elsewhere"`
-	Against     []AgainstReport `json:"against,omitempty"` // by what it was proved
-	Time        TimeReport      `json:"time"`
-	Background  *Background     `json:"background,omitempty"` // the last whole pass of the daemon; absent where there was none
-	Live        bool            `json:"live"`                 // a daemon was writing meanwhile
-	Notes       []string        `json:"notes"`                // no faults, and to be known
-	Faults      []Fault         `json:"faults"`
-	More        uint64          `json:"more_faults"` // beyond those in Faults
+	Verified     bool              `json:"verified"` // no fault
+	Version      int               `json:"version"`  // of journal.db
+	Origin       string            `json:"origin"`   // name of the tree in its checkpoints
+	Incarnation  string            `json:"incarnation"`
+	Lives        []Life            `json:"lives"` // oldest first; the last is Incarnation
+	Entries      uint64            `json:"entries"`
+	Root         string            `json:"root,omitempty"` // tree hash of all entries, base64
+	Head         uint64            `json:"head"`           // entries that the head file vouches for
+	Key          string            `json:"key"`            // id of the key that was given, or is beside the journal: name+hash
+	Keys         []KeySpan         `json:"keys"`           // oldest first; the last is in force
+	Checkpoints  uint64            `json:"checkpoints"`
+	Signed       uint64            `json:"signed"` // entries covered by the last good checkpoint
+	Sealed       SegmentsReport    `json:"sealed"`
+	Elsewhere    string            `json:"held_elsewhere"`
+	Against      []AgainstReport   `json:"against,omitempty"` // by what it was proved
+	Time         TimeReport        `json:"time"`
+	Background   *Background       `json:"background,omitempty"` // the last whole pass of the daemon; absent where there was none
+	Live         bool              `json:"live"`                 // a daemon was writing meanwhile
+	Notes        []string          `json:"notes"`                // no faults, and to be known
+	Faults       []Fault           `json:"faults"`
+	More         uint64            `json:"more_faults"`            // beyond those in Faults
+	Acknowledged []Acknowledgement `json:"acknowledged,omitempty"` // the journal's own notes
 }
 
 // note says something that is no fault, and that whoever verifies has to know.
@@ -95,6 +96,7 @@ func (r *Report) Text() string {
 	r.segmentsText(line)
 	line("key", "%s", r.Key)
 	line("held elsewhere", "%s", r.Elsewhere)
+	r.toldText(line)
 	if b := r.Background; b != nil {
 		line("in background", "verified up to entry %d at %s", b.Entries, b.At.UTC().Format(time.RFC3339))
 	}

@@ -187,7 +187,7 @@ func (w *writer) record(bodies ...record.Body) error {
 	if _, err := d.add(bodies); err != nil {
 		return err
 	}
-	if err := w.write(d, map[string]uint64{}, nil); err != nil {
+	if err := w.write(d, map[string]uint64{}, nil, nil); err != nil {
 		return err
 	}
 	w.take(d, nil)

@@ -70,6 +70,7 @@ func (v *verifier) finish() {
 	if len(v.held) > 0 {
 		v.endAgainst()
 	}
+	v.endTold()
 	v.endSegments()
 	v.ahead()
 	v.tables()

@@ -28,6 +28,12 @@ type Single interface {
 	Single() (what, instead string)
 }
 
+// Publishing is a Config whose sink may not take the journal's checkpoints. Those without it always do.
+type Publishing interface {
+	// Publishes says whether it takes them.
+	Publishes() bool
+}
+
 // Limited is a Config that cannot carry every kind of entry.
 type Limited interface {
 	Carries(k record.Kind) bool

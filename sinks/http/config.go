@@ -25,6 +25,7 @@ const (
 // Config is one HTTP sink as a person writes it.
 type Config struct {
 	URL         string          `yaml:"url" desc:"Where entries are sent: https://host/path. {id} in the path stands for the entry's id."`
+	Checkpoints string          `yaml:"checkpoints" desc:"Where the journal's signed checkpoints are sent by POST, so that copies are held elsewhere: https://host/path, without {id}. Left out: they are not sent there."`
 	Method      string          `yaml:"method" desc:"Method of the request; PUT needs {id} in the URL." enum:"POST,PUT" default:"POST"`
 	Body        string          `yaml:"body" desc:"What a request carries: one entry, or a batch as lines of JSON or as a JSON array." enum:"entry,lines,array" default:"entry"`
 	Timeout     strict.Duration `yaml:"timeout" desc:"How long one request may take, 100ms to 10m." default:"10s"`
@@ -57,7 +58,13 @@ func (c *Config) PrivateKeys() map[string]string {
 
 // Check adds every fault of the configuration to r. It does not look at files or the network: those may come later.
 func (c *Config) Check(r *strict.Report) {
-	c.checkURL(r.At("url"))
+	c.checkURL(r.At("url"), c.URL)
+	if c.Checkpoints != "" {
+		c.checkURL(r.At("checkpoints"), c.Checkpoints)
+		if strings.Contains(c.Checkpoints, idPlaceholder) {
+			r.At("checkpoints").Fault("holds {id}, and a checkpoint has none", "an address without {id}, such as https://host/checkpoints")
+		}
+	}
 	if c.Method != http.MethodPost && c.Method != http.MethodPut {
 		r.At("method").Fault(fmt.Sprintf("%q is no method for this", c.Method), "POST or PUT")
 	}
@@ -77,11 +84,11 @@ func (c *Config) Check(r *strict.Report) {
 	c.checkIdentity(r)
 }
 
-func (c *Config) checkURL(r *strict.Report) {
+func (c *Config) checkURL(r *strict.Report, text string) {
 	const mark = "weighpost-id"
-	u, err := url.Parse(strings.ReplaceAll(c.URL, idPlaceholder, mark))
+	u, err := url.Parse(strings.ReplaceAll(text, idPlaceholder, mark))
 	switch {
-	case c.URL == "":
+	case text == "":
 		r.Fault("the URL is missing", urlAllowed)
 	case err != nil:
 		r.Fault("is no URL", urlAllowed) // the error would repeat the text, which may hold a password
@@ -91,9 +98,9 @@ func (c *Config) checkURL(r *strict.Report) {
 		r.Fault(fmt.Sprintf("the scheme %.20q is not known", u.Scheme), urlAllowed)
 	case u.Hostname() == "":
 		r.Fault("the URL names no host", urlAllowed)
-	case u.Fragment != "" || strings.Contains(c.URL, "#"):
+	case u.Fragment != "" || strings.Contains(text, "#"):
 		r.Fault("the part after # is never sent", "the URL without it")
-	case strings.Contains(c.URL, idPlaceholder) && !strings.Contains(u.Path, mark), strings.Contains(u.Host+u.RawQuery, mark):
+	case strings.Contains(text, idPlaceholder) && !strings.Contains(u.Path, mark), strings.Contains(u.Host+u.RawQuery, mark):
 		r.Fault("{id} stands outside of the path", "{id} in the path, such as https://host/weighings/{id}")
 	case u.Scheme == "http" && !c.Insecure && !loopback(u.Hostname()):
 		r.Fault(fmt.Sprintf("the connection to %s would not be encrypted: anyone on the way could read and change weighings", u.Host),
@@ -146,5 +153,14 @@ func (c *Config) Destination() string {
 	return where + "?… (" + hex.EncodeToString(sum[:4]) + ")"
 }
 
+// Publishes says whether the sink takes checkpoints.
+func (c *Config) Publishes() bool { return c.Checkpoints != "" }
+
 // Open makes the sink.
-func (c *Config) Open(id string, env sinks.Env) (sinks.Sink, error) { return New(*c, id, env) }
+func (c *Config) Open(id string, env sinks.Env) (sinks.Sink, error) {
+	s, err := New(*c, id, env)
+	if err != nil || c.Checkpoints == "" {
+		return s, err
+	}
+	return publisher{s}, nil
+}

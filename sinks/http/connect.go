@@ -109,3 +109,10 @@ func (s *Sink) unanswered(err error) error {
 	}
 	return fmt.Errorf("no answer: %w", err)
 }
+
+// sameServer says whether two URLs are of one scheme, host and port: what proves who sends goes to no other server.
+func sameServer(a, b string) bool {
+	x, errX := url.Parse(strings.ReplaceAll(a, idPlaceholder, "id"))
+	y, errY := url.Parse(strings.ReplaceAll(b, idPlaceholder, "id"))
+	return errX == nil && errY == nil && x.Scheme == y.Scheme && strings.EqualFold(x.Host, y.Host)
+}
