@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/ncruces/go-sqlite3"
 	"golang.org/x/mod/sumdb/note"
 	"golang.org/x/mod/sumdb/tlog"
 
@@ -73,6 +74,9 @@ func Build(ctx context.Context, dir string, o BuildOptions) (_ Built, err error)
 	b := &builder{o: o, d: o.disk, dir: in(dir, buildName)}
 	if err := b.build(ctx); err != nil {
 		err = explain(err)
+		if left, lerr := Free(dir); lerr == nil && left < littleLeft && !errors.Is(err, sqlite3.FULL) {
+			err = fmt.Errorf("the disk is full, or nearly so (%d bytes are left): %w", left, err) // SQLite tells some of it as an error of the disk
+		}
 		if ctx.Err() != nil {
 			err = ctx.Err()
 		}
@@ -85,6 +89,9 @@ func Build(ctx context.Context, dir string, o BuildOptions) (_ Built, err error)
 	}
 	return b.built, err
 }
+
+// littleLeft is less than a build needs for anything.
+const littleLeft = 256 << 10
 
 // empty refuses a folder that holds anything of a journal.
 func empty(d disk, dir string) error {
