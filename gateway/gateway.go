@@ -49,6 +49,7 @@ type Gateway struct {
 	verified verifiedSeen
 	refusals *refusals.Book              // acts that were not allowed
 	stamps   atomic.Pointer[clock.Clock] // the clock, for whoever asks before or while it is made
+	backups  backups
 
 	stalls                                    port.Stalls
 	supervising, serving, delivering, reading group
@@ -83,7 +84,7 @@ func New(cfg *config.Config, o Options) *Gateway {
 	}
 	g := &Gateway{
 		options: o, log: o.Log, board: health.New(time.Now), spare: intake.NewSpare(),
-		turn: make(chan struct{}, 1), stopping: make(chan struct{}),
+		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(),
 	}
 	rand.Read(g.secretKey[:])
 	g.reloaded.Store(&Reloaded{})

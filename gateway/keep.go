@@ -15,6 +15,7 @@ var keepers = []keeper{
 	{"verifying", (*Gateway).keepVerified},
 	{"the search index", (*Gateway).keepIndex},
 	{"outside time-stamps", (*Gateway).keepTimestamps},
+	{"backups", (*Gateway).keepBackups},
 }
 
 // keepJournal starts the keepers.

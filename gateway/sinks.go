@@ -19,6 +19,7 @@ type sink struct {
 	cfg    config.Sink
 	runner *deliver.Runner
 	status sinks.Statuser // nil where it shows no conditions
+	store  sinks.Storer   // nil where it keeps no files
 	task   *task
 
 	secrets map[string]string // fingerprints, by key
@@ -64,6 +65,7 @@ func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*
 	}
 	s := &sink{cfg: cfg, runner: deliver.New(g.journal, to, cfg.Delivery, deps), secrets: g.fingerprints(cfg)}
 	s.status, _ = to.(sinks.Statuser)
+	s.store, _ = to.(sinks.Storer)
 	s.task = g.delivering.start(ctx, nil, func(ctx context.Context) {
 		defer end()
 		if err := s.runner.Run(ctx); err != nil {

@@ -30,7 +30,7 @@ type commands struct {
 	Read       readCommand       `cmd:"" help:"Turn frames into readings, one JSON object a line."`
 	Validate   validateCommand   `cmd:"" help:"Find every mistake in a file that you wrote."`
 	Journal    journalCommand    `cmd:"" help:"Verify a journal, or list what is in it."`
-	Backup     backupCommand     `cmd:"" help:"Restore a journal from a backup."`
+	Backup     backupCommand     `cmd:"" help:"Make, list and verify backups of the journal, or restore it from one."`
 	Help       helpCommand       `cmd:"" help:"Print a page of the manual."`
 	Version    versionCommand    `cmd:"" help:"Print the version."`
 }

@@ -221,3 +221,9 @@ func (j *Job) fetch(ctx context.Context, s Shelf, name string) (path string, err
 	}
 	return f.Name(), nil
 }
+
+// RunTo makes one backup as a file of its own, and leaves the configured places as they are.
+func (j *Job) RunTo(ctx context.Context, by record.Actor, file string) (Made, error) {
+	j.Order.Name = filepath.Base(file)
+	return j.make(ctx, by, filepath.Dir(file))
+}

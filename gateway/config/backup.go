@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"weighpost/gateway/backup"
+	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 )
 
@@ -162,4 +163,23 @@ func (c *Config) namedSecrets() []namedSecret {
 	}
 	walk(reflect.ValueOf(c), "")
 	return list
+}
+
+// BackupJob is the part of a job that the configuration tells: what goes into a backup of a journal, and how many are kept.
+// Sinks, Stamp, Record and Trouble are the caller's. The files are read as they stand now.
+func (c *Config) BackupJob(j backup.Source, software record.Software) (*backup.Job, error) {
+	public, err := os.ReadFile(filepath.Join(c.Journal.Folder, "key.pub"))
+	if err != nil {
+		return nil, fmt.Errorf("the journal's public key cannot be read for the backup: %w", err)
+	}
+	files, err := c.BackupFiles()
+	if err != nil {
+		return nil, err
+	}
+	secrets, notHeld := c.BackupSecrets()
+	return &backup.Job{
+		Config: c.Backup.WithDefaults(), Site: c.Site, Spool: filepath.Join(c.Journal.Folder, "spool"),
+		Order: backup.Order{Journal: j, PublicKey: public, Software: software, Config: files, Secrets: secrets,
+			Recipients: c.Backup.Recipients, NotHeld: notHeld},
+	}, nil
 }

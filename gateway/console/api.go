@@ -47,7 +47,7 @@ var ownErrors = sync.OnceFunc(func() {
 func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	ownErrors()
 	cfg := huma.DefaultConfig("weighpost", "1")
-	cfg.Info.Description = "What the balances of one weighpost show, what their next weighings are tied to, and how to ask them for a weight. " +
+	cfg.Info.Description = "What the balances of one weighpost show, what their next weighings are tied to, and how to ask them for a weight; and the backups of its journal. " +
 		"Reading needs nothing; changing needs the token of the file that the configuration names at page, token_file. " +
 		"Errors are problem documents (RFC 9457)."
 	cfg.OpenAPIPath = strings.TrimSuffix(apiPrefix, "/") + "/openapi"
@@ -59,6 +59,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.balanceRoutes(api)
 	s.contextRoutes(api)
 	s.askRoutes(api)
+	s.backupRoutes(api)
 	s.clockRoute(api)
 	s.exportRoute(api)
 	s.timeRoutes(api)

@@ -69,7 +69,8 @@ type Deps struct {
 	Corrector     ClockCorrector
 	Refusals      Refusals // nil: nobody is told
 	Exports       Exports  // nil: there are none
-	Token         Token    // the zero value: nothing can be changed
+	Backups       Backups
+	Token         Token // the zero value: nothing can be changed
 	Live          Stream
 	Log           *slog.Logger
 }

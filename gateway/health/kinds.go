@@ -55,6 +55,9 @@ const (
 	ClockDrift           = "clock-drift"
 	ComputerClockOff     = "computer-clock-off"
 	TimestampFailed      = "time-stamp-failed"
+	BackupFailed         = "backup-failed"
+	BackupOverdue        = "backup-overdue"
+	BackupNotCopied      = "backup-not-copied"
 	ConfigurationRefused = "configuration-refused"
 	BalanceIDTaken       = "balance-id-taken"
 
@@ -268,6 +271,13 @@ var table = []Kind{
 		Says: "No outside time-stamp could be had for the journal, and why; recording goes on.", Do: "Mend what the sentence names; it is tried again by itself.",
 		names: []string{NetworkGone}},
 
+	{Code: BackupFailed, About: "backup", Severities: []Severity{Warning},
+		Says: "No backup could be made, or the newest one did not verify, and why.", Do: "Mend what the sentence names; it is tried again by itself."},
+	{Code: BackupOverdue, About: "backup", Severities: []Severity{Warning},
+		Says: "The newest backup is older than it should be, or there is none.", Do: "See why none was made; make one: weighpost backup create.",
+		names: []string{BackupFailed, BackupNotCopied}},
+	{Code: BackupNotCopied, About: "place of backups", Severities: []Severity{Warning},
+		Says: "A backup was made and could not be copied to, listed in or removed from one place, and why.", Do: "Mend that place; the next backup goes there again."},
 	{Code: ConfigurationRefused, About: "configuration", Severities: []Severity{Warning},
 		Says: "The configuration was not taken, and why; the one before holds.", Do: "Mend what the sentence names, and reload."},
 	{Code: TokenRefused, About: "page", Severities: []Severity{Warning},

@@ -1,6 +1,9 @@
 package record
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
 // What was done with a backup, and what came of it.
 const (
@@ -34,3 +37,12 @@ type Backup struct {
 func (b *Backup) Kind() Kind      { return KindBackup }
 func (b *Backup) Subject() string { return "" }
 func (b *Backup) Time() time.Time { return b.Stamp.UTC.Time() }
+
+// ParseBackup reads an entry of this kind, and says of others that they are none.
+func ParseBackup(e Entry) (Backup, bool) {
+	var b Backup
+	if e.Kind != KindBackup || json.Unmarshal(e.JSON, &b) != nil {
+		return Backup{}, false
+	}
+	return b, true
+}
