@@ -20,7 +20,6 @@ import (
 	"weighpost/gateway/config"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
-	"weighpost/sinks"
 )
 
 type backupCommand struct {
@@ -103,27 +102,8 @@ func backupJob(cfg *config.Config, j *journal.Journal, trouble *[]string) (job *
 	if err != nil {
 		return nil, nil, err
 	}
-	var opened []sinks.Sink
-	end = func() {
-		for _, s := range opened {
-			_ = s.Close() // nothing was delivered
-		}
-	}
-	for _, id := range cfg.Backup.Sinks {
-		for i := range cfg.Sinks {
-			if cfg.Sinks[i].Delivery.ID != id {
-				continue
-			}
-			sink, err := cfg.Sinks[i].Open(sinks.Env{Site: cfg.Site})
-			if err != nil {
-				end()
-				return nil, nil, fmt.Errorf("sink %s: %w", id, err)
-			}
-			opened = append(opened, sink)
-			if store, ok := sink.(sinks.Storer); ok {
-				job.Sinks = append(job.Sinks, backup.InSink(id, store))
-			}
-		}
+	if job.Sinks, end, err = cfg.BackupStores(); err != nil {
+		return nil, nil, err
 	}
 	job.Stamp = func() record.Stamp { return clock.System{}.Stamp(time.Now()) }
 	job.Record = func(ctx context.Context, e *record.Backup) error {

@@ -53,6 +53,9 @@ type Made struct {
 	SHA256   string
 }
 
+// ErrNamed says that there is a file of the name that the backup was to get.
+var ErrNamed = errors.New("is there already, and is not replaced")
+
 // readAtOnce is how many entries one read of the journal takes: few, so that its WAL is never held up for long.
 const readAtOnce = 500
 
@@ -72,7 +75,7 @@ func Create(ctx context.Context, o Order) (Made, error) {
 		o.Name = FileName(s.Site, s.Incarnation, o.Made.UTC.Time())
 	}
 	if _, err := root.Lstat(o.Name); err == nil {
-		return Made{}, fmt.Errorf("%s is there already, and is not replaced: name another file", filepath.Join(o.Folder, o.Name))
+		return Made{}, fmt.Errorf("%s %w: name another file", filepath.Join(o.Folder, o.Name), ErrNamed)
 	}
 	temp := tempName(s.Site, s.Incarnation)
 	made, err := o.create(ctx, root, temp, s)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
 
 	"weighpost/gateway/record"
 )
@@ -75,6 +76,15 @@ func (j *Job) make(ctx context.Context, by record.Actor, folder string) (Made, e
 	o := j.Order
 	o.Folder, o.Made, o.By = folder, j.Stamp(), by
 	made, err := Create(ctx, o)
+	for again := 0; errors.Is(err, ErrNamed) && o.Name == "" && again < 2; again++ { // two within one second
+		select {
+		case <-time.After(time.Second):
+		case <-ctx.Done():
+			return Made{}, ctx.Err()
+		}
+		o.Made = j.Stamp()
+		made, err = Create(ctx, o)
+	}
 	if err != nil {
 		j.record(ctx, folder, &record.Backup{Action: record.BackupMade, Outcome: record.OutcomeFailed, Where: folder, Why: err.Error(), By: by, Stamp: j.Stamp()})
 		return made, err

@@ -14,6 +14,7 @@ import (
 	"weighpost/gateway/backup"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
+	"weighpost/sinks"
 )
 
 // checkBackup adds what only the whole tells of backups: which sinks there are, and where the journal is.
@@ -42,8 +43,8 @@ func (c *Config) checkBackup(r *strict.Report, folder string) {
 }
 
 // BackupFiles gives the configuration and the layouts that it names, as the files stand now, for a backup. They hold no
-// secrets: those are named by file: or env:.
-func (c *Config) BackupFiles() ([]backup.ConfigFile, error) {
+// secrets: those are named by file: or env:. notHeld tells, a sentence each, of those that cannot be read.
+func (c *Config) BackupFiles() (files []backup.ConfigFile, notHeld []string) {
 	if c.file == "" {
 		return nil, nil
 	}
@@ -53,15 +54,15 @@ func (c *Config) BackupFiles() ([]backup.ConfigFile, error) {
 			names, seen[name] = append(names, name), true
 		}
 	}
-	var files []backup.ConfigFile
 	for _, name := range names {
 		text, err := ReadFile(beside(filepath.Dir(c.file), name))
 		if err != nil {
-			return nil, fmt.Errorf("the configuration cannot go into the backup: %w", err)
+			notHeld = append(notHeld, fmt.Sprintf("must be entered again: the file %s of the configuration, which could not be read for the backup (%v)", name, err))
+			continue
 		}
 		files = append(files, backup.ConfigFile{From: name, Text: text})
 	}
-	return files, nil
+	return files, notHeld
 }
 
 // mostSecret is how long a secret's file may be, in bytes.
@@ -172,14 +173,47 @@ func (c *Config) BackupJob(j backup.Source, software record.Software) (*backup.J
 	if err != nil {
 		return nil, fmt.Errorf("the journal's public key cannot be read for the backup: %w", err)
 	}
-	files, err := c.BackupFiles()
+	files, unread := c.BackupFiles()
+	secrets, notHeld := c.BackupSecrets()
+	full := c.Backup.WithDefaults() // whoever is told of a folder may be at home in another one
+	if full.Folder != "" {
+		if full.Folder, err = filepath.Abs(full.Folder); err != nil {
+			return nil, err
+		}
+	}
+	spool, err := filepath.Abs(filepath.Join(c.Journal.Folder, "spool"))
 	if err != nil {
 		return nil, err
 	}
-	secrets, notHeld := c.BackupSecrets()
 	return &backup.Job{
-		Config: c.Backup.WithDefaults(), Site: c.Site, Spool: filepath.Join(c.Journal.Folder, "spool"),
+		Config: full, Site: c.Site, Spool: spool,
 		Order: backup.Order{Journal: j, PublicKey: public, Software: software, Config: files, Secrets: secrets,
-			Recipients: c.Backup.Recipients, NotHeld: notHeld},
+			Recipients: c.Backup.Recipients, NotHeld: append(unread, notHeld...)},
 	}, nil
+}
+
+// BackupStores opens the sinks that get copies of backups, where no daemon has them open. end closes them.
+func (c *Config) BackupStores() (shelves []backup.Shelf, end func(), err error) {
+	var opened []sinks.Sink
+	end = func() {
+		for _, s := range opened {
+			_ = s.Close() // nothing was delivered
+		}
+	}
+	for i := range c.Sinks {
+		s := &c.Sinks[i]
+		if !slices.Contains(c.Backup.Sinks, s.Delivery.ID) {
+			continue
+		}
+		sink, err := s.Open(sinks.Env{Site: c.Site})
+		if err != nil {
+			end()
+			return nil, nil, fmt.Errorf("sink %s: %w", s.Delivery.ID, err)
+		}
+		opened = append(opened, sink)
+		if store, ok := sink.(sinks.Storer); ok {
+			shelves = append(shelves, backup.InSink(s.Delivery.ID, store))
+		}
+	}
+	return shelves, end, nil
 }

@@ -58,13 +58,19 @@ func TestEverySecretIsFoundForABackup(t *testing.T) {
 	if want := []string{"must be entered again: sinks[1].bearer (env:LAB_TOKEN)"}; !slices.Equal(notHeld, want) {
 		t.Errorf("not held: %q, want %q", notHeld, want)
 	}
-	files, err := cfg.BackupFiles()
-	if err != nil || len(files) != 2 || files[0].From != "weighpost.yaml" || string(files[0].Text) != changed || files[1].From != "layouts/plain.yaml" {
-		t.Errorf("%+v, %v", files, err)
+	files, unread := cfg.BackupFiles()
+	if unread != nil || len(files) != 2 || files[0].From != "weighpost.yaml" || string(files[0].Text) != changed || files[1].From != "layouts/plain.yaml" {
+		t.Errorf("%+v, %v", files, unread)
 	}
 	for _, f := range files {
 		if strings.Contains(string(f.Text), "planted") {
 			t.Errorf("%s holds a secret", f.From)
 		}
+	}
+	if err := os.Remove(filepath.Join(dir, "layouts", "plain.yaml")); err != nil {
+		t.Fatal(err)
+	}
+	if files, unread := cfg.BackupFiles(); len(files) != 1 || len(unread) != 1 || !strings.Contains(unread[0], "layouts/plain.yaml") {
+		t.Errorf("a layout that is gone: %+v, %q", files, unread)
 	}
 }

@@ -25,6 +25,7 @@ type bench struct {
 	reads    []record.ReadRequest
 	commands []record.CommandRequest
 	fixes    []record.ClockCorrection
+	backups  int           // made, or told of
 	slow     time.Duration // how long Read takes
 	held     map[string]record.ContextView
 	answer   error // of SetContext, if any
@@ -83,10 +84,10 @@ func (b *bench) CorrectClock(_ context.Context, c record.ClockCorrection) (recor
 func (b *bench) count() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes)
+	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + b.backups
 }
 
-func (b *bench) forget() { b.requests, b.reads, b.commands, b.fixes = nil, nil, nil, nil }
+func (b *bench) forget() { b.requests, b.reads, b.commands, b.fixes, b.backups = nil, nil, nil, nil, 0 }
 
 func (b *bench) Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
 	select {
@@ -322,6 +323,10 @@ func TestNoRouteChangesAnythingForAStranger(t *testing.T) {
 // goodBody is a body that a route that changes something takes.
 func goodBody(method, path string) string {
 	switch {
+	case path == verifiedPath:
+		return `{"name": "weighpost-north-lab-7qx3a-20261129t023000z.tar", "where": "/srv/backups", "outcome": "good", "by": "Ada"}`
+	case path == backupsPath:
+		return `{"by": "Ada"}`
 	case bodyTypes[method] == nil:
 		return ""
 	case strings.HasSuffix(path, "/read"):

@@ -55,11 +55,8 @@ func lasting(ctx huma.Context, next func(huma.Context)) {
 
 func (s *Server) backupRoutes(api huma.API) {
 	huma.Register(api, huma.Operation{OperationID: "list-backups", Method: http.MethodGet, Path: backupsPath,
-		Summary: "The backups of the journal, and how it stands with them", Tags: []string{"backups"}, Errors: []int{http.StatusNotFound}},
+		Summary: "The backups of the journal, and how it stands with them", Tags: []string{"backups"}},
 		func(ctx context.Context, _ *struct{}) (*backupsAnswer, error) {
-			if s.deps.Backups == nil {
-				return nil, noBackups()
-			}
 			ctx, cancel := context.WithTimeout(ctx, longestList)
 			defer cancel()
 			return &backupsAnswer{s.deps.Backups.ListBackups(ctx)}, nil
@@ -68,14 +65,14 @@ func (s *Server) backupRoutes(api huma.API) {
 		Description: "Answered once the backup was made, read back and found good, which can take minutes; recording goes on meanwhile. 409: no place " +
 			"for backups is configured, or another one is being made. 500: none could be made. Whoever hangs up ends it.",
 		Tags: []string{"backups"}, SkipValidateBody: true, Security: []map[string][]string{{"token": {}}}, Middlewares: huma.Middlewares{lasting},
-		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusNotFound, http.StatusConflict,
+		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusConflict,
 			http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests,
 			http.StatusInternalServerError}}, s.makeBackup)
 	huma.Register(api, huma.Operation{OperationID: "note-verified-backup", Method: http.MethodPost, Path: verifiedPath,
 		Summary:     "Record what somebody found out about a backup",
 		Description: "weighpost backup verify sends it where a daemon has the journal. Answered once it is in the journal.",
 		Tags:        []string{"backups"}, SkipValidateBody: true, Security: []map[string][]string{{"token": {}}},
-		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusNotFound, http.StatusRequestEntityTooLarge,
+		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusRequestEntityTooLarge,
 			http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests, http.StatusServiceUnavailable}}, s.noteVerified)
 	describeBackups(api.OpenAPI())
 }
@@ -87,9 +84,6 @@ type notedAnswer struct {
 }
 
 func (s *Server) noteVerified(ctx context.Context, in *backupRequest) (*notedAnswer, error) {
-	if s.deps.Backups == nil {
-		return nil, noBackups()
-	}
 	v, err := record.ParseBackupVerified(in.RawBody)
 	if err != nil {
 		return nil, badBody(in.RawBody, `{"name": "FILE", "where": "FOLDER", "outcome": "good"}`, err)
@@ -104,14 +98,7 @@ func (s *Server) noteVerified(ctx context.Context, in *backupRequest) (*notedAns
 	return answer, nil
 }
 
-func noBackups() error {
-	return &problemDocument{"about:blank", "There are no backups here", http.StatusNotFound, "Ask a daemon that keeps a journal."}
-}
-
 func (s *Server) makeBackup(ctx context.Context, in *backupRequest) (*backupAnswer, error) {
-	if s.deps.Backups == nil {
-		return nil, noBackups()
-	}
 	r, err := record.ParseBackupRequest(in.RawBody)
 	if err != nil {
 		return nil, badBody(in.RawBody, `{"by": "Ada"}`, err)

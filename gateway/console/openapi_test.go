@@ -142,6 +142,15 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", correctionsPath, "", strings.Replace(aCorrection, "ada", "", 1), 422},
 		{"POST", correctionsPath, "", strings.Replace(aCorrection, `, "by": "ada"`, "", 1), 422},
 		{"POST", correctionsPath, "", strings.Replace(aCorrection, `"by"`, `"who"`, 1), 422},
+		{"GET", backupsPath, "", "", 200},
+		{"POST", backupsPath, "", "", 200},
+		{"POST", backupsPath, "", `{"by": "Ada", "apart": true}`, 200},
+		{"POST", backupsPath, "", `{"by": ""}`, 422},
+		{"POST", backupsPath, "", `{"out": "/etc/passwd"}`, 422},
+		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv", "outcome": "failed", "why": "it is cut short", "size": 7, "entries": 3, "sha256": "00", "checkpoint": "x", "by": "Ada"}`, 200},
+		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv"}`, 422},
+		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv", "outcome": "fine"}`, 422},
+		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv", "outcome": "good", "size": -1}`, 422},
 	} {
 		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{name}", "tare").Replace(c.route), c.body, nil)
 		if resp.StatusCode != c.status {
