@@ -67,7 +67,7 @@ func (j *Journal) Confirm(ctx context.Context) (*Fault, error) {
 		}
 		for _, f := range r.Faults {
 			for _, b := range before {
-				if f.Seq == b.Seq && f.Kind == b.Kind {
+				if f == b {
 					return &f, nil
 				}
 			}
