@@ -6,9 +6,7 @@ import (
 	"encoding/json"
 	"io"
 	"net/url"
-	"reflect"
 	"slices"
-	"strings"
 	"time"
 
 	"weighpost/gateway/console"
@@ -31,14 +29,7 @@ func (g *Gateway) ExportParameters() []console.ExportParameter {
 			Values: []string{"true", "false"}},
 		{Name: askPack, About: "zip: the file and its manifest in one archive.", Values: []string{"zip"}},
 	}
-	help := map[string]string{}
-	for f := range reflect.TypeFor[index.Flags]().Fields() {
-		help[strings.ToLower(f.Name)] = f.Tag.Get("help")
-	}
-	for _, name := range index.Names {
-		list = append(list, console.ExportParameter{Name: name, About: help[name]})
-	}
-	return list
+	return append(list, filterParameters()...)
 }
 
 // Export reads a request for an export.

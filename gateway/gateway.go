@@ -46,6 +46,8 @@ type Gateway struct {
 	space   spaceSeen
 	index   *index.DB // made by Start
 
+	reviewing sync.Mutex // held while a review is noted
+
 	verified verifiedSeen
 	refusals *refusals.Book              // acts that were not allowed
 	stamps   atomic.Pointer[clock.Clock] // the clock, for whoever asks before or while it is made

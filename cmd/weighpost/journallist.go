@@ -43,14 +43,14 @@ func (c journalList) Run(ctx context.Context, s streams) error {
 	db := index.OpenDB(src.Dir())
 	defer db.Close()
 	l := index.Lister{Source: src, DB: db, Chunk: 4096}
-	if c.Since {
-		if filter, err = l.SinceReview(ctx, filter); err != nil {
-			return err
-		}
-	}
 	p := index.Page{Cursor: c.Cursor}
 	if err := p.SetSort(c.Sort); err != nil {
 		return err
+	}
+	if c.Since {
+		if filter, err = l.SinceReview(ctx, filter, &p); err != nil {
+			return err
+		}
 	}
 	return c.print(ctx, s, l, filter, p)
 }

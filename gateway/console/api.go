@@ -63,6 +63,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.clockRoute(api)
 	s.exportRoute(api)
 	s.timeRoutes(api)
+	s.entryRoutes(api)
 	answerOtherMethods(mux, api)
 	return api
 }

@@ -25,6 +25,7 @@ type bench struct {
 	reads    []record.ReadRequest
 	commands []record.CommandRequest
 	fixes    []record.ClockCorrection
+	reviews  []record.ReviewRequest
 	backups  int           // made, or told of
 	slow     time.Duration // how long Read takes
 	held     map[string]record.ContextView
@@ -84,10 +85,12 @@ func (b *bench) CorrectClock(_ context.Context, c record.ClockCorrection) (recor
 func (b *bench) count() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + b.backups
+	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + len(b.reviews) + b.backups
 }
 
-func (b *bench) forget() { b.requests, b.reads, b.commands, b.fixes, b.backups = nil, nil, nil, nil, 0 }
+func (b *bench) forget() {
+	b.requests, b.reads, b.commands, b.fixes, b.reviews, b.backups = nil, nil, nil, nil, nil, 0
+}
 
 func (b *bench) Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
 	select {
@@ -335,6 +338,8 @@ func goodBody(method, path string) string {
 		return `{}`
 	case strings.HasSuffix(path, "/clock-corrections"):
 		return aCorrection
+	case strings.HasSuffix(path, "/trail/reviews"):
+		return aReview
 	}
 	return aSample
 }

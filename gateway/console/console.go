@@ -69,6 +69,7 @@ type Deps struct {
 	Corrector     ClockCorrector
 	Refusals      Refusals // nil: nobody is told
 	Exports       Exports  // nil: there are none
+	Entries       Entries
 	Backups       Backups
 	Token         Token // the zero value: nothing can be changed
 	Live          Stream

@@ -151,6 +151,16 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv"}`, 422},
 		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv", "outcome": "fine"}`, 422},
 		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv", "outcome": "good", "size": -1}`, 422},
+		{"GET", entriesPath, "", "", 200},
+		{"GET", entryPath, "", "", 422},
+		{"GET", reviewsPath, "", "", 200},
+		{"POST", reviewsPath, "", aReview, 200},
+		{"POST", reviewsPath, "", `{"by": "ada", "findings": "Nothing unusual.\nAll signed in.", "to": 7, "reason": "monthly", "filter": "kind=configured"}`, 200},
+		{"POST", reviewsPath, "", `{"by": "ada"}`, 422},
+		{"POST", reviewsPath, "", `{"by": "", "findings": "x"}`, 422},
+		{"POST", reviewsPath, "", `{"by": "ada", "findings": ""}`, 422},
+		{"POST", reviewsPath, "", `{"by": "ada", "findings": "x", "to": 0}`, 422},
+		{"POST", reviewsPath, "", `{"by": "ada", "findings": "x", "from": 1}`, 422},
 	} {
 		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{name}", "tare").Replace(c.route), c.body, nil)
 		if resp.StatusCode != c.status {

@@ -1,6 +1,7 @@
 package index
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/binary"
@@ -20,6 +21,8 @@ type Page struct {
 	Limit        int    // how many entries at most; 1 or more
 	Cursor       string // where the page before ended, as it said; "": from the beginning
 	Count        bool   // how many entries there are in all
+	// Asked is what cursors belong to where the filter is not that: one that another page would have otherwise; "": the filter.
+	Asked string
 }
 
 // MaxLimit is how many entries one page has at most.
@@ -81,7 +84,7 @@ const (
 var ErrCursor = errors.New("the cursor belongs to another list, or is none: begin the list anew, without it")
 
 func (p *Page) mark(f *Filter) []byte {
-	sum := sha256.Sum256(fmt.Appendf(nil, "%v %v %s", p.ByTime, p.Down, f))
+	sum := sha256.Sum256(fmt.Appendf(nil, "%v %v %s", p.ByTime, p.Down, cmp.Or(p.Asked, f.String())))
 	return sum[:cursorMark]
 }
 

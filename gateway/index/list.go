@@ -43,6 +43,8 @@ type Lister struct {
 	DB *DB
 	// Patience bounds how long entries that the index has not come to are read for one page; 0: without a bound.
 	Patience time.Duration
+	// Bytes bounds the JSON of one page: it ends with the entry that goes beyond; 0: without a bound.
+	Bytes int
 	// Chunk is how many entries are read from the journal at once; 0: 256.
 	Chunk int
 }
@@ -169,34 +171,54 @@ func (q *query) indexed(ctx context.Context) error {
 	if q.bare {
 		return nil
 	}
-	return q.fetch(ctx)
+	return q.fetchAll(ctx)
 }
 
-// fetch reads the entries that were found.
-func (q *query) fetch(ctx context.Context) error {
-	bySeq := make([]int, len(q.found))
+// fetchAll reads the entries that were found, as far as the page goes.
+func (q *query) fetchAll(ctx context.Context) error {
+	const some = 100
+	size := 0
+	for at := 0; at < len(q.found); at += some {
+		part := q.found[at:min(at+some, len(q.found))]
+		if err := q.fetch(ctx, part); err != nil {
+			return err
+		}
+		for _, f := range part {
+			size += len(f.entry.JSON)
+		}
+		if end := at + len(part); q.Bytes > 0 && size > q.Bytes && end < len(q.found) {
+			q.found = q.found[:end+1] // one more, so that it is known that the list goes on
+			return nil
+		}
+	}
+	return nil
+}
+
+// fetch reads entries that were found.
+func (q *query) fetch(ctx context.Context, list []found) error {
+	bySeq := make([]int, len(list))
 	for i := range bySeq {
 		bySeq[i] = i
 	}
-	slices.SortFunc(bySeq, func(a, b int) int { return cmp.Compare(q.found[a].seq, q.found[b].seq) })
+	slices.SortFunc(bySeq, func(a, b int) int { return cmp.Compare(list[a].seq, list[b].seq) })
 	for len(bySeq) > 0 {
 		n := 1
-		for n < len(bySeq) && q.found[bySeq[n]].seq-q.found[bySeq[n-1]].seq <= uint64(q.Chunk/bridge) &&
-			q.found[bySeq[n]].seq-q.found[bySeq[0]].seq < uint64(q.Chunk) {
+		for n < len(bySeq) && list[bySeq[n]].seq-list[bySeq[n-1]].seq <= uint64(q.Chunk/bridge) &&
+			list[bySeq[n]].seq-list[bySeq[0]].seq < uint64(q.Chunk) {
 			n++
 		}
-		first, last := q.found[bySeq[0]].seq, q.found[bySeq[n-1]].seq
+		first, last := list[bySeq[0]].seq, list[bySeq[n-1]].seq
 		entries, err := q.read(ctx, first-1, int(last-first+1))
 		if err != nil {
 			return &journalError{err}
 		}
 		for _, i := range bySeq[:n] {
-			at, there := slices.BinarySearchFunc(entries, q.found[i].seq, func(e record.Entry, seq uint64) int { return cmp.Compare(e.Seq, seq) })
+			at, there := slices.BinarySearchFunc(entries, list[i].seq, func(e record.Entry, seq uint64) int { return cmp.Compare(e.Seq, seq) })
 			if there && !q.f.Match(entries[at]) {
 				return errCorrupt
 			}
 			if there {
-				q.found[i].entry = entries[at]
+				list[i].entry = entries[at]
 			}
 		}
 		bySeq = bySeq[n:]
@@ -246,6 +268,13 @@ func (q *query) rest(ctx context.Context) (Listing, error) {
 		found = found[:q.p.Limit]
 		stopped = &found[len(found)-1].place
 	}
+	size := 0
+	for i, f := range found {
+		if size += len(f.entry.JSON); q.Bytes > 0 && size > q.Bytes && i+1 < len(found) {
+			found, stopped = found[:i+1], &f.place
+			break
+		}
+	}
 	for _, f := range found {
 		if f.entry.Seq == 0 {
 			q.missing++
@@ -263,7 +292,8 @@ func (q *query) rest(ctx context.Context) (Listing, error) {
 // direct joins what was found in the index with what is wanted of the entries after it. Where the time runs out, stopped
 // is the place up to which everything was looked at.
 func (q *query) direct(ctx context.Context) (all []found, stopped *place, err error) {
-	enough := func(list []found) bool { return len(list) > q.p.Limit }
+	direct := 0 // bytes
+	enough := func(list []found) bool { return len(list) > q.p.Limit || q.Bytes > 0 && direct > q.Bytes }
 	switch {
 	case q.p.ByTime:
 		all, err = q.directByTime(ctx)
@@ -271,7 +301,9 @@ func (q *query) direct(ctx context.Context) (all []found, stopped *place, err er
 	case q.p.Down:
 		stopped, err = q.walk(ctx, true, func(e record.Entry) bool {
 			all = append(all, found{place{seq: e.Seq}, e})
-			return !enough(all)
+			over := enough(all)
+			direct += len(e.JSON) // the entry after the one that goes beyond is the last
+			return !over
 		})
 		if err == nil && stopped == nil {
 			all = append(all, q.found...)
@@ -284,7 +316,9 @@ func (q *query) direct(ctx context.Context) (all []found, stopped *place, err er
 		}
 		stopped, err = q.walk(ctx, false, func(e record.Entry) bool {
 			all = append(all, found{place{seq: e.Seq}, e})
-			return !enough(all)
+			over := enough(all)
+			direct += len(e.JSON) // the entry after the one that goes beyond is the last
+			return !over
 		})
 		return all, stopped, err
 	}

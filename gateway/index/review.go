@@ -8,7 +8,6 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"weighpost/gateway/proof"
@@ -23,22 +22,16 @@ type Recorder interface {
 	Checkpoint(ctx context.Context) (size uint64, note []byte, err error)
 }
 
-// Reviews gives the reviews that were noted, oldest first.
-func (l Lister) Reviews(ctx context.Context) ([]record.TrailReviewed, error) {
-	var list []record.TrailReviewed
+// ReviewEntries gives the entries that note reviews, oldest first.
+func (l Lister) ReviewEntries(ctx context.Context) ([]record.Entry, error) {
+	var list []record.Entry
 	f, p := Filter{Kinds: []record.Kind{record.KindTrailReviewed}}, Page{Limit: MaxLimit}
 	for {
 		page, err := l.List(ctx, f, p)
 		if err != nil {
 			return nil, err
 		}
-		for _, e := range page.Entries {
-			var r record.TrailReviewed
-			if err := json.Unmarshal(e.JSON, &r); err != nil {
-				return nil, fmt.Errorf("the review in entry %d cannot be read: %w", e.Seq, err)
-			}
-			list = append(list, r)
-		}
+		list = append(list, page.Entries...)
 		if page.Next == "" {
 			return list, nil
 		}
@@ -52,8 +45,12 @@ func (l Lister) Reviews(ctx context.Context) ([]record.TrailReviewed, error) {
 // reviewed gives the entry up to which a filter's entries were reviewed: by the newest review of everything or of the same
 // filter.
 func (l Lister) reviewed(ctx context.Context, f Filter) (to uint64, err error) {
-	list, err := l.Reviews(ctx)
-	for _, r := range list {
+	list, err := l.ReviewEntries(ctx)
+	for _, e := range list {
+		var r record.TrailReviewed
+		if err := json.Unmarshal(e.JSON, &r); err != nil {
+			return 0, fmt.Errorf("the review in entry %d cannot be read: %w", e.Seq, err)
+		}
 		if r.Query == "" || r.Query == f.Query() {
 			to = max(to, r.To)
 		}
@@ -61,8 +58,14 @@ func (l Lister) reviewed(ctx context.Context, f Filter) (to uint64, err error) {
 	return to, err
 }
 
-// SinceReview narrows a filter to what came after the newest review of everything or of the same filter.
-func (l Lister) SinceReview(ctx context.Context, f Filter) (Filter, error) {
+// SinceReview narrows a filter to what came after the newest review of everything or of the same filter, and has the page's
+// cursors belong to the filter as it was asked. A page that goes on upwards is not narrowed: what is before it was given, and
+// a review that was noted meanwhile hides nothing.
+func (l Lister) SinceReview(ctx context.Context, f Filter, p *Page) (Filter, error) {
+	p.Asked = f.String() + " since the last review"
+	if p.Cursor != "" && !p.Down && !p.ByTime {
+		return f, nil
+	}
 	content := f
 	content.After, content.Before = 0, 0
 	to, err := l.reviewed(ctx, content)
@@ -95,21 +98,17 @@ func (f *Filter) Query() string {
 	return v.Encode()
 }
 
-// Reviewer notes reviews.
+// Reviewer notes reviews: one after the other, so that no two begin at the same entry. Whoever has several sees to that.
 type Reviewer struct {
 	Lister
 	Journal Recorder
 	// Stamp gives the time of the act.
 	Stamp func() record.Stamp
-
-	mu sync.Mutex // one review after the other, so that two cannot begin at the same entry
 }
 
 // Review appends that somebody looked over the entries since the last review of the same filter, up to r.To, and gives the
 // entry. A *record.RequestRefused says in a sentence why it was not noted; other errors are those of the journal.
 func (v *Reviewer) Review(ctx context.Context, r record.ReviewRequest, by record.Actor) (record.Entry, error) {
-	v.mu.Lock()
-	defer v.mu.Unlock()
 	refused := func(format string, args ...any) (record.Entry, error) {
 		return record.Entry{}, &record.RequestRefused{Why: fmt.Sprintf(format, args...)}
 	}

@@ -91,7 +91,7 @@ func TestReviews(t *testing.T) {
 		if _, id, found := strings.Cut(query, "="); found {
 			f.Balance = id
 		}
-		if since, err := v.SinceReview(t.Context(), f); err != nil || since.After != want {
+		if since, err := v.SinceReview(t.Context(), f, &Page{}); err != nil || since.After != want {
 			t.Errorf("%q is reviewed up to %d, %v", query, since.After, err)
 		}
 	}
