@@ -35,7 +35,10 @@ var acts = map[string]act{
 	"DELETE /api/v1/balances/{id}/context":       {kind: record.KindContextChanged},
 	"POST /api/v1/balances/{id}/read":            {body: `{"record": true}`, kind: record.KindWeighing, unnamed: true},
 	"POST /api/v1/balances/{id}/commands/{name}": {body: `{}`, kind: record.KindCommand, follows: true},
-	"POST /api/v1/journal/clock-corrections":     {body: `{"from": 1, "to": 2, "offset_s": "1.5", "bound_s": 0.5, "reason": "a test", "by": "ada"}`, kind: record.KindClockCorrected},
+	"POST /api/v1/backups":                       {body: `{"by": "ada"}`, kind: record.KindBackup},
+	"POST /api/v1/backups/verified": {body: `{"name": "weighpost-seed-bank-7qx3a-20261129t023000z.tar", "where": "/srv/backups", "outcome": "good", "by": "ada"}`,
+		kind: record.KindBackup},
+	"POST /api/v1/journal/clock-corrections": {body: `{"from": 1, "to": 2, "offset_s": "1.5", "bound_s": 0.5, "reason": "a test", "by": "ada"}`, kind: record.KindClockCorrected},
 }
 
 // routes are those of the running daemon's own description, in the order of their names.
@@ -91,7 +94,8 @@ func (h *house) since(t *testing.T, after uint64) (list []deedEntry, head uint64
 		if err := json.Unmarshal(e.JSON, &one); err != nil {
 			return err
 		}
-		if one.Cause != "expired" { // nobody does that
+		byItself := one.By != nil && (one.By.By == record.ActorSchedule || one.By.By == record.ActorSoftware)
+		if one.Cause != "expired" && !byItself {
 			list = append(list, one)
 		}
 		return nil
@@ -135,8 +139,21 @@ func TestEveryActIsOneEntry(t *testing.T) {
 	h := newHouse(t, "port-1")
 	balance := &obedient{says: string(line(12345))}
 	go balance.serve(h.cords["port-1"])
-	h.start(t, asked)
+	backups := t.TempDir()
+	h.start(t, asked+"backup: {folder: "+backups+"}\n")
 	defer http.DefaultClient.CloseIdleConnections()
+	until(t, func() (made bool) { // the one at the start, so that none is being made when one is asked for
+		_ = journal.Scan(t.Context(), filepath.Join(h.dir, "journal"), 0, func(e record.Entry) error {
+			made = made || e.Kind == record.KindBackup
+			return nil
+		})
+		return made
+	}, "no backup is made")
+	until(t, func() bool { // and what follows it is done
+		status, _ := h.try(t, "GET /api/v1/backups", "", "")
+		return status == http.StatusOK
+	}, "the backups are not listed")
+	time.Sleep(300 * time.Millisecond)
 	b, err := os.ReadFile(filepath.Join(h.dir, "journal", "api.token"))
 	if err != nil {
 		t.Fatal(err)
