@@ -36,7 +36,7 @@ Works also while a daemon writes the journal, and changes nothing in it.
 
 FILE appears when it is whole, and after it FILE` + export.ManifestSuffix + `: which filter made it, how many entries of how
 many, under which signed checkpoint, with hashes. weighpost validate export holds the one against the other, and both against
-the journal. NDJSON has the exact bytes of each entry. See: weighpost help audit-trail`
+the journal. NDJSON has the exact bytes of each entry. See: weighpost help exports`
 }
 
 func (c journalExport) Run(ctx context.Context, s streams) error {
