@@ -76,11 +76,14 @@ func (b *File) Secrets(identities ...age.Identity) ([]Secret, error) {
 	return secrets, nil
 }
 
-// The names of what goes along with a secret, in the tar within secrets.age.
-const (
-	paxWhat = "WEIGHPOST.what"
-	paxFrom = "WEIGHPOST.from"
-)
+// secretList is the first file in the tar within secrets.age: what each of the others is and where it was, in JSON.
+const secretList = "secrets.json"
+
+type listed struct {
+	Name string `json:"name"`
+	What string `json:"what"`
+	From string `json:"from"`
+}
 
 // writeSecrets encrypts secrets: a tar within, so that age and tar are all that it takes to read them.
 func writeSecrets(to io.Writer, secrets []Secret, at time.Time, recipients []age.Recipient) error {
@@ -89,15 +92,30 @@ func writeSecrets(to io.Writer, secrets []Secret, at time.Time, recipients []age
 		return err
 	}
 	w := tar.NewWriter(sealed)
-	for _, s := range secrets {
-		h := &tar.Header{Typeflag: tar.TypeReg, Name: s.Name, Size: int64(len(s.Text)), Mode: 0o600, ModTime: at.UTC().Truncate(time.Second),
-			Format: tar.FormatPAX, PAXRecords: map[string]string{paxWhat: s.What, paxFrom: s.From}}
+	add := func(name string, text []byte) error {
+		h := &tar.Header{Typeflag: tar.TypeReg, Name: name, Size: int64(len(text)), Mode: 0o600, ModTime: at.UTC().Truncate(time.Second),
+			Format: tar.FormatUSTAR}
 		if err := w.WriteHeader(h); err != nil {
 			return err
 		}
-		if _, err := w.Write(s.Text); err != nil {
-			return err
+		_, err := w.Write(text)
+		return err
+	}
+	list := []listed{}
+	for _, s := range secrets {
+		list = append(list, listed{s.Name, s.What, s.From})
+	}
+	text, err := encode(list)
+	if err == nil {
+		err = add(secretList, text)
+	}
+	for _, s := range secrets {
+		if err == nil {
+			err = add(s.Name, s.Text)
 		}
+	}
+	if err != nil {
+		return err
 	}
 	if err := w.Close(); err != nil {
 		return err
@@ -109,10 +127,14 @@ func writeSecrets(to io.Writer, secrets []Secret, at time.Time, recipients []age
 // encrypt for a public key.
 func readSecrets(plain io.Reader) ([]Secret, error) {
 	r := tar.NewReader(io.LimitReader(plain, maxSecrets))
-	var secrets []Secret
+	var list []listed
+	secrets := []Secret{}
 	for {
 		h, err := r.Next()
 		if err == io.EOF {
+			if len(secrets) != len(list) {
+				return nil, fmt.Errorf("%d files, and a list of %d", len(secrets), len(list))
+			}
 			return secrets, nil
 		}
 		if err != nil {
@@ -121,13 +143,19 @@ func readSecrets(plain io.Reader) ([]Secret, error) {
 		if h.Typeflag != tar.TypeReg || h.Size > maxText || !configName.MatchString(configFolder+h.Name) || strings.Contains(h.Name, "..") {
 			return nil, fmt.Errorf("%.60q", h.Name)
 		}
-		if len(secrets) == maxSecretFiles {
-			return nil, fmt.Errorf("more than %d files", maxSecretFiles)
-		}
 		text, err := io.ReadAll(r)
-		if err != nil {
+		switch n := len(secrets); {
+		case err != nil:
 			return nil, err
+		case list == nil && h.Name == secretList:
+			list = []listed{}
+			if err := unmarshal(text, &list); err != nil || len(list) > maxSecretFiles {
+				return nil, fmt.Errorf("its list cannot be read, or is longer than %d", maxSecretFiles)
+			}
+		case n >= len(list) || list[n].Name != h.Name:
+			return nil, fmt.Errorf("%.60q, which is not in its place in the list", h.Name)
+		default:
+			secrets = append(secrets, Secret{h.Name, list[n].What, list[n].From, text})
 		}
-		secrets = append(secrets, Secret{h.Name, h.PAXRecords[paxWhat], h.PAXRecords[paxFrom], text})
 	}
 }
