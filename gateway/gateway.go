@@ -57,14 +57,15 @@ type Gateway struct {
 	supervising, serving, delivering, reading group
 
 	// now is what runs. Only Start and Reload replace it; what it points to is never changed.
-	now       atomic.Pointer[running]
-	reloaded  atomic.Pointer[Reloaded]
-	roster    roster.Roster // belongs to Start and to the reload that runs
-	secretKey [32]byte      // of this process: what fingerprints of secrets are made with
-	turn      chan struct{} // holds a token while started and nobody reloads
-	started   atomic.Bool
-	stopOnce  sync.Once
-	stopping  chan struct{}
+	now        atomic.Pointer[running]
+	reloaded   atomic.Pointer[Reloaded]
+	roster     roster.Roster // belongs to Start and to the reload that runs
+	secretKey  [32]byte      // of this process: what fingerprints of secrets are made with
+	sealOrders chan sealOrder
+	turn       chan struct{} // holds a token while started and nobody reloads
+	started    atomic.Bool
+	stopOnce   sync.Once
+	stopping   chan struct{}
 
 	// shown are the sinks of it that show conditions, apart so that a condition that is raised from anywhere finds them.
 	shown atomic.Pointer[[]sinks.Statuser]
@@ -86,7 +87,7 @@ func New(cfg *config.Config, o Options) *Gateway {
 	}
 	g := &Gateway{
 		options: o, log: o.Log, board: health.New(time.Now), spare: intake.NewSpare(),
-		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(),
+		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(), sealOrders: make(chan sealOrder),
 	}
 	rand.Read(g.secretKey[:])
 	g.reloaded.Store(&Reloaded{})

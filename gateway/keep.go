@@ -16,6 +16,7 @@ var keepers = []keeper{
 	{"the search index", (*Gateway).keepIndex},
 	{"outside time-stamps", (*Gateway).keepTimestamps},
 	{"backups", (*Gateway).keepBackups},
+	{"sealing", (*Gateway).keepSealing},
 }
 
 // keepJournal starts the keepers.

@@ -24,6 +24,7 @@ type journalCommand struct {
 
 	ReplaceKey   journalReplaceKey   `cmd:"" help:"Put another signing key in the place of one that is lost, as two people say."`
 	CorrectClock journalCorrectClock `cmd:"" help:"Say by how much the stamps of a span of entries were wrong."`
+	Seal         journalSeal         `cmd:"" help:"Move the bytes of old entries into segments, which are read as before."`
 }
 
 type journalVerify struct {
@@ -31,14 +32,15 @@ type journalVerify struct {
 	Key   string `placeholder:"FILE" help:"The public key to check signatures with, kept elsewhere. By default the one beside the journal."`
 	TSACA string `name:"tsa-ca" placeholder:"FILE" help:"PEM file of the authorities that may vouch for outside time-stamps. Without it, only what they are over is verified."`
 	// Against is taken as it is: a file's name may hold a comma.
-	Against []string `sep:"none" placeholder:"FILE" help:"A checkpoint that was kept elsewhere, which this journal has to extend: a signed note, a proof, or lines that the files sink wrote below _checkpoints; - reads standard input. May be given several times."`
-	JSON    bool     `help:"Print the report as one JSON object."`
+	Against  []string `sep:"none" placeholder:"FILE" help:"A checkpoint that was kept elsewhere, which this journal has to extend: a signed note, a proof, or lines that the files sink wrote below _checkpoints; - reads standard input. May be given several times."`
+	JSON     bool     `help:"Print the report as one JSON object."`
+	Segments string   `placeholder:"DIR" help:"A folder with copies of sealed segments, for those that are missing or damaged in the journal's own."`
 }
 
 // Help is what the command tells beyond its one line.
 func (journalVerify) Help() string {
 	return `Reads the whole journal, also while a daemon writes it, and changes nothing. Names the first 20 faults, each with its
-entry and kind: file, missing, edited, tree, identity, head, checkpoint, time-stamp, key or state. Exit status 1 if there is one.
+entry and kind: file, missing, edited, tree, identity, head, checkpoint, time-stamp, key, state or segment. Exit status 1 if there is one.
 
 Who can write the folder can replace the key in it as well: keep a copy of key.pub and of checkpoints elsewhere. With --against
 a checkpoint that you kept, a cut tail and an older copy that was put back are found too (weighpost help proofs).`
@@ -59,6 +61,9 @@ func (c journalVerify) Run(ctx context.Context, s streams) error {
 			return err
 		}
 		more = append(more, journal.Against(held...))
+	}
+	if c.Segments != "" {
+		more = append(more, journal.SegmentsFrom(c.Segments))
 	}
 	report, err := journal.Verify(ctx, c.Dir, c.Key, progress(s), more...)
 	if err != nil {

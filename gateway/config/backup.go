@@ -20,8 +20,16 @@ import (
 // checkBackup adds what only the whole tells of backups: which sinks there are, and where the journal is.
 func (c *Config) checkBackup(r *strict.Report, folder string) {
 	c.Backup.Check(r)
-	for i, id := range c.Backup.Sinks {
-		at := r.At("sinks").Index(i)
+	c.checkKeepers(r.At("sinks"), c.Backup.Sinks)
+	whole := backup.Config{Folder: beside(folder, c.Backup.Folder)}
+	if whole.Within(beside(folder, c.Journal.Folder)) {
+		r.At("folder").Fault("lies within the journal's folder: whatever takes one takes the other", "a folder elsewhere, best on another disk")
+	}
+}
+
+// checkKeepers holds ids of sinks that are to keep whole files against the sinks that there are.
+func (c *Config) checkKeepers(r *strict.Report, ids []string) {
+	for i, id := range ids {
 		kind := ""
 		for _, s := range c.Sinks {
 			if s.Delivery.ID == id {
@@ -31,14 +39,10 @@ func (c *Config) checkBackup(r *strict.Report, folder string) {
 		switch kind {
 		case "files":
 		case "":
-			at.Fault(fmt.Sprintf("%.40q is the id of no sink", id), "the id of a sink of the kind files")
+			r.Index(i).Fault(fmt.Sprintf("%.40q is the id of no sink", id), "the id of a sink of the kind files")
 		default:
-			at.Fault(fmt.Sprintf("the sink %s is of the kind %s, which keeps no files", id, kind), "the id of a sink of the kind files")
+			r.Index(i).Fault(fmt.Sprintf("the sink %s is of the kind %s, which keeps no files", id, kind), "the id of a sink of the kind files")
 		}
-	}
-	whole := backup.Config{Folder: beside(folder, c.Backup.Folder)}
-	if whole.Within(beside(folder, c.Journal.Folder)) {
-		r.At("folder").Fault("lies within the journal's folder: whatever takes one takes the other", "a folder elsewhere, best on another disk")
 	}
 }
 

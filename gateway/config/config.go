@@ -59,6 +59,8 @@ type Journal struct {
 	Verify journal.VerifyConfig `yaml:"verify" desc:"How the journal is verified while it is written."`
 	Space  journal.SpaceConfig  `yaml:"space" desc:"When the disk of the journal counts as low, and what is kept for recording."`
 
+	Retention journal.RetentionConfig `yaml:"retention" desc:"When the bytes of old entries move out of the working file into segments. Local rules decide how long records must be kept; weighpost never deletes one."`
+
 	Timestamp authority.Config `yaml:"timestamp" desc:"An outside authority that puts its time on the journal's checkpoints."`
 }
 
@@ -80,6 +82,7 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 	r := doc.Report()
 	c.check(r)
 	c.checkBackup(r.At("backup"), filepath.Dir(name))
+	c.checkRetention(r.At("journal").At("retention"), filepath.Dir(name))
 	within := c.loadLayouts(r, filepath.Dir(name))
 	faults = append(faults, r.Faults()...)
 	faults.Sort()
@@ -89,6 +92,7 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 	}
 	c.Journal.Folder = beside(filepath.Dir(name), c.Journal.Folder)
 	c.Journal.Timestamp.CAFile = beside(filepath.Dir(name), c.Journal.Timestamp.CAFile)
+	c.Journal.Retention.Folder = beside(filepath.Dir(name), c.Journal.Retention.Folder)
 	c.Backup.Folder = beside(filepath.Dir(name), c.Backup.Folder)
 	c.Page.TokenFile = beside(filepath.Dir(name), c.Page.TokenFile)
 	c.file, c.notes = name, r.Notes()

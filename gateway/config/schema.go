@@ -94,6 +94,8 @@ func schemaOf(t reflect.Type, enum string) keys {
 		return keys{{"type", "string"}, {"pattern", `^([0-9]+(\.[0-9]+)?(us|µs|ms|s|m|h))+$`}}
 	case reflect.TypeFor[journal.Size]():
 		return keys{{"type", "string"}, {"pattern", `^[0-9]{1,7} ?(B|KiB|MiB|GiB|TiB)$`}}
+	case reflect.TypeFor[journal.Age]():
+		return keys{{"type", "string"}, {"pattern", `^[0-9]{1,5}d$`}}
 	case reflect.TypeFor[strict.Secret]():
 		return keys{{"type", "string"}, {"pattern", `^(file:.+|env:[A-Za-z_][A-Za-z0-9_]*)$`}}
 	case reflect.TypeFor[intake.Rule]():

@@ -64,6 +64,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.exportRoute(api)
 	s.timeRoutes(api)
 	s.entryRoutes(api)
+	s.sealRoute(api)
 	answerOtherMethods(mux, api)
 	return api
 }

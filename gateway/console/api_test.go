@@ -26,7 +26,8 @@ type bench struct {
 	commands []record.CommandRequest
 	fixes    []record.ClockCorrection
 	reviews  []record.ReviewRequest
-	backups  int           // made, or told of
+	backups  int // made, or told of
+	seals    []record.SealRequest
 	slow     time.Duration // how long Read takes
 	held     map[string]record.ContextView
 	answer   error // of SetContext, if any
@@ -85,11 +86,11 @@ func (b *bench) CorrectClock(_ context.Context, c record.ClockCorrection) (recor
 func (b *bench) count() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + len(b.reviews) + b.backups
+	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + len(b.seals) + len(b.reviews) + b.backups
 }
 
 func (b *bench) forget() {
-	b.requests, b.reads, b.commands, b.fixes, b.reviews, b.backups = nil, nil, nil, nil, nil, 0
+	b.requests, b.reads, b.commands, b.fixes, b.seals, b.reviews, b.backups = nil, nil, nil, nil, nil, nil, 0
 }
 
 func (b *bench) Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
@@ -340,6 +341,8 @@ func goodBody(method, path string) string {
 		return aCorrection
 	case strings.HasSuffix(path, "/trail/reviews"):
 		return aReview
+	case strings.HasSuffix(path, "/journal/seal"):
+		return `{"by": "p-07"}`
 	}
 	return aSample
 }

@@ -63,8 +63,13 @@ type commandAnswer struct{ Body record.CommandAnswer }
 
 // patient lets an answer take as long as a balance may take.
 func patient(ctx huma.Context, next func(huma.Context)) {
+	withPatience(ctx, longestAsk+writeTime, next)
+}
+
+// withPatience lets an answer take a while.
+func withPatience(ctx huma.Context, limit time.Duration, next func(huma.Context)) {
 	_, w := humago.Unwrap(ctx)
-	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(longestAsk + writeTime)) // without, the usual limit holds
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(limit)) // without, the usual limit holds
 	next(ctx)
 }
 

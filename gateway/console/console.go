@@ -67,6 +67,7 @@ type Deps struct {
 	Reader        Reader
 	Commander     Commander
 	Corrector     ClockCorrector
+	Sealer        Sealer   // nil: no entries are sealed
 	Refusals      Refusals // nil: nobody is told
 	Exports       Exports  // nil: there are none
 	Entries       Entries

@@ -84,6 +84,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		return s
 	}
 	const all, one, held = "/api/v1/balances", "/api/v1/balances/{id}", "/api/v1/balances/{id}/context"
+	const seal = "/api/v1/journal/seal"
 	const ask, list, act = "/api/v1/balances/{id}/read", "/api/v1/balances/{id}/commands", "/api/v1/balances/{id}/commands/{name}"
 	for _, c := range []struct {
 		method, route, id, body string
@@ -124,6 +125,11 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", ask, "b-12", `{"wait_s": 61}`, 422},
 		{"POST", ask, "b-12", `{"weit_s": 1}`, 422},
 		{"POST", ask, "b-12", `[]`, 422},
+		{"POST", seal, "", `{"by": "p-07", "dry_run": true}`, 200},
+		{"POST", seal, "", `{"by": "p-07", "before": "2026-01-01T00:00:00Z", "reason": "the disk is small"}`, 200},
+		{"POST", seal, "", `{"by": "", "dry_run": true}`, 422},
+		{"POST", seal, "", `{"dry_run": true}`, 422},
+		{"POST", seal, "", `{"by": "p-07", "befor": "2026-01-01T00:00:00Z"}`, 422},
 		{"GET", list, "b-12", "", 200},
 		{"GET", list, "b-13", "", 200},
 		{"GET", list, "b-99", "", 404},

@@ -35,6 +35,7 @@ const (
 	RecordingStuck    = "recording-stuck"
 	BalanceStuck      = "balance-stuck"
 	JournalUnreadable = "journal-unreadable"
+	SealingFailed     = "sealing-failed"
 	SpaceLow          = "space-low"
 	JournalMoved      = "journal-moved"
 	IndexBehind       = "index-behind"
@@ -142,6 +143,10 @@ var table = []Kind{
 	{Code: IndexBehind, About: "journal", Severities: []Severity{Notice, Warning},
 		Says: "How far the search index of the journal has come, or why it cannot be kept up.",
 		Do:   "Nothing while it grows: lists take longer and are complete all the same. Else see what keeps index.db from being written."},
+
+	{Code: SealingFailed, About: "journal", Severities: []Severity{Warning},
+		Says: "Old entries could not be sealed into a segment, or the segment not be copied, and why.",
+		Do:   "See to the place that it names; nothing leaves journal.db before every copy was verified.", names: []string{RecordingStopped}},
 
 	{Code: NetworkGone, About: "computer", Quiet: true, Severities: []Severity{Warning},
 		Says: "This computer has no network.", Do: "Plug in its network cable or mend its Wi-Fi; nothing that was recorded is lost."},

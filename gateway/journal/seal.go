@@ -30,14 +30,14 @@ type SealOptions struct {
 	KeepAtLeast time.Duration
 	// Size is how many entries a segment holds.
 	Size uint64
-	// Late is the instant before which the oldest of the entries must have been recorded for a segment of fewer than Size:
-	// zero means never. With All, any number makes a segment.
+	// Late is the instant before which the oldest of the entries must have been recorded for a segment of fewer than Size, and
+	// at least 1,000: zero means never. With All, any number makes a segment.
 	Late time.Time
 	All  bool
 	// Unchecked lets stamps of a clock count that no time server has checked.
 	Unchecked bool
-	// Readers are the names of cursors that must have passed an entry before it is sealed.
-	Readers []string
+	// Readers must have passed an entry before it is sealed.
+	Readers []SealReader
 	Places  []Place
 	By      record.Actor
 	Reason  string
@@ -47,16 +47,10 @@ type SealOptions struct {
 	Progress func(what string, done, total uint64)
 }
 
-// SealPlan is what would be sealed.
-type SealPlan struct {
-	First    uint64    `json:"first"` // the first entry that is not sealed yet
-	Last     uint64    `json:"last"`  // the last that may be; First-1: none
-	Segments uint64    `json:"segments"`
-	From     time.Time `json:"from,omitzero"` // stamps of the oldest and the newest of them
-	To       time.Time `json:"to,omitzero"`
-	Bytes    uint64    `json:"bytes"` // of these entries in journal.db
-	Why      string    `json:"why"`   // why it is no more than that
-	Resumes  bool      `json:"resumes"`
+// SealReader is somebody who still needs the entries after a cursor.
+type SealReader struct {
+	Cursor string
+	Why    string // a sentence about the last entry that may be sealed, with %d for it
 }
 
 // Sealed is what a sealing did.
@@ -70,6 +64,10 @@ const keptAtEnd = checkedAtStart
 
 // defaultSegment is how many entries a segment holds where nothing is said.
 const defaultSegment = 50_000
+
+// leastSegment is how many entries make a segment that nobody asked for: without, a quiet lab would get one of a few entries a
+// day.
+const leastSegment = 1000
 
 // limit is a last entry that may be sealed, and why no later one.
 type limit struct {
@@ -166,12 +164,12 @@ func (s *sealer) limits() (limit, error) {
 			least = limit{seq, fmt.Sprintf(format, args...)}
 		}
 	}
-	for _, name := range s.o.Readers {
-		at, err := s.j.Cursor(name)
+	for _, r := range s.o.Readers {
+		at, err := s.j.Cursor(r.Cursor)
 		if err != nil {
 			return least, err
 		}
-		lower(at, "%s has had the entries up to %d only", name, at)
+		lower(at, r.Why, at)
 	}
 	return least, s.j.withReader(func(db *sqlite3.Conn) error {
 		stmt := "SELECT cursor, seq FROM parked ORDER BY seq LIMIT 1"
@@ -231,23 +229,26 @@ func (s *sealer) ripe(x span) (bool, string) {
 	switch {
 	case n == 0:
 		return false, x.why
-	case n >= s.o.Size || s.o.All, !s.o.Late.IsZero() && x.from.Before(s.o.Late):
+	case n >= s.o.Size || s.o.All, !s.o.Late.IsZero() && x.from.Before(s.o.Late) && n >= leastSegment:
 		return true, ""
 	}
 	return false, fmt.Sprintf("%d entries are ready, fewer than a segment of %d; %s", n, s.o.Size, x.why)
 }
 
 // PlanSealing says what Seal would do now. It changes nothing.
-func (j *Journal) PlanSealing(ctx context.Context, o SealOptions) (SealPlan, error) {
+func (j *Journal) PlanSealing(ctx context.Context, o SealOptions) (record.SealPlan, error) {
 	s, err := j.startSealing(ctx, o)
 	if err != nil {
-		return SealPlan{}, err
+		return record.SealPlan{}, err
 	}
 	to, err := s.limits()
 	if err != nil {
-		return SealPlan{}, err
+		return record.SealPlan{}, err
 	}
-	p := SealPlan{First: s.first, Last: s.first - 1}
+	p := record.SealPlan{First: s.first, Last: s.first - 1, Copies: []string{}}
+	for _, place := range o.Places {
+		p.Copies = append(p.Copies, place.Where())
+	}
 	list, err := j.unfinished()
 	if err != nil {
 		return p, err

@@ -215,8 +215,12 @@ func sumOf(f readFile) (string, error) {
 	if err != nil {
 		return "", err
 	}
+	return hashReader(io.NewSectionReader(f, 0, size))
+}
+
+func hashReader(r io.Reader) (string, error) {
 	h := sha256.New()
-	if _, err := io.Copy(h, io.NewSectionReader(f, 0, size)); err != nil {
+	if _, err := io.Copy(h, r); err != nil {
 		return "", err
 	}
 	return hex.EncodeToString(h.Sum(nil)), nil

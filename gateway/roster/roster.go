@@ -38,6 +38,9 @@ type Roster struct {
 // place is the cursor that stands before the latest accepted configuration. No sink can be called so.
 const place = "@configured"
 
+// Place is the name of the cursor after which a start needs the entries.
+const Place = place
+
 const chunk = 256 // entries read at once
 
 // Load reads the roster from the journal. Where the cursor is of no help, as in a journal that never had one, the whole
