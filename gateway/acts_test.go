@@ -38,6 +38,7 @@ var acts = map[string]act{
 	"POST /api/v1/backups":                       {body: `{"by": "ada"}`, kind: record.KindBackup},
 	"POST /api/v1/backups/verified": {body: `{"name": "weighpost-seed-bank-7qx3a-20261129t023000z.tar", "where": "/srv/backups", "outcome": "good", "by": "ada"}`,
 		kind: record.KindBackup},
+	"POST /api/v1/trail/reviews":             {body: `{"by": "ada", "findings": "Nothing unusual."}`, kind: record.KindTrailReviewed},
 	"POST /api/v1/journal/clock-corrections": {body: `{"from": 1, "to": 2, "offset_s": "1.5", "bound_s": 0.5, "reason": "a test", "by": "ada"}`, kind: record.KindClockCorrected},
 }
 
