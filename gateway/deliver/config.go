@@ -12,7 +12,7 @@ import (
 // Config is what every sink has, whatever its kind.
 type Config struct {
 	ID        string          `yaml:"id" desc:"Name of the sink; its place in the journal is kept under it."`
-	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed,sink-moved,clock-changed,context-changed,configured,layout-changed,command" default:"[weighing, result]"`
+	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed,sink-moved,clock-changed,context-changed,configured,layout-changed,command,key-rotated,time-stamped,clock-corrected,trail-reviewed,backup,restored,sealed,recording-stopped,recording-resumed,damage,refused" default:"[weighing, result]"`
 	Cursor    string          `yaml:"cursor" desc:"Needed once a sink has another destination than the one that its place in the journal was reached for: keep goes on at that place, now leaves out what is recorded already, start sends everything again. A new sink begins with the first entry, or with now at the present one. Each destination is begun once, restarts included." enum:"keep,now,start"`
 	BatchSize int             `yaml:"batch_size" desc:"Most entries handed over at once, 1 to 1000." default:"256"`
 	BatchAge  strict.Duration `yaml:"batch_age" desc:"How long an entry may wait for others to go with it, up to 1h; 0s sends at once." default:"0s"`
@@ -63,8 +63,8 @@ func (c *Config) checkEntries(r *strict.Report) {
 		r.Fault("names no kind of entry: the sink would never get anything", "[weighing, result], other kinds, or [all]")
 	}
 	for i, k := range c.Entries {
-		if k != everything && !slices.Contains(kinds, record.Kind(k)) {
-			r.Index(i).Fault(fmt.Sprintf("%q is no kind of entry", k), fmt.Sprint("all, ", list(kinds)))
+		if k != everything && !slices.Contains(record.Kinds(), record.Kind(k)) {
+			r.Index(i).Fault(fmt.Sprintf("%q is no kind of entry", k), fmt.Sprint("all, ", list(record.Kinds())))
 		}
 		if slices.Index(c.Entries, k) < i {
 			r.Index(i).Fault(fmt.Sprintf("%q stands here twice", k), "each kind once")
@@ -72,17 +72,10 @@ func (c *Config) checkEntries(r *strict.Report) {
 	}
 }
 
-var kinds = []record.Kind{
-	record.KindWeighing, record.KindResult, record.KindUnread, record.KindUnreadSummary, record.KindPortUp, record.KindPortDown,
-	record.KindGap, record.KindStart, record.KindStop, record.KindParked, record.KindSinkStopped, record.KindSinkResumed,
-	record.KindSinkMoved,
-	record.KindClockChanged, record.KindContextChanged, record.KindConfigured, record.KindLayoutChanged, record.KindCommand,
-}
-
 // Wants lists the kinds of entry that the sink is to get.
 func (c *Config) Wants() []record.Kind {
 	if slices.Contains(c.Entries, everything) {
-		return slices.Clone(kinds)
+		return record.Kinds()
 	}
 	var wants []record.Kind
 	for _, k := range c.Entries {
