@@ -131,7 +131,7 @@ func (b *File) rebuild(ctx context.Context, o RestoreOrder, l *learner, public s
 	})
 	done := Restoration{
 		Into: o.Into, Kept: kept, Origin: built.Origin, Incarnation: built.Incarnation, Predecessor: l.s.Incarnation, Entries: l.s.Size,
-		Head: built.Head, PublicKey: built.PublicKey, KeyVouched: o.SigningKey != "", Learnt: l.out, Missing: r.Missing,
+		Head: built.Head, PublicKey: built.PublicKey, KeyVouched: built.Vouched, Learnt: l.out, Missing: r.Missing,
 	}
 	if err != nil {
 		return done, err

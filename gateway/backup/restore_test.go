@@ -152,9 +152,13 @@ func TestAJournalWithMoreThanTheBackupIsPutAsideOnlyWithAReason(t *testing.T) {
 		t.Error("a refused restore changed the journal")
 	}
 	o.Reason = "the page of entry 12 is torn"
+	o.SigningKey = "" // it is in the folder that is put aside
 	done, err := f.Restore(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if !done.KeyVouched {
+		t.Error("the key in the folder of before does not vouch for the new one")
 	}
 	if !slices.Equal(recorded(t, done.Kept, 0), before) || !journaltest.Verify(t, done.Kept).Verified {
 		t.Errorf("what was put aside in %s has changed", done.Kept)

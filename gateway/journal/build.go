@@ -45,6 +45,7 @@ type Built struct {
 	Incarnation string
 	Origin      string
 	PublicKey   string // text of the new key
+	Vouched     bool   // by the old one
 	Head        uint64 // its last entry
 }
 
@@ -318,7 +319,7 @@ func (b *builder) bodies() (*record.Restored, *record.KeyRotated, error) {
 		return &r, k, nil
 	}
 	signed, err := vouch(b.o.Key, k.OldKey, k.NewKey)
-	k.Note = string(signed)
+	k.Note, b.built.Vouched = string(signed), err == nil
 	return &r, k, err
 }
 

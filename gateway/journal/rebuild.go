@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"time"
 
 	"golang.org/x/mod/sumdb/tlog"
@@ -62,7 +63,8 @@ func Look(ctx context.Context, dir string) (f Found, err error) {
 const restoringSuffix = ".restoring"
 
 // Rebuild is Build for a folder that may hold a journal already. That one is never deleted: its folder is kept beside the new
-// one, under the name that kept gives ("" where there was none). A journal in use is refused. A cut at any moment leaves the
+// one, under the name that kept gives ("" where there was none); if it has the signing key, that vouches for the new one. A journal in
+// use is refused. A cut at any moment leaves the
 // folder as it was, or with the whole new journal; at worst with neither for as long as it takes Open, or Rebuild, to give the
 // new one its name.
 func Rebuild(ctx context.Context, dir string, o BuildOptions) (built Built, kept string, err error) {
@@ -88,6 +90,9 @@ func Rebuild(ctx context.Context, dir string, o BuildOptions) (built Built, kept
 			err = errors.Join(err, release())
 		}
 	}()
+	if o.Key == "" {
+		o.Key = keyBeside(d, dir, o.PublicKey)
+	}
 	beside := dir + restoringSuffix
 	if err := d.RemoveAll(beside); err != nil {
 		return built, "", fmt.Errorf("what an earlier restore left in %s cannot be removed: %w", beside, err)
@@ -102,6 +107,15 @@ func Rebuild(ctx context.Context, dir string, o BuildOptions) (built Built, kept
 	}
 	kept, err = swapIn(d, dir, beside)
 	return built, kept, err
+}
+
+// keyBeside gives the signing key in a folder that is replaced, where it is the one of a public key: "" otherwise.
+func keyBeside(d disk, dir, public string) string {
+	k, err := readKey(d, dir)
+	if err != nil || k.public != strings.TrimSpace(public) {
+		return ""
+	}
+	return k.secret
 }
 
 // swapIn puts the folder beside in the place of dir, which keeps its content under another name.
