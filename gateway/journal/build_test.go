@@ -198,3 +198,30 @@ func TestABuildOfWhatWasNotSignedIsRefused(t *testing.T) {
 		t.Errorf("over another journal: %v", err)
 	}
 }
+
+// Entries that were sealed are in the built journal as all others, and can be sealed again, into the same archive.
+func TestABuiltJournalHoldsWhatWasSealed(t *testing.T) {
+	t.Parallel()
+	old, archive := sealedSpecimen(t)
+	s := sourceOf(t, old)
+	dir := t.TempDir()
+	_, err := Build(context.Background(), dir, s.options())
+	must(t, err)
+	if r := verifyClean(t, dir); r.Entries != s.snapshot.Size+2 || r.Sealed.Entries != 0 {
+		t.Errorf("built: %s", r.Text())
+	}
+	j := open(t, Options{Dir: dir})
+	if done := seal(t, j, sealOptions(600, archive)); len(done.Segments) == 0 {
+		t.Errorf("nothing is sealed any more: %+v", done)
+	}
+	must(t, j.Close())
+	verifyClean(t, dir)
+	n := 0
+	must(t, Scan(context.Background(), dir, 0, func(e record.Entry) error {
+		if n < len(s.entries) && string(e.JSON) != string(s.entries[n]) {
+			t.Errorf("entry %d is another", e.Seq)
+		}
+		n++
+		return nil
+	}))
+}
