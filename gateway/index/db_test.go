@@ -113,9 +113,9 @@ func TestDamageCostsTimeAndNothingElse(t *testing.T) {
 	r := rand.New(rand.NewPCG(s, 4))
 	m := newMaker(s)
 	j := newShelf()
-	j.add(m.entries(t, 1600)...)
+	j.add(m.entries(t, 704)...)
 	other := newShelf()
-	other.add(newMaker(s+1).entries(t, 1600)...)
+	other.add(newMaker(s+1).entries(t, 704)...)
 	write := func(b []byte) func(*testing.T, string) {
 		return func(t *testing.T, name string) {
 			if err := os.WriteFile(name, b, 0o600); err != nil {
@@ -177,10 +177,10 @@ func TestDamageCostsTimeAndNothingElse(t *testing.T) {
 				if running {
 					w, stop := feeding(t, db, j)
 					defer stop()
-					until(t, func() bool { return w.last().Indexed == 1600 }, "the index does not come up")
+					until(t, func() bool { return w.last().Indexed == 704 }, "the index does not come up")
 				}
 				harm(t, db.name)
-				for range 6 {
+				for range 3 {
 					same(t, r, m, j, db)
 				}
 				if !running {
@@ -190,7 +190,7 @@ func TestDamageCostsTimeAndNothingElse(t *testing.T) {
 				until(t, func() bool {
 					same(t, r, m, j, db)
 					n, err := db.Covers(t.Context(), j)
-					return err == nil && n == 1600
+					return err == nil && n == 704
 				}, "the index does not come up again")
 			})
 		}
@@ -237,14 +237,14 @@ func TestFlippedBytes(t *testing.T) {
 	good, err := os.ReadFile(db.name)
 	must(t, err)
 	found := 0
-	for range 150 {
+	for range 60 {
 		bad := slices.Clone(good)
 		for range 1 + r.IntN(3) {
 			bad[r.IntN(len(bad))] ^= byte(1 + r.IntN(255))
 		}
 		db := OpenDB(t.TempDir())
 		must(t, os.WriteFile(db.name, bad, 0o600))
-		for range 4 {
+		for range 3 {
 			same(t, r, m, j, db)
 		}
 		if db.wrong.Load() {
@@ -317,7 +317,7 @@ func TestSearchBesideFeeding(t *testing.T) {
 	defer db.Close()
 	_, stop := feeding(t, db, j)
 	defer stop()
-	for range 40 {
+	for range 15 {
 		j.add(m.entries(t, 100)...)
 		l, err := Lister{Source: j, DB: db}.List(t.Context(), Filter{Balance: "b-3"}, Page{Limit: 1000, Count: true})
 		must(t, err)
