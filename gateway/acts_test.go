@@ -43,6 +43,7 @@ var acts = map[string]act{
 	"POST /api/v1/trail/reviews":             {body: `{"by": "ada", "findings": "Nothing unusual."}`, kind: record.KindTrailReviewed},
 	"POST /api/v1/journal/seal":              {body: `{"by": "ada"}`, notHere: "nothing is old enough to be sealed in this journal: the tests of sealing hold its entry"},
 	"POST /api/v1/journal/clock-corrections": {body: `{"from": 1, "to": 2, "offset_s": "1.5", "bound_s": 0.5, "reason": "a test", "by": "ada"}`, kind: record.KindClockCorrected},
+	"POST /api/v1/journal/keys":              {body: `{"reason": "a test", "by": "ada"}`, kind: record.KindKeyRotated},
 }
 
 // routes are those of the running daemon's own description, in the order of their names.

@@ -22,6 +22,7 @@ type journalCommand struct {
 	Export journalExport `cmd:"" help:"Write entries to a file, for people and other programs, with what shows that it is whole."`
 	Prove  journalProve  `cmd:"" help:"Write a file that proves one entry to whoever has the journal's public key."`
 
+	RotateKey    journalRotateKey    `cmd:"" help:"Change the key that signs checkpoints: the old one signs for the new one."`
 	ReplaceKey   journalReplaceKey   `cmd:"" help:"Put another signing key in the place of one that is lost, as two people say."`
 	CorrectClock journalCorrectClock `cmd:"" help:"Say by how much the stamps of a span of entries were wrong."`
 	Seal         journalSeal         `cmd:"" help:"Move the bytes of old entries into segments, which are read as before."`

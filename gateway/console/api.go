@@ -65,6 +65,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.timeRoutes(api)
 	s.entryRoutes(api)
 	s.sealRoute(api)
+	s.keyRoutes(api)
 	answerOtherMethods(mux, api)
 	return api
 }

@@ -28,6 +28,7 @@ type bench struct {
 	reviews  []record.ReviewRequest
 	backups  int // made, or told of
 	seals    []record.SealRequest
+	keys     []record.KeyOrder
 	slow     time.Duration // how long Read takes
 	held     map[string]record.ContextView
 	answer   error // of SetContext, if any
@@ -72,6 +73,15 @@ func (b *bench) ContextOf(balance string) (record.ContextView, error) {
 
 const aCorrection = `{"from": 12, "to": 40, "offset_s": "-3.2", "bound_s": 0.5, "reason": "the battery was flat", "by": "ada"}`
 
+const aKey = `{"reason": "the computer was given to another room", "by": "ada"}`
+
+func (b *bench) ChangeKey(_ context.Context, o record.KeyOrder) (record.KeyAnswer, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.keys = append(b.keys, o)
+	return record.KeyAnswer{Seq: 42, Old: "weighpost/north-lab/7qx3+00000001+AQ==", New: "weighpost/north-lab/7qx3+00000002+AQ=="}, nil
+}
+
 // CorrectClock has a journal of 40 entries.
 func (b *bench) CorrectClock(_ context.Context, c record.ClockCorrection) (record.ClockCorrectionAnswer, error) {
 	if c.To > 40 {
@@ -86,11 +96,11 @@ func (b *bench) CorrectClock(_ context.Context, c record.ClockCorrection) (recor
 func (b *bench) count() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + len(b.seals) + len(b.reviews) + b.backups
+	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + len(b.keys) + len(b.seals) + len(b.reviews) + b.backups
 }
 
 func (b *bench) forget() {
-	b.requests, b.reads, b.commands, b.fixes, b.seals, b.reviews, b.backups = nil, nil, nil, nil, nil, nil, 0
+	b.requests, b.reads, b.commands, b.fixes, b.keys, b.seals, b.reviews, b.backups = nil, nil, nil, nil, nil, nil, nil, 0
 }
 
 func (b *bench) Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
@@ -343,6 +353,8 @@ func goodBody(method, path string) string {
 		return aReview
 	case strings.HasSuffix(path, "/journal/seal"):
 		return `{"by": "p-07"}`
+	case strings.HasSuffix(path, "/journal/keys"):
+		return aKey
 	}
 	return aSample
 }

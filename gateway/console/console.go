@@ -67,7 +67,8 @@ type Deps struct {
 	Reader        Reader
 	Commander     Commander
 	Corrector     ClockCorrector
-	Sealer        Sealer   // nil: no entries are sealed
+	Sealer        Sealer // nil: no entries are sealed
+	Keys          KeyChanger
 	Refusals      Refusals // nil: nobody is told
 	Exports       Exports  // nil: there are none
 	Entries       Entries

@@ -71,7 +71,7 @@ func open(t *testing.T) *house {
 func openWith(t *testing.T, wrap func(http.Handler) http.Handler) *house {
 	t.Helper()
 	h := &house{hub: &live.Hub{}, board: health.New(time.Now), bench: newBench(), press: newPress(), logged: &logText{}}
-	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Contexts: h.bench, Reader: h.bench, Commander: h.bench, Corrector: h.bench, Sealer: h.bench, Exports: h.press, Entries: h.bench, Backups: h.bench, Token: NewToken(testToken),
+	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Contexts: h.bench, Reader: h.bench, Commander: h.bench, Corrector: h.bench, Keys: h.bench, Sealer: h.bench, Exports: h.press, Entries: h.bench, Backups: h.bench, Token: NewToken(testToken),
 		Live: h.hub, Log: slog.New(slog.NewTextHandler(h.logged, nil))})
 	h.Server = s
 	s.handler = wrap(s.handler)
