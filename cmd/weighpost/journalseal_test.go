@@ -4,12 +4,14 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"weighpost/gateway/journal"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 	"weighpost/gateway/roster"
 )
@@ -94,4 +96,42 @@ func TestOldEntriesAreSealedFromTheCommandLine(t *testing.T) {
 	says(1, []string{lost[0], "is missing. Copy it back from the folder " + copies}, "journal", "verify", dir)
 	says(1, []string{"1000 entries could not be read"}, "journal", "list", dir)
 	says(0, []string{"0 files missing"}, "journal", "verify", dir, "--segments", copies)
+}
+
+// The commands of the page are run as they stand there, by programs that know nothing of weighpost.
+func TestASegmentIsReadAsThePageSays(t *testing.T) {
+	needs.Programs(t, "sh", "zcat", "sha256sum", "grep", "head", "wc")
+	config, dir, copies := sealable(t)
+	if err := os.Mkdir(copies, 0o750); err != nil {
+		t.Fatal(err)
+	}
+	if status, out, errs := call("journal", "seal", "-c", config); status != 0 {
+		t.Fatal(out, errs)
+	}
+	files, err := filepath.Glob(filepath.Join(copies, "*.ndjson.gz"))
+	if err != nil || len(files) != 1 {
+		t.Fatal(files, err)
+	}
+	page, err := os.ReadFile("../../gateway/help/pages/retention.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const example = "north-lab-7qx3a-000000000001-000000050000"
+	var said []string
+	for _, l := range strings.Split(string(page), "\n") {
+		if l = strings.TrimSpace(l); !strings.Contains(l, example) {
+			continue
+		}
+		cmd := exec.Command("sh", "-c", strings.ReplaceAll(l, example, strings.TrimSuffix(filepath.Base(files[0]), ".ndjson.gz")))
+		cmd.Dir = copies
+		out, err := cmd.Output()
+		if err != nil {
+			t.Errorf("%s: %v", l, err)
+		}
+		said = append(said, strings.TrimSpace(string(out)))
+	}
+	_, first, _ := call("journal", "list", dir, "--limit", "1", "--json")
+	if len(said) != 4 || len(said[0]) < 64 || !strings.Contains(said[1], said[0][:64]) || said[2] != "1000" || said[3] != strings.TrimSpace(first) {
+		t.Errorf("%q", said)
+	}
 }
