@@ -145,6 +145,9 @@ func spanIDs(spans []KeySpan) string {
 // keyFiles holds the files key and key.pub against the key in force. While a change of the key was cut short, the new one
 // waits as key.next. The secret key may well be closed to who verifies.
 func (v *verifier) keyFiles(last KeySpan) {
+	if what := keyRights(v.disk, v.dir); what != "" {
+		v.report.note("%s", what)
+	}
 	if last.Text == "" {
 		return // an older journal, verified by a key of its owner's: nothing else is known
 	}

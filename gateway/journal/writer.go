@@ -278,6 +278,9 @@ func (w *writer) open(ctx context.Context) (err error) {
 		return keyErr
 	}
 	w.j.setKey(key)
+	if what := keyRights(o.disk, o.Dir); what != "" {
+		o.Log.Warn(what)
+	}
 	if err := w.openFiles(v); err != nil {
 		return err
 	}
