@@ -33,6 +33,7 @@ var arrows = []arrow{
 	{"gateway/segment", []string{"gateway/record"}, "a form of file, as the vocabulary has one of entries: no disk, no clock, no journal"},
 	{"gateway/needs", nil, "what tests say of the machine"},
 	{"gateway/shown", nil, "what tests say of tables that name tests"},
+	{"gateway/endure", nil, "faults in every act over one journal: tests, and nothing else"},
 	{"gateway/help", nil, "the manual is words"},
 	{"sinks/mqtt/mosquitto", []string{"gateway/needs"}, "test support: a real broker"},
 	{"gateway/journal/disktest", []string{"gateway/needs"}, "test support: a disk that loses power"},
