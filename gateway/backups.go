@@ -27,10 +27,11 @@ type backups struct {
 func newBackups() backups { return backups{turn: make(chan struct{}, 1), mu: new(sync.Mutex)} }
 
 const (
-	backupLook  = time.Minute      // how often the keeper looks whether something is due
-	backupRetry = 15 * time.Minute // after a failure
-	retellAfter = 24 * time.Hour   // the same failure is recorded again
-	lookBack    = 100_000          // how many entries a start looks through for when backups were verified
+	backupLook     = time.Minute      // how often the keeper looks whether something is due
+	backupRetry    = 15 * time.Minute // after a failure
+	backupPatience = 5 * time.Second  // how long a request waits for one that is being made
+	retellAfter    = 24 * time.Hour   // the same failure is recorded again
+	lookBack       = 100_000          // how many entries a start looks through for when backups were verified
 )
 
 // keepBackups makes, verifies and removes backups as the configuration asks, and says when that does not work.
@@ -246,8 +247,10 @@ func (g *Gateway) MakeBackup(ctx context.Context, r record.BackupRequest) (recor
 	}
 	select {
 	case g.backups.turn <- struct{}{}:
-	default:
+	case <-time.After(backupPatience):
 		return record.BackupAnswer{}, record.ErrBackupBusy
+	case <-ctx.Done():
+		return record.BackupAnswer{}, ctx.Err()
 	}
 	defer func() { <-g.backups.turn }()
 	trouble := []string{}
