@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"os"
 	"regexp"
@@ -92,6 +93,38 @@ var attacks = []attack{
 	{"the same, and its manifest made to agree", all(bytesOf("lots.csv", func(b []byte) []byte {
 		return bytes.Replace(b, []byte("14.0002"), []byte("14.0012"), 1)
 	}), agreeingManifest), "validate export lots.csv.manifest.json --key KEY --journal JOURNAL", "fault"},
+	// Segments: entries that were sealed.
+	{"the digits of a sealed weighing edited", segment(0, func(b []byte) []byte { return regzip(b, "14.0002", "14.0012") }), verifySealed, "segment: "},
+	{"a byte of a segment's own check sum flipped", segment(0, func(b []byte) []byte { b[len(b)-6] ^= 1; return b }), verifySealed, "segment: "},
+	{"a segment removed", segment(0, nil), verifySealed, "segment: "},
+	{"two segments swapped", func(t *testing.T, e evidence) {
+		t.Helper()
+		names := segments(t, e)
+		a, errA := os.ReadFile(names[0])
+		b, errB := os.ReadFile(names[1])
+		if err := errors.Join(errA, errB); err != nil {
+			t.Fatal(err)
+		}
+		writeFile(t, names[0], b)
+		writeFile(t, names[1], a)
+	}, verifySealed, "segment: "},
+	{"a sealed weighing edited in a segment, and the table of segments made to agree", all(segment(0, func(b []byte) []byte {
+		return regzip(b, "14.0002", "14.0012")
+	}), agreeingSegments), verifySealed, "entry 201: "},
+	// Backups.
+	{"a byte of a backup flipped", bytesOf("lots.backup.tar", func(b []byte) []byte {
+		b[bytes.Index(b, []byte("site: north-lab"))] ^= 1
+		return b
+	}), verifyBackup, "damaged"},
+	{"a backup cut short", bytesOf("lots.backup.tar", func(b []byte) []byte { return b[:5000] }), verifyBackup, "cut"},
+	{"an entry in a backup edited, and its sums made to agree", func(t *testing.T, e evidence) { retar(t, e, "14.0002", "14.0012") }, verifyBackup, "are not those of a checkpoint"},
+	{"a backup of another journal of the same site", func(t *testing.T, e evidence) {
+		b, err := os.ReadFile(collect(t).at("lots.backup.tar"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		writeFile(t, e.at("lots.backup.tar"), b)
+	}, verifyBackup, "is no backup of this journal"},
 	// The WAL of a journal that was running.
 	{"the WAL trimmed", all(instead("journal", "running"), bytesOf("journal/journal.db-wal", func(b []byte) []byte { return b[:len(b)-9000] })),
 		verifyJournal, "acknowledged"},
@@ -100,6 +133,11 @@ var attacks = []attack{
 }
 
 const validateProof = "validate proof weighing.proof --key KEY"
+
+const (
+	verifySealed = "journal verify SEALED"
+	verifyBackup = "backup verify lots.backup.tar --key sealed.pub"
+)
 
 // proofLine changes one line of the proof.
 func proofLine(n int, change func(line string) string) func(t *testing.T, e evidence) {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -13,6 +14,7 @@ import (
 
 	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
+	"weighpost/gateway/roster"
 )
 
 // tamperPage is the page of the manual that holds what the attacks below were found by.
@@ -85,16 +87,50 @@ func collect(t *testing.T) evidence {
 	return e
 }
 
-// derive makes what is given away of the journal: a proof, and exports.
+// derive makes what is given away of the journal, a proof and an export, and another one that is old enough to be sealed, with
+// a backup.
 func (e evidence) derive(t *testing.T) {
 	t.Helper()
+	writeFile(t, e.at("weighpost.yaml"), []byte("site: north-lab\njournal:\n  folder: sealed\n  retention: {after: 2d, keep_at_least: 1d, entries: 1000}\n"+
+		"page: {listen: 127.0.0.1:1}\n"))
+	e.fillOld(t)
 	for _, args := range []string{
 		"journal prove JOURNAL 5 --out weighing.proof",
 		"journal export JOURNAL --format csv --out lots.csv --key KEY",
+		"backup create --config weighpost.yaml --out lots.backup.tar",
+		"journal seal --config weighpost.yaml --before 2025-12-20",
 	} {
 		if status, out, errs := call(e.command(args)...); status != 0 {
 			t.Fatalf("weighpost %s ends with %d:\n%s%s", args, status, out, errs)
 		}
+	}
+}
+
+// fillOld makes a journal of 3,200 entries that are days old, in the folder sealed.
+func (e evidence) fillOld(t *testing.T) {
+	t.Helper()
+	j, err := journal.Open(t.Context(), journal.Options{Dir: e.at("sealed"), Site: "north-lab"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n := range 32 {
+		var bodies []record.Body
+		for range 100 {
+			lot := seedLot("b-12", n)
+			lot.Stamp.UTC = record.UTC(lot.Stamp.UTC.Time().AddDate(0, 0, n))
+			bodies = append(bodies, lot)
+		}
+		if _, err := j.Append(t.Context(), bodies...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	public, err := os.ReadFile(filepath.Join(e.at("sealed"), "key.pub"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	writeFile(t, e.at("sealed.pub"), public)
+	if err := errors.Join(j.SetCursor(roster.Place, j.Head()), j.Close()); err != nil { // a start needs none of these entries
+		t.Fatal(err)
 	}
 }
 
@@ -105,7 +141,7 @@ func seedLot(balance string, n int) *record.Weighing {
 		Balance: record.Balance{ID: balance, Place: "cold store 2", Readability: "0.0001 g", Identity: "confirmed"},
 		Value:   record.Value{Digits: fmt.Sprintf("%d.%04d", 12+n, n), Unit: "g", PrintedUnit: "g", Kind: "net", Stability: "stable", Range: "in"},
 		Frame:   fmt.Appendf(nil, "%d.%04d g\r\n", 12+n, n), Layout: "sha256:9f86", Trigger: "printed", Port: "tcp://127.0.0.1:4001",
-		Stamp: record.Stamp{UTC: record.UTC(time.Date(2026, 11, 25, 10, n, 0, 0, time.UTC)), Zone: "+01:00", Bound: &bound,
+		Stamp: record.Stamp{UTC: record.UTC(time.Date(2025, 11, 25, 10, n, 0, 0, time.UTC)), Zone: "+01:00", Bound: &bound,
 			Clock: record.ClockChecked, Sources: 3},
 		Context: record.Context{Person: &record.Learnt{ID: "p-17", By: record.BySignedIn},
 			Sample: &record.Learnt{ID: fmt.Sprintf("lot-%04d", n), By: record.ByScanned}},
@@ -134,6 +170,8 @@ func (e evidence) command(by string) []string {
 		switch a {
 		case "JOURNAL":
 			args[i] = e.journal()
+		case "SEALED":
+			args[i] = e.at("sealed")
 		case "KEY":
 			args[i] = e.key
 		case "HELD":
@@ -197,12 +235,15 @@ func sentenceWith(text, what string) string {
 var (
 	longHash = regexp.MustCompile(`[A-Za-z0-9+/]{43}=|\b[0-9a-f]{64}\b`)
 	keyID    = regexp.MustCompile(`weighpost/north-lab/[a-z2-7]{5}(\+[0-9a-f]{8})?`)
+	fileName = regexp.MustCompile(`north-lab-[a-z2-7]{5}-`)
+	sizes    = regexp.MustCompile(`\d+ bytes and was written with \d+`)
 	place    = regexp.MustCompile(` \((byte|page) [^)]*\)|, at byte \d+ of journal.db-wal`)
 )
 
 // shorten takes out of a sentence what differs from run to run.
 func (e evidence) shorten(s string) string {
 	s = longHash.ReplaceAllString(strings.ReplaceAll(s, e.dir+string(filepath.Separator), ""), "…")
+	s = sizes.ReplaceAllString(fileName.ReplaceAllString(s, "north-lab-…-"), "… bytes and was written with …")
 	s = place.ReplaceAllString(keyID.ReplaceAllString(s, "weighpost/north-lab/…"), "")
 	return strings.ReplaceAll(s, "|", "\\|")
 }
