@@ -100,6 +100,9 @@ func (d *draft) request(r *request) answer {
 // write makes a draft durable.
 func (w *writer) write(d *draft, moved map[string]uint64, told []Acknowledgement, signed []byte) error {
 	err := transact(w.store.db, func() error {
+		if err := w.store.endsWith(w.state.edge.size); err != nil {
+			return err
+		}
 		for _, r := range d.rows {
 			if err := w.store.putEntry(r.entry.Seq, r.entry.JSON, r.hashes); err != nil {
 				return err

@@ -2,15 +2,16 @@ package journal
 
 import (
 	"errors"
+	"fmt"
 
 	"github.com/ncruces/go-sqlite3"
 )
 
 // store is the writing connection with its statements. Only the writer's goroutine uses it.
 type store struct {
-	db                                 *sqlite3.Conn
-	insert, number, cursor, park, sign *sqlite3.Stmt
-	walPages                           int // in the WAL since it was last emptied
+	db                                       *sqlite3.Conn
+	last, insert, number, cursor, park, sign *sqlite3.Stmt
+	walPages                                 int // in the WAL since it was last emptied
 }
 
 func openStore(d disk, name, synchronous string) (*store, error) {
@@ -32,6 +33,7 @@ func (s *store) prepare() error {
 		stmt **sqlite3.Stmt
 		sql  string
 	}{
+		{&s.last, "SELECT coalesce(max(seq), 0) FROM entries"},
 		{&s.insert, "INSERT INTO entries(seq, json, hashes) VALUES(?, ?, ?)"},
 		{&s.number, "INSERT OR REPLACE INTO numbers(balance, last) VALUES(?, ?)"},
 		{&s.cursor, "INSERT OR REPLACE INTO cursors(name, seq) VALUES(?, ?)"},
@@ -43,6 +45,22 @@ func (s *store) prepare() error {
 			return err
 		}
 		*x.stmt = stmt
+	}
+	return nil
+}
+
+// endsWith says whether journal.db ends with an entry, as it did when that was committed. It may not, where somebody else writes
+// it, or where the kernel lost a page of the index of the WAL: going on would put the next commit over the last ones.
+func (s *store) endsWith(seq uint64) error {
+	have := uint64(0)
+	if s.last.Step() {
+		have = uint64(s.last.ColumnInt64(0))
+	}
+	if err := errors.Join(s.last.Err(), s.last.Reset()); err != nil {
+		return err
+	}
+	if have != seq {
+		return fmt.Errorf("journal.db ends with entry %d, and entry %d is the last that was recorded", have, seq)
 	}
 	return nil
 }
@@ -105,7 +123,7 @@ func (s *store) close() error {
 		return nil
 	}
 	var errs []error
-	for _, stmt := range []*sqlite3.Stmt{s.insert, s.number, s.cursor, s.park, s.sign} {
+	for _, stmt := range []*sqlite3.Stmt{s.last, s.insert, s.number, s.cursor, s.park, s.sign} {
 		if stmt != nil {
 			_ = stmt.Close() // repeats the error of its last run, which was handled then
 		}
