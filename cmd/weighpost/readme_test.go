@@ -24,7 +24,7 @@ func TestReadmeIsTrue(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			layouts, commands, files := 0, 0, 0
 			for _, block := range fenced(text) {
-				if strings.HasPrefix(block.text, "clock:") {
+				if strings.HasPrefix(block.text, "clock:") || strings.HasPrefix(block.text, "backup:") {
 					if _, faults := config.Load("weighpost.yaml", []byte("site: seed-bank\njournal: {folder: j}\n"+block.text)); len(faults) > 0 {
 						t.Errorf("beside the balances: %v", faults)
 					}

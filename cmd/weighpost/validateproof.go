@@ -198,10 +198,14 @@ func (p *proved) entryText(line func(name, format string, args ...any)) {
 		if unit == "" {
 			unit = v.PrintedUnit
 		}
-		line("value", "%s %s, %s, %s, range %s", v.Digits, unit, v.Kind, v.Stability, v.Range)
+		line("value", "%s %s; kind %s, stability %s, range %s", v.Digits, unit, v.Kind, v.Stability, v.Range)
 	}
 	if st := w.Stamp; st != nil {
-		line("stamp", "%s, within %s s, clock %s", st.UTC, st.Bound, st.Clock)
+		bound := "error bound unknown"
+		if st.Bound != "" {
+			bound = "within " + st.Bound.String() + " s"
+		}
+		line("stamp", "%s, %s, clock %s", st.UTC, bound, st.Clock)
 	}
 	if c := w.Context; c != nil {
 		for _, x := range []struct {
