@@ -88,6 +88,9 @@ func Build(ctx context.Context, dir string, o BuildOptions) (_ Built, err error)
 	if err == nil {
 		err = moveIn(b.d, dir)
 	}
+	if err != nil {
+		err = fmt.Errorf("all of the journal was built, and its files could not be moved to their place in %s: %w. Restore again", dir, err)
+	}
 	return b.built, err
 }
 

@@ -9,8 +9,12 @@ import (
 // syncData is fdatasync: on Linux it also makes a changed size durable.
 func syncData(f *os.File) error {
 	for {
-		if err := unix.Fdatasync(int(f.Fd())); err != unix.EINTR {
-			return os.NewSyscallError("fdatasync", err)
+		err := unix.Fdatasync(int(f.Fd()))
+		if err == nil {
+			return nil
+		}
+		if err != unix.EINTR {
+			return &os.PathError{Op: "sync", Path: f.Name(), Err: err}
 		}
 	}
 }
