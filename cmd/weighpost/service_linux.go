@@ -147,8 +147,10 @@ func readableBy(who *user.User, s streams, program, path string) error {
 // foldersOf lists the folders that a daemon writes to beyond its own.
 func foldersOf(cfg *config.Config) (list []string) {
 	folders := []string{cfg.Journal.Folder}
-	if cfg.Backup.Folder != "" {
-		folders = append(folders, cfg.Backup.Folder)
+	for _, f := range []string{cfg.Backup.Folder, cfg.Journal.Retention.Folder} {
+		if f != "" {
+			folders = append(folders, f)
+		}
 	}
 	for _, s := range cfg.Sinks {
 		if w, ok := s.Settings.(interface{ WritesTo() []string }); ok {

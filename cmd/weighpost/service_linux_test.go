@@ -4,10 +4,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"weighpost/gateway/needs"
+	"weighpost/gateway/config"
 	"weighpost/systemd"
 )
 
@@ -200,5 +202,19 @@ w service install --config /etc/weighpost/weighpost.yaml && exit 9
 		if !strings.Contains(said, want) {
 			t.Errorf("%q is missing in\n%s", want, said)
 		}
+	}
+}
+
+// TestAServiceMayWriteWhereItsConfigurationSays holds every folder of a configuration against what the unit lets be written.
+func TestAServiceMayWriteWhereItsConfigurationSays(t *testing.T) {
+	cfg, faults := config.Load("/etc/weighpost/weighpost.yaml", []byte("site: seed-bank\njournal:\n  folder: /srv/journal\n"+
+		"  retention: {after: 365d, folder: /mnt/segments}\nbackup: {folder: /mnt/backups}\n"+
+		"sinks:\n- {id: share, kind: files, folder: /mnt/share}\n"))
+	if err := faults.Err(); err != nil {
+		t.Fatal(err)
+	}
+	want := []string{"/srv/journal", "/mnt/backups", "/mnt/segments", "/mnt/share"}
+	if got := foldersOf(cfg); !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
 	}
 }
