@@ -8,8 +8,8 @@ import (
 	"strings"
 	"testing"
 
-	"weighpost/gateway/needs"
 	"weighpost/gateway/config"
+	"weighpost/gateway/needs"
 	"weighpost/systemd"
 )
 
