@@ -17,6 +17,7 @@ import (
 
 	"weighpost/gateway/backup"
 	"weighpost/gateway/journal"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 )
 
@@ -263,5 +264,69 @@ func restoredWhole(t *testing.T, when, live string) {
 	}
 	if whole == 0 {
 		t.Errorf("%s: nothing was restored", when)
+	}
+}
+
+// A real disk of 8 MB is filled by another program while old entries are to be sealed.
+func TestSealingOnADiskThatIsFull(t *testing.T) {
+	needs.Root(t, "to mount a small disk")
+	at := t.TempDir()
+	if err := syscall.Mount("tmpfs", at, "tmpfs", 0, "size=8m"); err != nil {
+		needs.That(t, false, "the right to mount: "+err.Error())
+	}
+	defer func() {
+		if err := syscall.Unmount(at, 0); err != nil {
+			t.Error(err)
+		}
+	}()
+	w := newWitness()
+	s := &site{at: at, since: time.Now(), say: func(format string, args ...any) { w.hear(fmt.Sprintf(format, args...)) }}
+	if err := s.open(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	s.fill(t.Context(), 1300)
+	s.j.SetReserve(256 << 10)
+	for _, left := range []int64{0, 8 << 10, 200 << 10} {
+		filler := filepath.Join(at, "filler")
+		if err := fillUp(filler, left); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := s.seal(t.Context()); err == nil || !strings.Contains(err.Error(), "could not be sealed: the disk has no room for a segment") {
+			t.Errorf("with %d bytes left: %v", left, err)
+		}
+		if names := list(s.folder("archive"), t.Errorf); len(names) > 0 {
+			t.Errorf("with %d bytes left, %d files are in the archive", left, len(names))
+		}
+		if err := os.Remove(filler); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := s.append(t.Context()); err != nil {
+		t.Error(err)
+	}
+	if made, err := s.seal(t.Context()); err != nil || made == "" {
+		t.Errorf("with space again: %q %v", made, err)
+	}
+	if err := s.j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, fault := range w.judge(at) {
+		t.Error(fault)
+	}
+}
+
+// fillUp writes a file until its disk is full, and gives so many bytes back.
+func fillUp(name string, left int64) error {
+	f, err := os.Create(name)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	chunk, size := make([]byte, 64<<10), int64(0)
+	for {
+		n, err := f.Write(chunk)
+		if size += int64(n); err != nil {
+			return f.Truncate(max(0, size-left))
+		}
 	}
 }

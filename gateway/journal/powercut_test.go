@@ -22,6 +22,7 @@ type cutter struct {
 	sync   string
 	l      *lives
 	acked  int
+	keys   int // changed
 }
 
 func newCutter(t *testing.T, random *rand.Rand, synchronous string) *cutter {

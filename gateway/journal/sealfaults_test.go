@@ -159,48 +159,61 @@ func TestReadersMissNothingWhileEntriesAreSealed(t *testing.T) {
 	}
 }
 
-// The power is cut at random moments of a journal that seals while it records: no entry is lost, each is read from journal.db
-// or from a segment, and what was cut short is finished.
+// The power is cut at random moments of a journal that seals and changes its key while it records: no entry is lost, each is read
+// from journal.db or from a segment, and what was cut short is finished.
 func TestNothingIsLostByAPowerCutWhileSealing(t *testing.T) {
 	random, seed := newSeed(t)
-	c := newCutter(t, random, "FULL")
-	defer func() { c.disk.unplug() }()
-	must(t, filled(t, c.options(), 1300).Close())
-	archive, sealedRows, cuts := &memory{}, 0, rounds(8, 400)
-	for round := range cuts {
-		when := fmt.Sprintf("seed %d, cut %d", seed, round)
-		c.sealingLife(archive, 1+random.IntN(1500))
-		c.disk = c.disk.reboot(t.TempDir())
-		r, err := verifyOn(context.Background(), c.disk, c.dir, "", nil)
-		if err != nil || !r.Verified {
-			t.Fatalf("%s: %v\n%s", when, err, r.Text())
-		}
-		sealedRows = int(r.Sealed.Entries)
-		j, err := Open(context.Background(), c.options())
-		if err != nil {
-			t.Fatalf("%s: it does not open again: %v", when, err)
-		}
-		there := map[uint64]string{}
-		for _, e := range readEverything(t, j) {
-			there[e.Seq] = ackLine(e)
-		}
-		for seq, line := range c.l.acks {
-			if there[seq] != "ack "+fmt.Sprint(seq)+" "+line {
-				t.Errorf("%s: entry %d is not what was acknowledged", when, seq)
+	const perJournal = 100
+	sealedRows, acked, keys, cuts := 0, 0, 0, rounds(25, 1000)
+	for left := cuts; left > 0 && !t.Failed(); left -= perJournal {
+		c := newCutter(t, random, "FULL")
+		must(t, filled(t, c.options(), 1300).Close())
+		archive := &memory{}
+		for round := range min(left, perJournal) {
+			when := fmt.Sprintf("seed %d, cut %d", seed, cuts-left+round)
+			c.sealingLife(archive, 1+random.IntN(1500))
+			c.disk = c.disk.reboot(t.TempDir())
+			r, err := verifyOn(context.Background(), c.disk, c.dir, "", nil)
+			if err != nil || !r.Verified {
+				t.Fatalf("%s: %v\n%s", when, err, r.Text())
+			}
+			c.allThere(t, when)
+			if t.Failed() {
+				return
+			}
+			if round == min(left, perJournal)-1 {
+				sealedRows += int(r.Sealed.Entries)
 			}
 		}
-		must(t, j.Close())
-		if t.Failed() {
-			return
-		}
+		acked, keys = acked+len(c.l.acks), keys+c.keys
+		c.disk.unplug()
 	}
-	if sealedRows == 0 || len(c.l.acks) == 0 {
-		t.Errorf("%d entries sealed and %d acknowledged: the cuts come too early", sealedRows, len(c.l.acks))
+	if sealedRows == 0 || acked == 0 || keys == 0 {
+		t.Errorf("%d entries sealed, %d acknowledged, %d keys changed: the cuts come too early", sealedRows, acked, keys)
 	}
-	t.Logf("%d power cuts, %d entries acknowledged, %d of all sealed", cuts, len(c.l.acks), sealedRows)
+	t.Logf("%d power cuts, %d entries acknowledged, %d of all sealed, %d keys changed", cuts, acked, sealedRows, keys)
 }
 
-// sealingLife opens the journal, records and seals until the power is gone.
+// allThere opens the journal again and holds what can be read against what was acknowledged.
+func (c *cutter) allThere(t *testing.T, when string) {
+	t.Helper()
+	j, err := Open(context.Background(), c.options())
+	if err != nil {
+		t.Fatalf("%s: it does not open again: %v", when, err)
+	}
+	there := map[uint64]string{}
+	for _, e := range readEverything(t, j) {
+		there[e.Seq] = ackLine(e)
+	}
+	for seq, line := range c.l.acks {
+		if there[seq] != "ack "+fmt.Sprint(seq)+" "+line {
+			t.Errorf("%s: entry %d is not what was acknowledged", when, seq)
+		}
+	}
+	must(t, j.Close())
+}
+
+// sealingLife opens the journal, records, seals and changes the key until the power is gone.
 func (c *cutter) sealingLife(archive Place, ops int) {
 	c.disk.mu.Lock()
 	c.disk.cutAt = c.disk.ops + ops
@@ -212,6 +225,12 @@ func (c *cutter) sealingLife(archive Place, ops int) {
 	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 	defer cancel()
 	var wg sync.WaitGroup
+	var mu sync.Mutex
+	hear := func(e record.Entry) {
+		mu.Lock()
+		defer mu.Unlock()
+		c.l.hear(ackLine(e))
+	}
 	wg.Go(func() {
 		o := sealOptions(30, archive)
 		o.All = true
@@ -223,12 +242,23 @@ func (c *cutter) sealingLife(archive Place, ops int) {
 		}
 	})
 	wg.Go(func() {
+		for ctx.Err() == nil {
+			time.Sleep(3 * time.Millisecond)
+			e, err := j.RotateKey(ctx, byHand)
+			if err != nil {
+				return
+			}
+			c.keys++
+			hear(e)
+		}
+	})
+	wg.Go(func() {
 		for i := 0; ctx.Err() == nil; i++ {
 			e, err := j.Append(ctx, weighing("b-9", i))
 			if err != nil {
 				return
 			}
-			c.l.hear(ackLine(e[0]))
+			hear(e[0])
 		}
 	})
 	wg.Wait()
