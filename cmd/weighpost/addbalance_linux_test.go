@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -142,7 +143,8 @@ func recordsWith(t *testing.T, program, dir string, b *seedBalance) {
 		return string(list)
 	}
 	b.n = 3
-	for limit := time.Now().Add(30 * time.Second); !strings.Contains(listed(), "b-12     104.2207 g, net, stable"); time.Sleep(200 * time.Millisecond) {
+	weighing := regexp.MustCompile(`b-12 +104\.2207 g, net, stable`)
+	for limit := time.Now().Add(30 * time.Second); !weighing.MatchString(listed()); time.Sleep(200 * time.Millisecond) {
 		if time.Now().After(limit) {
 			t.Fatalf("no weighing was recorded:\n%s", listed())
 		}

@@ -240,7 +240,7 @@ func (s *stopRig) judgeStop(t *testing.T) (received int64) {
 		}
 		received += last[b.id]
 	}
-	if received < 100 {
+	if received < 30 { // usually some hundreds; a machine that is busy otherwise prints fewer
 		t.Errorf("%d lines only: this test shows nothing", received)
 	}
 	return received
