@@ -145,6 +145,14 @@ func seed(t testing.TB) uint64 {
 	return s
 }
 
+// times is how often something random is tried: n, or many with WEIGHPOST_LONG=1.
+func times(n, many int) int {
+	if os.Getenv("WEIGHPOST_LONG") == "1" {
+		return many
+	}
+	return n
+}
+
 // feedAll takes everything of a journal into its index, without pauses, as far as blocks reach.
 func feedAll(t testing.TB, db *DB, j Journal) {
 	t.Helper()
