@@ -26,6 +26,7 @@ type journalExport struct {
 	Spreadsheet bool   `help:"CSV for spreadsheets: a mark of the encoding in front, and an apostrophe before text that would run as a formula."`
 	Key         string `placeholder:"FILE" help:"Export only if the journal's newest checkpoint is signed by this public key, kept elsewhere."`
 	JSON        bool   `help:"Print the manifest when the file is written."`
+	Segments    string `placeholder:"DIR" help:"A folder with copies of sealed segments, for those that are missing or damaged in the journal's own."`
 	index.Flags
 }
 
@@ -48,7 +49,7 @@ func (c journalExport) Run(ctx context.Context, s streams) error {
 	if r.Key, err = publicKey(c.Key); err != nil {
 		return err
 	}
-	src, err := export.Open(ctx, c.Dir)
+	src, err := export.OpenWith(ctx, c.Dir, c.Segments)
 	if err != nil {
 		return err
 	}

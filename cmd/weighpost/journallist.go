@@ -16,6 +16,8 @@ type journalList struct {
 	Limit  uint64 `placeholder:"N" help:"Stop after so many entries, and say where to go on."`
 	Cursor string `help:"Go on where an earlier list ended: what it printed as its cursor."`
 	JSON   bool   `help:"Print the exact bytes of each entry, one a line."`
+
+	Segments string `placeholder:"DIR" help:"A folder with copies of sealed segments, for those that are missing or damaged in the journal's own."`
 	index.Flags
 }
 
@@ -36,7 +38,7 @@ func (c journalList) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	src, err := index.OpenScanned(ctx, c.Dir)
+	src, err := index.OpenScannedWith(ctx, c.Dir, c.Segments)
 	if err != nil {
 		return err
 	}
@@ -52,7 +54,11 @@ func (c journalList) Run(ctx context.Context, s streams) error {
 			return err
 		}
 	}
-	return c.print(ctx, s, l, filter, p)
+	err = c.print(ctx, s, l, filter, p)
+	if lost := src.Lost(); lost != nil && err != nil {
+		err = fmt.Errorf("%w\n%w", err, lost)
+	}
+	return err
 }
 
 // print prints the list page by page.

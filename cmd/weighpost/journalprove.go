@@ -22,10 +22,11 @@ func looking(s streams) func(done, total uint64) {
 }
 
 type journalProve struct {
-	Dir     string `arg:"" help:"The journal's folder, or its journal.db."`
-	ID      string `arg:"" help:"The entry: its id (site/incarnation/balance/number), or its sequence."`
-	Out     string `placeholder:"FILE" help:"Where to write the proof. It must not be there yet. By default standard output."`
-	Stamped bool   `help:"Prove it by the first checkpoint with an outside time-stamp, and put the time-stamp in."`
+	Dir      string `arg:"" help:"The journal's folder, or its journal.db."`
+	ID       string `arg:"" help:"The entry: its id (site/incarnation/balance/number), or its sequence."`
+	Out      string `placeholder:"FILE" help:"Where to write the proof. It must not be there yet. By default standard output."`
+	Segments string `placeholder:"DIR" help:"A folder with copies of sealed segments, for those that are missing or damaged in the journal's own."`
+	Stamped  bool   `help:"Prove it by the first checkpoint with an outside time-stamp, and put the time-stamp in."`
 }
 
 // Help is what the command tells beyond its one line.
@@ -37,7 +38,7 @@ The page "proofs" of the manual says what a proof shows, what it does not, and h
 }
 
 func (c journalProve) Run(ctx context.Context, s streams) error {
-	p, err := journal.Prove(ctx, c.Dir, c.ID, journal.ProveOptions{Stamped: c.Stamped, Progress: looking(s)})
+	p, err := journal.Prove(ctx, c.Dir, c.ID, journal.ProveOptions{Stamped: c.Stamped, Segments: c.Segments, Progress: looking(s)})
 	if err != nil {
 		return err
 	}

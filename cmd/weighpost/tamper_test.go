@@ -152,7 +152,16 @@ func seedLot(balance string, n int) *record.Weighing {
 
 func copyFiles(t *testing.T, from, to string) {
 	t.Helper()
-	if err := os.CopyFS(to, os.DirFS(from)); err != nil {
+	err := os.CopyFS(to, os.DirFS(from))
+	if err == nil { // which lets everybody read the copies, and a key that others can read is told of
+		err = filepath.WalkDir(to, func(name string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				return err
+			}
+			return os.Chmod(name, 0o600)
+		})
+	}
+	if err != nil {
 		t.Fatal(err)
 	}
 	keys, err := filepath.Glob(filepath.Join(to, "*/key"))

@@ -13,12 +13,15 @@ import (
 
 // dirSource is a journal in a folder, closed or being written.
 type dirSource struct {
-	dir   string
-	about About
+	dir, segments string
+	about         About
 }
 
 // Open gives the journal in a folder as it is now. What comes into it later is not in the export.
-func Open(ctx context.Context, dir string) (Source, error) {
+func Open(ctx context.Context, dir string) (Source, error) { return OpenWith(ctx, dir, "") }
+
+// OpenWith is Open with another folder in which sealed segments are looked for that the journal's own folder lacks; "": none.
+func OpenWith(ctx context.Context, dir, segments string) (Source, error) {
 	a, err := journal.AboutDir(ctx, dir)
 	if err != nil {
 		return nil, err
@@ -30,7 +33,7 @@ func Open(ctx context.Context, dir string) (Source, error) {
 	if a.Acknowledged > 0 {
 		about.Roots = []Root{{a.Acknowledged, a.Root, "its head file"}}
 	}
-	return &dirSource{dir, about}, nil
+	return &dirSource{dir, segments, about}, nil
 }
 
 // siteOf takes the site out of the name of a tree, weighpost/SITE/INCARNATION; what has another form is given as it is.
@@ -55,7 +58,7 @@ func (s *dirSource) Each(ctx context.Context, each func(record.Entry) error) err
 	if journal.InUse(s.dir) {
 		return eachOf(s.about.Head, each, func(after uint64, max int) ([]record.Entry, error) { return s.some(ctx, after, max) })
 	}
-	err := journal.Scan(ctx, s.dir, 0, func(e record.Entry) error {
+	err := journal.ScanWith(ctx, s.dir, s.segments, 0, func(e record.Entry) error {
 		if e.Seq > s.about.Head {
 			return errHead
 		}
@@ -67,7 +70,17 @@ func (s *dirSource) Each(ctx context.Context, each func(record.Entry) error) err
 		}
 		return nil
 	})
-	if errors.Is(err, errHead) {
+	return whole(err)
+}
+
+// whole turns what a scan ended with into what the export is told: entries in a segment that cannot be read are a fault, since
+// without them nothing shows that the export is whole.
+func whole(err error) error {
+	var lost *journal.SegmentFault
+	switch {
+	case errors.As(err, &lost):
+		return lost
+	case errors.Is(err, errHead):
 		return nil
 	}
 	return err
@@ -76,17 +89,14 @@ func (s *dirSource) Each(ctx context.Context, each func(record.Entry) error) err
 // some reads a few entries and lets go of the journal: a daemon that writes it could not fold its WAL while somebody reads on
 // as slowly as their terminal or network goes.
 func (s *dirSource) some(ctx context.Context, after uint64, max int) (entries []record.Entry, err error) {
-	err = journal.Scan(ctx, s.dir, after, func(e record.Entry) error {
+	err = journal.ScanWith(ctx, s.dir, s.segments, after, func(e record.Entry) error {
 		entries = append(entries, e)
 		if len(entries) == max {
 			return errHead
 		}
 		return nil
 	})
-	if errors.Is(err, errHead) {
-		err = nil
-	}
-	return entries, err
+	return entries, whole(err)
 }
 
 // Reader is a journal that is open.

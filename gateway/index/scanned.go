@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 
 	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
@@ -13,16 +14,23 @@ import (
 // Scanned is a journal as it is read beside a daemon, or without one: it changes nothing there. What is missing in a damaged
 // journal is left out.
 type Scanned struct {
-	dir  string
-	head uint64
+	dir, segments string
+	head          uint64
+	lost          atomic.Pointer[journal.SegmentFault]
 }
 
 // OpenScanned opens the journal in a folder, as it is now.
 func OpenScanned(ctx context.Context, dir string) (*Scanned, error) {
+	return OpenScannedWith(ctx, dir, "")
+}
+
+// OpenScannedWith is OpenScanned with another folder in which sealed segments are looked for that the journal's own folder
+// lacks; "": none.
+func OpenScannedWith(ctx context.Context, dir, segments string) (*Scanned, error) {
 	if info, err := os.Stat(dir); err == nil && !info.IsDir() {
 		dir = filepath.Dir(dir)
 	}
-	s := &Scanned{dir: dir}
+	s := &Scanned{dir: dir, segments: segments}
 	low, high := uint64(0), uint64(1) // there is something after low-1; nothing is known after high
 	for {
 		there, err := s.beyond(ctx, high-1)
@@ -54,7 +62,7 @@ var errEnough = errors.New("enough entries")
 
 // beyond says whether there is an entry after a sequence.
 func (s *Scanned) beyond(ctx context.Context, after uint64) (bool, error) {
-	err := journal.Scan(ctx, s.dir, after, func(record.Entry) error { return errEnough })
+	err := journal.ScanWith(ctx, s.dir, s.segments, after, func(record.Entry) error { return errEnough })
 	var lost *journal.SegmentFault
 	if errors.Is(err, errEnough) || errors.As(err, &lost) {
 		return true, nil
@@ -68,6 +76,9 @@ func (s *Scanned) Dir() string { return s.dir }
 // Head is the last entry that was there when the journal was opened.
 func (s *Scanned) Head() uint64 { return s.head }
 
+// Lost tells of the first segment that could not be read so far, or gives nil.
+func (s *Scanned) Lost() *journal.SegmentFault { return s.lost.Load() }
+
 // Read gives the entries after a sequence up to max further on.
 func (s *Scanned) Read(ctx context.Context, after uint64, max int) ([]record.Entry, error) {
 	var list []record.Entry
@@ -75,7 +86,7 @@ func (s *Scanned) Read(ctx context.Context, after uint64, max int) ([]record.Ent
 	if after >= last {
 		return nil, nil
 	}
-	err := journal.Scan(ctx, s.dir, after, func(e record.Entry) error {
+	err := journal.ScanWith(ctx, s.dir, s.segments, after, func(e record.Entry) error {
 		if e.Seq <= last {
 			list = append(list, e)
 		}
@@ -85,7 +96,11 @@ func (s *Scanned) Read(ctx context.Context, after uint64, max int) ([]record.Ent
 		return nil
 	})
 	var lost *journal.SegmentFault
-	if errors.Is(err, errEnough) || errors.As(err, &lost) {
+	if errors.As(err, &lost) {
+		s.lost.CompareAndSwap(nil, lost)
+		err = nil
+	}
+	if errors.Is(err, errEnough) {
 		err = nil
 	}
 	return list, err

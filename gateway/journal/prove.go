@@ -23,6 +23,8 @@ type ProveOptions struct {
 	// Stamped takes the first checkpoint with an outside time-stamp that covers the entry, with that time-stamp, in place of the
 	// newest checkpoint.
 	Stamped bool
+	// Segments is another folder in which sealed segments are looked for that the journal's own folder lacks; "": none.
+	Segments string
 	// Progress is told how many entries were looked at for the one that is wanted, of a total that is not known: 0. It may be nil.
 	Progress func(done, total uint64)
 }
@@ -30,7 +32,7 @@ type ProveOptions struct {
 // Prove makes the proof of one entry of a journal, closed or being written: that it is in the newest checkpoint. id is the id of
 // the entry, or its sequence. Nothing is written. The proof was verified, with the journal's own key, when it is given.
 func Prove(ctx context.Context, dir, id string, o ProveOptions) (proof.Proof, error) {
-	p := prover{ctx: ctx, dir: folder(dir), progress: o.Progress}
+	p := prover{ctx: ctx, dir: folder(dir), segments: o.Segments, progress: o.Progress}
 	if err := p.find(id); err != nil {
 		return proof.Proof{}, err
 	}
@@ -55,6 +57,7 @@ func Prove(ctx context.Context, dir, id string, o ProveOptions) (proof.Proof, er
 type prover struct {
 	ctx      context.Context // of the one call
 	dir      string
+	segments string
 	progress func(done, total uint64)
 	db       *sqlite3.Conn
 	entry    record.Entry
@@ -78,7 +81,7 @@ func (p *prover) find(id string) error {
 	default:
 		after = n - 1
 	}
-	err := Scan(p.ctx, p.dir, after, func(e record.Entry) error {
+	err := ScanWith(p.ctx, p.dir, p.segments, after, func(e record.Entry) error {
 		switch {
 		case e.ID == id || len(part) == 1 && e.Seq == n:
 			p.entry = e
@@ -92,7 +95,10 @@ func (p *prover) find(id string) error {
 		}
 		return nil
 	})
+	var lost *SegmentFault
 	switch {
+	case p.entry.Seq == 0 && errors.As(err, &lost):
+		return fmt.Errorf("the entry %s may be among those that cannot be read: %w", id, lost)
 	case err != nil && !errors.Is(err, errFound):
 		return err
 	case p.entry.Seq == 0:
@@ -103,7 +109,7 @@ func (p *prover) find(id string) error {
 
 // stamped looks for the first time-stamp over a checkpoint that covers the entry.
 func (p *prover) stamped() error {
-	err := Scan(p.ctx, p.dir, p.entry.Seq, func(e record.Entry) error {
+	err := ScanWith(p.ctx, p.dir, p.segments, p.entry.Seq, func(e record.Entry) error {
 		if e.Kind != record.KindTimestamped {
 			return nil
 		}
@@ -178,7 +184,7 @@ func (p *prover) keys(size uint64) (key string, vouched [][]byte, err error) {
 			continue
 		}
 		var k record.KeyRotated
-		err := Scan(p.ctx, p.dir, from-1, func(e record.Entry) error {
+		err := ScanWith(p.ctx, p.dir, p.segments, from-1, func(e record.Entry) error {
 			if err := json.Unmarshal(e.JSON, &k); err != nil || e.Kind != record.KindKeyRotated || k.NewKey != key {
 				return fmt.Errorf("entry %d does not put the key in force that journal.db names", e.Seq)
 			}

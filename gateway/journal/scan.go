@@ -14,7 +14,7 @@ import (
 // returns an error, which Scan returns. It writes nothing and checks nothing: that is Verify's.
 //
 // Entries that were sealed come from their segments. Those of a segment that cannot be read are left out, and the rest is
-// given; at the end a *SegmentFault says so.
+// given; at the end, or joined to the error of each, a *SegmentFault says so.
 func Scan(ctx context.Context, dir string, after uint64, each func(record.Entry) error) error {
 	return ScanWith(ctx, dir, "", after, each)
 }
@@ -47,7 +47,7 @@ func ScanWith(ctx context.Context, dir, segments string, after uint64, each func
 	for {
 		more, err := x.chunk()
 		if err != nil {
-			return err
+			return errors.Join(err, x.incomplete())
 		}
 		if !more {
 			return x.incomplete()

@@ -63,12 +63,12 @@ type SegmentFault struct {
 	First, Last uint64 // entries of the segment
 	Seq         uint64 // the entry that was wanted
 	What        string // what is wrong with the file
-	Copies      string // where copies were put, as the entry that sealed it says
+	Remedy      string // a sentence: where copies were put, as the entry that sealed it says, or what else helps
 }
 
 func (f *SegmentFault) Error() string {
-	return fmt.Sprintf("entry %d is in the segment %s (entries %d to %d), which %s. Copy it back from %s. "+
-		"All other entries can be read", f.Seq, in(in(f.Dir, segmentsName), f.File), f.First, f.Last, f.What, f.Copies)
+	return fmt.Sprintf("entry %d is in the segment %s (entries %d to %d), which %s. %s. "+
+		"All other entries can be read", f.Seq, in(in(f.Dir, segmentsName), f.File), f.First, f.Last, f.What, f.Remedy)
 }
 
 // sealed reads the bytes of entries that are in segments. It belongs to one reader and is cheap to make.
@@ -201,12 +201,13 @@ func (s *sealed) fault(seq uint64, cause error) error {
 	if errors.As(cause, new(*segment.Fault)) {
 		what = "is damaged: " + what
 	}
-	return &SegmentFault{Dir: s.dir, File: s.row.File, First: s.row.First, Last: s.row.Last, Seq: seq, What: what, Copies: s.copies()}
+	return &SegmentFault{Dir: s.dir, File: s.row.File, First: s.row.First, Last: s.row.Last, Seq: seq, What: what, Remedy: s.remedy()}
 }
 
-// copies says where the segment that is at hand was copied to.
-func (s *sealed) copies() string {
-	elsewhere := fmt.Sprintf("where entry %d says that it was copied to", s.row.Sealed)
+// remedy says what to do about the segment that is at hand: where it was copied to, or that only a backup has its entries. A
+// backup holds entries and no files of segments, so that nothing can be copied back from one.
+func (s *sealed) remedy() string {
+	elsewhere := fmt.Sprintf("Copy it back from where entry %d says that it was copied to", s.row.Sealed)
 	var raw []byte
 	err := query(s.db, "SELECT json FROM entries WHERE seq = ?", []int64{int64(s.row.Sealed)}, func(row *sqlite3.Stmt) error {
 		raw = row.ColumnBlob(0, nil)
@@ -221,9 +222,10 @@ func (s *sealed) copies() string {
 		places = append(places, c.Where)
 	}
 	if len(places) == 0 {
-		return "a backup: it was copied nowhere else"
+		return "It was copied nowhere else: put the newest backup, which holds these entries too, in the place of this journal " +
+			"(weighpost backup restore)"
 	}
-	return strings.Join(places, " or ")
+	return "Copy it back from " + strings.Join(places, " or ")
 }
 
 // baseName keeps a name that was read somewhere within its folder.

@@ -162,7 +162,7 @@ func (v *verifier) segmentFiles(s *Segment) {
 	said := v.spans.said[s.File]
 	if what := v.wrongFile(s.File, s.SHA256); what != "" {
 		f := SegmentFault{Dir: v.dir, File: s.File, First: s.First, Last: s.Last, Seq: s.First, What: what,
-			Copies: v.copiesOf(s)}
+			Remedy: v.remedyOf(s)}
 		v.badSegment(s.First, s.File, f.Error())
 		return
 	}
@@ -171,14 +171,14 @@ func (v *verifier) segmentFiles(s *Segment) {
 	}
 	if what := v.wrongFile(said.Description, said.DescriptionSHA256); what != "" {
 		v.badSegment(s.First, said.Description, fmt.Sprintf("the file %s, which ties the segment of entries %d to %d to its checkpoint, %s. "+
-			"Copy it back from %s", in(in(v.dir, segmentsName), said.Description), s.First, s.Last, what, v.copiesOf(s)))
+			"%s", in(in(v.dir, segmentsName), said.Description), s.First, s.Last, what, v.remedyOf(s)))
 	}
 }
 
-func (v *verifier) copiesOf(s *Segment) string {
+func (v *verifier) remedyOf(s *Segment) string {
 	source := newSealed(v.disk, v.dir, v.db)
 	source.row = s
-	return source.copies()
+	return source.remedy()
 }
 
 // wrongFile says what is wrong with a file in the folder segments, or in the other one that was named, or "".
