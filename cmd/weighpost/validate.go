@@ -16,6 +16,8 @@ type validateCommand struct {
 	Layout validateLayoutCommand `cmd:"" help:"Find every mistake in a layout."`
 	Export validateExportCommand `cmd:"" help:"Find out whether an export is whole and as the journal has it."`
 	Proof  validateProofCommand  `cmd:"" help:"Say what the proof of an entry shows, with the journal's public key alone."`
+
+	Segment validateSegmentCommand `cmd:"" help:"Find out whether a sealed segment is whole, and what it shows, with no journal at hand."`
 }
 
 type validateConfigCommand struct {
