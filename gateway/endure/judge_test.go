@@ -31,12 +31,13 @@ type witness struct {
 	begun  map[string]bool   // in the present life: begun and not yet ended
 	made   map[string]string // what each act made last
 	done   map[string]int    // how often
+	valid  map[string]bool   // exports that were validated, and removed
 	failed []string
 	odd    []string
 }
 
 func newWitness() *witness {
-	return &witness{acks: map[string]bool{}, bySeq: map[string]string{}, begun: map[string]bool{}, made: map[string]string{}, done: map[string]int{}}
+	return &witness{acks: map[string]bool{}, bySeq: map[string]string{}, begun: map[string]bool{}, made: map[string]string{}, done: map[string]int{}, valid: map[string]bool{}}
 }
 
 // hear takes one whole line.
@@ -212,9 +213,14 @@ func (w *witness) judgeExports(ctx context.Context, dir, folder string, bad func
 		case errors.Is(err, fs.ErrNotExist) && n.Name() != w.made["export"]:
 		case err != nil:
 			bad("the export %s cannot be validated: %v", n.Name(), err)
+		default: // once is enough
+			w.valid[n.Name()] = true
+			if err := errors.Join(os.Remove(name), os.Remove(name+export.ManifestSuffix)); err != nil {
+				bad("%v", err)
+			}
 		}
 	}
-	if last := w.made["export"]; last != "" {
+	if last := w.made["export"]; last != "" && !w.valid[last] {
 		if _, err := os.Stat(filepath.Join(folder, last)); err != nil {
 			bad("the export %s was made: %v", last, err)
 		}

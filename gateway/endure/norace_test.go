@@ -1,0 +1,5 @@
+//go:build !race
+
+package endure
+
+const slow = false
