@@ -103,7 +103,7 @@ func (g *Gateway) backupJob(trouble *[]string) (*backup.Job, error) {
 			}
 		}
 	}
-	job.Stamp = g.stamp
+	job.Stamp, job.Order.Room = g.stamp, g.journal.Room
 	job.Record = func(ctx context.Context, e *record.Backup) error {
 		if e.Action == record.BackupMade && e.Outcome == record.OutcomeFailed && e.By.By == record.ActorSchedule && !g.worthTelling(e.Why) {
 			return nil

@@ -23,7 +23,7 @@ func (g *Gateway) openIndex() {
 
 // keepIndex feeds the search index.
 func (g *Gateway) keepIndex(ctx context.Context) {
-	f := index.Feeder{DB: g.index, Journal: g.journal, Log: g.log, OnState: g.indexState}
+	f := index.Feeder{DB: g.index, Journal: g.journal, Log: g.log, OnState: g.indexState, Room: g.journal.Room}
 	f.Run(ctx)
 }
 

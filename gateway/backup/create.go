@@ -42,6 +42,9 @@ type Order struct {
 	NotHeld    []string // what can go into no backup, a sentence each
 
 	Progress func(done, total uint64) // may be nil
+	// Room says how many bytes may be written to the disk of a folder before they take what recording needs there; nil: it is not
+	// asked, and a backup ends where the disk does.
+	Room func(folder string) (int64, error)
 }
 
 // Made is a backup that was written, read back and found good.
@@ -149,7 +152,7 @@ func (o *Order) write(ctx context.Context, f *os.File, s journal.Snapshot) (Mani
 	if err != nil {
 		return m, err
 	}
-	w := &partWriter{to: diskWriter{f, o}, time: o.Made.UTC.Time()}
+	w := &partWriter{to: &diskWriter{File: f, o: o}, time: o.Made.UTC.Time()}
 	if err := w.part(entriesName, "", func(to io.Writer) error { return o.entries(ctx, to, s.Size) }); err != nil {
 		return m, err
 	}
@@ -254,18 +257,35 @@ func safeExtension(from string) string {
 	return ".txt"
 }
 
-// diskWriter says of an error of the disk what it was about.
+// diskWriter says of an error of the disk what it was about, and stops before it takes what recording needs.
 type diskWriter struct {
 	*os.File
-	o *Order
+	o     *Order
+	asked int64 // bytes that may be written before it is asked again whether there is room
 }
 
-func (d diskWriter) Write(b []byte) (int, error) {
+// roomStep is how many bytes are written between two looks at the room there is.
+const roomStep = 1 << 20
+
+func (d *diskWriter) Write(b []byte) (int, error) {
+	if d.asked -= int64(len(b)); d.asked < 0 && d.o.Room != nil {
+		room, err := d.o.Room(d.o.Folder)
+		if err == nil && room < roomStep+int64(len(b)) {
+			err = errNoRoom
+		}
+		if err != nil {
+			return 0, d.o.cannot(err)
+		}
+		d.asked = roomStep
+	}
 	n, err := d.File.Write(b)
 	return n, d.o.cannot(err)
 }
 
-func (d diskWriter) WriteAt(b []byte, at int64) (int, error) {
+// errNoRoom says that a backup is left before the disk is full.
+var errNoRoom = errors.New("what is free on that disk is kept for recording")
+
+func (d *diskWriter) WriteAt(b []byte, at int64) (int, error) {
 	n, err := d.File.WriteAt(b, at)
 	return n, d.o.cannot(err)
 }

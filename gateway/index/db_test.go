@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -78,9 +79,15 @@ func (w *watched) last() State {
 // feeding runs a feeder until stop is called.
 func feeding(t *testing.T, db *DB, j Journal) (w *watched, stop func()) {
 	t.Helper()
+	return feedingIn(t, db, j, nil)
+}
+
+// feedingIn is feeding with what says how much room there is.
+func feedingIn(t *testing.T, db *DB, j Journal, room func(string) (int64, error)) (w *watched, stop func()) {
+	t.Helper()
 	w = &watched{}
 	ctx, cancel := context.WithCancel(t.Context())
-	f := &Feeder{DB: db, Journal: j, Log: slog.New(slog.NewTextHandler(w, nil)), again: 5 * time.Millisecond, OnState: func(s State) {
+	f := &Feeder{DB: db, Journal: j, Room: room, Log: slog.New(slog.NewTextHandler(w, nil)), again: 5 * time.Millisecond, OnState: func(s State) {
 		w.mu.Lock()
 		defer w.mu.Unlock()
 		w.state = s
@@ -316,6 +323,34 @@ func TestIndexThatCannotBeWritten(t *testing.T) {
 		t.Error("somebody's file was taken away")
 	}
 	must(t, os.RemoveAll(db.name))
+	until(t, func() bool { return w.last().Indexed == 192 && w.last().Err == nil }, "it does not go on when it can")
+}
+
+// TestIndexLeavesTheRoomThatRecordingNeeds: with none for it the index stays as it is and says why, lists go on, and it goes on
+// when there is room again.
+func TestIndexLeavesTheRoomThatRecordingNeeds(t *testing.T) {
+	smallBlocks(t)
+	m := newMaker(12)
+	j := newShelf()
+	j.add(m.entries(t, 100)...)
+	db := OpenDB(t.TempDir())
+	defer db.Close()
+	feedAll(t, db, j)
+	j.add(m.entries(t, 100)...)
+	var room atomic.Int64
+	w, stop := feedingIn(t, db, j, func(dir string) (int64, error) {
+		if dir != filepath.Dir(db.name) {
+			t.Errorf("it is asked of %s", dir)
+		}
+		return room.Load(), nil
+	})
+	defer stop()
+	until(t, func() bool { return errors.Is(w.last().Err, errNoRoom) }, "nothing is said of it")
+	if n, err := db.Covers(t.Context(), j); err != nil || n != 64 || w.said("made anew") {
+		t.Errorf("the index is not as it was: %d, %v", n, err)
+	}
+	same(t, rand.New(rand.NewPCG(1, 1)), m, j, db)
+	room.Store(leastRoom)
 	until(t, func() bool { return w.last().Indexed == 192 && w.last().Err == nil }, "it does not go on when it can")
 }
 

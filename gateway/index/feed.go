@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"time"
 )
 
@@ -31,6 +32,8 @@ type Feeder struct {
 	Log     *slog.Logger
 	// OnState is told of every step; nil: nobody is.
 	OnState func(State)
+	// Room says how many bytes may be written to a folder's disk before they take what recording needs; nil: it is not asked.
+	Room func(folder string) (int64, error)
 
 	hurry  bool          // it does not rest
 	again  time.Duration // in place of lookAgain and tryAgain
@@ -60,7 +63,7 @@ func (f *Feeder) Run(ctx context.Context) {
 		}
 		f.letGo()
 		var other *journalError
-		if !passing(err) && !errors.As(err, &other) {
+		if !passing(err) && !errors.As(err, &other) && !errors.Is(err, errNoRoom) {
 			f.Log.Warn("the search index is made anew", "file", f.DB.name, "because", err)
 			if err = f.remove(); err == nil {
 				continue
@@ -206,6 +209,9 @@ func (f *Feeder) take(ctx context.Context, last uint64, size int) error {
 		}
 	}
 	start := time.Now()
+	if err := f.room(); err != nil {
+		return err
+	}
 	c := b.finish()
 	if err := f.store.put(c, nil); err != nil {
 		return err
@@ -214,6 +220,23 @@ func (f *Feeder) take(ctx context.Context, last uint64, size int) error {
 	err := f.join()
 	f.rest(ctx, start)
 	return err
+}
+
+// leastRoom is what has to be free for a block: the largest one, joined of others, which go only when it is written.
+const leastRoom = 8 << 20
+
+// errNoRoom says that the index is left as it is before the disk is full.
+var errNoRoom = errors.New("what is free on its disk is kept for recording")
+
+// room says that there is none for another block. What cannot be told is no reason to stop: a full disk says so itself.
+func (f *Feeder) room() error {
+	if f.Room == nil {
+		return nil
+	}
+	if room, err := f.Room(filepath.Dir(f.DB.name)); err == nil && room < leastRoom {
+		return errNoRoom
+	}
+	return nil
 }
 
 // rest waits for as long as the work took that began at start.
