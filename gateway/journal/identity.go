@@ -26,6 +26,15 @@ func (x *identities) check(seq uint64, raw []byte) (record.Entry, string) {
 	return e, x.judge(seq, e)
 }
 
+// glance is check for an entry whose bytes are known to be those that were hashed: of a weighing only the head is read, which is
+// nine tenths of the time. Whoever reads one of them reads it whole.
+func (x *identities) glance(seq uint64, raw []byte) (record.Entry, string) {
+	if e, ok := record.GlanceWeighing(raw); ok {
+		return e, x.judge(seq, e)
+	}
+	return x.check(seq, raw)
+}
+
 func (x *identities) judge(seq uint64, e record.Entry) string {
 	if e.Seq != seq {
 		return fmt.Sprintf("it says that it is entry %d", e.Seq)
