@@ -31,7 +31,8 @@ func during(t *testing.T, l *lives, random *rand.Rand, do func()) {
 	select {
 	case <-first:
 	case <-gone:
-		t.Fatalf("the stand-in ended by itself: %v", l.odd)
+		_ = cmd.Wait()
+		t.Fatalf("the stand-in ended by itself (%v), after %d stops, the last: %s; %v\n%s", cmd.ProcessState, l.stops, l.lastStop, l.odd, l.said)
 	}
 	time.Sleep(time.Duration(random.IntN(50_000)) * time.Microsecond) // the fault comes at a random moment
 	do()
@@ -48,9 +49,9 @@ func end(cmd *exec.Cmd, gone <-chan struct{}) {
 // the kill counts as well: it must not acknowledge on a disk that is gone.
 func TestNothingAcknowledgedIsLostWithTheKernelsCache(t *testing.T) {
 	random, _ := newSeed(t)
-	disk := disktest.New(t, disktest.Options{})
-	l := newLives(filepath.Join(disk.Dir, "journal"))
 	n := rounds(25, 1000)
+	disk := disktest.New(t, disktest.Options{Bytes: int64(64+n) << 20}) // sparse; a full disk is another test's
+	l := newLives(filepath.Join(disk.Dir, "journal"))
 	for round := range n {
 		during(t, l, random, func() { disk.Cut(t) })
 		disk.Remount(t)

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -82,13 +83,35 @@ func standIn() int {
 
 // lives is what a test knows of the lives of a stand-in, from outside.
 type lives struct {
-	dir     string
-	env     []string          // further settings of the stand-in
-	acks    map[uint64]string // seq → "id hash", as printed
-	refused []string          // samples that were refused
-	stops   int
-	ended   bool     // the last one ended by itself
-	odd     []string // lines that should not have been printed
+	dir      string
+	env      []string          // further settings of the stand-in
+	acks     map[uint64]string // seq → "id hash", as printed
+	refused  []string          // samples that were refused
+	stops    int
+	lastStop string
+	ended    bool        // the last one ended by itself
+	odd      []string    // lines that should not have been printed
+	said     *tailWriter // by the last one, on standard error
+}
+
+// tailWriter keeps the last of what is written to it.
+type tailWriter struct {
+	mu   sync.Mutex
+	last []byte
+}
+
+func (w *tailWriter) Write(b []byte) (int, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.last = append(w.last, b...)
+	w.last = w.last[max(0, len(w.last)-16<<10):]
+	return len(b), nil
+}
+
+func (w *tailWriter) String() string {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return string(w.last)
 }
 
 func newLives(dir string) *lives { return &lives{dir: dir, acks: map[uint64]string{}} }
@@ -107,7 +130,9 @@ func (l *lives) start(t *testing.T, count, hands int, wrap []string, tell func(l
 	cmd.Env = append(cmd.Env, l.env...)
 	out, err := cmd.StdoutPipe()
 	must(t, err)
-	l.ended = false
+	l.ended, l.said = false, &tailWriter{}
+	cmd.Stderr = l.said
+	cmd.Cancel = func() error { return cmd.Process.Signal(syscall.SIGQUIT) } // it then says where it hangs
 	must(t, cmd.Start())
 	lines := bufio.NewScanner(out)
 	read := func() {
@@ -144,6 +169,7 @@ func (l *lives) hear(line string) {
 		}
 	case strings.HasPrefix(line, "state true"):
 		l.stops++
+		l.lastStop = line
 	case line == "end":
 		l.ended = true
 	case strings.HasPrefix(line, "failed"), strings.HasPrefix(line, "open"):
