@@ -31,6 +31,8 @@ type anchor struct {
 	offset  int64         // UTC less the raw clock, nanoseconds since 1970
 	half    time.Duration // how far off the offset may be
 	asleep  time.Duration // Reading.Asleep then
+	sleeps  int           // noticed since then: each has an error of its own
+	noticed time.Duration // Reading.Asleep when the last of them was
 	leap    int64         // UTC, nanoseconds since 1970, from which a leap second may have come between; or never
 	sources int           // servers that agreed
 	ppm     int64         // declared drift
@@ -55,7 +57,7 @@ func (a *anchor) at(r *Reading, s span, guessed bool) instant {
 	bound := a.half + drifted(raw-a.raw, a.ppm) + s.off + r.Slack + truncation
 	gone := slept(a.asleep, r.Asleep, r.Slack)
 	if gone != 0 {
-		bound += sleepError + drifted(gone, sleepPPM)
+		bound += a.sleepErrors(r) + drifted(gone, sleepPPM)
 		if guessed {
 			bound += gone.Abs() // a step, then: the raw clock did not stand still
 		}
@@ -71,6 +73,15 @@ func (a *anchor) at(r *Reading, s span, guessed bool) instant {
 		at.state = record.ClockHoldover
 	}
 	return at
+}
+
+// sleepErrors is how far off the computer may be for all times that it fell asleep and woke up since the anchor.
+func (a *anchor) sleepErrors(r *Reading) time.Duration {
+	n := a.sleeps
+	if n == 0 || slept(a.noticed, r.Asleep, r.Slack) > 0 {
+		n++ // one that nothing has looked for yet
+	}
+	return time.Duration(n) * sleepError
 }
 
 // now is the instant of the reading itself.

@@ -138,6 +138,25 @@ func TestASleepMeansHoldoverUntilTheServersAgree(t *testing.T) {
 	}
 }
 
+// TestEachSleepHasAnErrorOfItsOwn suspends the computer three times, with a battery clock that loses 1.9 s each time, before
+// any server can be asked.
+func TestEachSleepHasAnErrorOfItsOwn(t *testing.T) {
+	w := checkedWorld(t)
+	for n := range 3 {
+		w.sleep(time.Hour, 1900*time.Millisecond)
+		m := w.moment()
+		if why := outside(w.clock.stamp(m.now, m.wall), m); why != "" {
+			t.Errorf("at once after sleep %d: %s", n+1, why)
+		}
+		w.pass(time.Second)
+		w.look()
+		m = w.moment()
+		if why := outside(w.clock.stamp(m.now, m.wall), m); why != "" {
+			t.Errorf("after sleep %d: %s", n+1, why)
+		}
+	}
+}
+
 // TestALineOfBeforeASleepIsNotMovedByIt stamps afterwards what arrived before: the bound holds both sides of the sleep.
 func TestALineOfBeforeASleepIsNotMovedByIt(t *testing.T) {
 	w := checkedWorld(t)

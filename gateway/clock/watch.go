@@ -59,6 +59,9 @@ func (c *Clock) noticeSleep(r *Reading) {
 		c.jumped(r, step, why)
 		return
 	}
+	after := *c.anchor.Load()
+	after.sleeps, after.noticed = after.sleeps+1, r.Asleep
+	c.anchor.Store(&after)
 	c.jumped(r, step, why+" Its length was added to the time, which says holdover until the time servers agree again.")
 }
 
