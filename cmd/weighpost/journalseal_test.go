@@ -58,6 +58,7 @@ func sealable(t *testing.T) (config, dir, copies string) {
 }
 
 func TestOldEntriesAreSealedFromTheCommandLine(t *testing.T) {
+	t.Parallel()
 	config, dir, copies := sealable(t)
 	says := func(want int, words []string, args ...string) {
 		t.Helper()

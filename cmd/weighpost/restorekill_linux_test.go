@@ -22,7 +22,7 @@ import (
 // whole restored journal; and the same restore ends what the last began.
 func TestARestoreThatIsKilledLeavesTheFolderAsItWasOrWhole(t *testing.T) {
 	t.Parallel()
-	rounds := 16
+	rounds := 8
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		rounds = 500
 	}

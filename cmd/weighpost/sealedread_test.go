@@ -58,6 +58,7 @@ func theOne(t *testing.T, dir string) string {
 // TestSealedEntriesAreReadByEveryCommand: what list, export and prove give of a journal is the same before its oldest entries
 // are sealed and after.
 func TestSealedEntriesAreReadByEveryCommand(t *testing.T) {
+	t.Parallel()
 	config, dir, copies := sealable(t)
 	if err := os.Mkdir(copies, 0o750); err != nil {
 		t.Fatal(err)
@@ -90,6 +91,7 @@ func TestSealedEntriesAreReadByEveryCommand(t *testing.T) {
 // TestACommandSaysWhichSealedEntriesItCannotRead: with its one segment gone, list leaves them out, export and prove refuse, and
 // all three say which file is missing and where its copies are. With --segments they read the copies.
 func TestACommandSaysWhichSealedEntriesItCannotRead(t *testing.T) {
+	t.Parallel()
 	_, dir, copies := sealedJournal(t)
 	lost := theOne(t, filepath.Join(dir, "segments"))
 	whole := runs(t, "journal", "list", dir, "--json")
@@ -122,6 +124,7 @@ func TestACommandSaysWhichSealedEntriesItCannotRead(t *testing.T) {
 
 // TestABackupHoldsSealedEntries, and what is restored from it has them in journal.db again.
 func TestABackupHoldsSealedEntries(t *testing.T) {
+	t.Parallel()
 	config, dir, _ := sealedJournal(t)
 	whole := runs(t, "journal", "list", dir, "--json", "--before", "2503")
 	file := filepath.Join(t.TempDir(), "lots.backup.tar")

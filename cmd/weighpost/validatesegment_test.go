@@ -16,6 +16,7 @@ import (
 // for is said. An edit made with zcat and gzip, which know nothing of weighpost, is found; so it is when the description is made
 // to agree, and when the key is another journal's.
 func TestASegmentIsValidatedWithoutItsJournal(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "sh", "zcat", "gzip", "sed", "sha256sum")
 	_, dir, copies := sealedJournal(t)
 	key := filepath.Join(t.TempDir(), "key.pub")

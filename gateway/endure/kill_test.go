@@ -22,7 +22,7 @@ func rounds(few, many int) int {
 		return many
 	}
 	if slow {
-		return min(few, 3)
+		return min(few, 2)
 	}
 	return few
 }
