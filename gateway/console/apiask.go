@@ -74,12 +74,10 @@ func withPatience(ctx huma.Context, limit time.Duration, next func(huma.Context)
 }
 
 func (s *Server) askRoutes(api huma.API) {
-	refusals := []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusNotFound, http.StatusConflict,
-		http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests,
-		http.StatusServiceUnavailable, http.StatusGatewayTimeout}
+	errs := refusals(http.StatusNotFound, http.StatusConflict, http.StatusServiceUnavailable, http.StatusGatewayTimeout)
 	post := func(id, path, summary, more string) huma.Operation {
 		return huma.Operation{OperationID: id, Method: http.MethodPost, Path: path, Summary: summary, Description: more, Tags: []string{"asking"},
-			Errors: refusals, SkipValidateBody: true, Security: []map[string][]string{{"token": {}}}, Middlewares: huma.Middlewares{patient}}
+			Errors: errs, SkipValidateBody: true, Security: needsToken, Middlewares: huma.Middlewares{patient}}
 	}
 	huma.Register(api, post("read-balance", readPath, "Ask a balance for its weight now",
 		"The balance must have ask in its configuration. Where the answer is to be recorded it is answered once that is in the journal; the weighing "+

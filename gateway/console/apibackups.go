@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
-	"github.com/danielgtaylor/huma/v2/adapters/humago"
 
 	"weighpost/gateway/record"
 )
@@ -34,23 +33,15 @@ const (
 type backupsAnswer struct{ Body record.BackupView }
 
 type backupRequest struct {
-	From    string
+	FromWhere
 	RawBody []byte `contentType:"application/json"`
-}
-
-// Resolve learns where the request comes from.
-func (r *backupRequest) Resolve(ctx huma.Context) []error {
-	r.From = ctx.RemoteAddr()
-	return nil
 }
 
 type backupAnswer struct{ Body record.BackupAnswer }
 
 // lasting lets an answer take as long as a backup may take.
 func lasting(ctx huma.Context, next func(huma.Context)) {
-	_, w := humago.Unwrap(ctx)
-	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(longestBackup + writeTime)) // without, the usual limit holds
-	next(ctx)
+	withPatience(ctx, longestBackup+writeTime, next)
 }
 
 func (s *Server) backupRoutes(api huma.API) {
@@ -64,16 +55,13 @@ func (s *Server) backupRoutes(api huma.API) {
 	huma.Register(api, huma.Operation{OperationID: "make-backup", Method: http.MethodPost, Path: backupsPath, Summary: "Make a backup now",
 		Description: "Answered once the backup was made, read back and found good, which can take minutes; recording goes on meanwhile. 409: no place " +
 			"for backups is configured, or another one is being made. 500: none could be made. Whoever hangs up ends it.",
-		Tags: []string{"backups"}, SkipValidateBody: true, Security: []map[string][]string{{"token": {}}}, Middlewares: huma.Middlewares{lasting},
-		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusConflict,
-			http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests,
-			http.StatusInternalServerError}}, s.makeBackup)
+		Tags: []string{"backups"}, SkipValidateBody: true, Security: needsToken, Middlewares: huma.Middlewares{lasting},
+		Errors: refusals(http.StatusConflict, http.StatusInternalServerError)}, s.makeBackup)
 	huma.Register(api, huma.Operation{OperationID: "note-verified-backup", Method: http.MethodPost, Path: verifiedPath,
 		Summary:     "Record what somebody found out about a backup",
 		Description: "weighpost backup verify sends it where a daemon has the journal. Answered once it is in the journal.",
-		Tags:        []string{"backups"}, SkipValidateBody: true, Security: []map[string][]string{{"token": {}}},
-		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusRequestEntityTooLarge,
-			http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests, http.StatusServiceUnavailable}}, s.noteVerified)
+		Tags:        []string{"backups"}, SkipValidateBody: true, Security: needsToken,
+		Errors: refusals(http.StatusServiceUnavailable)}, s.noteVerified)
 	describeBackups(api.OpenAPI())
 }
 
@@ -118,20 +106,20 @@ func (s *Server) makeBackup(ctx context.Context, in *backupRequest) (*backupAnsw
 
 // describeBackups writes the body of the request into the description.
 func describeBackups(doc *huma.OpenAPI) {
-	one, most := 1, 128
 	body := doc.Paths[backupsPath].Post.RequestBody
 	body.Required = false
 	body.Content = map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{Type: huma.TypeObject, AdditionalProperties: false,
 		Properties: map[string]*huma.Schema{
-			"by": {Type: huma.TypeString, MinLength: &one, MaxLength: &most, Description: "Who asks for it: goes into the journal."},
+			"by": words(128, "Who asks for it: goes into the journal."),
 			"apart": {Type: huma.TypeBoolean, Description: "Only prepare it on the daemon's computer, for whoever takes it from there: nothing is " +
 				"copied and nothing is removed. The next backup of this kind replaces it."},
 		}, Examples: []any{map[string]any{"by": "Ada"}}}}}
+	one := 1
 	text, number := &huma.Schema{Type: huma.TypeString}, &huma.Schema{Type: huma.TypeInteger, Minimum: new(float64)}
 	body = doc.Paths[verifiedPath].Post.RequestBody
 	body.Content = map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{Type: huma.TypeObject, AdditionalProperties: false,
 		Required: []string{"name", "where", "outcome"}, Properties: map[string]*huma.Schema{
-			"by":   {Type: huma.TypeString, MinLength: &one, MaxLength: &most, Description: "Who found it out."},
+			"by":   words(128, "Who found it out."),
 			"name": {Type: huma.TypeString, MinLength: &one}, "where": {Type: huma.TypeString, MinLength: &one},
 			"outcome": {Type: huma.TypeString, Enum: []any{record.OutcomeGood, record.OutcomeFailed}},
 			"why":     text, "sha256": text, "checkpoint": text, "size": number, "entries": number,

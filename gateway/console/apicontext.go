@@ -21,16 +21,19 @@ const (
 
 type contextAnswer struct{ Body record.ContextView }
 
+// FromWhere is a request with where it comes from. It has a name that the API library may see.
+type FromWhere struct{ From string }
+
+// Resolve learns where the request comes from.
+func (r *FromWhere) Resolve(ctx huma.Context) []error {
+	r.From = ctx.RemoteAddr()
+	return nil
+}
+
 // ToBalance is a request to one balance, with where it comes from. It has a name that the API library may see.
 type ToBalance struct {
 	BalanceID
-	From string
-}
-
-// Resolve learns where the request comes from.
-func (r *ToBalance) Resolve(ctx huma.Context) []error {
-	r.From = ctx.RemoteAddr()
-	return nil
+	FromWhere
 }
 
 type contextChange struct {
@@ -39,15 +42,12 @@ type contextChange struct {
 }
 
 func (s *Server) contextRoutes(api huma.API) {
-	token := []map[string][]string{{"token": {}}}
-	refusals := []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusNotFound, http.StatusConflict,
-		http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests,
-		http.StatusServiceUnavailable}
+	errs := refusals(http.StatusNotFound, http.StatusConflict, http.StatusServiceUnavailable)
 	op := func(id, method, summary, more string, errs []int) huma.Operation {
 		o := huma.Operation{OperationID: id, Method: method, Path: contextPath, Summary: summary, Description: more,
 			Tags: []string{"context"}, Errors: errs, SkipValidateBody: true} // record.ParseContextRequest reads it
 		if method != http.MethodGet {
-			o.Security = token
+			o.Security = needsToken
 		}
 		return o
 	}
@@ -57,16 +57,16 @@ func (s *Server) contextRoutes(api huma.API) {
 			return s.contextOf(view, err)
 		})
 	huma.Register(api, op("set-context", http.MethodPut, "Tie the next weighings to a person, a sample and more",
-		"Replaces the whole context: what is not named ends. It is answered once the act is in the journal.", refusals),
+		"Replaces the whole context: what is not named ends. It is answered once the act is in the journal.", errs),
 		func(ctx context.Context, in *contextChange) (*contextAnswer, error) {
 			return s.changeContext(ctx, in, true)
 		})
 	huma.Register(api, op("change-context", http.MethodPatch, "Change a part of the context",
-		"Changes what is named and leaves the rest (RFC 7396): null ends an item.", refusals),
+		"Changes what is named and leaves the rest (RFC 7396): null ends an item.", errs),
 		func(ctx context.Context, in *contextChange) (*contextAnswer, error) {
 			return s.changeContext(ctx, in, false)
 		})
-	huma.Register(api, op("end-context", http.MethodDelete, "End the whole context: sign out", "", refusals),
+	huma.Register(api, op("end-context", http.MethodDelete, "End the whole context: sign out", "", errs),
 		func(ctx context.Context, in *ToBalance) (*contextAnswer, error) {
 			return s.act(ctx, in.ID, in.From, record.ContextRequest{SignOut: true})
 		})

@@ -112,9 +112,8 @@ func (s *Server) entryRoutes(api huma.API) {
 		Summary: "Note that the audit trail was looked over, and what was found",
 		Description: "A review begins where the last one of the same filter, or of everything, ended. It is an entry itself, with the checkpoint that " +
 			"the reviewer saw. What is new since then: entries?since_review=true. 409: it would say nothing new, or of entries that do not exist.",
-		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusConflict, http.StatusRequestEntityTooLarge,
-			http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests, http.StatusServiceUnavailable},
-		SkipValidateBody: true, Security: []map[string][]string{{"token": {}}}}, s.noteReview)
+		Errors:           refusals(http.StatusConflict, http.StatusServiceUnavailable),
+		SkipValidateBody: true, Security: needsToken}, s.noteReview)
 	describeReviews(api.OpenAPI())
 }
 
@@ -181,19 +180,15 @@ func (s *Server) noteReview(ctx context.Context, in *reviewRequest) (*reviewAnsw
 // describeReviews writes the body of the request into the description.
 func describeReviews(doc *huma.OpenAPI) {
 	least := 1.0
-	text := func(most int, what string) *huma.Schema {
-		one := 1
-		return &huma.Schema{Type: huma.TypeString, MinLength: &one, MaxLength: &most, Description: what}
-	}
 	body := doc.Paths[reviewsPath].Post.RequestBody
 	body.Required = true
 	body.Content = map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{
 		Type: huma.TypeObject, AdditionalProperties: false, Required: []string{"by", "findings"},
 		Properties: map[string]*huma.Schema{
-			"by":       text(128, "Who looked the entries over."),
+			"by":       words(128, "Who looked the entries over."),
 			"to":       {Type: huma.TypeInteger, Minimum: &least, Description: "Sequence of the last entry that was looked over. Left out: the last that there is."},
-			"findings": text(4000, "What was found, in words; also that nothing was."),
-			"reason":   text(500, "Why, or with which meaning."),
+			"findings": words(4000, "What was found, in words; also that nothing was."),
+			"reason":   words(500, "Why, or with which meaning."),
 			"filter":   {Type: huma.TypeString, Description: "Which entries were looked over, if not all, as the parameters of a list: kind=configured&balance=b-12."},
 		},
 	}}}

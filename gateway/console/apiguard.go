@@ -31,6 +31,15 @@ var (
 	}
 )
 
+// needsToken is how the description says that a route wants the token, and refusals the statuses with which such a route and its
+// guard turn a request away; more are the route's own.
+var needsToken = []map[string][]string{{"token": {}}}
+
+func refusals(more ...int) []int {
+	return append([]int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusRequestEntityTooLarge,
+		http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests}, more...)
+}
+
 // guardAPI lets through what may be looked at by everybody here, and what changes something only with the token, in a form
 // and a size that the routes can take. The token goes before everything else: without it nothing is learnt.
 func (s *Server) guardAPI(next http.Handler) http.Handler {

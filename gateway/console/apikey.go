@@ -30,9 +30,8 @@ func (s *Server) keyRoutes(api huma.API) {
 		Summary: "Change the key that signs checkpoints",
 		Description: "A new key is made on this computer, the old one signs for it, and an entry says so. Checkpoints that cover that entry are " +
 			"signed by the new key. Keep its public half elsewhere, beside those of before.",
-		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusRequestEntityTooLarge,
-			http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests, http.StatusServiceUnavailable},
-		SkipValidateBody: true, Security: []map[string][]string{{"token": {}}}, Middlewares: huma.Middlewares{patient},
+		Errors:           refusals(http.StatusServiceUnavailable),
+		SkipValidateBody: true, Security: needsToken, Middlewares: huma.Middlewares{patient},
 	}, s.changeKey)
 	describeKeys(api.OpenAPI())
 }
@@ -54,17 +53,13 @@ func (s *Server) changeKey(ctx context.Context, in *keyRequest) (*keyAnswer, err
 
 // describeKeys writes the body of the request into the description.
 func describeKeys(doc *huma.OpenAPI) {
-	text := func(most int, what string) *huma.Schema {
-		one := 1
-		return &huma.Schema{Type: huma.TypeString, MinLength: &one, MaxLength: &most, Description: what}
-	}
 	body := doc.Paths[keysPath].Post.RequestBody
 	body.Required = true
 	body.Content = map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{
 		Type: huma.TypeObject, AdditionalProperties: false, Required: []string{"reason", "by"},
 		Properties: map[string]*huma.Schema{
-			"reason": text(500, "Why, for whoever reads the journal later."),
-			"by":     text(128, "Who asks for it."),
+			"reason": words(500, "Why, for whoever reads the journal later."),
+			"by":     words(128, "Who asks for it."),
 		},
 	}}}
 }

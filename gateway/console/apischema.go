@@ -61,3 +61,9 @@ func sentence(text string) string {
 	}
 	return strings.TrimSuffix(string(unicode.ToUpper(first))+text[size:], ".") + "."
 }
+
+// words describes a text that a person writes into a request, of 1 to so many characters.
+func words(most int, what string) *huma.Schema {
+	one := 1
+	return &huma.Schema{Type: huma.TypeString, MinLength: &one, MaxLength: &most, Description: what}
+}

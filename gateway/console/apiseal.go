@@ -23,17 +23,8 @@ type Sealer interface {
 	Seal(ctx context.Context, r record.SealRequest, where string) (record.SealPlan, error)
 }
 
-// Remote learns where a request comes from. It has a name that the API library may see.
-type Remote struct{ From string }
-
-// Resolve learns it.
-func (r *Remote) Resolve(ctx huma.Context) []error {
-	r.From = ctx.RemoteAddr()
-	return nil
-}
-
 type sealRequest struct {
-	Remote
+	FromWhere
 	RawBody []byte `contentType:"application/json"`
 }
 
@@ -47,9 +38,8 @@ func (s *Server) sealRoute(api huma.API) {
 		Summary: "Move the bytes of old entries into segments",
 		Description: "Nothing is deleted: every entry is read as before. With dry_run it is only said what would be done. Otherwise it begins, and " +
 			"what comes of it is told by entries of the kind sealed, and by the condition sealing-failed. 409: it may not be done, or is being done.",
-		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusConflict, http.StatusRequestEntityTooLarge,
-			http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests, http.StatusServiceUnavailable},
-		Security: []map[string][]string{{"token": {}}}, Middlewares: huma.Middlewares{untilSealed}, SkipValidateBody: true, // record.ParseSealRequest reads it
+		Errors:   refusals(http.StatusConflict, http.StatusServiceUnavailable),
+		Security: needsToken, Middlewares: huma.Middlewares{untilSealed}, SkipValidateBody: true, // record.ParseSealRequest reads it
 	}, func(ctx context.Context, in *sealRequest) (*sealAnswer, error) {
 		r, err := record.ParseSealRequest(in.RawBody)
 		if err != nil {

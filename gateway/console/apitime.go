@@ -24,15 +24,6 @@ type correctionRequest struct {
 	RawBody []byte `contentType:"application/json"`
 }
 
-// FromWhere is a request with where it comes from. It has a name that the API library may see.
-type FromWhere struct{ From string }
-
-// Resolve learns where the request comes from.
-func (r *FromWhere) Resolve(ctx huma.Context) []error {
-	r.From = ctx.RemoteAddr()
-	return nil
-}
-
 type correctionAnswer struct{ Body record.ClockCorrectionAnswer }
 
 func (s *Server) timeRoutes(api huma.API) {
@@ -41,9 +32,8 @@ func (s *Server) timeRoutes(api huma.API) {
 		Summary: "Say by how much the stamps of a span of entries were wrong",
 		Description: "An entry says so; the stamps stay as they were written. It is for what the clock could not find out itself: what it can, it " +
 			"corrects on its own. Where several corrections cover an entry, the newest counts.",
-		Errors: []int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusConflict, http.StatusRequestEntityTooLarge,
-			http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests, http.StatusServiceUnavailable},
-		SkipValidateBody: true, Security: []map[string][]string{{"token": {}}}, Middlewares: huma.Middlewares{patient},
+		Errors:           refusals(http.StatusConflict, http.StatusServiceUnavailable),
+		SkipValidateBody: true, Security: needsToken, Middlewares: huma.Middlewares{patient},
 	}, s.correctClock)
 	describeCorrections(api.OpenAPI())
 }
@@ -70,10 +60,6 @@ func (s *Server) correctClock(ctx context.Context, in *correctionRequest) (*corr
 // describeCorrections writes the body of the request into the description.
 func describeCorrections(doc *huma.OpenAPI) {
 	least, above, longest := 1.0, 0.0, float64(31*24*3600)
-	text := func(most int, what string) *huma.Schema {
-		one := 1
-		return &huma.Schema{Type: huma.TypeString, MinLength: &one, MaxLength: &most, Description: what}
-	}
 	body := doc.Paths[correctionsPath].Post.RequestBody
 	body.Required = true
 	body.Content = map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{
@@ -84,8 +70,8 @@ func describeCorrections(doc *huma.OpenAPI) {
 			"offset_s": {Type: huma.TypeString, Pattern: `^[+-]?[0-9]+(\.[0-9]{0,9})?$`, Examples: []any{"-3.2"},
 				Description: "What has to be added to the stamps, in seconds."},
 			"bound_s": {Type: huma.TypeNumber, ExclusiveMinimum: &above, Maximum: &longest, Description: "How far a corrected stamp may still be off."},
-			"reason":  text(500, "Why, for whoever reads the journal later."),
-			"by":      text(128, "Who asks for it."),
+			"reason":  words(500, "Why, for whoever reads the journal later."),
+			"by":      words(128, "Who asks for it."),
 		},
 	}}}
 }
