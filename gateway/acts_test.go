@@ -115,26 +115,8 @@ func (h *house) try(t *testing.T, route, token, body string) (int, string) {
 	t.Helper()
 	method, path, _ := strings.Cut(route, " ")
 	path = strings.NewReplacer("{id}", "b-1", "{name}", "tare").Replace(strings.TrimPrefix(path, "/"))
-	req, err := http.NewRequestWithContext(t.Context(), method, h.PageURL()+path, strings.NewReader(body))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if token != "" {
-		req.Header.Set("Authorization", "Bearer "+token)
-	}
-	if body != "" {
-		req.Header.Set("Content-Type", "application/json")
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	b, err := io.ReadAll(io.LimitReader(resp.Body, 1<<20))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return resp.StatusCode, string(b)
+	status, answer := request(t, h.Gateway, method, path, token, body)
+	return status, string(answer)
 }
 
 // TestEveryActIsOneEntry walks every route that changes something, with the token and without: what was done is one entry that

@@ -22,10 +22,16 @@ func change(t *testing.T, d *daemon, method, token, body string) (int, string) {
 	return status, string(answer)
 }
 
-// call sends a request below the balances to the API of a running daemon. No token, and no body, where it is "".
+// call sends a request below the balances to the API of a running daemon.
 func call(t *testing.T, g *gateway.Gateway, method, path, token, body string) (status int, answer []byte) {
 	t.Helper()
-	req, err := http.NewRequestWithContext(t.Context(), method, g.PageURL()+"api/v1/balances/"+path, strings.NewReader(body))
+	return request(t, g, method, "api/v1/balances/"+path, token, body)
+}
+
+// request sends a request to a running daemon. No token, and no body, where it is "".
+func request(t *testing.T, g *gateway.Gateway, method, path, token, body string) (status int, answer []byte) {
+	t.Helper()
+	req, err := http.NewRequestWithContext(t.Context(), method, g.PageURL()+path, strings.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
 	}

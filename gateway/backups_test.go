@@ -5,7 +5,6 @@ package gateway_test
 import (
 	"encoding/json"
 	"fmt"
-	"io"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -48,21 +47,10 @@ func TestBackupsAreMadeWhileTheDaemonRecords(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	req, err := http.NewRequestWithContext(t.Context(), "POST", d.PageURL()+"api/v1/backups", strings.NewReader(`{"by": "Ada"}`))
-	if err != nil {
-		t.Fatal(err)
-	}
-	req.Header.Set("Authorization", "Bearer "+strings.TrimSpace(string(token)))
-	req.Header.Set("Content-Type", "application/json")
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	text, err := io.ReadAll(resp.Body)
+	status, text := request(t, d.Gateway, "POST", "api/v1/backups", strings.TrimSpace(string(token)), `{"by": "Ada"}`)
 	var made record.BackupAnswer
-	if err != nil || resp.StatusCode != 200 || json.Unmarshal(text, &made) != nil {
-		t.Fatalf("%d %s, %v", resp.StatusCode, text, err)
+	if err := json.Unmarshal(text, &made); err != nil || status != 200 {
+		t.Fatalf("%d %s, %v", status, text, err)
 	}
 	if d.holds(health.BackupFailed) || d.holds(health.BackupOverdue) || d.holds(health.BackupNotCopied) || made.Entries < 22 || len(made.Trouble) > 0 {
 		t.Errorf("%+v, conditions %v", made, d.Conditions())

@@ -4,7 +4,6 @@ package gateway_test
 
 import (
 	"encoding/json"
-	"io"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -20,24 +19,8 @@ import (
 // askAPI sends a request to the API of a running daemon.
 func askAPI(t *testing.T, d *daemon, method, path, token, body string) (int, string) {
 	t.Helper()
-	req, err := http.NewRequestWithContext(t.Context(), method, d.PageURL()+"api/v1/"+path, strings.NewReader(body))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if token != "" {
-		req.Header.Set("Authorization", "Bearer "+token)
-		req.Header.Set("Content-Type", "application/json")
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	b, err := io.ReadAll(resp.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return resp.StatusCode, string(b)
+	status, answer := request(t, d.Gateway, method, "api/v1/"+path, token, body)
+	return status, string(answer)
 }
 
 // TestTheTrailIsReadAndReviewedOverHTTP: lists, one entry, a review, what is new since then, and what is refused.

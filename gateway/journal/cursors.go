@@ -26,14 +26,18 @@ func (j *Journal) SetCursor(name string, seq uint64) error {
 	if head := j.Head(); seq > head {
 		return fmt.Errorf("the cursor of %s cannot be set to %d: the journal ends with entry %d", name, seq, head)
 	}
+	return j.writeLater(func() { j.cursors[name], j.moved[name] = seq, true })
+}
+
+// writeLater notes, under j.mu, what the writer takes along with the next commit, or within two seconds when there is none.
+func (j *Journal) writeLater(note func()) error {
 	j.gate.RLock()
 	defer j.gate.RUnlock()
 	if j.closed {
 		return ErrClosed
 	}
 	j.mu.Lock()
-	j.cursors[name] = seq
-	j.moved[name] = true
+	note()
 	j.mu.Unlock()
 	select {
 	case j.nudge <- struct{}{}:

@@ -2,7 +2,6 @@ package journal
 
 import (
 	"context"
-	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -226,33 +225,16 @@ func TestASwappedKeyIsFoundAtTheStart(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			dir := copyDir(t, made)
 			c.attack(dir)
-			before := listing(t, dir)
+			before := snapshot(t, dir)
 			_, err := Open(context.Background(), Options{Dir: dir, Site: "north-lab"})
 			if err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("%v", err)
 			}
-			if after := listing(t, dir); after != before {
+			if after := snapshot(t, dir); after != before {
 				t.Errorf("the folder was changed:\n%s\n%s", before, after)
 			}
 		})
 	}
-}
-
-// listing is what is in a folder, but for the lock.
-func listing(t *testing.T, dir string) string {
-	t.Helper()
-	var b strings.Builder
-	files, err := os.ReadDir(dir)
-	must(t, err)
-	for _, f := range files {
-		if f.Name() == lockName {
-			continue
-		}
-		content, err := os.ReadFile(filepath.Join(dir, f.Name()))
-		must(t, err)
-		fmt.Fprintf(&b, "%s %x\n", f.Name(), sha256.Sum256(content))
-	}
-	return b.String()
 }
 
 // TestAChangeOfTheKeySurvivesACutAtAnyStep cuts the power at each operation of a change of the key. Whatever is left opens,

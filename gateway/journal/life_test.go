@@ -79,14 +79,14 @@ func TestLookingAtACloneBeginsNoLife(t *testing.T) {
 	j := open(t, Options{Dir: dir, Machine: onMachine("one")})
 	appendN(t, j, "b-12", 5)
 	must(t, j.Close())
-	before := listing(t, dir)
+	before := snapshot(t, dir)
 	verifyClean(t, dir)
 	_, err := SnapshotDir(context.Background(), dir)
 	must(t, err)
 	if f, err := Look(context.Background(), dir); err != nil || f.Entries != 5 || !f.Present {
 		t.Errorf("found %+v, %v", f, err)
 	}
-	if after := listing(t, dir); after != before {
+	if after := snapshot(t, dir); after != before {
 		t.Errorf("the folder was changed:\n%s\n%s", before, after)
 	}
 }

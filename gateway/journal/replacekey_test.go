@@ -63,7 +63,7 @@ func TestALostKeyIsReplacedByTwoPeople(t *testing.T) {
 func TestAKeyThatIsThereIsNotReplacedAsLost(t *testing.T) {
 	t.Parallel()
 	dir := recordedThere(t, 8)
-	before := listing(t, dir)
+	before := snapshot(t, dir)
 	for _, c := range []struct {
 		want   string
 		change func(*LostKeyOrder)
@@ -83,7 +83,7 @@ func TestAKeyThatIsThereIsNotReplacedAsLost(t *testing.T) {
 		t.Errorf("where there is no journal: %v", err)
 	}
 	r := verifyClean(t, dir)
-	if after := listing(t, dir); r.Keys[0].Text == "" || strings.Count(after, "\n") != strings.Count(before, "\n") || len(r.Keys) != 1 {
+	if after := snapshot(t, dir); r.Keys[0].Text == "" || strings.Count(after, "\n") != strings.Count(before, "\n") || len(r.Keys) != 1 {
 		t.Errorf("something was changed:\n%s\n%s", before, after)
 	}
 }

@@ -30,20 +30,7 @@ func (j *Journal) Acknowledged(sink string, size uint64, at time.Time) error {
 	if head := j.Head(); size > head {
 		return fmt.Errorf("%s cannot have taken a checkpoint of %d entries: the journal ends with entry %d", sink, size, head)
 	}
-	j.gate.RLock()
-	defer j.gate.RUnlock()
-	if j.closed {
-		return ErrClosed
-	}
-	j.mu.Lock()
-	j.told[sink] = Acknowledgement{sink, size, at.UTC()}
-	j.toldNow[sink] = true
-	j.mu.Unlock()
-	select {
-	case j.nudge <- struct{}{}:
-	default:
-	}
-	return nil
+	return j.writeLater(func() { j.told[sink], j.toldNow[sink] = Acknowledgement{sink, size, at.UTC()}, true })
 }
 
 // Acknowledgements lists which destination took which checkpoint last, as far as this journal has noted it, by name.

@@ -339,20 +339,7 @@ func (g *grid) trailingSign(l, r *slot) bool {
 
 // blankGroups is groupedBy for tokens: one blank between, three digits in r wherever l is there, fewer somewhere else.
 func (g *grid) blankGroups(l, r *slot) bool {
-	shown, short := false, false
-	for i := range r.vals {
-		lv, rv := g.value(l, i), g.value(r, i)
-		whole := digitRun(trimSigns(rv))
-		if len(lv) == 0 {
-			short = short || whole < 3
-			continue
-		}
-		shown = true
-		if len(rv) == 0 || isSign(rv[0]) || whole != 3 || !groupDigits(lv) || r.vals[i].from-l.vals[i].to != 1 {
-			return false
-		}
-	}
-	return shown && short
+	return g.leads(l, r, trimSigns)
 }
 
 func trimSigns(b []byte) []byte {

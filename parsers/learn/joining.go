@@ -168,10 +168,16 @@ func (g *grid) groupedBy(l, r *slot) bool {
 	if r.kind != tokNumber || l.kind != tokNumber || r.a-l.b > 1 {
 		return false
 	}
+	return g.leads(l, r, func(v []byte) []byte { return bytes.TrimLeft(v, "+-") })
+}
+
+// leads says that one blank stands between l and r, and that r has three digits wherever l is there, and fewer somewhere else.
+// unsigned takes the sign off a value of r.
+func (g *grid) leads(l, r *slot, unsigned func([]byte) []byte) bool {
 	shown, short := false, false
 	for i := range r.vals {
 		lv, rv := g.value(l, i), g.value(r, i)
-		whole := digitRun(bytes.TrimLeft(rv, "+-"))
+		whole := digitRun(unsigned(rv))
 		if len(lv) == 0 {
 			short = short || whole < 3
 			continue
