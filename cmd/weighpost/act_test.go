@@ -34,6 +34,23 @@ func actAt(t *testing.T, handler http.HandlerFunc) (flags hostFlags, folder stri
 	return flags, folder
 }
 
+// held opens a journal as a daemon has it, with the daemon's token, until the test ends.
+func held(t *testing.T, folder string) {
+	t.Helper()
+	j, err := journal.Open(t.Context(), journal.Options{Dir: folder, Site: "north-lab"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := j.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	if err := os.WriteFile(filepath.Join(folder, "api.token"), []byte("a-token\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestAnActGoesToTheDaemonThatHoldsTheJournal(t *testing.T) {
 	var said string
 	flags, folder := actAt(t, func(w http.ResponseWriter, r *http.Request) {
@@ -46,14 +63,7 @@ func TestAnActGoesToTheDaemonThatHoldsTheJournal(t *testing.T) {
 		}
 		fmt.Fprint(w, `{"seq": 7}`)
 	})
-	j, err := journal.Open(t.Context(), journal.Options{Dir: folder, Site: "north-lab"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer j.Close()
-	if err := os.WriteFile(filepath.Join(folder, "api.token"), []byte("a-token\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	held(t, folder)
 	var answer struct{ Seq int }
 	do := deed{Method: "POST", Path: "/api/v1/acts", Body: map[string]string{"by": "ada"}, Answer: &answer,
 		Here: func(context.Context, *config.Config, *journal.Journal) error {
@@ -66,7 +76,7 @@ func TestAnActGoesToTheDaemonThatHoldsTheJournal(t *testing.T) {
 		t.Errorf("the daemon was told %q and answered %d", said, answer.Seq)
 	}
 	do.Body = map[string]string{"by": "twice"}
-	err = flags.act(t.Context(), do)
+	err := flags.act(t.Context(), do)
 	if err == nil || !strings.Contains(err.Error(), "That was done. Not ") || strings.Contains(err.Error(), "\x1b") {
 		t.Errorf("a refusal reads %v", err)
 	}

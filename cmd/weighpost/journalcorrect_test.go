@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -111,14 +109,7 @@ func TestACorrectionGoesThroughTheDaemonThatHoldsTheJournal(t *testing.T) {
 		}
 		fmt.Fprint(w, `{"entry":"north-lab/x/@/000007","seq":7,"stamps":1}`)
 	})
-	j, err := journal.Open(t.Context(), journal.Options{Dir: folder, Site: "north-lab"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer j.Close()
-	if err := os.WriteFile(filepath.Join(folder, "api.token"), []byte("a-token\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	held(t, folder)
 	out, status := said(t, "journal", "correct-clock", "--config", flags.Config, "--from", "1", "--to", "1", "--offset=-3.2s", "--bound", "500ms", "--reason", "flat battery", "--by", "Ada")
 	if status != 0 || asked != "POST /api/v1/journal/clock-corrections" || !strings.HasPrefix(out, "entry 7 says that 1 stamps") {
 		t.Errorf("%d %s: %s", status, asked, out)

@@ -198,12 +198,9 @@ func (r *rig) moved(t *testing.T, daemon *exec.Cmd, by int) {
 	}
 }
 
-// TestEveryAcknowledgedWeighingSurvivesKills kills the whole daemon at random moments, with real mosquitto, a folder and
-// traffic. What had been shown as recorded must be in the journal and behind both sinks, under ids that are never used
-// twice and numbers without a gap.
-func TestEveryAcknowledgedWeighingSurvivesKills(t *testing.T) {
-	t.Parallel()
-	rounds := 25
+// kills is how often a test kills, 500 times with WEIGHPOST_LONG=1, the seed that tells a run again, and what its random moments come from.
+func kills(t *testing.T, rounds int) (int, uint64, *rand.Rand) {
+	t.Helper()
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		rounds = 500
 	}
@@ -212,7 +209,15 @@ func TestEveryAcknowledgedWeighingSurvivesKills(t *testing.T) {
 		seed = s
 	}
 	t.Logf("%d kills, WEIGHPOST_SEED=%d", rounds, seed)
-	dice := rand.New(rand.NewPCG(seed, 0))
+	return rounds, seed, rand.New(rand.NewPCG(seed, 0))
+}
+
+// TestEveryAcknowledgedWeighingSurvivesKills kills the whole daemon at random moments, with real mosquitto, a folder and
+// traffic. What had been shown as recorded must be in the journal and behind both sinks, under ids that are never used
+// twice and numbers without a gap.
+func TestEveryAcknowledgedWeighingSurvivesKills(t *testing.T) {
+	t.Parallel()
+	rounds, _, dice := kills(t, 25)
 	r := newRig(t)
 	printing, stop := context.WithCancel(t.Context())
 	defer stop()

@@ -4,12 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -22,16 +20,7 @@ import (
 // whole restored journal; and the same restore ends what the last began.
 func TestARestoreThatIsKilledLeavesTheFolderAsItWasOrWhole(t *testing.T) {
 	t.Parallel()
-	rounds := 8
-	if os.Getenv("WEIGHPOST_LONG") == "1" {
-		rounds = 500
-	}
-	seed := uint64(time.Now().UnixNano())
-	if s, err := strconv.ParseUint(os.Getenv("WEIGHPOST_SEED"), 10, 64); err == nil {
-		seed = s
-	}
-	t.Logf("%d kills, WEIGHPOST_SEED=%d", rounds, seed)
-	dice := rand.New(rand.NewPCG(seed, 0))
+	rounds, seed, dice := kills(t, 8)
 	old, at := newOldComputer(t, false), t.TempDir()
 	program := filepath.Join(at, "weighpost")
 	self, err := os.Executable()

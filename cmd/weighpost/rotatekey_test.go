@@ -56,14 +56,7 @@ func TestTheKeyIsChangedThroughTheDaemon(t *testing.T) {
 		asked = r.Method + " " + r.URL.Path + " " + string(body)
 		_, _ = io.WriteString(w, `{"seq": 9, "old_key": "a", "new_key": "b"}`)
 	})
-	j, err := journal.Open(t.Context(), journal.Options{Dir: folder, Site: "north-lab"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer j.Close()
-	if err := os.WriteFile(filepath.Join(folder, "api.token"), []byte("a-token\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	held(t, folder)
 	out, status := said(t, "journal", "rotate-key", "--config", flags.Config, "--reason", "moved", "--by", "Mara", "--json")
 	if status != 0 || out != `{"seq":9,"old_key":"a","new_key":"b"}`+"\n" || asked != `POST /api/v1/journal/keys {"by":"Mara","reason":"moved"}` {
 		t.Errorf("%d %s asked %s", status, out, asked)
