@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -94,7 +95,8 @@ func TestTheLimitOnTheSizeOfFilesIsSaidAndNothingIsFalselyAcknowledged(t *testin
 }
 
 // TestTooFewOpenFilesIsOneLine: the start ends with one sentence and what to do, also where a journal was being made, and
-// a start with more goes well.
+// a start with more goes well. What the log says before it (the reserve file could not be made) comes or not, as the race
+// for the last file ends.
 func TestTooFewOpenFilesIsOneLine(t *testing.T) {
 	t.Parallel()
 	for _, files := range []int{8, 10, 12} {
@@ -105,9 +107,11 @@ func TestTooFewOpenFilesIsOneLine(t *testing.T) {
 			defer cancel()
 			run := exec.CommandContext(ctx, "sh", "-c", fmt.Sprintf(`ulimit -n %d; exec "$@"`, files), "sh", program, "run", "--config", c)
 			out, err := run.CombinedOutput()
-			lines := strings.Split(strings.TrimSpace(string(out)), "\n")
-			if run.ProcessState.ExitCode() != statusFailed || len(lines) != 1 ||
-				!strings.Contains(lines[0], "too many open files") || !strings.Contains(lines[0], "ulimit -n") {
+			said := slices.DeleteFunc(strings.Split(strings.TrimSpace(string(out)), "\n"), func(line string) bool {
+				return strings.Contains(line, " level=WARN ") && strings.Contains(line, "too many open files")
+			})
+			if run.ProcessState.ExitCode() != statusFailed || len(said) != 1 ||
+				!strings.Contains(said[0], "too many open files") || !strings.Contains(said[0], "ulimit -n") {
 				t.Errorf("%v\n%s", err, out)
 			}
 			soloRuns(t, program, c)
