@@ -30,6 +30,11 @@ var arrows = []arrow{
 	{"parsers/...", []string{"parsers/..."}, "parsers turn bytes into readings: no I/O, no clock, nothing else of ours"},
 
 	{"gateway/record", []string{"parsers/..."}, "everybody imports the vocabulary, so it may import nobody"},
+	{"gateway/rights", []string{"gateway/record"}, "words for who may do what: whoever holds accounts is above"},
+	{"gateway/access/...", []string{"gateway/access", "gateway/access/...", "gateway/rights", "gateway/record", "gateway/health", "gateway/needs", "parsers/strict"},
+		"a way to show who one is: it knows no page and nothing that records"},
+	{"gateway/access", []string{"gateway/access/...", "gateway/rights", "gateway/record", "gateway/health", "parsers/strict"},
+		"accounts and sessions: it takes the journal as a small interface, and knows no page"},
 	{"gateway/segment", []string{"gateway/record"}, "a form of file, as the vocabulary has one of entries: no disk, no clock, no journal"},
 	{"gateway/needs", nil, "what tests say of the machine"},
 	{"gateway/shown", nil, "what tests say of tables that name tests"},
@@ -74,7 +79,7 @@ var arrows = []arrow{
 	{"gateway/setup/...", []string{"gateway/port", "gateway/port/..."}, "a balance on a bench, for tests"},
 	{"gateway/setup", []string{"gateway/port", "gateway/port/...", "gateway/health", "gateway/config", "gateway/intake", "gateway/record",
 		"parsers/..."}, "it prepares a balance for a person, on the command line or a page; it reaches nothing that records"},
-	{"gateway/console", []string{"gateway/record", "gateway/health", "gateway/live", "parsers/strict"},
+	{"gateway/console", []string{"gateway/record", "gateway/rights", "gateway/health", "gateway/live", "parsers/strict"},
 		"pages show; they reach nothing that records"},
 
 	{"sinks/...", []string{"sinks", "sinks/...", "gateway/record", "parsers/..."},

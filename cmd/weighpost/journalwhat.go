@@ -108,6 +108,23 @@ var tellers = map[record.Kind]func(members) []string{
 	record.KindRefused: func(m members) []string {
 		return []string{m.text("what"), m.say("from %s", "address"), m.say("%s times", "times"), m.why()}
 	},
+	record.KindPersonChanged: func(m members) []string { return []string{m.text("change"), m.text("person"), m.why()} },
+	record.KindSignedIn: func(m members) []string {
+		return []string{m.text("by", "id"), m.say("by %s", "by", "by"), m.say("at %s", "balance")}
+	},
+	record.KindSignedOut: func(m members) []string { return []string{m.text("by", "id"), m.text("cause")} },
+	record.KindSignInRefused: func(m members) []string {
+		return []string{m.text("login"), m.say("by %s", "way"), m.say("from %s", "address"), m.say("%s times", "times"), m.why()}
+	},
+	record.KindAPIKeyChanged: func(m members) []string {
+		return []string{m.text("change"), m.text("key", "id"), m.text("key", "name"), m.why()}
+	},
+	record.KindAccountsReviewed: func(m members) []string {
+		return []string{m.say("%s people", "people"), m.say("%s keys", "keys"), m.text("findings")}
+	},
+	record.KindSettingsPending: func(m members) []string { return []string{m.say("change %s", "change"), m.why()} },
+	record.KindSettingsDecided: func(m members) []string { return []string{m.say("change %s", "change"), m.text("decision"), m.why()} },
+	record.KindSampleAnnounced: func(m members) []string { return []string{m.text("sample", "id"), m.why()} },
 }
 
 func (m members) weighing() []string {

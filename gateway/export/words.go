@@ -37,6 +37,15 @@ var kindWords = map[record.Kind]string{
 	record.KindRecordingResumed: "recording works again",
 	record.KindDamage:           "damage found",
 	record.KindRefused:          "act refused",
+	record.KindPersonChanged:    "account changed",
+	record.KindSignedIn:         "signed in",
+	record.KindSignedOut:        "signed out",
+	record.KindSignInRefused:    "sign-in refused",
+	record.KindAPIKeyChanged:    "key of a program changed",
+	record.KindAccountsReviewed: "accounts reviewed",
+	record.KindSettingsPending:  "change of settings waits",
+	record.KindSettingsDecided:  "change of settings decided",
+	record.KindSampleAnnounced:  "sample announced",
 }
 
 // wordsOf names a kind for people.

@@ -7,6 +7,14 @@ const (
 	ActorSchedule = "schedule" // something that the configuration asks for regularly
 	ActorSoftware = "software" // the daemon of itself, because of something that it saw
 	ActorUnknown  = "unknown"  // nothing that was shown identifies anybody: id is empty
+
+	ActorPassword  = "password"      // a person's own secret, kept here
+	ActorDirectory = "directory"     // a person's secret, judged by the directory
+	ActorCached    = "cached"        // a person's secret, as the directory judged it last, while that was not to be had
+	ActorOpenID    = "openid"        // a person, by an OpenID Connect provider
+	ActorBadge     = "badge"         // a badge or code that was scanned: it identifies and does not authenticate
+	ActorBadgePIN  = "badge-and-pin" // a badge and a PIN at the bench
+	ActorAPIKey    = "api-key"       // a program's key: id is the key's
 )
 
 // Actor is who did something, as far as that is known.
@@ -14,7 +22,7 @@ type Actor struct {
 	ID    string `json:"id"`             // of the person, the program or the system's user
 	Name  string `json:"name,omitempty"` // as it then was
 	Role  string `json:"role,omitempty"` // as it then was
-	By    string `json:"by"`             // how they were identified: host, token, schedule or software
+	By    string `json:"by"`             // how they were identified: one of the words above
 	Where string `json:"where,omitempty"`
 }
 

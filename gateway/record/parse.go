@@ -14,6 +14,8 @@ var kinds = []Kind{
 	KindParked, KindSinkStopped, KindSinkResumed, KindSinkMoved, KindClockChanged, KindContextChanged, KindConfigured,
 	KindLayoutChanged, KindCommand, KindKeyRotated, KindTimestamped, KindClockCorrected, KindTrailReviewed, KindBackup,
 	KindRestored, KindSealed, KindRecordingStopped, KindRecordingResumed, KindDamage, KindRefused,
+	KindPersonChanged, KindSignedIn, KindSignedOut, KindSignInRefused, KindAPIKeyChanged, KindAccountsReviewed, KindSettingsPending,
+	KindSettingsDecided, KindSampleAnnounced,
 }
 
 // Kinds lists every kind of entry that this weighpost knows.

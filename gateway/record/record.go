@@ -47,6 +47,16 @@ const (
 	KindRecordingResumed Kind = "recording-resumed"
 	KindDamage           Kind = "damage"  // the journal is not as it was written, as found while it was in use
 	KindRefused          Kind = "refused" // an act that was not allowed
+
+	KindPersonChanged    Kind = "person-changed"    // somebody's account: added, changed, disabled, its secret or badge set
+	KindSignedIn         Kind = "signed-in"         // somebody showed who they are
+	KindSignedOut        Kind = "signed-out"        // a session ended, and why
+	KindSignInRefused    Kind = "sign-in-refused"   // attempts to sign in that failed
+	KindAPIKeyChanged    Kind = "api-key-changed"   // a program's key was made or revoked
+	KindAccountsReviewed Kind = "accounts-reviewed" // somebody looked over who holds which right
+	KindSettingsPending  Kind = "settings-pending"  // a change of settings waits for a person
+	KindSettingsDecided  Kind = "settings-decided"  // such a change was adopted or turned down
+	KindSampleAnnounced  Kind = "sample-announced"  // a sample is known from here on, or no longer
 )
 
 const schemaPrefix, schemaVersion = "weighpost.", "/1"
