@@ -11,13 +11,16 @@ type ContextChange struct {
 	Balance About   `json:"balance"`
 	Before  Context `json:"before"`
 	After   Context `json:"after"`
-	// Cause is set, signed-out, expired, refused, or confirmed: the label of the balance itself was scanned, which confirms
+	// Cause is set, signed-out, expired, refused, asked (it is not carried out unless it is confirmed), or confirmed: the label of the balance itself was scanned, which confirms
 	// its identity and changes nothing else. What a weighing uses up is told by the weighing itself.
 	Cause string `json:"cause"`
 	Why   string `json:"why,omitempty"` // where it was not set by a request
 	Where string `json:"where"`         // the way it came: an address, a topic, a port
 	By    *Actor `json:"by,omitempty"`  // who did it, as far as known; absent for a scan
 	Raw   []byte `json:"raw,omitempty"` // a scan, exactly as received
+	// Verdicts are what the policy for samples said: those that failed were asked about, and confirmed where Cause is set.
+	Verdicts []Verdict `json:"verdicts,omitempty"`
+	Request  string    `json:"request,omitempty"` // the sender's own mark, or that of a file
 	// Times is how many refused requests this entry stands for; absent: one. The rest of it tells of the last of them.
 	Times int   `json:"times,omitempty"`
 	Stamp Stamp `json:"stamp"`

@@ -37,6 +37,8 @@ type ContextRequest struct {
 	Where   string // the way it came: an address, a topic, a port
 	Actor   *Actor // who asks, as far as known; nil for a scan
 	Raw     []byte // a scan, exactly as received
+	// Confirm says that whoever asked was told what is unusual about the sample, and means it (see ContextRefused.Ask).
+	Confirm bool
 	// Label is what somebody read off the balance: its id, its serial number or the name that it prints; "" for nothing. It
 	// confirms which balance is connected, and a request with the label of another balance is refused as a whole.
 	Label   string
@@ -50,6 +52,9 @@ type ContextRequest struct {
 // ContextItem is one item of a request.
 type ContextItem struct {
 	ID   string
+	Name string        // a person's, as it is then
+	Role string        // likewise
+	How  string        // how the person was identified: one of the words of Actor.By
 	For  time.Duration // how long it holds; 0: the configured default
 	Uses int           // how many weighings it holds for; 0: the configured default; below 0: until it is replaced
 }
@@ -90,15 +95,30 @@ type ContextHeld struct {
 	ID    string `json:"id"`
 	By    string `json:"by"`
 	Since UTC    `json:"since"`
-	Until *UTC   `json:"until,omitempty"`     // absent: no limit of time
-	Uses  *int   `json:"uses_left,omitempty"` // weighings that it still holds for; absent: no limit
+	// Age is how long ago it was set, From the way it came (an address, a topic, a port, a file), and Actor who set it, as far as
+	// that is known.
+	Age   Span   `json:"age_s"`
+	From  string `json:"from,omitempty"`
+	Actor *Actor `json:"actor,omitempty"`
+	// Of a person: name and role as they were when it was set, and how the person was identified.
+	Person string `json:"person,omitempty"`
+	Role   string `json:"role,omitempty"`
+	How    string `json:"how,omitempty"`
+	Until  *UTC   `json:"until,omitempty"`     // absent: no limit of time
+	Uses   *int   `json:"uses_left,omitempty"` // weighings that it still holds for; absent: no limit
 }
 
 // ContextRefused says why a request for a context was not carried out, in a sentence for whoever asked.
 type ContextRefused struct {
 	Why   string
 	Noted bool // it is an entry already
+	// Ask says that it is carried out once the same request comes again within ConfirmWithin with Confirm set, or, at a scanner,
+	// the same code: the policy for samples asks.
+	Ask bool
 }
+
+// ConfirmWithin is how long a request that was asked about can be confirmed.
+const ConfirmWithin = 30 * time.Second
 
 func (r *ContextRefused) Error() string { return r.Why }
 

@@ -111,6 +111,11 @@ type Learnt struct {
 	Since *UTC `json:"since,omitempty"`
 	// UsesLeft is how many weighings it holds for after this one; absent: no limit.
 	UsesLeft *int `json:"uses_left,omitempty"`
+	// Name and Role are a person's as they were when they were set, and How is how that person was identified: one of the words
+	// of Actor.By. Absent where only the id was told.
+	Name string `json:"name,omitempty"`
+	Role string `json:"role,omitempty"`
+	How  string `json:"how,omitempty"`
 }
 
 // Verdict is what one rule said of one weighing.
