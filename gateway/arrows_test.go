@@ -35,6 +35,7 @@ var arrows = []arrow{
 		"a way to show who one is: it knows no page and nothing that records"},
 	{"gateway/access", []string{"gateway/access/...", "gateway/rights", "gateway/record", "gateway/health", "parsers/strict"},
 		"accounts and sessions: it takes the journal as a small interface, and knows no page"},
+	{"gateway/settings", []string{"parsers/strict"}, "the rules of changing settings are pure: what a section means is known to the room that declares it"},
 	{"gateway/segment", []string{"gateway/record"}, "a form of file, as the vocabulary has one of entries: no disk, no clock, no journal"},
 	{"gateway/needs", nil, "what tests say of the machine"},
 	{"gateway/shown", nil, "what tests say of tables that name tests"},

@@ -45,9 +45,15 @@ type Configured struct {
 	// Layouts holds the source of every layout in use, by its sha256:, so that the frames can be read again from the journal
 	// alone. Absent where a configuration was refused.
 	Layouts map[string]string `json:"layouts,omitempty"`
-	By      *Actor            `json:"by,omitempty"`     // who had it loaded
-	Reason  string            `json:"reason,omitempty"` // why, where one was given
-	Stamp   Stamp             `json:"stamp"`
+	// BalanceLayouts says which balance has which of them. Absent where a configuration was refused, and in older entries.
+	BalanceLayouts map[string]string `json:"balance_layouts,omitempty"`
+	By             *Actor            `json:"by,omitempty"`     // who had it loaded
+	Reason         string            `json:"reason,omitempty"` // why, where one was given
+	// Adopted is the id of the change that waited and was adopted with this entry; empty where none was.
+	Adopted string `json:"adopted,omitempty"`
+	// Waiting is a change of settings that goes on waiting; absent where none does.
+	Waiting *SettingsWaiting `json:"waiting,omitempty"`
+	Stamp   Stamp            `json:"stamp"`
 }
 
 // KnownBalance says to which balance an id belongs, for as long as the journal lives.
