@@ -258,7 +258,7 @@ func (g *Gateway) MakeBackup(ctx context.Context, r record.BackupRequest) (recor
 	if err != nil {
 		return record.BackupAnswer{}, err
 	}
-	by := record.Actor{ID: r.By, By: record.ActorToken, Where: r.Where}
+	by := r.Actor
 	if by.ID == "" {
 		by.ID = "unknown"
 	}

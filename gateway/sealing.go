@@ -1,7 +1,6 @@
 package gateway
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -153,9 +152,8 @@ func (p sinkPlace) Fetch(ctx context.Context, name string) (io.ReadCloser, error
 var ErrSealing = errors.New("entries are being sealed already: wait until that is done")
 
 // Seal says what would be sealed or, where the request asks for more, begins it and does not wait.
-func (g *Gateway) Seal(ctx context.Context, r record.SealRequest, where string) (record.SealPlan, error) {
+func (g *Gateway) Seal(ctx context.Context, r record.SealRequest, by record.Actor) (record.SealPlan, error) {
 	now := g.now.Load()
-	by := record.Actor{ID: cmp.Or(r.By, "unknown"), By: record.ActorToken, Where: where}
 	o, err := SealOptions(now.cfg, r, by, g.stamp, now.storer)
 	if err != nil {
 		return record.SealPlan{}, err

@@ -56,13 +56,13 @@ func TestOldEntriesAreSealedAndCopiedWhileTheDaemonRuns(t *testing.T) {
 	var plan record.SealPlan
 	until(t, func() (ready bool) {
 		var err error
-		plan, err = d.Seal(t.Context(), looks, "test")
+		plan, err = d.Seal(t.Context(), looks, record.Actor{ID: "p-07", By: record.ActorToken})
 		return err == nil && plan.Last == 1000
 	}, "the sink does not get past the old entries")
 	seal := func() {
 		t.Helper()
 		until(t, func() bool {
-			begun, err := d.Seal(t.Context(), ask, "test")
+			begun, err := d.Seal(t.Context(), ask, record.Actor{ID: "p-07", By: record.ActorToken})
 			return err == nil && begun.Started
 		}, "sealing does not begin")
 	}

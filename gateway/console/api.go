@@ -14,6 +14,7 @@ import (
 
 	"weighpost/gateway/health"
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // Contexts sets and shows what a balance's next weighings are tied to.
@@ -48,7 +49,8 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	ownErrors()
 	cfg := huma.DefaultConfig("weighpost", "1")
 	cfg.Info.Description = "What the balances of one weighpost show, what their next weighings are tied to, and how to ask them for a weight; and the backups of its journal. " +
-		"Reading needs nothing; changing needs the token of the file that the configuration names at page, token_file. " +
+		"Every route says in x-right which right it needs. People sign in, programs show a key, and whoever has the token of the file that the " +
+		"configuration names at page, token_file, may do everything. On the daemon's own computer looking needs nothing, unless the configuration says otherwise. " +
 		"Errors are problem documents (RFC 9457)."
 	cfg.OpenAPIPath = strings.TrimSuffix(apiPrefix, "/") + "/openapi"
 	cfg.DocsPath, cfg.SchemasPath, cfg.CreateHooks = "", "", nil
@@ -56,6 +58,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.Span](), reflect.TypeFor[float64]())
 	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.UTC](), reflect.TypeFor[timeText]())
 	api := humago.New(mux, cfg)
+	api.UseMiddleware(s.admit)
 	s.balanceRoutes(api)
 	s.contextRoutes(api)
 	s.askRoutes(api)
@@ -66,7 +69,8 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.entryRoutes(api)
 	s.sealRoute(api)
 	s.keyRoutes(api)
-	answerOtherMethods(mux, api)
+	s.describeRights(api.OpenAPI())
+	s.answerOtherMethods(mux, api)
 	return api
 }
 
@@ -79,7 +83,7 @@ func (timeText) Schema(huma.Registry) *huma.Schema {
 }
 
 // answerOtherMethods answers what a route does not have: OPTIONS with what there is, anything else with a refusal.
-func answerOtherMethods(mux *http.ServeMux, api huma.API) {
+func (s *Server) answerOtherMethods(mux *http.ServeMux, api huma.API) {
 	for path, item := range api.OpenAPI().Paths {
 		allow := []string{http.MethodGet, http.MethodHead, http.MethodOptions}
 		for method, op := range map[string]*huma.Operation{http.MethodPut: item.Put, http.MethodPatch: item.Patch,
@@ -96,6 +100,9 @@ func answerOtherMethods(mux *http.ServeMux, api huma.API) {
 					w.Header().Set("Accept-Patch", strings.Join(bodyTypes[http.MethodPatch], ", "))
 				}
 				w.WriteHeader(http.StatusNoContent)
+				return
+			}
+			if s.strangerChanges(w, r) {
 				return
 			}
 			problem(w, http.StatusMethodNotAllowed, "That cannot be done here", "What can be: "+strings.Join(allow, ", ")+".")
@@ -117,18 +124,18 @@ type balancesAnswer struct {
 type balanceAnswer struct{ Body Balance }
 
 func (s *Server) balanceRoutes(api huma.API) {
-	huma.Register(api, huma.Operation{
+	huma.Register(api, needs(huma.Operation{
 		OperationID: "list-balances", Method: http.MethodGet, Path: apiPrefix + "balances",
 		Summary: "All balances, with what they show now", Tags: []string{"balances"},
-	}, func(context.Context, *struct{}) (*balancesAnswer, error) {
+	}, rights.See), func(context.Context, *struct{}) (*balancesAnswer, error) {
 		answer := &balancesAnswer{}
 		answer.Body.Balances = append([]Balance{}, s.deps.Source.Balances()...)
 		return answer, nil
 	})
-	huma.Register(api, huma.Operation{
+	huma.Register(api, needs(huma.Operation{
 		OperationID: "get-balance", Method: http.MethodGet, Path: apiPrefix + "balances/{id}",
 		Summary: "One balance, with what it shows now", Tags: []string{"balances"}, Errors: []int{http.StatusNotFound},
-	}, func(_ context.Context, in *BalanceID) (*balanceAnswer, error) {
+	}, rights.See), func(_ context.Context, in *BalanceID) (*balanceAnswer, error) {
 		for _, b := range s.deps.Source.Balances() {
 			if b.ID == in.ID {
 				return &balanceAnswer{b}, nil
@@ -141,10 +148,10 @@ func (s *Server) balanceRoutes(api huma.API) {
 type clockAnswer struct{ Body Clock }
 
 func (s *Server) clockRoute(api huma.API) {
-	huma.Register(api, huma.Operation{
+	huma.Register(api, needs(huma.Operation{
 		OperationID: "get-clock", Method: http.MethodGet, Path: apiPrefix + "clock",
 		Summary: "The clock behind the stamps, with its time servers", Tags: []string{"clock"},
-	}, func(context.Context, *struct{}) (*clockAnswer, error) {
+	}, rights.See), func(context.Context, *struct{}) (*clockAnswer, error) {
 		return &clockAnswer{s.deps.Source.TimeFacts()}, nil
 	})
 }

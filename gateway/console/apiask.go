@@ -13,6 +13,7 @@ import (
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // Reader asks a balance for its weight.
@@ -75,16 +76,16 @@ func withPatience(ctx huma.Context, limit time.Duration, next func(huma.Context)
 
 func (s *Server) askRoutes(api huma.API) {
 	errs := refusals(http.StatusNotFound, http.StatusConflict, http.StatusServiceUnavailable, http.StatusGatewayTimeout)
-	post := func(id, path, summary, more string) huma.Operation {
-		return huma.Operation{OperationID: id, Method: http.MethodPost, Path: path, Summary: summary, Description: more, Tags: []string{"asking"},
-			Errors: errs, SkipValidateBody: true, Security: needsToken, Middlewares: huma.Middlewares{patient}}
+	post := func(id, path, summary, more string, right rights.Right) huma.Operation {
+		return needs(huma.Operation{OperationID: id, Method: http.MethodPost, Path: path, Summary: summary, Description: more, Tags: []string{"asking"},
+			Errors: errs, SkipValidateBody: true, Middlewares: huma.Middlewares{patient}}, right)
 	}
 	huma.Register(api, post("read-balance", readPath, "Ask a balance for its weight now",
 		"The balance must have ask in its configuration. Where the answer is to be recorded it is answered once that is in the journal; the weighing "+
 			"carries the person, the sample and the rest that hold then, and its trigger is asked. 409: the balance cannot be asked, or its answer "+
-			"does not count. 504: it has not answered. 503: nothing can be recorded."), s.readBalance)
-	huma.Register(api, huma.Operation{OperationID: "list-commands", Method: http.MethodGet, Path: commandsPath,
-		Summary: "What a balance can be sent", Tags: []string{"asking"}, Errors: []int{http.StatusNotFound, http.StatusConflict}},
+			"does not count. 504: it has not answered. 503: nothing can be recorded.", rights.Weigh), s.readBalance)
+	huma.Register(api, needs(huma.Operation{OperationID: "list-commands", Method: http.MethodGet, Path: commandsPath,
+		Summary: "What a balance can be sent", Tags: []string{"asking"}, Errors: []int{http.StatusNotFound, http.StatusConflict}}, rights.See),
 		func(_ context.Context, in *BalanceID) (*commandsAnswer, error) {
 			list, err := s.deps.Commander.Commands(in.ID)
 			if err != nil {
@@ -96,7 +97,7 @@ func (s *Server) askRoutes(api huma.API) {
 		})
 	huma.Register(api, post("send-command", commandPath, "Send a balance one of its commands",
 		"Caution: it acts on the balance at once, whoever stands there. The entry that it is about to be sent is in the journal before the first byte "+
-			"goes out; what became of it is a second one. 409: nothing was sent. 504: it could not be sent, or was not answered; the second entry says which."),
+			"goes out; what became of it is a second one. 409: nothing was sent. 504: it could not be sent, or was not answered; the second entry says which.", rights.Command),
 		s.sendCommand)
 	describeAsking(api.OpenAPI())
 }
@@ -127,9 +128,13 @@ func (s *Server) sendCommand(ctx context.Context, in *commandRequest) (*commandA
 	if why := s.unrecorded(in.ID); why != "" {
 		return nil, notNow("Nothing was sent, since it could not be recorded. " + why)
 	}
+	actor, err := actorOf(ctx, "")
+	if err != nil {
+		return nil, err
+	}
 	ctx, cancel := context.WithTimeout(ctx, longestAsk)
 	defer cancel()
-	a, err := s.deps.Commander.Command(ctx, in.ID, record.CommandRequest{Name: in.Name, Where: where(in.From), By: byToken(in.From)})
+	a, err := s.deps.Commander.Command(ctx, in.ID, record.CommandRequest{Name: in.Name, Where: where(in.From), By: &actor})
 	if err != nil {
 		if errors.Is(err, record.ErrNoCommand) {
 			return nil, s.noCommand(in.ID)
@@ -137,11 +142,6 @@ func (s *Server) sendCommand(ctx context.Context, in *commandRequest) (*commandA
 		return nil, s.notAsked(err)
 	}
 	return &commandAnswer{a}, nil
-}
-
-// byToken is whoever has the token, at an address.
-func byToken(from string) *record.Actor {
-	return &record.Actor{By: record.ActorToken, Where: where(from)}
 }
 
 func where(from string) string {

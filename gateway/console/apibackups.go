@@ -9,6 +9,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // Backups makes and lists backups of the journal.
@@ -45,23 +46,23 @@ func lasting(ctx huma.Context, next func(huma.Context)) {
 }
 
 func (s *Server) backupRoutes(api huma.API) {
-	huma.Register(api, huma.Operation{OperationID: "list-backups", Method: http.MethodGet, Path: backupsPath,
-		Summary: "The backups of the journal, and how it stands with them", Tags: []string{"backups"}},
+	huma.Register(api, needs(huma.Operation{OperationID: "list-backups", Method: http.MethodGet, Path: backupsPath,
+		Summary: "The backups of the journal, and how it stands with them", Tags: []string{"backups"}}, rights.ReadJournal),
 		func(ctx context.Context, _ *struct{}) (*backupsAnswer, error) {
 			ctx, cancel := context.WithTimeout(ctx, longestList)
 			defer cancel()
 			return &backupsAnswer{s.deps.Backups.ListBackups(ctx)}, nil
 		})
-	huma.Register(api, huma.Operation{OperationID: "make-backup", Method: http.MethodPost, Path: backupsPath, Summary: "Make a backup now",
+	huma.Register(api, needs(huma.Operation{OperationID: "make-backup", Method: http.MethodPost, Path: backupsPath, Summary: "Make a backup now",
 		Description: "Answered once the backup was made, read back and found good, which can take minutes; recording goes on meanwhile. 409: no place " +
 			"for backups is configured, or another one is being made. 500: none could be made. Whoever hangs up ends it.",
-		Tags: []string{"backups"}, SkipValidateBody: true, Security: needsToken, Middlewares: huma.Middlewares{lasting},
-		Errors: refusals(http.StatusConflict, http.StatusInternalServerError)}, s.makeBackup)
-	huma.Register(api, huma.Operation{OperationID: "note-verified-backup", Method: http.MethodPost, Path: verifiedPath,
+		Tags: []string{"backups"}, SkipValidateBody: true, Middlewares: huma.Middlewares{lasting},
+		Errors: refusals(http.StatusConflict, http.StatusInternalServerError)}, rights.Backup), s.makeBackup)
+	huma.Register(api, needs(huma.Operation{OperationID: "note-verified-backup", Method: http.MethodPost, Path: verifiedPath,
 		Summary:     "Record what somebody found out about a backup",
 		Description: "weighpost backup verify sends it where a daemon has the journal. Answered once it is in the journal.",
-		Tags:        []string{"backups"}, SkipValidateBody: true, Security: needsToken,
-		Errors: refusals(http.StatusServiceUnavailable)}, s.noteVerified)
+		Tags:        []string{"backups"}, SkipValidateBody: true,
+		Errors: refusals(http.StatusServiceUnavailable)}, rights.Backup), s.noteVerified)
 	describeBackups(api.OpenAPI())
 }
 
@@ -76,9 +77,11 @@ func (s *Server) noteVerified(ctx context.Context, in *backupRequest) (*notedAns
 	if err != nil {
 		return nil, badBody(in.RawBody, `{"name": "FILE", "where": "FOLDER", "outcome": "good"}`, err)
 	}
+	if v.By, err = actorOf(ctx, v.By.ID); err != nil {
+		return nil, err
+	}
 	ctx, cancel := context.WithTimeout(ctx, recordTime)
 	defer cancel()
-	v.By.By, v.By.Where = record.ActorToken, where(in.From)
 	answer := &notedAnswer{}
 	if answer.Body.Entry, err = s.deps.Backups.NoteVerified(ctx, v); err != nil {
 		return nil, notNow("It is not recorded. " + sentence(err.Error()))
@@ -91,9 +94,11 @@ func (s *Server) makeBackup(ctx context.Context, in *backupRequest) (*backupAnsw
 	if err != nil {
 		return nil, badBody(in.RawBody, `{"by": "Ada"}`, err)
 	}
+	if r.Actor, err = actorOf(ctx, r.By); err != nil {
+		return nil, err
+	}
 	ctx, cancel := context.WithTimeout(ctx, longestBackup)
 	defer cancel()
-	r.Where = where(in.From)
 	made, err := s.deps.Backups.MakeBackup(ctx, r)
 	switch {
 	case errors.Is(err, record.ErrNoBackup), errors.Is(err, record.ErrBackupBusy):

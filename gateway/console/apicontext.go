@@ -10,6 +10,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 const (
@@ -44,12 +45,12 @@ type contextChange struct {
 func (s *Server) contextRoutes(api huma.API) {
 	errs := refusals(http.StatusNotFound, http.StatusConflict, http.StatusServiceUnavailable)
 	op := func(id, method, summary, more string, errs []int) huma.Operation {
-		o := huma.Operation{OperationID: id, Method: method, Path: contextPath, Summary: summary, Description: more,
-			Tags: []string{"context"}, Errors: errs, SkipValidateBody: true} // record.ParseContextRequest reads it
-		if method != http.MethodGet {
-			o.Security = needsToken
+		right := rights.Weigh
+		if method == http.MethodGet {
+			right = rights.See
 		}
-		return o
+		return needs(huma.Operation{OperationID: id, Method: method, Path: contextPath, Summary: summary, Description: more,
+			Tags: []string{"context"}, Errors: errs, SkipValidateBody: true}, right) // record.ParseContextRequest reads it
 	}
 	huma.Register(api, op("get-context", http.MethodGet, "What the next weighings are tied to", "", []int{http.StatusNotFound}),
 		func(_ context.Context, in *BalanceID) (*contextAnswer, error) {
@@ -94,7 +95,11 @@ func (s *Server) act(ctx context.Context, id, from string, request record.Contex
 	if why := s.unrecorded(id); why != "" {
 		return nil, notNow("Nothing was changed, since it could not be recorded. " + why)
 	}
-	request.By, request.Where, request.Actor, request.At = record.BySent, where(from), byToken(from), time.Now()
+	actor, err := actorOf(ctx, "")
+	if err != nil {
+		return nil, err
+	}
+	request.By, request.Where, request.Actor, request.At = record.BySent, where(from), &actor, time.Now()
 	ctx, cancel := context.WithTimeout(ctx, recordTime)
 	defer cancel()
 	view, err := s.deps.Contexts.SetContext(ctx, id, request)

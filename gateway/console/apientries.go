@@ -10,6 +10,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // Entries reads the journal, and notes that somebody looked it over. Nothing here alters or deletes an entry.
@@ -103,17 +104,17 @@ func (s *Server) entryRoutes(api huma.API) {
 		}
 		list.Parameters = append(list.Parameters, &huma.Param{Name: p.Name, In: "query", Description: p.About, Schema: schema})
 	}
-	huma.Register(api, list, s.listEntries)
-	huma.Register(api, huma.Operation{OperationID: "get-entry", Method: http.MethodGet, Path: entryPath, Tags: []string{"journal"},
-		Summary: "One entry, and where it stands", Errors: []int{http.StatusNotFound, http.StatusUnprocessableEntity, http.StatusServiceUnavailable}}, s.getEntry)
-	huma.Register(api, huma.Operation{OperationID: "list-reviews", Method: http.MethodGet, Path: reviewsPath, Tags: []string{"journal"},
-		Summary: "The reviews of the audit trail that were noted", Errors: []int{http.StatusServiceUnavailable}}, s.listReviews)
-	huma.Register(api, huma.Operation{OperationID: "note-review", Method: http.MethodPost, Path: reviewsPath, Tags: []string{"journal"},
+	huma.Register(api, needs(list, rights.ReadJournal), s.listEntries)
+	huma.Register(api, needs(huma.Operation{OperationID: "get-entry", Method: http.MethodGet, Path: entryPath, Tags: []string{"journal"},
+		Summary: "One entry, and where it stands", Errors: []int{http.StatusNotFound, http.StatusUnprocessableEntity, http.StatusServiceUnavailable}}, rights.ReadJournal), s.getEntry)
+	huma.Register(api, needs(huma.Operation{OperationID: "list-reviews", Method: http.MethodGet, Path: reviewsPath, Tags: []string{"journal"},
+		Summary: "The reviews of the audit trail that were noted", Errors: []int{http.StatusServiceUnavailable}}, rights.ReadJournal), s.listReviews)
+	huma.Register(api, needs(huma.Operation{OperationID: "note-review", Method: http.MethodPost, Path: reviewsPath, Tags: []string{"journal"},
 		Summary: "Note that the audit trail was looked over, and what was found",
 		Description: "A review begins where the last one of the same filter, or of everything, ended. It is an entry itself, with the checkpoint that " +
 			"the reviewer saw. What is new since then: entries?since_review=true. 409: it would say nothing new, or of entries that do not exist.",
 		Errors:           refusals(http.StatusConflict, http.StatusServiceUnavailable),
-		SkipValidateBody: true, Security: needsToken}, s.noteReview)
+		SkipValidateBody: true}, rights.ReviewTrail), s.noteReview)
 	describeReviews(api.OpenAPI())
 }
 
@@ -164,9 +165,13 @@ func (s *Server) noteReview(ctx context.Context, in *reviewRequest) (*reviewAnsw
 	if err != nil {
 		return nil, badBody(in.RawBody, `{"by": "…", "findings": "…"}`, err)
 	}
+	actor, err := namedActor(ctx, r.By)
+	if err != nil {
+		return nil, err
+	}
 	ctx, cancel := context.WithTimeout(ctx, recordTime)
 	defer cancel()
-	e, err := s.deps.Entries.Review(ctx, r, record.Actor{ID: r.By, By: record.ActorToken, Where: where(in.From)})
+	e, err := s.deps.Entries.Review(ctx, r, actor)
 	var refused *record.RequestRefused
 	switch {
 	case errors.As(err, &refused):
@@ -183,9 +188,9 @@ func describeReviews(doc *huma.OpenAPI) {
 	body := doc.Paths[reviewsPath].Post.RequestBody
 	body.Required = true
 	body.Content = map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{
-		Type: huma.TypeObject, AdditionalProperties: false, Required: []string{"by", "findings"},
+		Type: huma.TypeObject, AdditionalProperties: false, Required: []string{"findings"},
 		Properties: map[string]*huma.Schema{
-			"by":       words(128, "Who looked the entries over."),
+			"by":       words(128, "Who looked the entries over. "+byNote),
 			"to":       {Type: huma.TypeInteger, Minimum: &least, Description: "Sequence of the last entry that was looked over. Left out: the last that there is."},
 			"findings": words(4000, "What was found, in words; also that nothing was."),
 			"reason":   words(500, "Why, or with which meaning."),

@@ -13,6 +13,8 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
+
+	"weighpost/gateway/rights"
 )
 
 const (
@@ -82,7 +84,7 @@ func (s *Server) exportRoute(api huma.API) {
 		}
 		op.Parameters = append(op.Parameters, &huma.Param{Name: p.Name, In: "query", Description: p.About, Required: p.Required, Schema: schema})
 	}
-	huma.Register(api, op, func(ctx context.Context, in *exportRequest) (*huma.StreamResponse, error) {
+	huma.Register(api, needs(op, rights.Export), func(ctx context.Context, in *exportRequest) (*huma.StreamResponse, error) {
 		d, err := s.deps.Exports.Export(ctx, in.query)
 		var refused *ExportRefused
 		switch {

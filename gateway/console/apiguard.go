@@ -8,11 +8,7 @@ import (
 	"mime"
 	"net/http"
 	"slices"
-	"strconv"
 	"strings"
-	"time"
-
-	"weighpost/gateway/record"
 )
 
 // bodyLimit is how many bytes a request may carry.
@@ -31,17 +27,17 @@ var (
 	}
 )
 
-// needsToken is how the description says that a route wants the token, and refusals the statuses with which such a route and its
-// guard turn a request away; more are the route's own.
-var needsToken = []map[string][]string{{"token": {}}}
+// byNote says in the description who a by may name.
+const byNote = "Needed with the host's token. A person or a program acts under its own name: left out, or that."
 
+// refusals are the statuses with which a route that changes something and its guard turn a request away; more are the route's own.
 func refusals(more ...int) []int {
 	return append([]int{http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusRequestEntityTooLarge,
 		http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusTooManyRequests}, more...)
 }
 
-// guardAPI lets through what may be looked at by everybody here, and what changes something only with the token, in a form
-// and a size that the routes can take. The token goes before everything else: without it nothing is learnt.
+// guardAPI lets through what has the form of a question or of a change. Who may do it is judged at the route, and what no route
+// takes is answered to those who are known.
 func (s *Server) guardAPI(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch {
@@ -50,47 +46,13 @@ func (s *Server) guardAPI(next http.Handler) http.Handler {
 				problem(w, http.StatusRequestEntityTooLarge, "A question has no body", "Send the request without one.")
 				return
 			}
+			next.ServeHTTP(w, r)
 		case !slices.Contains(changingMethods, r.Method):
 			problem(w, http.StatusMethodNotAllowed, "This method is not known here", "See "+apiPrefix+"openapi.json for what there is.")
-			return
-		case !s.mayChange(w, r) || !takeBody(w, r):
-			return
 		default:
-			s.allowed(next, w, r)
-			return
+			s.changing(next, w, r)
 		}
-		next.ServeHTTP(w, r)
 	})
-}
-
-// mayChange answers a request without the right token.
-func (s *Server) mayChange(w http.ResponseWriter, r *http.Request) bool {
-	token, named := bearer(r)
-	if named && s.deps.Token.Is(token) {
-		return true
-	}
-	challenge := `Bearer realm="weighpost"`
-	if named {
-		challenge += `, error="invalid_token"` // RFC 6750, section 3.1
-	}
-	w.Header().Set("WWW-Authenticate", challenge)
-	why := "it shows no token"
-	if named {
-		why = "it shows a token that is not the right one"
-	}
-	s.noteRefused(r, record.ActorUnknown, why)
-	wait := s.attempts.wrong(addressOf(r), s.deps.Log)
-	switch {
-	case !s.deps.Token.set:
-		problem(w, http.StatusUnauthorized, "Nothing can be changed", "There is no token that could be right: see the conditions at /readyz.")
-	case wait > 0:
-		w.Header().Set("Retry-After", strconv.Itoa(1+int(wait/time.Second)))
-		problem(w, http.StatusTooManyRequests, "Too many requests without the right token", "Put the right token in, and try again then.")
-	default:
-		problem(w, http.StatusUnauthorized, "The token is missing or wrong",
-			"Send the header Authorization: Bearer TOKEN with what is in the token file (page, token_file in the configuration).")
-	}
-	return false
 }
 
 // bearer is the token that a request shows (RFC 6750, section 2.1).

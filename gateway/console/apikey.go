@@ -7,6 +7,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // KeyChanger puts another key in force, by which checkpoints are signed.
@@ -25,14 +26,14 @@ type keyRequest struct {
 type keyAnswer struct{ Body record.KeyAnswer }
 
 func (s *Server) keyRoutes(api huma.API) {
-	huma.Register(api, huma.Operation{
+	huma.Register(api, needs(huma.Operation{
 		OperationID: "change-key", Method: http.MethodPost, Path: keysPath, Tags: []string{"journal"},
 		Summary: "Change the key that signs checkpoints",
 		Description: "A new key is made on this computer, the old one signs for it, and an entry says so. Checkpoints that cover that entry are " +
 			"signed by the new key. Keep its public half elsewhere, beside those of before.",
 		Errors:           refusals(http.StatusServiceUnavailable),
-		SkipValidateBody: true, Security: needsToken, Middlewares: huma.Middlewares{patient},
-	}, s.changeKey)
+		SkipValidateBody: true, Middlewares: huma.Middlewares{patient},
+	}, rights.JournalKey), s.changeKey)
 	describeKeys(api.OpenAPI())
 }
 
@@ -41,9 +42,11 @@ func (s *Server) changeKey(ctx context.Context, in *keyRequest) (*keyAnswer, err
 	if err != nil {
 		return nil, badBody(in.RawBody, `{"reason": "…", "by": "…"}`, err)
 	}
+	if o.By, err = namedActor(ctx, o.By.ID); err != nil {
+		return nil, err
+	}
 	ctx, cancel := context.WithTimeout(ctx, longestAsk)
 	defer cancel()
-	o.By.By, o.By.Where = record.ActorToken, where(in.From)
 	a, err := s.deps.Keys.ChangeKey(ctx, o)
 	if err != nil {
 		return nil, notNow(sentence(err.Error()) + " See the journal for what became of it before it is sent again.")
@@ -56,10 +59,10 @@ func describeKeys(doc *huma.OpenAPI) {
 	body := doc.Paths[keysPath].Post.RequestBody
 	body.Required = true
 	body.Content = map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{
-		Type: huma.TypeObject, AdditionalProperties: false, Required: []string{"reason", "by"},
+		Type: huma.TypeObject, AdditionalProperties: false, Required: []string{"reason"},
 		Properties: map[string]*huma.Schema{
 			"reason": words(500, "Why, for whoever reads the journal later."),
-			"by":     words(128, "Who asks for it."),
+			"by":     words(128, "Who asks for it. "+byNote),
 		},
 	}}}
 }

@@ -6,6 +6,7 @@ import (
 	"net/http"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // Refusals is told of acts that were not allowed. It never waits.
@@ -21,27 +22,22 @@ func addressOf(r *http.Request) string {
 	return r.RemoteAddr
 }
 
-// noteRefused has an act that was not allowed recorded.
-func (s *Server) noteRefused(r *http.Request, by, why string) {
-	if s.deps.Refusals != nil {
-		s.deps.Refusals.Note(r.Method+" "+r.URL.Path, addressOf(r), why, record.Actor{By: by, Where: where(r.RemoteAddr)})
-	}
-}
-
-// allowed lets a request with the right token through, and notes it where it was refused as an act: what it is about is not there,
-// or its state forbids it. A request that could not be understood is no act; and that nothing can be recorded cannot be recorded.
-// A context that is refused is noted by whoever refuses it.
-func (s *Server) allowed(next http.Handler, w http.ResponseWriter, r *http.Request) {
+// changing lets a request through that would change something, and notes it where it was refused as an act: what it is about is
+// not there, or its state forbids it. A request that could not be understood is no act; and that nothing can be recorded cannot
+// be recorded. A context that is refused is noted by whoever refuses it.
+func (s *Server) changing(next http.Handler, w http.ResponseWriter, r *http.Request) {
+	who := rights.From(r.Context())
 	seen := &refusalWriter{ResponseWriter: w}
 	next.ServeHTTP(seen, r)
 	switch {
+	case !who.Known:
 	case seen.status == http.StatusNotFound, seen.status == http.StatusConflict && !seen.noted:
 		var p problemDocument
 		why := http.StatusText(seen.status)
 		if json.Unmarshal(seen.body, &p) == nil && p.Title != "" {
 			why = p.Title + ": " + p.Detail
 		}
-		s.noteRefused(r, record.ActorToken, why)
+		s.noteRefused(r, who.Actor, why)
 	}
 }
 

@@ -9,7 +9,7 @@ import (
 )
 
 // Seal stands for the journal that seals.
-func (b *bench) Seal(_ context.Context, r record.SealRequest, where string) (record.SealPlan, error) {
+func (b *bench) Seal(_ context.Context, r record.SealRequest, by record.Actor) (record.SealPlan, error) {
 	if r.Before.After(time.Date(2090, 1, 1, 0, 0, 0, 0, time.UTC)) {
 		return record.SealPlan{}, errors.New("entries from before that cannot be sealed yet")
 	}

@@ -8,6 +8,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // ClockCorrector records by how much stamps were wrong.
@@ -27,14 +28,14 @@ type correctionRequest struct {
 type correctionAnswer struct{ Body record.ClockCorrectionAnswer }
 
 func (s *Server) timeRoutes(api huma.API) {
-	huma.Register(api, huma.Operation{
+	huma.Register(api, needs(huma.Operation{
 		OperationID: "correct-clock", Method: http.MethodPost, Path: correctionsPath, Tags: []string{"journal"},
 		Summary: "Say by how much the stamps of a span of entries were wrong",
 		Description: "An entry says so; the stamps stay as they were written. It is for what the clock could not find out itself: what it can, it " +
 			"corrects on its own. Where several corrections cover an entry, the newest counts.",
 		Errors:           refusals(http.StatusConflict, http.StatusServiceUnavailable),
-		SkipValidateBody: true, Security: needsToken, Middlewares: huma.Middlewares{patient},
-	}, s.correctClock)
+		SkipValidateBody: true, Middlewares: huma.Middlewares{patient},
+	}, rights.CorrectClock), s.correctClock)
 	describeCorrections(api.OpenAPI())
 }
 
@@ -43,9 +44,11 @@ func (s *Server) correctClock(ctx context.Context, in *correctionRequest) (*corr
 	if err != nil {
 		return nil, badBody(in.RawBody, `{"from": 12, "to": 40, "offset_s": "-3.2", "bound_s": 0.5, "reason": "…", "by": "…"}`, err)
 	}
+	if c.By, err = namedActor(ctx, c.By.ID); err != nil {
+		return nil, err
+	}
 	ctx, cancel := context.WithTimeout(ctx, longestAsk)
 	defer cancel()
-	c.By.By, c.By.Where = record.ActorToken, where(in.From)
 	a, err := s.deps.Corrector.CorrectClock(ctx, c)
 	var refused *record.RequestRefused
 	switch {
@@ -63,7 +66,7 @@ func describeCorrections(doc *huma.OpenAPI) {
 	body := doc.Paths[correctionsPath].Post.RequestBody
 	body.Required = true
 	body.Content = map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{
-		Type: huma.TypeObject, AdditionalProperties: false, Required: []string{"from", "to", "offset_s", "bound_s", "reason", "by"},
+		Type: huma.TypeObject, AdditionalProperties: false, Required: []string{"from", "to", "offset_s", "bound_s", "reason"},
 		Properties: map[string]*huma.Schema{
 			"from": {Type: huma.TypeInteger, Minimum: &least, Description: "Sequence of the first entry."},
 			"to":   {Type: huma.TypeInteger, Minimum: &least, Description: "Sequence of the last entry."},
@@ -71,7 +74,7 @@ func describeCorrections(doc *huma.OpenAPI) {
 				Description: "What has to be added to the stamps, in seconds."},
 			"bound_s": {Type: huma.TypeNumber, ExclusiveMinimum: &above, Maximum: &longest, Description: "How far a corrected stamp may still be off."},
 			"reason":  words(500, "Why, for whoever reads the journal later."),
-			"by":      words(128, "Who asks for it."),
+			"by":      words(128, "Who asks for it. "+byNote),
 		},
 	}}}
 }

@@ -17,7 +17,7 @@ import (
 	"time"
 
 	"weighpost/gateway/health"
-	"weighpost/gateway/needs"
+	machine "weighpost/gateway/needs"
 	"weighpost/gateway/record"
 )
 
@@ -42,7 +42,7 @@ func startBrowser(t *testing.T) *browser {
 			name = path
 		}
 	}
-	needs.That(t, name != "", "the program chromium")
+	machine.That(t, name != "", "the program chromium")
 	hears, to := pipe(t)
 	from, says := pipe(t)
 	cmd := exec.Command(name, "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",

@@ -73,7 +73,8 @@ type Deps struct {
 	Exports       Exports  // nil: there are none
 	Entries       Entries
 	Backups       Backups
-	Token         Token // the zero value: nothing can be changed
+	Token         Token  // the host's; the zero value: there is none
+	Access        Access // nil: nobody has an account, and only the host's token is known
 	Live          Stream
 	Log           *slog.Logger
 }
@@ -94,7 +95,7 @@ func New(deps Deps) *Server {
 	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit), exports: make(chan struct{}, exportLimit)}
 	api := http.NewServeMux()
 	s.newAPI(api)
-	s.handler = guard(s.routes(), s.guardAPI(notFound(api)))
+	s.handler = guard(s.identified(s.routes(s.otherRoutes())), s.identified(s.guardAPI(s.notFound(api))))
 	return s
 }
 

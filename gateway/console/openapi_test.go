@@ -3,6 +3,7 @@ package console
 import (
 	"bytes"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 
@@ -44,6 +45,12 @@ func TestTheDescriptionIsValidOpenAPI(t *testing.T) {
 	if official.Validate(doc) == nil {
 		t.Error("the schema takes everything, so that the test shows nothing")
 	}
+}
+
+// unnamed says whether a body lacks the name that whoever has the host's token has to give there.
+func unnamed(route, body string) bool {
+	return slices.Contains([]string{sealPath, keysPath, correctionsPath, reviewsPath}, route) && !strings.Contains(body, `"by"`) &&
+		!strings.Contains(body, `"who"`)
 }
 
 // described looks up a part of the description by its JSON pointer, or says that it is not there.
@@ -179,6 +186,9 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		}
 		op := []string{"paths", c.route, strings.ToLower(c.method)}
 		if c.body != "" {
+			if c.status == 422 && unnamed(c.route, c.body) {
+				continue // who has to give a name depends on what they show, which a description of the body cannot say
+			}
 			for _, kind := range bodyTypes[c.method] {
 				err := schema(append(op, "requestBody", "content", kind, "schema")...).Validate(unmarshal(t, c.body))
 				if (err == nil) != (resp.StatusCode == 200) {

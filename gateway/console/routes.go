@@ -8,28 +8,56 @@ import (
 	"io/fs"
 	"net/http"
 	"path"
+	"slices"
 	"strings"
 	"time"
 
 	"weighpost/gateway/health"
+	"weighpost/gateway/rights"
 )
 
 //go:embed page
 var pageFiles embed.FS
 
-func (s *Server) routes() http.Handler {
-	mux := http.NewServeMux()
-	servePage(mux)
-	mux.HandleFunc("/live", s.serveLive)
-	mux.HandleFunc("/healthz", s.serveHealth)
-	mux.HandleFunc("/readyz", s.serveReady)
-	mux.Handle("/metrics", s.metrics())
-	return notFound(mux)
+// otherRoute is a route that is none of the API's.
+type otherRoute struct {
+	pattern string
+	right   rights.Right
+	handler http.Handler
 }
 
-// notFound adds the answer for every address that has no other.
-func notFound(mux *http.ServeMux) *http.ServeMux {
-	mux.HandleFunc("/", func(w http.ResponseWriter, _ *http.Request) {
+// otherRoutes are all that there is beside the API, each with the right that it needs.
+func (s *Server) otherRoutes() []otherRoute {
+	return append(pageRoutes(),
+		otherRoute{"/live", rights.See, http.HandlerFunc(s.serveLive)},
+		otherRoute{"/healthz", everybody, http.HandlerFunc(s.serveHealth)},
+		otherRoute{"/readyz", rights.See, http.HandlerFunc(s.serveReady)},
+		otherRoute{"/metrics", rights.Measurements, s.metrics()})
+}
+
+// routes puts the routes beside the API together. One without a right is a mistake.
+func (s *Server) routes(list []otherRoute) http.Handler {
+	mux := http.NewServeMux()
+	for _, o := range list {
+		if o.right != everybody && !slices.Contains(rights.All(), o.right) {
+			panic("console: " + o.pattern + " names no right: give it one in otherRoutes")
+		}
+		mux.HandleFunc(o.pattern, func(w http.ResponseWriter, r *http.Request) {
+			if s.may(w, r, o.right) {
+				o.handler.ServeHTTP(w, r)
+			}
+		})
+	}
+	return s.notFound(mux)
+}
+
+// notFound adds the answer for every address that has no other. Whoever would change something there is told no more than that
+// nobody knows them.
+func (s *Server) notFound(mux *http.ServeMux) *http.ServeMux {
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		if s.strangerChanges(w, r) {
+			return
+		}
 		problem(w, http.StatusNotFound, "There is nothing at this address", "The page is at /, what programs can ask at "+apiPrefix+"openapi.json.")
 	})
 	return mux
@@ -40,8 +68,9 @@ var contentTypes = map[string]string{
 	".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
 }
 
-// servePage adds the embedded files, each under its own name and index.html under /.
-func servePage(mux *http.ServeMux) {
+// pageRoutes are the embedded files, each under its own name and index.html under /. The page shows what is here, and needs the
+// right to see it; the files that it is made of hold nothing of this lab.
+func pageRoutes() (list []otherRoute) {
 	files, err := fs.ReadDir(pageFiles, "page")
 	if err != nil {
 		panic(err) // the files are part of the program
@@ -51,19 +80,20 @@ func servePage(mux *http.ServeMux) {
 		if err != nil {
 			panic(err)
 		}
-		where := "/" + f.Name()
+		where, right := "/"+f.Name(), everybody
 		if f.Name() == "index.html" {
-			where = "/{$}"
+			where, right = "/{$}", rights.See
 		}
 		sum := sha256.Sum256(b)
 		tag := `"` + hex.EncodeToString(sum[:8]) + `"`
-		mux.HandleFunc(where, func(w http.ResponseWriter, r *http.Request) {
+		list = append(list, otherRoute{where, right, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Content-Type", contentTypes[path.Ext(f.Name())])
 			w.Header().Set("Cache-Control", "no-cache")
 			w.Header().Set("ETag", tag)
 			http.ServeContent(w, r, "", time.Time{}, strings.NewReader(string(b)))
-		})
+		})})
 	}
+	return list
 }
 
 func writeJSON(w http.ResponseWriter, status int, v any) {

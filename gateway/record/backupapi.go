@@ -11,7 +11,7 @@ import (
 type BackupRequest struct {
 	By    string // who asks, as the request says
 	Apart bool   // only prepared, for whoever takes it from there: nothing is copied, nothing removed
-	Where string // the way it came
+	Actor Actor  // who asks, as far as known, and the way it came
 }
 
 // ErrNoBackup says that no place for backups is configured.

@@ -52,8 +52,10 @@ func checkFindings(text string) error {
 
 // Check says in a sentence why a review cannot be noted as asked for, or nil.
 func (r *ReviewRequest) Check() error {
-	if err := CheckActorName(r.By); err != nil {
-		return fmt.Errorf("by, who reviewed, %w", err)
+	if r.By != "" {
+		if err := CheckActorName(r.By); err != nil {
+			return fmt.Errorf("by, who reviewed, %w", err)
+		}
 	}
 	if err := checkFindings(r.Findings); err != nil {
 		return fmt.Errorf("findings %w", err)

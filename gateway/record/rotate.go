@@ -27,7 +27,7 @@ func (o KeyOrder) Check() error {
 	return nil
 }
 
-// ParseKeyOrder reads a request: {"reason": "…", "by": "…"}, both of them needed and nothing else.
+// ParseKeyOrder reads a request: {"reason": "…", "by": "…"}, where by may be left out, and nothing else.
 func ParseKeyOrder(b []byte) (KeyOrder, error) {
 	var o KeyOrder
 	s := scanner{b: b}
@@ -45,7 +45,7 @@ func ParseKeyOrder(b []byte) (KeyOrder, error) {
 	if err == nil {
 		err = o.Check()
 	}
-	if err == nil {
+	if err == nil && o.By.ID != "" {
 		if why := CheckActorName(o.By.ID); why != nil {
 			err = fmt.Errorf("by %w", why)
 		}

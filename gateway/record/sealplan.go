@@ -1,14 +1,13 @@
 package record
 
 import (
-	"errors"
 	"fmt"
 	"time"
 )
 
 // SealRequest asks for old entries to be sealed into segments, or for what that would do.
 type SealRequest struct {
-	By     string    `json:"by" doc:"Who asks, by name." minLength:"1" maxLength:"128"`
+	By     string    `json:"by,omitempty" doc:"Who asks, by name. Needed with the host's token. A person or a program acts under its own name: left out, or that." minLength:"1" maxLength:"128"`
 	Before time.Time `json:"before,omitzero" required:"false" doc:"Entries that were recorded before this are sealed; left out: as the configuration says (retention: after)."`
 	Reason string    `json:"reason,omitempty" doc:"Why; it becomes part of the entry that tells of it." maxLength:"128"`
 	DryRun bool      `json:"dry_run,omitempty" doc:"Only say what would be done."`
@@ -29,7 +28,7 @@ type SealPlan struct {
 }
 
 // ParseSealRequest reads the JSON form of a request to seal: {"by": "p-07", "before": "2025-01-01T00:00:00Z", "reason": "…",
-// "dry_run": true}, of which only by has to be there. Unknown names and names that are there twice are refused. The error is a
+// "dry_run": true}; all of them may be left out. Unknown names and names that are there twice are refused. The error is a
 // sentence.
 func ParseSealRequest(b []byte) (SealRequest, error) {
 	var r SealRequest
@@ -54,9 +53,6 @@ func ParseSealRequest(b []byte) (SealRequest, error) {
 		}
 		return err
 	})
-	if err == nil && r.By == "" {
-		err = errors.New("by is missing: say who asks")
-	}
 	for name, text := range map[string]string{"by": r.By, "reason": r.Reason} {
 		if err == nil && text != "" {
 			if wrong := CheckContextID(text); wrong != nil {

@@ -12,7 +12,7 @@ func TestParseSealRequest(t *testing.T) {
 		t.Errorf("%+v, %v", r, err)
 	}
 	for body, want := range map[string]string{
-		``: "", `[]`: "", `{}`: "by is missing", `{"by": ""}`: "by is missing", `{"by": 7}`: "by is no text",
+		``: "", `[]`: "", `{"by": 7}`: "by is no text",
 		`{"by": "x", "by": "y"}`: "twice", `{"by": "x", "bye": "y"}`: "unknown", `{"by": "x\u0000"}`: "cannot be seen",
 		`{"by": "x", "reason": "\u202e"}`: "cannot be seen", `{"by": "x", "before": "2025-01-01"}`: "before is no instant",
 		`{"by": "x", "before": "2025-01-01T00:00:00+24:00"}`: "before is no instant", `{"by": "x", "dry_run": 1}`: "true or false",

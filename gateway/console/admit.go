@@ -1,0 +1,147 @@
+package console
+
+import (
+	"errors"
+	"net/http"
+	"reflect"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+
+	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
+)
+
+// everybody stands in the place of a right for what needs none: to be alive, to sign in, and the page's own files.
+const everybody rights.Right = "everybody"
+
+const rightKey = "right" // in the metadata of an operation
+
+// needs says which right a route of the API needs. A route without one is a mistake that New does not let pass.
+func needs(op huma.Operation, right rights.Right) huma.Operation {
+	if op.Metadata == nil {
+		op.Metadata = map[string]any{}
+	}
+	op.Metadata[rightKey] = right
+	return op
+}
+
+// rightOf is the right that a route of the API needs; false: it says none.
+func rightOf(op *huma.Operation) (rights.Right, bool) {
+	right, _ := op.Metadata[rightKey].(rights.Right)
+	return right, right == everybody || slices.Contains(rights.All(), right)
+}
+
+// admit lets through to every route of the API whoever has its right, with a body in a form and a size that it can take. The
+// right goes before everything else: without it nothing is learnt.
+func (s *Server) admit(ctx huma.Context, next func(huma.Context)) {
+	r, w := humago.Unwrap(ctx)
+	right, named := rightOf(ctx.Operation())
+	if !named { // New has seen to it that there is none
+		problem(w, http.StatusInternalServerError, "Nobody may do this", "The route names no right.")
+		return
+	}
+	if s.may(w, r, right) && (slices.Contains(safeMethods, r.Method) || takeBody(w, r)) {
+		next(ctx)
+	}
+}
+
+// may answers a request of somebody who has not the right.
+func (s *Server) may(w http.ResponseWriter, r *http.Request, right rights.Right) bool {
+	who, show := rights.From(r.Context()), shownOf(r.Context())
+	err := who.May(right)
+	switch {
+	case right == everybody:
+		return true
+	case show.wrong != "" || err != nil && !who.Known:
+		s.unknown(w, r, show)
+		return false
+	case err != nil:
+		var denied *rights.Denied
+		errors.As(err, &denied)
+		s.noteRefused(r, who.Actor, err.Error())
+		problem(w, http.StatusForbidden, "You may not do that", sentence(err.Error()))
+		return false
+	}
+	return true
+}
+
+// strangerChanges answers whoever is not known and would change something where there is no route for it.
+func (s *Server) strangerChanges(w http.ResponseWriter, r *http.Request) bool {
+	stranger := !rights.From(r.Context()).Known && slices.Contains(changingMethods, r.Method)
+	if stranger {
+		s.unknown(w, r, shownOf(r.Context()))
+	}
+	return stranger
+}
+
+// unknown answers whoever would have to be known. What was shown and is wrong, and what would have changed something, is counted.
+func (s *Server) unknown(w http.ResponseWriter, r *http.Request, show shown) {
+	challenge, why := `Bearer realm="weighpost"`, "it shows no token"
+	if show.wrong != "" {
+		why = show.wrong
+		if _, named := bearer(r); named {
+			challenge += `, error="invalid_token"` // RFC 6750, section 3.1
+		}
+	}
+	w.Header().Set("WWW-Authenticate", challenge)
+	wait := time.Duration(0)
+	if show.wrong != "" || !slices.Contains(safeMethods, r.Method) {
+		s.noteRefused(r, rights.From(r.Context()).Actor, why)
+		wait = s.attempts.wrong(addressOf(r), s.deps.Log)
+	}
+	switch {
+	case !s.deps.Token.set && s.deps.Access == nil:
+		problem(w, http.StatusUnauthorized, "Nothing can be changed", "There is no token that could be right: see the conditions at /readyz.")
+	case wait > 0:
+		w.Header().Set("Retry-After", strconv.Itoa(1+int(wait/time.Second)))
+		problem(w, http.StatusTooManyRequests, "Too many requests without the right token", "Put the right token in, and try again then.")
+	default:
+		problem(w, http.StatusUnauthorized, "The token is missing or wrong",
+			"Sign in at the page, or send the header Authorization: Bearer TOKEN with a key, or with what is in the token file "+
+				"(page, token_file in the configuration).")
+	}
+}
+
+// describeRights writes into the description of every route which right it needs, and how it can be refused for want of it.
+func (s *Server) describeRights(doc *huma.OpenAPI) {
+	failure := doc.Components.Schemas.Schema(reflect.TypeFor[problemDocument](), true, "")
+	for path, item := range doc.Paths {
+		for _, op := range []*huma.Operation{item.Get, item.Put, item.Post, item.Patch, item.Delete, item.Head, item.Options, item.Trace} {
+			if op == nil {
+				continue
+			}
+			right, named := rightOf(op)
+			if !named {
+				panic("console: " + op.Method + " " + path + " names no right: register it with needs")
+			}
+			if op.Extensions == nil {
+				op.Extensions = map[string]any{}
+			}
+			op.Extensions["x-right"] = right
+			if right == everybody {
+				continue
+			}
+			op.Security = []map[string][]string{{"token": {}}}
+			if visitors().Has(right) {
+				op.Security = append(op.Security, map[string][]string{}) // as far as the configuration says so
+			}
+			for _, status := range []int{http.StatusUnauthorized, http.StatusForbidden, http.StatusTooManyRequests} {
+				if code := strconv.Itoa(status); op.Responses[code] == nil {
+					op.Responses[code] = &huma.Response{Description: http.StatusText(status),
+						Content: map[string]*huma.MediaType{"application/problem+json": {Schema: failure}}}
+				}
+			}
+		}
+	}
+}
+
+// noteRefused has an act that was not allowed recorded.
+func (s *Server) noteRefused(r *http.Request, by record.Actor, why string) {
+	if s.deps.Refusals != nil {
+		s.deps.Refusals.Note(r.Method+" "+r.URL.Path, addressOf(r), why, by)
+	}
+}
