@@ -108,17 +108,23 @@ type Who struct {
 	Session string // the session's public id, never its secret; "" where there is none
 	Bench   string // id of the balance whose bench screen it is, "" elsewhere
 	Known   bool   // somebody or something showed who it is; false: anybody
+	// Balances limits what changes something at a balance to some of them; nil: all. See MayAt.
+	Balances []string
 }
 
 // Denied says that somebody may not do something. It is a sentence.
 type Denied struct {
-	Who   Who
-	Right Right
+	Who     Who
+	Right   Right
+	Balance string // that it is denied at, where it is had elsewhere
 }
 
 func (d *Denied) Error() string {
 	if !d.Who.Known {
 		return fmt.Sprintf("this needs the right %q, and nobody is signed in", d.Right)
+	}
+	if d.Balance != "" {
+		return fmt.Sprintf("%s may not do this at balance %s, only at: %s", strings.TrimSpace(d.Who.Actor.Shown()), d.Balance, strings.Join(d.Who.Balances, ", "))
 	}
 	return fmt.Sprintf("this needs the right %q, which %s does not have", d.Right, strings.TrimSpace(d.Who.Actor.Shown()))
 }
@@ -129,6 +135,17 @@ func (w Who) May(r Right) error {
 		return nil
 	}
 	return &Denied{Who: w, Right: r}
+}
+
+// MayAt is May for an act at one balance: a key may be limited to some balances, and a badge to the bench where it was scanned.
+func (w Who) MayAt(r Right, balance string) error {
+	if err := w.May(r); err != nil {
+		return err
+	}
+	if w.Balances != nil && !slices.Contains(w.Balances, balance) {
+		return &Denied{Who: w, Right: r, Balance: balance}
+	}
+	return nil
 }
 
 // Host is whoever has the token of the file beside the journal, or opens the journal itself on this computer: the one who owns

@@ -55,3 +55,21 @@ func TestNobodyMayNothing(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestLimitedToSomeBalances: a key for one balance does nothing at another, and a limit is no right.
+func TestLimitedToSomeBalances(t *testing.T) {
+	w := Who{Actor: record.Actor{ID: "lims"}, Known: true, Rights: Of(Weigh), Balances: []string{"b-1"}}
+	for _, c := range []struct {
+		right   Right
+		balance string
+		allowed bool
+	}{{Weigh, "b-1", true}, {Weigh, "b-2", false}, {Command, "b-1", false}, {Weigh, "", false}} {
+		if err := w.MayAt(c.right, c.balance); (err == nil) != c.allowed {
+			t.Errorf("%s at %q: %v", c.right, c.balance, err)
+		}
+	}
+	w.Balances = nil
+	if err := w.MayAt(Weigh, "b-2"); err != nil {
+		t.Error(err)
+	}
+}
