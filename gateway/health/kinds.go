@@ -66,6 +66,8 @@ const (
 	TokenRefused = "token-refused"
 	NetworkGone  = "network-gone"
 
+	DirectoryUnavailable = "directory-unavailable"
+
 	// Joint kinds: made by the board of two or more conditions that name the same one. No room raises them.
 	DeviceServerGone = "device-server-gone" // subject: its host
 	AdapterGone      = "adapter-gone"       // subject: the place of a USB device, "1-1.2"
@@ -287,6 +289,9 @@ var table = []Kind{
 		Says: "The configuration was not taken, and why; the one before holds.", Do: "Mend what the sentence names, and reload."},
 	{Code: TokenRefused, About: "page", Severities: []Severity{Warning},
 		Says: "The token file cannot be used, so that no program can change anything over HTTP.", Do: "Delete it or take away what others may do with it, and restart."},
+	{Code: DirectoryUnavailable, About: "directory", Severities: []Severity{Warning},
+		Says: "The directory that judges people's secrets could not be asked, and why.", Do: "Mend what the sentence names: weighpost directory test. Local people can sign in meanwhile.",
+		names: []string{NetworkGone}},
 	{Code: PageStopped, About: "page", Severities: []Severity{Error},
 		Says: "The page is gone.", Do: "Restart weighpost. Recording and delivery go on."},
 }
