@@ -1,11 +1,11 @@
 package console
 
 import (
-	"errors"
 	"net/http"
 	"reflect"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -44,7 +44,8 @@ func (s *Server) admit(ctx huma.Context, next func(huma.Context)) {
 		problem(w, http.StatusInternalServerError, "Nobody may do this", "The route names no right.")
 		return
 	}
-	if s.may(w, r, right) && (slices.Contains(safeMethods, r.Method) || takeBody(w, r)) {
+	looks := slices.Contains(safeMethods, r.Method)
+	if !s.forged(w, r) && s.may(w, r, right) && (looks || s.mayThere(w, r, right, ctx) && takeBody(w, r)) {
 		next(ctx)
 	}
 }
@@ -60,13 +61,39 @@ func (s *Server) may(w http.ResponseWriter, r *http.Request, right rights.Right)
 		s.unknown(w, r, show)
 		return false
 	case err != nil:
-		var denied *rights.Denied
-		errors.As(err, &denied)
-		s.noteRefused(r, who.Actor, err.Error())
-		problem(w, http.StatusForbidden, "You may not do that", sentence(err.Error()))
+		s.denied(w, r, err)
 		return false
 	}
 	return true
+}
+
+// mayThere answers what would change something at a balance that whoever sends it is not let to.
+func (s *Server) mayThere(w http.ResponseWriter, r *http.Request, right rights.Right, ctx huma.Context) bool {
+	if !strings.HasPrefix(ctx.Operation().Path, apiPrefix+"balances/{id}") {
+		return true
+	}
+	err := rights.From(r.Context()).MayAt(right, ctx.Param("id"))
+	if err != nil {
+		s.denied(w, r, err)
+	}
+	return err == nil
+}
+
+// denied answers somebody who is known and may not.
+func (s *Server) denied(w http.ResponseWriter, r *http.Request, err error) {
+	s.noteDenied(w, r, err.Error())
+	problem(w, http.StatusForbidden, notAllowed, sentence(err.Error()))
+}
+
+// notAllowed is the title of every answer to somebody who is known and has not the right.
+const notAllowed = "You may not do that"
+
+// noteDenied has it recorded, once.
+func (s *Server) noteDenied(w http.ResponseWriter, r *http.Request, why string) {
+	s.noteRefused(r, rights.From(r.Context()).Actor, why)
+	if seen, ok := w.(*refusalWriter); ok {
+		seen.noted = true
+	}
 }
 
 // strangerChanges answers whoever is not known and would change something where there is no route for it.
@@ -126,7 +153,7 @@ func (s *Server) describeRights(doc *huma.OpenAPI) {
 				continue
 			}
 			op.Security = []map[string][]string{{"token": {}}}
-			if visitors().Has(right) {
+			if visitor(true, "").Rights.Has(right) {
 				op.Security = append(op.Security, map[string][]string{}) // as far as the configuration says so
 			}
 			for _, status := range []int{http.StatusUnauthorized, http.StatusForbidden, http.StatusTooManyRequests} {

@@ -23,7 +23,7 @@ func addressOf(r *http.Request) string {
 }
 
 // changing lets a request through that would change something, and notes it where it was refused as an act: what it is about is
-// not there, or its state forbids it. A request that could not be understood is no act; and that nothing can be recorded cannot
+// not there, its state forbids it, or whoever asks may not. A request that could not be understood is no act; and that nothing can be recorded cannot
 // be recorded. A context that is refused is noted by whoever refuses it.
 func (s *Server) changing(next http.Handler, w http.ResponseWriter, r *http.Request) {
 	who := rights.From(r.Context())
@@ -31,7 +31,8 @@ func (s *Server) changing(next http.Handler, w http.ResponseWriter, r *http.Requ
 	next.ServeHTTP(seen, r)
 	switch {
 	case !who.Known:
-	case seen.status == http.StatusNotFound, seen.status == http.StatusConflict && !seen.noted:
+	case seen.status == http.StatusNotFound, !seen.noted && (seen.status == http.StatusConflict || seen.status == http.StatusForbidden ||
+		seen.status == http.StatusPreconditionFailed):
 		var p problemDocument
 		why := http.StatusText(seen.status)
 		if json.Unmarshal(seen.body, &p) == nil && p.Title != "" {
@@ -54,7 +55,7 @@ const selfNoted = "Weighpost-Noted"
 
 func (w *refusalWriter) WriteHeader(status int) {
 	w.status = status
-	w.noted = w.Header().Get(selfNoted) != ""
+	w.noted = w.noted || w.Header().Get(selfNoted) != ""
 	w.Header().Del(selfNoted)
 	w.ResponseWriter.WriteHeader(status)
 }

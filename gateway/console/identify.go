@@ -16,7 +16,8 @@ const keyMark = "wp_"
 
 // shown is what a request shows of who sends it, beside the rights.Who of its context.
 type shown struct {
-	wrong string // what it shows and is not good for anything, for whoever reads the journal; "": nothing of the kind
+	cookie bool   // it is known by a cookie, which a browser sends of itself
+	wrong  string // what it shows and is not good for anything, for whoever reads the journal; "": nothing of the kind
 }
 
 type shownKey struct{}
@@ -35,19 +36,23 @@ func (s *Server) identified(next http.Handler) http.Handler {
 }
 
 // identify says who sends a request: by its header Authorization alone where there is one, else by its cookie, else it is
-// anybody. What is shown and wrong makes nobody of the sender, not a visitor.
+// anybody. What is shown and wrong makes nobody of the sender, not a visitor; a cookie of a session that has ended makes a visitor.
 func (s *Server) identify(r *http.Request) (rights.Who, shown) {
 	from := where(r.RemoteAddr)
-	nobody := rights.Who{Actor: record.Actor{By: record.ActorUnknown, Where: from}}
 	if len(r.Header.Values("Authorization")) > 0 {
 		who, wrong := s.byBearer(r, from)
 		if wrong != "" {
-			return nobody, shown{wrong: wrong}
+			return visitor(false, from), shown{wrong: wrong}
 		}
 		return who, shown{}
 	}
-	nobody.Rights = s.visiting(r)
-	return nobody, shown{}
+	if who, show := s.byCookie(r, from); show.cookie {
+		return who, show
+	}
+	if s.deps.Access == nil {
+		return visitor(fromHere(r), from), shown{}
+	}
+	return s.deps.Access.Visitor(fromHere(r), from), shown{}
 }
 
 // byBearer says whose token or key a request shows, or what is wrong with it.
@@ -59,24 +64,13 @@ func (s *Server) byBearer(r *http.Request, from string) (rights.Who, string) {
 	case s.deps.Token.Is(token):
 		return rights.Host(record.Actor{By: record.ActorToken, Where: from}), ""
 	case s.deps.Access != nil && strings.HasPrefix(token, keyMark):
-		who, err := s.deps.Access.WhoseKey(r.Context(), token, from)
+		who, err := s.deps.Access.WhoseKey(token, addressOf(r), from)
 		if err != nil {
 			return rights.Who{}, "it shows a key that is not good for anything"
 		}
 		return who, ""
 	}
 	return rights.Who{}, "it shows a token that is not the right one"
-}
-
-// visiting is what somebody may do who shows nothing: on this computer what the configuration says, from elsewhere nothing.
-func (s *Server) visiting(r *http.Request) rights.Set {
-	switch {
-	case !fromHere(r):
-		return nil
-	case s.deps.Access == nil:
-		return visitors()
-	}
-	return s.deps.Access.Visitors()
 }
 
 // fromHere says whether both ends of a request's connection are loopback addresses.

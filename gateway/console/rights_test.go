@@ -36,7 +36,9 @@ func ruledRoutes(h *house) (list []ruled) {
 	for _, o := range h.otherRoutes() {
 		list = append(list, ruled{"GET", strings.TrimSuffix(o.pattern, "{$}"), o.right})
 	}
-	slices.SortFunc(list, func(a, b ruled) int { return cmp.Or(strings.Compare(a.path, b.path), strings.Compare(a.method, b.method)) })
+	slices.SortFunc(list, func(a, b ruled) int {
+		return cmp.Or(strings.Compare(a.path, b.path), strings.Compare(a.method, b.method))
+	})
 	return list
 }
 
