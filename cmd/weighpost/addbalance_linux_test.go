@@ -58,6 +58,16 @@ func onTerminal(t *testing.T, dir string, args ...string) (*terminal, *exec.Cmd)
 	return m, cmd
 }
 
+func plugged(t *testing.T, path string) *pty.Cord {
+	t.Helper()
+	c := pty.NewCord(path)
+	if err := c.Plug(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = c.Pull() })
+	return c
+}
+
 // TestAddBalanceAtATerminal goes from a balance of which nothing is known to weighings in the journal, with one
 // pseudo-terminal for the person and one for the balance.
 func TestAddBalanceAtATerminal(t *testing.T) {

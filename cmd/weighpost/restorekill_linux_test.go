@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"weighpost/gateway/journal"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 )
 
@@ -20,7 +21,7 @@ import (
 // whole restored journal; and the same restore ends what the last began.
 func TestARestoreThatIsKilledLeavesTheFolderAsItWasOrWhole(t *testing.T) {
 	t.Parallel()
-	rounds, seed, dice := kills(t, 8)
+	rounds, seed, dice := needs.Kills(t, 8)
 	old, at := newOldComputer(t, false), t.TempDir()
 	program := filepath.Join(at, "weighpost")
 	self, err := os.Executable()

@@ -3,6 +3,7 @@ package main
 import (
 	"flag"
 	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -48,4 +49,18 @@ func waitFor(ts *testscript.TestScript, neg bool, args []string) {
 			ts.Fatalf("%s is not there after 20 s", args[0])
 		}
 	}
+}
+
+// program gives the test's own program the name weighpost: see TestMain.
+func program(t *testing.T, dir string) string {
+	t.Helper()
+	path := filepath.Join(dir, "weighpost")
+	self, err := os.Executable()
+	if err == nil {
+		err = os.Symlink(self, path)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return path
 }

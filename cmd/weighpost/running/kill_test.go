@@ -1,6 +1,6 @@
 //go:build linux
 
-package main
+package running
 
 import (
 	"bytes"
@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -23,6 +22,7 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 
 	"weighpost/gateway/journal"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/port/pty"
 	"weighpost/gateway/record"
 	"weighpost/sinks/mqtt/mosquitto"
@@ -129,18 +129,12 @@ func newRig(t *testing.T) *rig {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	dir := t.TempDir()
 	r := &rig{
-		program: filepath.Join(dir, "weighpost"), config: filepath.Join(dir, "weighpost.yaml"),
+		program: program(t, dir), config: filepath.Join(dir, "weighpost.yaml"),
 		journal: filepath.Join(dir, "journal"), files: filepath.Join(dir, "files"),
 		far: &farSide{delivered: map[string][]byte{}, acknowledged: map[string]string{}},
 	}
-	self, err := os.Executable()
-	if err == nil {
-		err = os.Symlink(self, r.program) // the test's program is weighpost under that name: see TestMain
-	}
-	if err == nil {
-		err = os.Mkdir(r.files, 0o755)
-	}
-	layout, absent := filepath.Abs("../../testdata/layouts/fixed-line.yaml")
+	err := os.Mkdir(r.files, 0o755)
+	layout, absent := filepath.Abs("../../../testdata/layouts/fixed-line.yaml")
 	if err := errors.Join(err, absent); err != nil {
 		t.Fatal(err)
 	}
@@ -198,26 +192,12 @@ func (r *rig) moved(t *testing.T, daemon *exec.Cmd, by int) {
 	}
 }
 
-// kills is how often a test kills, 500 times with WEIGHPOST_LONG=1, the seed that tells a run again, and what its random moments come from.
-func kills(t *testing.T, rounds int) (int, uint64, *rand.Rand) {
-	t.Helper()
-	if os.Getenv("WEIGHPOST_LONG") == "1" {
-		rounds = 500
-	}
-	seed := uint64(time.Now().UnixNano())
-	if s, err := strconv.ParseUint(os.Getenv("WEIGHPOST_SEED"), 10, 64); err == nil {
-		seed = s
-	}
-	t.Logf("%d kills, WEIGHPOST_SEED=%d", rounds, seed)
-	return rounds, seed, rand.New(rand.NewPCG(seed, 0))
-}
-
 // TestEveryAcknowledgedWeighingSurvivesKills kills the whole daemon at random moments, with real mosquitto, a folder and
 // traffic. What had been shown as recorded must be in the journal and behind both sinks, under ids that are never used
 // twice and numbers without a gap.
 func TestEveryAcknowledgedWeighingSurvivesKills(t *testing.T) {
 	t.Parallel()
-	rounds, _, dice := kills(t, 25)
+	rounds, _, dice := needs.Kills(t, 25)
 	r := newRig(t)
 	printing, stop := context.WithCancel(t.Context())
 	defer stop()

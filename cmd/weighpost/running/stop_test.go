@@ -1,6 +1,6 @@
 //go:build linux
 
-package main
+package running
 
 import (
 	"bufio"
@@ -100,7 +100,7 @@ func TestAStopWithAStuckDiskEndsToo(t *testing.T) {
 	end()
 	_ = daemon.Wait()
 	log, _ := os.ReadFile(s.config + ".log")
-	if took > stopPromise || daemon.ProcessState.ExitCode() != statusFailed || !strings.Contains(string(log), "stopping the balances: not ended in time") {
+	if took > stopPromise || daemon.ProcessState.ExitCode() != 1 || !strings.Contains(string(log), "stopping the balances: not ended in time") {
 		t.Errorf("it took %s and ended with status %d:\n%s", took, daemon.ProcessState.ExitCode(), log)
 	}
 	t.Logf("stopped in %s", took.Round(time.Millisecond))
@@ -119,7 +119,7 @@ func newStopRig(t *testing.T) *stopRig {
 	dir := t.TempDir()
 	s := &stopRig{program: program(t, dir), config: filepath.Join(dir, "weighpost.yaml"), journal: filepath.Join(dir, "journal"),
 		broker: mosquitto.Start(t, mosquitto.Options{})}
-	layout, err := filepath.Abs("../../testdata/layouts/fixed-line.yaml")
+	layout, err := filepath.Abs("../../../testdata/layouts/fixed-line.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}

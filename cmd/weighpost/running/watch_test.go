@@ -1,6 +1,6 @@
 //go:build linux
 
-package main
+package running
 
 import (
 	"bufio"
@@ -20,20 +20,6 @@ import (
 	"weighpost/gateway/port/comtest"
 	"weighpost/gateway/port/pty"
 )
-
-// program gives the test's own program the name weighpost: see TestMain.
-func program(t *testing.T, dir string) string {
-	t.Helper()
-	self, err := os.Executable()
-	if err != nil {
-		t.Fatal(err)
-	}
-	path := filepath.Join(dir, "weighpost")
-	if err := os.Symlink(self, path); err != nil {
-		t.Fatal(err)
-	}
-	return path
-}
 
 func plugged(t *testing.T, path string) *pty.Cord {
 	t.Helper()
@@ -108,7 +94,7 @@ func watchedDaemon(t *testing.T) (program1 string, cord *pty.Cord, page string) 
 	t.Helper()
 	dir := t.TempDir()
 	program1, cord = program(t, dir), plugged(t, filepath.Join(dir, "port-1"))
-	layout, err := filepath.Abs("../../testdata/layouts/fixed-line.yaml")
+	layout, err := filepath.Abs("../../../testdata/layouts/fixed-line.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -199,7 +185,7 @@ func TestWatchStraightAtAPort(t *testing.T) {
 	w.until(t, "-- "+cord.Path())
 	w.interrupt(t)
 
-	w = startWatch(t, program, cord.Path(), "--layout", "../../testdata/layouts/fixed-line.yaml", "--hex")
+	w = startWatch(t, program, cord.Path(), "--layout", "../../../testdata/layouts/fixed-line.yaml", "--hex")
 	w.until(t, "-- ")
 	write("    12.345 g\r\n")
 	w.until(t, "12.345 g  20 20 20 20 31 32 2e 33 34 35 20 67 0d 0a")

@@ -1,6 +1,6 @@
 //go:build linux
 
-package main
+package running
 
 import (
 	"bufio"
@@ -42,11 +42,7 @@ func TestHangupReadsTheConfigurationAnew(t *testing.T) {
 	}
 	write("weighpost.yaml", config("cold room"))
 
-	program, err := exec.LookPath("weighpost") // testscript.Main puts the program there
-	if err != nil {
-		t.Fatal(err)
-	}
-	daemon := exec.Command(program, "run", "--config", filepath.Join(dir, "weighpost.yaml"))
+	daemon := exec.Command(built, "run", "--config", filepath.Join(dir, "weighpost.yaml"))
 	var log strings.Builder
 	daemon.Stderr = &log
 	out, err := daemon.StdoutPipe()

@@ -1,8 +1,8 @@
-package main
+package running
 
 import (
+	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"maps"
 	"net"
@@ -18,6 +18,7 @@ import (
 	"filippo.io/age"
 	paho "github.com/eclipse/paho.mqtt.golang"
 
+	"weighpost/gateway/backup"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/port/pty"
 	"weighpost/gateway/record"
@@ -39,12 +40,9 @@ func newSite(t *testing.T) *site {
 	at := t.TempDir()
 	s := &site{
 		broker: mosquitto.Start(t, mosquitto.Options{Users: map[string]string{"bank": "planted-broker-password"}}), share: filepath.Join(at, "share"),
-		program: filepath.Join(at, "weighpost"), identityFile: filepath.Join(at, "identity.txt"),
+		program: program(t, at), identityFile: filepath.Join(at, "identity.txt"),
 	}
-	self, err := os.Executable()
-	if err == nil {
-		err = errors.Join(os.Symlink(self, s.program), os.Mkdir(s.share, 0o755)) // see TestMain
-	}
+	err := os.Mkdir(s.share, 0o755)
 	if err == nil {
 		s.identity, err = age.GenerateX25519Identity()
 	}
@@ -52,7 +50,7 @@ func newSite(t *testing.T) *site {
 		err = os.WriteFile(s.identityFile, []byte(s.identity.String()+"\n"), 0o600)
 	}
 	if err == nil {
-		s.layout, err = filepath.Abs("../../testdata/layouts/fixed-line.yaml")
+		s.layout, err = filepath.Abs("../../../testdata/layouts/fixed-line.yaml")
 	}
 	if err != nil {
 		t.Fatal(err)
@@ -274,6 +272,24 @@ func (c *computer) issued(t *testing.T) map[string]string {
 	return all
 }
 
+// restoredFacts is what `backup restore --json` says.
+type restoredFacts struct {
+	backup.Restoration
+	Placed  []backup.Placed `json:"placed"`
+	Reenter []string        `json:"enter_again"`
+}
+
+// commanded runs the program to its end.
+func commanded(args ...string) (out, err string, status int) {
+	var o, e bytes.Buffer
+	run := exec.Command(built, args...)
+	run.Stdout, run.Stderr = &o, &e
+	if why := run.Run(); run.ProcessState == nil {
+		return "", why.Error(), -1
+	}
+	return o.String(), e.String(), run.ProcessState.ExitCode()
+}
+
 // judge holds the restored journal against the one that was lost, and against what the share holds.
 func (b *computer) judge(t *testing.T, a *computer, facts restoredFacts, old map[string]string) {
 	t.Helper()
@@ -325,5 +341,5 @@ func (b *computer) judge(t *testing.T, a *computer, facts restoredFacts, old map
 		t.Errorf("the entry says %.2000s, %v", out, err)
 	}
 	t.Logf("%d entries from the backup; %d known to be missing, %d of them delivered; %s", facts.Entries, facts.Missing.Last-facts.Entries,
-		facts.Missing.Delivered, learntText(facts.Learnt[len(facts.Learnt)-1]))
+		facts.Missing.Delivered, fmt.Sprintf("%+v", facts.Learnt[len(facts.Learnt)-1]))
 }
