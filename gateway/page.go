@@ -54,7 +54,7 @@ func (g *Gateway) openPage(ctx context.Context) error {
 // servePage answers on l until the page's task is ended.
 func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Listener) *page {
 	server := console.New(console.Deps{
-		Site: cfg.Site, Version: Version(), Source: g, Configuration: g.configuration, Conditions: g.board, Contexts: g, Reader: g, Commander: g, Corrector: g, Keys: g, Sealer: g, Refusals: g.refusals, Exports: g, Entries: g, Backups: g, Token: g.token(cfg), Live: &g.live, Log: g.log,
+		Site: cfg.Site, Version: Version(), Source: g, Configuration: g.configuration, Conditions: g.board, Contexts: g, Reader: g, Commander: g, Corrector: g, Keys: g, Sealer: g, Refusals: g.refusals, Exports: g, Entries: g, Follow: g, Backups: g, Token: g.token(cfg), Live: &g.live, Log: g.log,
 	})
 	g.board.Clear(health.PageStopped, "page")
 	return &page{l, g.serving.start(ctx, nil, func(ctx context.Context) {

@@ -27,7 +27,7 @@ type Contexts interface {
 
 // problemDocument is what an error says (RFC 9457, section 3.1).
 type problemDocument struct {
-	Type   string `json:"type" doc:"Always about:blank: the status says what kind of problem it is." example:"about:blank"`
+	Type   string `json:"type" doc:"about:blank: the status says what kind of problem it is. urn:weighpost:problem:… where a program has to tell it from others of the same status." example:"about:blank"`
 	Title  string `json:"title" doc:"What is wrong, in a few words."`
 	Status int    `json:"status" doc:"The status of the answer."`
 	Detail string `json:"detail" doc:"A sentence for whoever sent the request: what was wrong with it, or what to do."`
@@ -67,6 +67,9 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.exportRoute(api)
 	s.timeRoutes(api)
 	s.entryRoutes(api)
+	s.weighingRoutes(api)
+	s.streamRoutes(api)
+	s.nextRoute(api)
 	s.sealRoute(api)
 	s.keyRoutes(api)
 	s.describeRights(api.OpenAPI())

@@ -72,6 +72,7 @@ type Deps struct {
 	Refusals      Refusals // nil: nobody is told
 	Exports       Exports  // nil: there are none
 	Entries       Entries
+	Follow        Follower // nil: there are no streams of the journal
 	Backups       Backups
 	Token         Token  // the host's; the zero value: there is none
 	Access        Access // nil: nobody has an account, and only the host's token is known
@@ -81,18 +82,20 @@ type Deps struct {
 
 // Server is the console.
 type Server struct {
-	deps     Deps
-	started  time.Time
-	streams  chan struct{} // one token for each open stream
-	exports  chan struct{} // and for each export
-	state    stateCache
-	attempts attempts
-	handler  http.Handler
+	deps    Deps
+	started time.Time
+	streams chan struct{} // one token for each open stream
+	exports chan struct{} // and for each export
+	// followers has one for each open stream of the API.
+	followers chan struct{}
+	state     stateCache
+	attempts  attempts
+	handler   http.Handler
 }
 
 // New makes a console. It opens nothing.
 func New(deps Deps) *Server {
-	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit), exports: make(chan struct{}, exportLimit)}
+	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit), exports: make(chan struct{}, exportLimit), followers: make(chan struct{}, streamLimit)}
 	api := http.NewServeMux()
 	s.newAPI(api)
 	s.handler = guard(s.identified(s.routes(s.otherRoutes())), s.identified(s.guardAPI(s.notFound(api))))

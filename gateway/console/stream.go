@@ -111,6 +111,9 @@ type events struct {
 	w   http.ResponseWriter
 	out *http.ResponseController
 	buf []byte
+
+	still  func() error // why whoever follows may no longer; nil: that is not looked at
+	looked time.Time
 }
 
 // send writes one event. data is JSON on one line.
