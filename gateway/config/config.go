@@ -24,6 +24,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"weighpost/gateway/access"
 	"weighpost/gateway/backup"
 	"weighpost/gateway/clock"
 	"weighpost/gateway/console"
@@ -45,6 +46,7 @@ type Config struct {
 	Log      logging.Config  `yaml:"log" desc:"How the daemon writes its log, on standard error."`
 	Balances []intake.Config `yaml:"balances" desc:"The balances, each with its port and its layout."`
 	Sinks    []Sink          `yaml:"sinks" desc:"Where entries are delivered to."`
+	People   access.Config   `yaml:"people" desc:"Who may do what, and how people and programs show who they are."`
 	Backup   backup.Config   `yaml:"backup" desc:"When backups of the journal are made, and where they are kept."`
 
 	file    string
@@ -135,6 +137,7 @@ func (c *Config) check(r *strict.Report) {
 	c.Journal.Timestamp.Check(r.At("journal").At("timestamp"))
 	c.Page.Check(r.At("page"))
 	c.Clock.Check(r.At("clock"))
+	c.People.Check(r.At("people"))
 	if len(c.Balances) == 0 {
 		r.At("balances").Note("no balance is configured: nothing will be recorded")
 	}

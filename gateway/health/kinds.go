@@ -62,6 +62,13 @@ const (
 	ConfigurationRefused = "configuration-refused"
 	BalanceIDTaken       = "balance-id-taken"
 
+	AccountLocked        = "account-locked"
+	AccountReviewOverdue = "account-review-overdue"
+	RightsJoined         = "rights-joined"
+	RoleUnknown          = "role-unknown"
+	NoAdministrator      = "no-administrator"
+	SecretsMissing       = "secrets-missing"
+
 	PageStopped  = "page-stopped"
 	TokenRefused = "token-refused"
 	NetworkGone  = "network-gone"
@@ -80,6 +87,7 @@ const (
 	aBalance = "balance"
 	aSink    = "sink"
 	aServer  = "time server"
+	aPerson  = "person"
 )
 
 // same stands for the subject of the condition that follows.
@@ -287,6 +295,18 @@ var table = []Kind{
 		Says: "A backup was made and could not be copied to, listed in or removed from one place, and why.", Do: "Mend that place; the next backup goes there again."},
 	{Code: ConfigurationRefused, About: "configuration", Severities: []Severity{Warning},
 		Says: "The configuration was not taken, and why; the one before holds.", Do: "Mend what the sentence names, and reload."},
+	{Code: AccountLocked, About: aPerson, Severities: []Severity{Warning},
+		Says: "Attempts to sign in have locked an account or a PIN, and until when.", Do: "Ask the person whether it was them; see the entries sign-in-refused; unlock it."},
+	{Code: AccountReviewOverdue, About: "people", Severities: []Severity{Warning},
+		Says: "Accounts and rights should have been looked over, and by when.", Do: "Look through them, and note what was found: weighpost people review."},
+	{Code: RightsJoined, About: aPerson, Severities: []Severity{Warning},
+		Says: "One person may both review the trail and change people or settings.", Do: "Give one of the two to somebody else, or keep the reason at hand."},
+	{Code: RoleUnknown, About: "person or key", Severities: []Severity{Warning},
+		Says: "Somebody has a role that the configuration no longer names, and nothing from it.", Do: "Name the role again, or give them another."},
+	{Code: NoAdministrator, About: "people", Severities: []Severity{Notice},
+		Says: "Nobody looks after accounts, and where the one-time token for the first waits.", Do: "Use the token, or add somebody on the computer of the journal: weighpost people add."},
+	{Code: SecretsMissing, About: "people", Severities: []Severity{Warning},
+		Says: "The file with the hashes of secrets lacks those of people who had one, as after a restore without it.", Do: "Put the file back, or reset each secret."},
 	{Code: TokenRefused, About: "page", Severities: []Severity{Warning},
 		Says: "The token file cannot be used, so that no program can change anything over HTTP.", Do: "Delete it or take away what others may do with it, and restart."},
 	{Code: DirectoryUnavailable, About: "directory", Severities: []Severity{Warning},
