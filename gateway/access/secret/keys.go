@@ -18,7 +18,6 @@ const (
 	keySize    = 52   // keyBytes in base32
 	sumSize    = 7    // 32 bits in base32
 	keyPrefix  = "wp" // wp_ID_SECRET, where the last sumSize characters of SECRET are its checksum
-	setUpName  = "set-up"
 	longestKey = 256
 )
 
