@@ -12,6 +12,7 @@ import (
 	"net/url"
 	"os"
 	"sync/atomic"
+	"time"
 
 	ber "github.com/go-asn1-ber/asn1-ber"
 	goldap "github.com/go-ldap/ldap/v3"
@@ -88,7 +89,7 @@ func open(ctx context.Context, cfg Config) (*link, error) {
 	l := &link{cfg: cfg, raw: &limited{Conn: c}, ctx: ctx}
 	l.raw.left.Store(maxAnswers)
 	if end, ok := ctx.Deadline(); ok {
-		_ = c.SetDeadline(end)
+		_ = c.SetDeadline(end.Add(time.Second)) // a second rope: ctx closes the connection before
 	}
 	l.stop = context.AfterFunc(ctx, func() { _ = c.Close() })
 	if err := l.begin(secure, conf); err != nil {

@@ -41,7 +41,10 @@ type Options struct {
 	TLS *Certificates // with it there is StartTLS, and a second port that speaks TLS from the first byte
 	// Certificate and Key are shown instead of those of TLS.
 	Certificate, Key string
-	Extra            string // further lines of slapd.conf(5) for the database
+	// Careless lets a bind with an empty secret pass as nobody's, and nobody search, as some directories do
+	// (RFC 4513 sections 5.1.2 and 6.3.1).
+	Careless bool
+	Extra    string // further lines of slapd.conf(5) for the database
 }
 
 // Directory is one slapd, running or not.
@@ -116,7 +119,6 @@ modulepath /usr/lib/ldap
 moduleload back_mdb
 moduleload memberof
 moduleload ppolicy
-disallow bind_anon
 sizelimit 2000
 `
 
@@ -181,6 +183,11 @@ func (d *Directory) Configure(t testing.TB, o Options) {
 	t.Helper()
 	var c strings.Builder
 	c.WriteString(head)
+	if o.Careless {
+		c.WriteString("allow bind_anon_cred bind_anon_dn\n")
+	} else {
+		c.WriteString("disallow bind_anon\n")
+	}
 	fmt.Fprintf(&c, "pidfile %s\n", filepath.Join(d.dir, "pid"))
 	if o.TLS != nil {
 		certificate, key := o.TLS.Certificate, o.TLS.Key
