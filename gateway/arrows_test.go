@@ -80,7 +80,8 @@ var arrows = []arrow{
 	{"gateway/setup/...", []string{"gateway/port", "gateway/port/..."}, "a balance on a bench, for tests"},
 	{"gateway/setup", []string{"gateway/port", "gateway/port/...", "gateway/health", "gateway/config", "gateway/intake", "gateway/record",
 		"parsers/..."}, "it prepares a balance for a person, on the command line or a page; it reaches nothing that records"},
-	{"gateway/console", []string{"gateway/record", "gateway/rights", "gateway/health", "gateway/live", "parsers/strict"},
+	{"gateway/certificate", []string{"gateway/health", "parsers/strict"}, "it looks after two files, and knows no page"},
+	{"gateway/console", []string{"gateway/record", "gateway/rights", "gateway/certificate", "gateway/health", "gateway/live", "parsers/strict"},
 		"pages show; they reach nothing that records"},
 
 	{"sinks/...", []string{"sinks", "sinks/...", "gateway/record", "parsers/..."},

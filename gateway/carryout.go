@@ -33,8 +33,10 @@ func (g *Gateway) carryOut(ctx, limit context.Context, c *change) {
 
 	whole := *c.next
 	whole.sinks = g.changeSinks(ctx, limit, c, before)
-	if before.cfg.Page != whole.cfg.Page {
-		whole.page = g.changePage(ctx, limit, whole.cfg, before.page, c.listen)
+	if !reflect.DeepEqual(before.cfg.Page, whole.cfg.Page) {
+		whole.page = g.changePage(ctx, limit, whole.cfg, before.page, c)
+	} else {
+		g.takeCertificate(before.page.certificate)
 	}
 	g.now.Store(&whole)
 	g.showStatus(whole.sinks)

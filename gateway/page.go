@@ -6,6 +6,7 @@ import (
 	"net"
 	"time"
 
+	"weighpost/gateway/certificate"
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/health"
@@ -13,8 +14,9 @@ import (
 
 // page is the page where it listens now.
 type page struct {
-	listener net.Listener
-	task     *task
+	listener    net.Listener
+	certificate *certificate.Keeper // nil: it has no TLS
+	task        *task
 }
 
 // lent is a listener as a server gets it: closing it frees the server and leaves the address to the next one.
@@ -40,24 +42,32 @@ func lend(l net.Listener) (lent, error) {
 
 func (g *Gateway) openPage(ctx context.Context) error {
 	now := *g.now.Load()
+	shows := g.certificate(now.cfg)
+	g.takeCertificate(shows)
 	l, err := console.Listen(ctx, now.cfg.Page)
 	if err != nil {
 		return err
 	}
 	g.life.onStop("the page's address", func(context.Context) error { return g.now.Load().page.listener.Close() })
 	g.life.onStop("the page", g.serving.stop)
-	now.page = g.servePage(ctx, now.cfg, l)
+	now.page = g.servePage(ctx, now.cfg, l, shows)
 	g.now.Store(&now)
 	return nil
 }
 
 // servePage answers on l until the page's task is ended.
-func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Listener) *page {
-	server := console.New(console.Deps{
+func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Listener, shows *certificate.Keeper) *page {
+	deps := console.Deps{
 		Site: cfg.Site, Version: Version(), Source: g, Configuration: g.configuration, Conditions: g.board, Contexts: g, Reader: g, Commander: g, Corrector: g, Keys: g, Sealer: g, Refusals: g.refusals, Exports: g, Entries: g, Follow: g, Backups: g, Token: g.token(cfg), Live: &g.live, Log: g.log,
-	})
+		Page: cfg.Page,
+	}
+	if shows != nil {
+		deps.Certificate = shows
+	}
+	server := console.New(deps)
 	g.board.Clear(health.PageStopped, "page")
-	return &page{l, g.serving.start(ctx, nil, func(ctx context.Context) {
+	return &page{l, shows, g.serving.start(ctx, nil, func(ctx context.Context) {
+		defer watchCertificate(ctx, shows)()
 		loan, err := lend(l)
 		if err == nil {
 			err = server.Serve(ctx, loan)
@@ -91,18 +101,21 @@ func (g *Gateway) token(cfg *config.Config) console.Token {
 	return console.Token{}
 }
 
-// changePage moves the page to listen, or, where that is nil, serves it anew where it is.
-func (g *Gateway) changePage(ctx, limit context.Context, cfg *config.Config, old *page, listen net.Listener) *page {
+// changePage moves the page to where the change listens, or, where it does not, serves it anew where it is.
+func (g *Gateway) changePage(ctx, limit context.Context, cfg *config.Config, old *page, c *change) *page {
 	var moved *page
-	if listen != nil {
-		moved = g.servePage(ctx, cfg, listen)
+	if c.listen != nil {
+		moved = g.servePage(ctx, cfg, c.listen, c.shows)
 	}
 	old.task.end()
 	if err := old.task.wait(limit); err != nil {
 		g.log.Error("the page as it was", "err", err)
 	}
+	if c.shows == nil {
+		certificate.Forget(g.board)
+	}
 	if moved == nil {
-		return g.servePage(ctx, cfg, old.listener)
+		return g.servePage(ctx, cfg, old.listener, c.shows)
 	}
 	if err := old.listener.Close(); err != nil {
 		g.log.Warn("the page's old address", "err", err)
@@ -112,5 +125,6 @@ func (g *Gateway) changePage(ctx, limit context.Context, cfg *config.Config, old
 
 // PageURL is where the page is, once started.
 func (g *Gateway) PageURL() string {
-	return "http://" + g.now.Load().page.listener.Addr().String() + "/"
+	now := g.now.Load()
+	return now.cfg.Page.Shown(now.page.listener.Addr())
 }

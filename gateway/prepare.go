@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 
+	"weighpost/gateway/certificate"
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/deliver"
@@ -25,9 +26,10 @@ type change struct {
 	next     *running // its page, sinks and balances are those that run now, until the change is carried out
 	roster   roster.Roster
 	entry    *record.Configured
-	listen   net.Listener  // nil: the page stays where it is
-	sinks    []sinkStep    // one for each sink of the configuration, in its order
-	balances []balanceStep // one for each balance likewise
+	listen   net.Listener        // nil: the page stays where it is
+	shows    *certificate.Keeper // of the page; nil: it has no TLS
+	sinks    []sinkStep          // one for each sink of the configuration, in its order
+	balances []balanceStep       // one for each balance likewise
 }
 
 // sinkStep is what becomes of one sink.
@@ -71,6 +73,9 @@ func (g *Gateway) prepare(ctx context.Context, cfg *config.Config) (*change, err
 		return nil, err
 	}
 	if err := g.prepareBalances(c, now); err != nil {
+		return nil, err
+	}
+	if c.shows, err = g.prepareCertificate(cfg, now); err != nil {
 		return nil, err
 	}
 	if cfg.Page.Listen != now.cfg.Page.Listen {

@@ -87,7 +87,11 @@ func (c deed) send(ctx context.Context, cfg *config.Config) error {
 	if c.Body != nil {
 		req.Header.Set("Content-Type", "application/json")
 	}
-	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	client, err := pageClient(cfg)
+	if err != nil {
+		return err
+	}
+	defer client.CloseIdleConnections()
 	answer, err := client.Do(req)
 	if err != nil {
 		return fmt.Errorf("a process holds the journal, and the daemon does not answer at %s: %w", cfg.Page.URL(), err)

@@ -53,6 +53,9 @@ func (c runCommand) daemon(ctx context.Context, s streams) error {
 	manager.Status(g.StatusLine())
 	fmt.Fprintf(s.out, "weighpost %s at %s: %d balances, %d sinks; page: %s\n",
 		gateway.Version(), cfg.Site, len(cfg.Balances), len(cfg.Sinks), g.PageURL())
+	if f, made, ok := g.PageCertificate(); ok && made {
+		fmt.Fprintf(s.out, "certificate of the page, made here: SHA-256 %s\n", f.Fingerprint)
+	}
 	reloadUntil(ctx, g, c.Config, hangups, log.Logger, manager.Reloading, func() {
 		log.SetLevel(c.logConfig(g.Config()))
 		manager.Ready()

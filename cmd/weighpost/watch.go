@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"os/signal"
@@ -49,16 +50,16 @@ func (c watchCommand) Validate() error {
 }
 
 func (c watchCommand) Run(ctx context.Context, s streams) error {
-	page, err := c.page()
+	page, pin, err := c.page()
 	if err != nil {
 		return err
 	}
 	signal.Ignore(syscall.SIGPIPE) // a reader that has gone is an answer of the write, not the end of the program
 	out := watch.NewPrinter(s.out, watch.Style{JSON: c.JSON, Hex: c.Hex, Control: c.Control})
 	if c.Port == "" {
-		err = (&watch.Daemon{URL: page}).Run(ctx, out.Print)
+		err = (&watch.Daemon{URL: page, TLS: pin}).Run(ctx, out.Print)
 	} else {
-		err = c.port(ctx, s, page, out)
+		err = c.port(ctx, s, page, pin, out)
 	}
 	if errors.Is(err, watch.ErrGone) {
 		return nil
@@ -66,11 +67,11 @@ func (c watchCommand) Run(ctx context.Context, s streams) error {
 	return err
 }
 
-func (c watchCommand) port(ctx context.Context, s streams, page string, out *watch.Printer) error {
+func (c watchCommand) port(ctx context.Context, s streams, page string, pin *tls.Config, out *watch.Printer) error {
 	p := watch.Port{
 		Config: c.at(c.Port),
 		Busy: func(ctx context.Context) string {
-			if balance := watch.Holder(ctx, page, c.Port); balance != "" {
+			if balance := watch.Holder(ctx, page, pin, c.Port); balance != "" {
 				return watch.HeldWords(c.Port, balance)
 			}
 			return ""
@@ -89,17 +90,18 @@ func (c watchCommand) port(ctx context.Context, s streams, page string, out *wat
 	return p.Run(ctx, out.Print)
 }
 
-// page is where the daemon's page is.
-func (c watchCommand) page() (string, error) {
+// page is where the daemon's page is, and what it is known by there; nil: as the system's authorities vouch for it.
+func (c watchCommand) page() (string, *tls.Config, error) {
 	switch {
 	case c.URL != "":
-		return c.URL, nil
+		return c.URL, nil, nil
 	case c.Config != "":
 		cfg, err := config.LoadFile(c.Config)
 		if err != nil {
-			return "", fmt.Errorf("where the page is cannot be read: %w", err)
+			return "", nil, fmt.Errorf("where the page is cannot be read: %w", err)
 		}
-		return cfg.Page.URL(), nil
+		pin, err := pageTLS(cfg)
+		return cfg.Page.URL(), pin, err
 	}
-	return console.Config{}.URL(), nil
+	return console.Config{}.URL(), nil, nil
 }

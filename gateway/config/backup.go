@@ -86,6 +86,9 @@ func (c *Config) BackupSecrets() (secrets []backup.Secret, notHeld []string) {
 	}
 	add(backup.SigningKey, "the signing key of the journal", filepath.Join(c.Journal.Folder, "key"))
 	add("page/token", "the token for requests over HTTP", c.TokenFile())
+	if key := c.Page.TLS.Key; key != "" {
+		add("page/key", "the key of the page's certificate", key)
+	}
 	for i, s := range c.namedSecrets() {
 		path, isFile := strings.CutPrefix(s.ref, "file:")
 		if isFile {

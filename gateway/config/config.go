@@ -97,6 +97,8 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 	c.Journal.Retention.Folder = beside(filepath.Dir(name), c.Journal.Retention.Folder)
 	c.Backup.Folder = beside(filepath.Dir(name), c.Backup.Folder)
 	c.Page.TokenFile = beside(filepath.Dir(name), c.Page.TokenFile)
+	c.Page.TLS.Certificate = beside(filepath.Dir(name), c.Page.TLS.Certificate)
+	c.Page.TLS.Key = beside(filepath.Dir(name), c.Page.TLS.Key)
 	c.file, c.notes = name, r.Notes()
 	return c, nil
 }
@@ -136,6 +138,7 @@ func (c *Config) check(r *strict.Report) {
 	c.Journal.Space.Check(r.At("journal").At("space"))
 	c.Journal.Timestamp.Check(r.At("journal").At("timestamp"))
 	c.Page.Check(r.At("page"))
+	c.checkOpenPage(r)
 	c.Clock.Check(r.At("clock"))
 	c.People.Check(r.At("people"))
 	if len(c.Balances) == 0 {

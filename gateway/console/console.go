@@ -8,8 +8,8 @@
 //	/api/v1/…     what programs ask and change; it describes itself at /api/v1/openapi.json
 //
 // The page shows and changes nothing; the API changes what a balance's next weighings are tied to, asks balances
-// for weights and sends them the commands that their owner wrote down, for whoever has the token. All of it listens on loopback only, answers to loopback names only, and refuses every request
-// that another site's page makes; what it refuses is a problem document (RFC 9457). It owns no facts: it takes what it
+// for weights and sends them the commands that their owner wrote down, for whoever has the token. All of it answers to its own
+// names only, on loopback unless there is TLS, and refuses every request that another site's page makes; what it refuses is a problem document (RFC 9457). It owns no facts: it takes what it
 // shows from small interfaces, and a slow or stuck browser is dropped without delaying anybody.
 package console
 
@@ -76,6 +76,8 @@ type Deps struct {
 	Backups       Backups
 	Token         Token  // the host's; the zero value: there is none
 	Access        Access // nil: nobody has an account, and only the host's token is known
+	Page          Config
+	Certificate   Certificate // nil: plain HTTP
 	Live          Stream
 	Log           *slog.Logger
 }
@@ -98,7 +100,7 @@ func New(deps Deps) *Server {
 	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit), exports: make(chan struct{}, exportLimit), followers: make(chan struct{}, streamLimit)}
 	api := http.NewServeMux()
 	s.newAPI(api)
-	s.handler = guard(s.identified(s.routes(s.otherRoutes())), s.identified(s.guardAPI(s.notFound(api))))
+	s.handler = s.guard(s.identified(s.routes(s.otherRoutes())), s.identified(s.guardAPI(s.notFound(api))))
 	return s
 }
 
@@ -115,6 +117,7 @@ func Listen(ctx context.Context, cfg Config) (net.Listener, error) {
 // Serve answers on l until ctx ends, then ends the open streams, finishes the other requests within three seconds, and
 // closes l.
 func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	l = s.secured(netutil.LimitListener(l, connectionLimit))
 	srv := &http.Server{
 		Handler:           s.handler,
 		BaseContext:       func(net.Listener) context.Context { return ctx },
@@ -134,7 +137,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 			srv.Close()
 		}
 	})
-	err := srv.Serve(netutil.LimitListener(l, connectionLimit))
+	err := srv.Serve(l)
 	if stop() { // ctx has not ended: the listener failed
 		srv.Close()
 		return fmt.Errorf("the page on %s stopped: %w", l.Addr(), err)

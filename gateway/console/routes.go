@@ -109,10 +109,11 @@ func writeJSON(w http.ResponseWriter, status int, v any) {
 
 func (s *Server) serveHealth(w http.ResponseWriter, _ *http.Request) {
 	writeJSON(w, http.StatusOK, struct {
-		Alive   bool   `json:"alive"`
-		Version string `json:"version"`
-		Seconds int64  `json:"up_s"`
-	}{true, s.deps.Version, int64(time.Since(s.started).Seconds())})
+		Alive       bool             `json:"alive"`
+		Version     string           `json:"version"`
+		Seconds     int64            `json:"up_s"`
+		Certificate *pageCertificate `json:"certificate,omitempty"`
+	}{true, s.deps.Version, int64(time.Since(s.started).Seconds()), s.certificate()})
 }
 
 func (s *Server) serveReady(w http.ResponseWriter, _ *http.Request) {

@@ -74,6 +74,9 @@ const (
 	NetworkGone  = "network-gone"
 
 	DirectoryUnavailable = "directory-unavailable"
+	CertificateRefused   = "certificate-refused"
+	CertificateEnds      = "certificate-ends"
+	CertificateNames     = "certificate-names"
 
 	// Joint kinds: made by the board of two or more conditions that name the same one. No room raises them.
 	DeviceServerGone = "device-server-gone" // subject: its host
@@ -312,6 +315,14 @@ var table = []Kind{
 	{Code: DirectoryUnavailable, About: "directory", Severities: []Severity{Warning},
 		Says: "The directory that judges people's secrets could not be asked, and why.", Do: "Mend what the sentence names: weighpost directory test. Local people can sign in meanwhile.",
 		names: []string{NetworkGone}},
+	{Code: CertificateRefused, About: "page", Severities: []Severity{Warning, Error},
+		Says: "The certificate of the page cannot be used or made, and why; the one before goes on, or the page cannot be opened.",
+		Do:   "Put a certificate and the key that belongs to it into the files; they are taken within seconds."},
+	{Code: CertificateEnds, About: "page", Severities: []Severity{Warning, Error},
+		Says: "The certificate of the page runs out soon, or is over.", Do: "Have it renewed; see that the computer's date is right.",
+		names: []string{CertificateRefused}},
+	{Code: CertificateNames, About: "page", Severities: []Severity{Warning},
+		Says: "The certificate of the page does not stand for a name that the page answers to.", Do: "Have one made that names it, or take the name away."},
 	{Code: PageStopped, About: "page", Severities: []Severity{Error},
 		Says: "The page is gone.", Do: "Restart weighpost. Recording and delivery go on."},
 }

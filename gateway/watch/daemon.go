@@ -3,6 +3,7 @@ package watch
 import (
 	"bufio"
 	"context"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -17,7 +18,8 @@ import (
 
 // Daemon watches a running daemon by the stream of its page.
 type Daemon struct {
-	URL string // of the page
+	URL string      // of the page
+	TLS *tls.Config // how the page is known; nil: by the authorities of the system
 
 	silence      time.Duration // after which the stream counts as dead; 0: three of its beats
 	first, later time.Duration // pauses between tries; 0: 1 s, 15 s
@@ -123,7 +125,7 @@ func (d *Daemon) follow(ctx context.Context, take func(Event) error) error {
 	defer cancel(nil)
 	alive := time.AfterFunc(d.silence, func() { cancel(fmt.Errorf("nothing has come for %s", d.silence)) })
 	defer alive.Stop()
-	body, err := open(ctx, d.URL+"/live")
+	body, err := open(ctx, d.TLS, d.URL+"/live")
 	if err != nil {
 		return cause(ctx, err)
 	}
@@ -156,15 +158,17 @@ func cause(ctx context.Context, err error) error {
 }
 
 // client talks to the page without a proxy: it is on this computer, or behind a tunnel that is.
-var client = &http.Client{Transport: &http.Transport{Proxy: nil, DisableKeepAlives: true},
-	CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+func client(pin *tls.Config) *http.Client {
+	return &http.Client{Transport: &http.Transport{Proxy: nil, DisableKeepAlives: true, TLSClientConfig: pin},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+}
 
-func open(ctx context.Context, address string) (io.ReadCloser, error) {
+func open(ctx context.Context, pin *tls.Config, address string) (io.ReadCloser, error) {
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
 	if err != nil {
 		return nil, err
 	}
-	answer, err := client.Do(request)
+	answer, err := client(pin).Do(request)
 	if err != nil {
 		var wrapped *url.Error
 		if errors.As(err, &wrapped) {
