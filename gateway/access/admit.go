@@ -56,7 +56,7 @@ func (b *Book) remember(ctx context.Context, id, given string) {
 		b.forget(id)
 		return
 	}
-	hash, err := secret.Hash(ctx, given)
+	hash, err := b.o.Hasher.Hash(ctx, given)
 	if err == nil {
 		err = b.vault.Change(id, func(k *secret.Kept) error {
 			k.Hash, k.Former, k.Set, k.Reset = hash, nil, b.o.Now().UTC(), false
@@ -89,7 +89,7 @@ func (b *Book) byCache(ctx context.Context, given string, a *account) proof {
 			kept.Hash = ""
 		}
 	}
-	ok, _, err := secret.Verify(ctx, kept.Hash, given)
+	ok, _, err := b.o.Hasher.Verify(ctx, kept.Hash, given)
 	switch {
 	case err != nil:
 		return proof{err: err}

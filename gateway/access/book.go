@@ -60,6 +60,28 @@ type Options struct {
 	// Aside is for a command that opens a journal which no daemon has: no set-up token is made, and nothing is kept running.
 	Aside bool
 	Now   func() time.Time // nil: time.Now
+	// Hasher makes and compares hashes; nil: that of the process, with the work that is asked for now.
+	Hasher Hasher
+}
+
+// Hasher makes and compares hashes of secrets: *secret.Hasher is one.
+type Hasher interface {
+	Hash(ctx context.Context, chosen string) (string, error)
+	Verify(ctx context.Context, hash, given string) (ok, stale bool, err error)
+	Reused(ctx context.Context, k secret.Kept, chosen string, reuse int) (bool, error)
+}
+
+// ofProcess is the hasher that all of a process share.
+type ofProcess struct{}
+
+func (ofProcess) Hash(ctx context.Context, chosen string) (string, error) {
+	return secret.Hash(ctx, chosen)
+}
+func (ofProcess) Verify(ctx context.Context, hash, given string) (ok, stale bool, err error) {
+	return secret.Verify(ctx, hash, given)
+}
+func (ofProcess) Reused(ctx context.Context, k secret.Kept, chosen string, reuse int) (bool, error) {
+	return secret.Reused(ctx, k, chosen, reuse)
 }
 
 // Book is the people of a journal. Its methods may be called from any goroutine. Errors that callers tell apart are those of
@@ -99,6 +121,9 @@ func Open(ctx context.Context, o Options) (*Book, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
+	if o.Hasher == nil {
+		o.Hasher = ofProcess{}
+	}
 	s, why, err := load(ctx, o.Dir, o.Journal)
 	if err != nil {
 		return nil, err
@@ -119,7 +144,7 @@ func Open(ctx context.Context, o Options) (*Book, error) {
 		return nil, err
 	}
 	b.sessions = session.New(session.Options{Config: func() session.Config { return o.Config().Session }, Shifts: b.shifts, Now: o.Now, Ended: b.ended})
-	b.ends.wake = make(chan struct{}, 1)
+	b.ends.wake, b.ends.noting = make(chan struct{}, 1), make(chan struct{}, 1)
 	b.refusals = newRefusals(b)
 	if err := b.setUpToken(); err != nil {
 		return nil, errors.Join(err, b.throttle.Close())
@@ -151,6 +176,11 @@ var ErrClosed = errors.New("weighpost is stopping: nobody's account can be chang
 func (b *Book) change(ctx context.Context, build func(s *state, now record.Stamp) ([]record.Body, error), then func() error) ([]record.Entry, error) {
 	ctx, cancel := context.WithTimeout(ctx, appendTime)
 	defer cancel()
+	return b.changeWhile(ctx, build, then)
+}
+
+// changeWhile is change for whoever waits as long as ctx lasts.
+func (b *Book) changeWhile(ctx context.Context, build func(s *state, now record.Stamp) ([]record.Body, error), then func() error) ([]record.Entry, error) {
 	select {
 	case b.writing <- struct{}{}:
 	case <-ctx.Done():

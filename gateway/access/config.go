@@ -96,6 +96,7 @@ func (c *Config) Check(r *strict.Report) {
 	c.Password.Check(r.At("password"))
 	c.PIN.Check(r.At("pin"))
 	c.Lock.Check(r.At("lock"))
+	c.Session.Check(r.At("session"))
 	c.Directory.Check(r.At("directory"))
 	between(r.At("keys").At("longest"), c.Keys.Longest, time.Hour, 43800*time.Hour)
 	between(r.At("review").At("every"), c.Review.Every, 24*time.Hour, 17520*time.Hour)

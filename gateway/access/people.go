@@ -147,7 +147,7 @@ func (b *Book) hash(ctx context.Context, chosen string, a *account) (string, err
 	if err := b.o.Config().Password.Policy(b.o.Site).Check(chosen, a.ID, a.Name, a.Login); err != nil {
 		return "", refuse("%v", err)
 	}
-	return secret.Hash(ctx, chosen)
+	return b.o.Hasher.Hash(ctx, chosen)
 }
 
 // keep changes what is kept in the vault of a person, after the entry that says so. Where it cannot be kept, whoever asked is told;

@@ -103,9 +103,7 @@ func (r *refusals) run(ctx context.Context) {
 	for {
 		select {
 		case <-ctx.Done():
-			limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), endTime)
-			defer cancel()
-			r.write(limit, r.take(r.b.o.Now(), true))
+			r.write(ctx, r.take(r.b.o.Now(), true))
 			return
 		case <-r.wake:
 		case <-timer.C:
@@ -160,7 +158,8 @@ func (r *refusals) write(ctx context.Context, list []due) {
 	if len(list) == 0 {
 		return
 	}
-	_, err := r.b.change(ctx, func(_ *state, at record.Stamp) (bodies []record.Body, err error) {
+	// Whoever ends this waits for what was handed over, so that no attempt is noted twice.
+	_, err := r.b.changeWhile(context.WithoutCancel(ctx), func(_ *state, at record.Stamp) (bodies []record.Body, err error) {
 		for _, d := range list {
 			bodies = append(bodies, &record.SignInRefused{Login: d.kind.login, Person: d.kind.person, Balance: d.kind.balance,
 				Address: d.kind.address, Way: d.kind.way, Why: d.kind.why, Times: d.times, Locked: d.locked, From: d.from, Stamp: at})

@@ -73,6 +73,7 @@ type ends struct {
 	list   []session.Ended
 	unborn map[string]bool // sessions whose beginning could not be recorded
 	wake   chan struct{}
+	noting chan struct{} // holds a token while some are noted
 }
 
 // mostEnds bounds what waits while nothing can be recorded; the rest is found at the next start, as lost.
@@ -95,16 +96,26 @@ func (b *Book) ended(e session.Ended) {
 	}
 }
 
-// noteEnds makes an entry of each session that ended. What cannot be recorded now waits.
+// noteEnds makes an entry of each session that ended, and returns when all that ended before are noted. What cannot be recorded now
+// waits.
 func (b *Book) noteEnds(ctx context.Context) {
+	select {
+	case b.ends.noting <- struct{}{}:
+		defer func() { <-b.ends.noting }()
+	case <-ctx.Done():
+		return
+	}
 	b.ends.mu.Lock()
 	list := b.ends.list
 	b.ends.list = nil
 	b.ends.mu.Unlock()
 	for len(list) > 0 {
 		now := list[:min(len(list), 100)]
-		_, err := b.change(ctx, func(_ *state, at record.Stamp) (bodies []record.Body, err error) {
+		_, err := b.change(ctx, func(s *state, at record.Stamp) (bodies []record.Body, err error) {
 			for _, e := range now {
+				if _, open := s.Open[e.ID]; !open {
+					continue // noted when somebody before gave up waiting
+				}
 				bodies = append(bodies, &record.SignedOut{Session: e.ID, Balance: e.Balance, Cause: string(e.Cause), Ended: e.By, By: e.Actor, Stamp: at})
 			}
 			return bodies, nil

@@ -31,7 +31,7 @@ func (b *Book) ChangeSecret(ctx context.Context, who rights.Who, old, chosen, ad
 		return rights.Session{}, err
 	}
 	kept, _ := b.vault.Person(a.ID)
-	switch reused, err := secret.Reused(ctx, kept, chosen, b.o.Config().Password.Reuse); {
+	switch reused, err := b.o.Hasher.Reused(ctx, kept, chosen, b.o.Config().Password.Reuse); {
 	case err != nil:
 		return rights.Session{}, err
 	case reused:
@@ -182,7 +182,7 @@ func (b *Book) SetPIN(ctx context.Context, who rights.Who, id, pin, reason strin
 			return rights.PersonView{}, refuse("%v", err)
 		}
 		var err error
-		if hash, err = secret.Hash(ctx, pin); err != nil {
+		if hash, err = b.o.Hasher.Hash(ctx, pin); err != nil {
 			return rights.PersonView{}, err
 		}
 	}

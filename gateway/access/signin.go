@@ -140,7 +140,7 @@ func (b *Book) bySecret(ctx context.Context, given string, a *account) proof {
 	if a != nil && a.Source == localSource && a.HasSecret {
 		kept, _ = b.vault.Person(a.ID)
 	}
-	ok, stale, err := secret.Verify(ctx, kept.Hash, given)
+	ok, stale, err := b.o.Hasher.Verify(ctx, kept.Hash, given)
 	switch {
 	case err != nil:
 		return proof{err: err}
@@ -169,7 +169,7 @@ func whyWrong(a *account, kept secret.Kept) string {
 
 // hashAnew replaces a hash that was made with less work than is asked for now. The secret is the same.
 func (b *Book) hashAnew(ctx context.Context, id, old, given string) {
-	hash, err := secret.Hash(ctx, given)
+	hash, err := b.o.Hasher.Hash(ctx, given)
 	if err == nil {
 		err = b.vault.Change(id, func(k *secret.Kept) error {
 			if k.Hash == old {
@@ -280,7 +280,7 @@ func (b *Book) byPIN(ctx context.Context, pin string, a *account) proof {
 	if a != nil && a.HasPIN {
 		kept, _ = b.vault.Person(a.ID)
 	}
-	ok, _, err := secret.Verify(ctx, kept.PIN, pin)
+	ok, _, err := b.o.Hasher.Verify(ctx, kept.PIN, pin)
 	switch {
 	case err != nil:
 		return proof{err: err}
