@@ -2,6 +2,7 @@ package console
 
 import (
 	"context"
+	"fmt"
 	"maps"
 	"net/http"
 	"reflect"
@@ -39,10 +40,24 @@ func (p *problemDocument) ContentType(string) string { return "application/probl
 
 // ownErrors has huma answer in the one form that everything here has.
 var ownErrors = sync.OnceFunc(func() {
-	huma.NewError = func(status int, message string, _ ...error) huma.StatusError {
-		return &problemDocument{"about:blank", http.StatusText(status), status, message}
+	huma.NewError = func(status int, message string, errs ...error) huma.StatusError {
+		return &problemDocument{"about:blank", http.StatusText(status), status, saidWrong(message, errs)}
 	}
 })
+
+// saidWrong says what is wrong and where. What was sent is not repeated: it may be a secret.
+func saidWrong(message string, errs []error) string {
+	var where []string
+	for _, err := range errs {
+		if d, ok := err.(*huma.ErrorDetail); ok && d.Location != "" && len(where) < 5 {
+			where = append(where, fmt.Sprintf("%.80s: %.200s", d.Location, d.Message))
+		}
+	}
+	if where == nil {
+		return sentence(message)
+	}
+	return sentence(message + ": " + strings.Join(where, "; "))
+}
 
 // newAPI adds the routes of the API to mux, with their description in OpenAPI.
 func (s *Server) newAPI(mux *http.ServeMux) huma.API {
@@ -72,6 +87,10 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.nextRoute(api)
 	s.sealRoute(api)
 	s.keyRoutes(api)
+	s.sessionRoutes(api)
+	s.openIDRoute(api)
+	s.peopleRoutes(api)
+	s.rightsRoutes(api)
 	s.describeRights(api.OpenAPI())
 	s.answerOtherMethods(mux, api)
 	return api

@@ -2,6 +2,7 @@ package console
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -99,6 +100,51 @@ func takeBody(w http.ResponseWriter, r *http.Request) bool {
 		problem(w, http.StatusBadRequest, "The body is empty", "See "+apiPrefix+"openapi.json for what belongs into it.")
 		return false
 	}
+	if name, found := givenTwice(b); found {
+		problem(w, http.StatusUnprocessableEntity, "The request cannot be taken", fmt.Sprintf("The name %.80q is there twice: it is not clear which one counts.", name))
+		return false
+	}
 	r.Body = io.NopCloser(bytes.NewReader(b))
 	return true
+}
+
+// givenTwice finds a name that an object of a JSON text has twice (RFC 8259, section 4: readers differ in which one counts). A text
+// that is no JSON is left to the route.
+func givenTwice(b []byte) (string, bool) {
+	type level struct {
+		names map[string]bool // nil: a list
+		value bool            // the next text is a value, not a name
+	}
+	var open []*level
+	for d := json.NewDecoder(bytes.NewReader(b)); ; {
+		token, err := d.Token()
+		if err != nil {
+			return "", false
+		}
+		var in *level
+		if len(open) > 0 {
+			in = open[len(open)-1]
+		}
+		if name, ok := token.(string); ok && in != nil && in.names != nil && !in.value {
+			if in.names[name] {
+				return name, true
+			}
+			in.names[name], in.value = true, true
+			continue
+		}
+		switch token {
+		case json.Delim('}'), json.Delim(']'):
+			open = open[:len(open)-1]
+			continue
+		}
+		if in != nil {
+			in.value = false
+		}
+		switch token {
+		case json.Delim('{'):
+			open = append(open, &level{names: map[string]bool{}})
+		case json.Delim('['):
+			open = append(open, &level{})
+		}
+	}
 }

@@ -323,7 +323,7 @@ func TestStreamsGoOverHTTP2(t *testing.T) {
 	h := open(t)
 	mux := http.NewServeMux()
 	h.newAPI(mux)
-	srv := httptest.NewUnstartedServer(mux)
+	srv := httptest.NewUnstartedServer(h.identified(mux))
 	srv.EnableHTTP2, srv.Config.WriteTimeout, srv.Config.ReadTimeout = true, time.Second, time.Second
 	srv.StartTLS()
 	defer srv.Close()

@@ -1,9 +1,11 @@
 package console
 
 import (
+	"crypto/subtle"
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 
 	"weighpost/gateway/rights"
 )
@@ -16,6 +18,7 @@ const (
 	pageMarks = "1"
 
 	longestCookie = 256
+	flowTime      = 10 * time.Minute // for a sign-in at a provider
 )
 
 // cookieName names a cookie for this connection: over TLS so that browsers take it from here alone, for every path and no other
@@ -27,6 +30,30 @@ func cookieName(r *http.Request, what string) string {
 	return "weighpost" + what + "-" + listenPort(r)
 }
 
+func newCookie(r *http.Request, what, value string) http.Cookie {
+	return http.Cookie{Name: cookieName(r, what), Value: value, Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode}
+}
+
+// sessionCookie gives a browser its session; "" takes it away. It ends with the browser, and the session of its own.
+func sessionCookie(r *http.Request, secret string) http.Cookie {
+	c := newCookie(r, "", secret)
+	if secret == "" {
+		c.MaxAge = -1
+	}
+	return c
+}
+
+// flowCookie ties a sign-in at a provider to the browser that began it. It is Lax: it has to come along when the provider sends
+// the browser back, and is worth nothing by itself.
+func flowCookie(r *http.Request, state string) http.Cookie {
+	c := newCookie(r, "-openid", state)
+	c.SameSite, c.MaxAge = http.SameSiteLaxMode, int(flowTime/time.Second)
+	if state == "" {
+		c.MaxAge = -1
+	}
+	return c
+}
+
 // cookieOf is the value of a cookie; "" where there is none, more than one, or one that cannot be ours.
 func cookieOf(r *http.Request, what string) string {
 	list := r.CookiesNamed(cookieName(r, what))
@@ -34,6 +61,11 @@ func cookieOf(r *http.Request, what string) string {
 		return ""
 	}
 	return list[0].Value
+}
+
+// sameState compares in a time that does not depend on how much is right.
+func sameState(a, b string) bool {
+	return a != "" && subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1
 }
 
 // byCookie says whose session a request shows; shown.cookie is false where it shows none that is good for anything.

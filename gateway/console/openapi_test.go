@@ -169,6 +169,50 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv"}`, 422},
 		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv", "outcome": "fine"}`, 422},
 		{"POST", verifiedPath, "", `{"name": "x.tar", "where": "/srv", "outcome": "good", "size": -1}`, 422},
+		{"GET", sessionPath, "", "", 200},
+		{"POST", sessionPath, "", goodBody("POST", sessionPath), 200},
+		{"POST", sessionPath, "", `{"login": "operator"}`, 422},
+		{"POST", sessionPath, "", `{"login": "operator", "secret": ""}`, 422},
+		{"POST", sessionPath, "", `{"login": "operator", "secret": "x", "remember": true}`, 422},
+		{"POST", sessionPath, "", `{"login": "operator", "secret": "` + strings.Repeat("x", 1025) + `"}`, 422},
+		{"POST", sessionPath, "", `{"login": 7, "secret": "x"}`, 422},
+		{"DELETE", sessionPath, "", "", 200},
+		{"POST", badgePath, "", goodBody("POST", badgePath), 200},
+		{"POST", badgePath, "", `{"code": "0047"}`, 422},
+		{"PUT", secretPath, "", goodBody("PUT", secretPath), 200},
+		{"PUT", secretPath, "", `{"secret": "x"}`, 422},
+		{"DELETE", everywherePath, "", "", 200},
+		{"POST", setUpPath, "", goodBody("POST", setUpPath), 200},
+		{"POST", setUpPath, "", `{"token": "x", "id": "p-01"}`, 422},
+		{"GET", peoplePath, "", "", 200},
+		{"POST", peoplePath, "", goodBody("POST", peoplePath), 200},
+		{"POST", peoplePath, "", `{"id": "p-07", "roles": []}`, 422},
+		{"POST", peoplePath, "", `{"id": "p-07", "name": "Ada", "roles": [], "rights": ["people"]}`, 422},
+		{"GET", personPath, "operator", "", 200},
+		{"GET", personPath, "p-99", "", 404},
+		{"PATCH", personPath, "auditor", `{"seen": 7, "name": "Ada Quill", "roles": ["auditor"], "disabled": true, "reason": "left"}`, 200},
+		{"PATCH", personPath, "it", `{"seen": 7}`, 422},
+		{"PATCH", personPath, "it", `{"seen": 7, "id": "other", "reason": "x"}`, 422},
+		{"POST", resetPath, "it", `{"reason": "forgotten"}`, 200},
+		{"PUT", pinPath, "it", `{"pin": "493817", "reason": "x"}`, 200},
+		{"PUT", pinPath, "it", `{"pin": 493817}`, 422},
+		{"POST", badgesPath, "it", `{"code": "0047"}`, 200},
+		{"POST", badgesPath, "it", `{}`, 422},
+		{"DELETE", badgesPath, "it", "", 200},
+		{"GET", sessionsPath, "operator", "", 200},
+		{"DELETE", sessionsPath, "operator", "", 200},
+		{"DELETE", onePath, "operator", "", 200},
+		{"GET", programsPath, "", "", 200},
+		{"POST", programsPath, "", goodBody("POST", programsPath), 200},
+		{"POST", programsPath, "", `{"id": "lims", "name": "x", "roles": []}`, 422},
+		{"DELETE", programPath, "lims", "", 200},
+		{"DELETE", programPath, "none", "", 409},
+		{"GET", rolesPath, "", "", 200},
+		{"GET", rightsPath, "2026-11-25T10:04:05Z", "", 200},
+		{"GET", rightsPath, "yesterday", "", 422},
+		{"GET", accountReviewsPath, "", "", 200},
+		{"POST", accountReviewsPath, "", goodBody("POST", accountReviewsPath), 200},
+		{"POST", accountReviewsPath, "", `{"at": 5, "findings": ""}`, 422},
 		{"GET", entriesPath, "", "", 200},
 		{"GET", entryPath, "", "", 422},
 		{"GET", reviewsPath, "", "", 200},
@@ -180,7 +224,12 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", reviewsPath, "", `{"by": "ada", "findings": "x", "to": 0}`, 422},
 		{"POST", reviewsPath, "", `{"by": "ada", "findings": "x", "from": 1}`, 422},
 	} {
-		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{name}", "tare").Replace(c.route), c.body, nil)
+		var as func(*http.Request)
+		if strings.HasPrefix(c.route, sessionPath) && c.body == goodBody(c.method, c.route) {
+			as = h.enter(t, "operator")
+		}
+		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id}[c.method+" "+c.route]
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{name}", "tare", "{session}", "s-1").Replace(c.route)+query, c.body, as)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)
 		}

@@ -32,6 +32,7 @@ func (s *Server) otherRoutes() []otherRoute {
 		otherRoute{"/live", rights.See, http.HandlerFunc(s.serveLive)},
 		otherRoute{"/healthz", everybody, http.HandlerFunc(s.serveHealth)},
 		otherRoute{"/readyz", rights.See, http.HandlerFunc(s.serveReady)},
+		otherRoute{backPath, everybody, http.HandlerFunc(s.comeBack)},
 		otherRoute{"/metrics", rights.Measurements, s.metrics()})
 }
 

@@ -1,0 +1,90 @@
+package console
+
+import (
+	"context"
+	"html"
+	"net/http"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"weighpost/gateway/rights"
+)
+
+const (
+	openIDPath = sessionPath + "/openid"
+	backPath   = "/sign-in/openid" // where a provider sends the browser back to
+)
+
+type openIDAnswer struct {
+	Status    int
+	Location  string        `header:"Location"`
+	SetCookie []http.Cookie `header:"Set-Cookie"`
+}
+
+func (s *Server) openIDRoute(api huma.API) {
+	if s.deps.Access == nil {
+		return
+	}
+	huma.Register(api, needs(huma.Operation{OperationID: "sign-in-at-provider", Method: http.MethodGet, Path: openIDPath, Tags: []string{"signing in"},
+		Summary: "Sign in at the provider (OpenID Connect)", DefaultStatus: http.StatusSeeOther,
+		Description: "Sends the browser there. It comes back to " + backPath + ", within ten minutes and with the cookie that it was given here.",
+		Errors:      []int{http.StatusConflict, http.StatusServiceUnavailable}, Middlewares: huma.Middlewares{unhurried}}, everybody), s.beginOpenID)
+}
+
+func (s *Server) beginOpenID(ctx context.Context, in *Asked) (*openIDAnswer, error) {
+	if s.deps.Access.Ways().OpenID == "" {
+		return nil, &problemDocument{"about:blank", "There is no provider to sign in at", http.StatusConflict, "Sign in at the page with a name and a secret."}
+	}
+	ctx, cancel := context.WithTimeout(ctx, longestSignIn)
+	defer cancel()
+	scheme := "http://"
+	if in.r.TLS != nil {
+		scheme = "https://"
+	}
+	to, state, err := s.deps.Access.BeginOpenID(ctx, scheme+in.r.Host+backPath, false) // the guard has seen to it that the host is ours
+	if err != nil {
+		return nil, notDone(err)
+	}
+	return &openIDAnswer{Status: http.StatusSeeOther, Location: to, SetCookie: []http.Cookie{flowCookie(in.r, state)}}, nil
+}
+
+// comeBack takes a browser that the provider sent back. It answers with a page and not with a redirect: the browser has come from
+// another site, and only a step from our own page carries the cookie of the session, which is Strict.
+func (s *Server) comeBack(w http.ResponseWriter, r *http.Request) {
+	state := cookieOf(r, "-openid")
+	gone := flowCookie(r, "")
+	http.SetCookie(w, &gone)
+	if s.deps.Access == nil || !sameState(r.URL.Query().Get("state"), state) {
+		backPage(w, http.StatusForbidden, "You are not signed in", "This sign-in was not begun in this browser, or too long ago. Begin it again.", "/sign-in")
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), longestSignIn)
+	defer cancel()
+	session, err := s.deps.Access.FinishOpenID(ctx, r.URL.Query(), addressOf(r), where(r.RemoteAddr))
+	if err != nil {
+		s.deps.Log.Info("a sign-in at the provider came to nothing", "err", err)
+		backPage(w, http.StatusUnauthorized, "You are not signed in", sentence(err.Error()), "/sign-in")
+		return
+	}
+	if before := rights.From(r.Context()); before.Session != "" {
+		if err := s.deps.Access.SignOut(ctx, before); err != nil {
+			s.deps.Log.Warn("the session before this one was not ended", "err", err)
+		}
+	}
+	cookie := sessionCookie(r, session.Secret)
+	http.SetCookie(w, &cookie)
+	backPage(w, http.StatusOK, "You are signed in", "The page opens by itself.", "/")
+}
+
+// backPage is a page with a link to go on by; where all is well it goes on by itself.
+func backPage(w http.ResponseWriter, status int, title, words, to string) {
+	onward := ""
+	if status == http.StatusOK {
+		onward = `<meta http-equiv="refresh" content="0;url=` + to + `">`
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	_, _ = w.Write([]byte(`<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">` +
+		`<meta name="color-scheme" content="light dark"><title>weighpost</title>` + onward + `<link rel="stylesheet" href="/page.css"></head>` +
+		`<body><main><h1>` + html.EscapeString(title) + `</h1><p>` + html.EscapeString(words) + `</p><p><a href="` + to + `">Go on</a></p></main></body></html>`))
+}
