@@ -143,3 +143,13 @@ func honest(c net.Conn, id int64, op *ber.Packet) bool {
 	}
 	return false
 }
+
+// policyControl is the answer of a password policy (draft-behera-ldap-password-policy-11 section 6.2); nil: without a value.
+func policyControl(value []byte) *ber.Packet {
+	p := ber.Encode(ber.ClassUniversal, ber.TypeConstructed, ber.TagSequence, nil, "")
+	p.AppendChild(ber.NewString(ber.ClassUniversal, ber.TypePrimitive, ber.TagOctetString, goldap.ControlTypeBeheraPasswordPolicy, ""))
+	if value != nil {
+		p.AppendChild(ber.NewString(ber.ClassUniversal, ber.TypePrimitive, ber.TagOctetString, string(value), ""))
+	}
+	return p
+}

@@ -163,14 +163,7 @@ func TestFlood(t *testing.T) {
 // TestWhatABindSays holds the way from the directory's words to ours. Codes: RFC 4511 appendix A. Controls:
 // draft-behera-ldap-password-policy-11 section 6.2. Texts: as directories write them, from common practice.
 func TestWhatABindSays(t *testing.T) {
-	policy := func(value ...byte) *ber.Packet {
-		p := ber.Encode(ber.ClassUniversal, ber.TypeConstructed, ber.TagSequence, nil, "")
-		p.AppendChild(ber.NewString(ber.ClassUniversal, ber.TypePrimitive, ber.TagOctetString, goldap.ControlTypeBeheraPasswordPolicy, ""))
-		if value != nil {
-			p.AppendChild(ber.NewString(ber.ClassUniversal, ber.TypePrimitive, ber.TagOctetString, string(value), ""))
-		}
-		return p
-	}
+	policy := func(value ...byte) *ber.Packet { return policyControl(value) }
 	says := func(data string) string {
 		return "80090308: LdapErr: comment: AcceptSecurityContext error, data " + data + ", v1"
 	}

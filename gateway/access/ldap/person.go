@@ -13,6 +13,7 @@ import (
 
 	ber "github.com/go-asn1-ber/asn1-ber"
 	goldap "github.com/go-ldap/ldap/v3"
+	"golang.org/x/text/unicode/norm"
 )
 
 const (
@@ -28,18 +29,27 @@ type person struct {
 	barred              string // why they may not come in, "" where they may
 }
 
-// unfit says why a login is not asked for, "" where it is. A control character is nobody's login, and some directories, in
-// which a text ends at NUL, would take it for another.
+// unfit says why a login is not asked for, "" where it is. What cannot be printed is nobody's login, and some directories, in
+// which a text ends at NUL, would take it for another. Nor is a login asked for in one of the many forms that a directory takes
+// for the same one (RFC 4518 section 2: wide letters, ligatures, signs that it drops, spaces): each would be a login of its own to
+// whoever counts the attempts. Capitals and composed letters are counted as one, and are asked for.
 func unfit(login string) string {
 	switch {
 	case strings.TrimSpace(login) == "":
 		return "no login was given"
 	case len(login) > maxLogin:
 		return fmt.Sprintf("the login has more than %d bytes", maxLogin)
-	case !utf8.ValidString(login) || strings.ContainsFunc(login, unicode.IsControl):
+	case !utf8.ValidString(login) || strings.ContainsFunc(login, unprintable):
 		return "the login holds what no login can"
+	case norm.NFKC.String(login) != norm.NFC.String(login) || strings.Join(strings.Fields(login), " ") != login:
+		return "the login is written in a form that the directory would take for another"
 	}
 	return ""
+}
+
+// unprintable finds what stands for nothing, or for nothing that can be seen.
+func unprintable(r rune) bool {
+	return !unicode.IsPrint(r) || unicode.Is(unicode.Variation_Selector, r) || unicode.Is(unicode.Other_Default_Ignorable_Code_Point, r) || r == '\ufffc'
 }
 
 // unfitSecret says why a secret is not sent, "" where it is. A directory takes an empty one for nobody's, and answers that this
@@ -171,7 +181,7 @@ func idText(attribute string, raw []byte) (string, error) {
 	if len(raw) == 0 || len(raw) > maxText {
 		return "", fmt.Errorf("its %s has %d bytes", attribute, len(raw))
 	}
-	if s := string(raw); utf8.Valid(raw) && !strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) && !strings.HasPrefix(s, "hex:") {
+	if s := string(raw); utf8.Valid(raw) && !strings.ContainsFunc(s, unprintable) && !strings.HasPrefix(s, "hex:") {
 		return s, nil
 	}
 	return "hex:" + hex.EncodeToString(raw), nil

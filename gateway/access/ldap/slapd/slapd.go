@@ -323,6 +323,23 @@ func (d *Directory) Freeze(t testing.TB) {
 	if err := freeze(cmd.Process); err != nil {
 		t.Fatalf("slapd (process %d) cannot be frozen: %v", cmd.Process.Pid, err)
 	}
+	for end := time.Now().Add(limit); !frozen(cmd.Process.Pid); time.Sleep(time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("slapd (process %d) did not freeze", cmd.Process.Pid)
+		}
+	}
+}
+
+// frozen says whether every thread of a process stands still, as proc(5) has it; where there is no such thing it is taken to.
+func frozen(pid int) bool {
+	threads, _ := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", pid))
+	for _, name := range threads {
+		stat, err := os.ReadFile(name)
+		if i := bytes.LastIndexByte(stat, ')'); err == nil && !bytes.HasPrefix(stat[i+1:], []byte(" T")) {
+			return false
+		}
+	}
+	return true
 }
 
 // Thaw ends what Freeze began.
