@@ -96,6 +96,12 @@ func (s *Server) noteDenied(w http.ResponseWriter, r *http.Request, why string) 
 	}
 }
 
+// still says whether whoever sent a request may still do what was right when it came: for answers that last.
+func (s *Server) still(r *http.Request, right rights.Right) bool {
+	who, show := s.identify(r)
+	return show.wrong == "" && who.May(right) == nil
+}
+
 // strangerChanges answers whoever is not known and would change something where there is no route for it.
 func (s *Server) strangerChanges(w http.ResponseWriter, r *http.Request) bool {
 	stranger := !rights.From(r.Context()).Known && slices.Contains(changingMethods, r.Method)

@@ -51,6 +51,7 @@ func TestContrastOfKnownPairs(t *testing.T) {
 var (
 	textOn = map[string]string{
 		"ground":       "ink soft moss brick",
+		"moss":         "ground", // a button
 		"sheet":        "ink soft moss ochre brick",
 		"brick-ground": "ink soft brick", "ochre-ground": "ink soft ochre", "slate-ground": "ink soft slate",
 		"ink": "ground", // the link that skips to the balances

@@ -16,6 +16,7 @@ const (
 	// headers). A token for each session would protect against nothing more, and be one more secret to lose.
 	pageMark  = "X-Weighpost-Page"
 	pageMarks = "1"
+	pageLooks = "looks" // the page asks of itself
 
 	longestCookie = 256
 	flowTime      = 10 * time.Minute // for a sign-in at a provider
@@ -87,7 +88,7 @@ func (s *Server) byCookie(r *http.Request, from string) (rights.Who, shown) {
 
 // byItself says whether a page asks without its person doing anything: that is no use of a session.
 func byItself(r *http.Request) bool {
-	return r.URL.Path == "/live" || strings.Contains(r.Header.Get("Accept"), "text/event-stream")
+	return r.URL.Path == "/live" || r.Header.Get(pageMark) == pageLooks || strings.Contains(r.Header.Get("Accept"), "text/event-stream")
 }
 
 // ofThePage says whether a request that changes something by a cookie comes from our own page. The guard has refused what says

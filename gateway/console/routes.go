@@ -44,12 +44,27 @@ func (s *Server) routes(list []otherRoute) http.Handler {
 			panic("console: " + o.pattern + " names no right: give it one in otherRoutes")
 		}
 		mux.HandleFunc(o.pattern, func(w http.ResponseWriter, r *http.Request) {
+			if o.pattern == "/{$}" && s.toSignIn(w, r) {
+				return
+			}
 			if s.may(w, r, o.right) {
 				o.handler.ServeHTTP(w, r)
 			}
 		})
 	}
 	return s.notFound(mux)
+}
+
+const signInPath = "/sign-in"
+
+// toSignIn sends whoever would look at the page and may not to where one signs in.
+func (s *Server) toSignIn(w http.ResponseWriter, r *http.Request) bool {
+	who := rights.From(r.Context())
+	if s.deps.Access == nil || who.May(rights.See) == nil || shownOf(r.Context()).wrong != "" || who.Known && who.Session == "" {
+		return false
+	}
+	http.Redirect(w, r, signInPath, http.StatusSeeOther)
+	return true
 }
 
 // notFound adds the answer for every address that has no other. Whoever would change something there is told no more than that
@@ -82,8 +97,11 @@ func pageRoutes() (list []otherRoute) {
 			panic(err)
 		}
 		where, right := "/"+f.Name(), everybody
-		if f.Name() == "index.html" {
+		switch f.Name() {
+		case "index.html":
 			where, right = "/{$}", rights.See
+		case "sign-in.html":
+			where = signInPath
 		}
 		sum := sha256.Sum256(b)
 		tag := `"` + hex.EncodeToString(sum[:8]) + `"`

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 const (
@@ -45,6 +46,9 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 	for {
 		if now := time.Now(); now.Sub(stateAt) >= stateEvery {
 			stateAt = now
+			if !s.still(r, rights.See) {
+				return // whoever looks has signed out, or may not look any more
+			}
 			b, err := s.stateJSON()
 			if err != nil {
 				s.deps.Log.Error("the page's state cannot be written", "err", err)

@@ -358,8 +358,34 @@ function adrift(yes) {
     "What is shown is from " + clock(heardAt) + ", and may be wrong by now." : "Trying again."));
 }
 
+// showWho says who is signed in. It asks of itself, so that it does not count as somebody being there. Where looking is not
+// allowed any more, it goes to where one signs in.
+async function showWho() {
+  let facts = null;
+  try {
+    const answer = await fetch("api/v1/session", { headers: { "X-Weighpost-Page": "looks" }, cache: "no-store" });
+    if (answer.ok) facts = await answer.json();
+  } catch {
+    return; // the connection is gone, which is said elsewhere
+  }
+  const person = facts && facts.signed_in;
+  byId("who").hidden = !facts;
+  if (!facts) return;
+  if (!facts.rights.includes("see")) return location.assign("sign-in");
+  say(byId("who-said"), person ? "Signed in as " + (facts.name || facts.id) : "Not signed in");
+  byId("who-in").hidden = person;
+  byId("who-own").hidden = byId("who-out").hidden = !person;
+}
+
+byId("who-out").addEventListener("click", async () => {
+  const answer = await fetch("api/v1/session", { method: "DELETE", headers: { "X-Weighpost-Page": "1" } }).catch(() => null);
+  if (answer && answer.ok) return location.reload();
+  say(byId("who-said"), "You are still signed in: weighpost did not answer.");
+});
+
 function connect() {
   clearTimeout(again);
+  showWho();
   source = new EventSource("live");
   const on = (name, f) => source.addEventListener(name, (e) => {
     heardAt = Date.now();
