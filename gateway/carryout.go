@@ -39,6 +39,9 @@ func (g *Gateway) carryOut(ctx, limit context.Context, c *change) {
 		g.takeCertificate(before.page.certificate)
 	}
 	g.now.Store(&whole)
+	if g.people != nil {
+		g.people.Reload()
+	}
 	g.showStatus(whole.sinks)
 }
 

@@ -11,6 +11,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"weighpost/gateway/access"
 	"weighpost/gateway/clock"
 	"weighpost/gateway/config"
 	"weighpost/gateway/health"
@@ -44,7 +45,8 @@ type Gateway struct {
 	watch   *watchdog.Watch
 	journal *journal.Journal
 	space   spaceSeen
-	index   *index.DB // made by Start
+	index   *index.DB    // made by Start
+	people  *access.Book // opened by Start; nil: nobody can sign in
 
 	reviewing sync.Mutex // held while a review is noted
 
@@ -102,11 +104,11 @@ func softwareOf(cfg *config.Config) record.Software {
 	return record.Software{Version: Version(), Config: cfg.Hash()}
 }
 
-// Start begins to look after the parts, then opens the journal, the clock, the page, the sinks, the keepers of the
+// Start begins to look after the parts, then opens the journal, the clock, the book of people, the page, the sinks, the keepers of the
 // journal and the ports, in this order. After an error nothing is left running. ctx bounds the start only; what was started lives until
 // Stop.
 func (g *Gateway) Start(ctx context.Context) error {
-	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.openClock, g.openPage, g.watchNetwork, g.openSinks, g.keepJournal, g.openBalances} {
+	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.openClock, g.openPeople, g.openPage, g.watchNetwork, g.openSinks, g.keepJournal, g.openBalances} {
 		if err := start(ctx); err != nil {
 			limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 			defer cancel()

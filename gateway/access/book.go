@@ -28,6 +28,7 @@ import (
 	"weighpost/gateway/access/session"
 	"weighpost/gateway/health"
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // Log is what is needed of the journal.
@@ -98,6 +99,10 @@ type Book struct {
 	appends sync.WaitGroup
 	closed  bool // guarded by mu
 
+	// ready is closed once the journal was read; failed, set before, says why it could not be.
+	ready  chan struct{}
+	failed error
+
 	mu    sync.RWMutex
 	state *state
 
@@ -113,7 +118,8 @@ type Book struct {
 // appendTime is how long an entry may take before whoever waits for it is told so.
 const appendTime = 5 * time.Second
 
-// Open reads the people of a journal. It ends nothing and starts nothing: see Run.
+// Open reads the people of a journal. It ends nothing: see Run. Where very many entries have to be read, Run reads them, so that
+// recording need not wait, and whoever asks of people waits until that is done.
 func Open(ctx context.Context, o Options) (*Book, error) {
 	if o.Now == nil {
 		o.Now = time.Now
@@ -124,18 +130,18 @@ func Open(ctx context.Context, o Options) (*Book, error) {
 	if o.Hasher == nil {
 		o.Hasher = ofProcess{}
 	}
-	s, why, err := load(ctx, o.Dir, o.Journal)
-	if err != nil {
-		return nil, err
-	}
+	b := &Book{o: o, ready: make(chan struct{}), writing: make(chan struct{}, 1), told: map[health.Ref]bool{}}
+	b.ends.wake, b.ends.noting = make(chan struct{}, 1), make(chan struct{}, 1)
+	b.refusals = newRefusals(b)
+	s, why := readSnapshot(ctx, o.Dir, o.Journal)
 	if why != nil && !errors.Is(why, fs.ErrNotExist) {
-		o.Log.Info("people were read from the whole journal", "file", filepath.Join(o.Dir, snapshotName), "why", why)
+		o.Log.Info("people are read from the whole journal", "file", filepath.Join(o.Dir, snapshotName), "why", why)
 	}
-	b := &Book{o: o, state: s, writing: make(chan struct{}, 1), told: map[health.Ref]bool{},
-		lost: slices.Sorted(maps.Keys(s.Open))}
-	if why == nil {
-		b.saved = s.Seq
+	if b.state = s; why != nil {
+		b.state = newState()
 	}
+	b.saved = b.state.Seq
+	var err error
 	if b.vault, err = secret.OpenVault(o.Dir); err != nil {
 		return nil, err
 	}
@@ -144,13 +150,25 @@ func Open(ctx context.Context, o Options) (*Book, error) {
 		return nil, err
 	}
 	b.sessions = session.New(session.Options{Config: func() session.Config { return o.Config().Session }, Shifts: b.shifts, Now: o.Now, Ended: b.ended})
-	b.ends.wake, b.ends.noting = make(chan struct{}, 1), make(chan struct{}, 1)
-	b.refusals = newRefusals(b)
-	if err := b.setUpToken(); err != nil {
-		return nil, errors.Join(err, b.throttle.Close())
+	if o.Aside || o.Journal.Head()-b.state.Seq <= entriesAtOnce {
+		if b.begin(ctx); b.failed != nil {
+			return nil, errors.Join(b.failed, b.throttle.Close())
+		}
 	}
-	b.tell()
 	return b, nil
+}
+
+// begin reads what the journal has behind the snapshot, and lets everybody go on who waits for that.
+func (b *Book) begin(ctx context.Context) {
+	b.mu.Lock()
+	b.failed = b.state.follow(ctx, b.o.Journal)
+	b.lost = slices.Sorted(maps.Keys(b.state.Open))
+	b.mu.Unlock()
+	if b.failed == nil {
+		b.failed = b.setUpToken()
+	}
+	close(b.ready)
+	b.tell()
 }
 
 // Close waits for what is being recorded, notes which sessions ended, and saves what a start needs. The journal must still be open.
@@ -165,7 +183,13 @@ func (b *Book) Close(ctx context.Context) error {
 	case <-ctx.Done():
 		return fmt.Errorf("what changes people was not recorded in time: %w", ctx.Err())
 	}
-	return errors.Join(b.save(ctx), b.throttle.Close())
+	var err error
+	select {
+	case <-b.ready:
+		err = b.save(ctx)
+	default: // it was never run
+	}
+	return errors.Join(err, b.throttle.Close())
 }
 
 // ErrClosed is what a Book returns once it was closed.
@@ -187,6 +211,16 @@ func (b *Book) changeWhile(ctx context.Context, build func(s *state, now record.
 		return nil, fmt.Errorf("nothing was changed, since the journal does not record now: %w", ctx.Err())
 	}
 	release := func() { <-b.writing }
+	select {
+	case <-b.ready:
+	case <-ctx.Done():
+		release()
+		return nil, errReading
+	}
+	if b.failed != nil {
+		release()
+		return nil, b.failed
+	}
 	b.mu.RLock()
 	if b.closed {
 		b.mu.RUnlock()
@@ -242,8 +276,11 @@ func (b *Book) append(ctx context.Context, bodies []record.Body) ([]record.Entry
 	return entries, nil
 }
 
-// look gives people as they are, for f to read and not to keep.
+var errReading = &rights.Refused{Why: "the journal is being read for who has an account: try again in a moment"}
+
+// look gives people as they are, for f to read and not to keep. It waits until the journal was read.
 func (b *Book) look(f func(s *state)) {
+	<-b.ready
 	b.mu.RLock()
 	defer b.mu.RUnlock()
 	f(b.state)
@@ -275,6 +312,9 @@ func (b *Book) follow(ctx context.Context) error {
 
 // save writes the snapshot, where there is something new in it.
 func (b *Book) save(ctx context.Context) error {
+	if b.failed != nil {
+		return nil
+	}
 	if err := b.follow(ctx); err != nil {
 		return err
 	}

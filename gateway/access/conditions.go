@@ -31,6 +31,9 @@ func (b *Book) tell() {
 }
 
 func (b *Book) conditions() (list []health.Condition) {
+	if b.failed != nil {
+		return []health.Condition{Unavailable(b.failed)}
+	}
 	cfg, now := b.o.Config(), b.o.Now()
 	all := cfg.AllRoles()
 	bare := 0 // people whose secret the journal knows of and the vault has not
@@ -56,6 +59,15 @@ func (b *Book) conditions() (list []health.Condition) {
 			Remedy:   "Put the file back from a backup that holds it, or reset each secret: weighpost people reset-secret, on the computer of the journal."})
 	}
 	return list
+}
+
+// Unavailable is the condition that accounts cannot be read.
+func Unavailable(err error) health.Condition {
+	return health.Condition{
+		Code: health.PeopleUnavailable, Subject: "people", Severity: health.Error,
+		Sentence: fmt.Sprintf("Nobody can sign in and no key is good, but for the token of this computer: %v.", err),
+		Remedy:   "Mend what the sentence names, and restart weighpost. Recording and delivery go on.",
+	}
 }
 
 // ofAll gives what is wrong with accounts as a whole.

@@ -107,7 +107,7 @@ func (b *Book) FinishOpenID(ctx context.Context, query url.Values, address, wher
 		b.refused(f, a, err.Why, false)
 		return rights.Session{}, err
 	}
-	return b.begin(ctx, f, proof{account: a, by: record.ActorOpenID})
+	return b.start(ctx, f, proof{account: a, by: record.ActorOpenID})
 }
 
 func (b *Book) notFinished(f from, err error) error {

@@ -6,7 +6,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -230,5 +229,3 @@ func (r *rig) nowhere(texts ...string) {
 		r.t.Errorf("%d files, %v", n, err)
 	}
 }
-
-func has(list []rights.Right, want rights.Right) bool { return slices.Contains(list, want) }

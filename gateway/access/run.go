@@ -19,6 +19,18 @@ const (
 // and keeps conditions, until ctx ends; then it notes what is left. Sessions that were open when the last process ended are
 // noted first as lost.
 func (b *Book) Run(ctx context.Context) {
+	select {
+	case <-b.ready:
+	default:
+		if b.begin(ctx); b.failed == nil {
+			b.warn(ctx, b.save(ctx))
+		}
+	}
+	if b.failed != nil {
+		b.tell()
+		<-ctx.Done()
+		return
+	}
 	b.noteLost(ctx)
 	var parts sync.WaitGroup
 	parts.Go(func() { b.sessions.Run(ctx) })

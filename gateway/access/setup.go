@@ -27,10 +27,9 @@ func (b *Book) SetUpFile() string {
 // setUpToken makes the one-time token of the first start, while there is no account at all, and ends it once there is somebody
 // who looks after accounts.
 func (b *Book) setUpToken() error {
-	administrators, people := 0, 0
-	b.look(func(s *state) {
-		administrators, people = s.administrators(b.o.Config().AllRoles(), b.o.Now()), len(s.People)
-	})
+	b.mu.RLock()
+	administrators, people := b.state.administrators(b.o.Config().AllRoles(), b.o.Now()), len(b.state.People)
+	b.mu.RUnlock()
 	switch {
 	case administrators > 0 && b.vault.SetUpDue():
 		if err := b.vault.SpendSetUp(); err != nil {

@@ -79,7 +79,7 @@ func (b *Book) try(ctx context.Context, f from, a *account, way secret.Way, judg
 		b.refused(f, p.account, err.Why, false)
 		return rights.Session{}, err
 	}
-	return b.begin(ctx, f, p)
+	return b.start(ctx, f, p)
 }
 
 // blocked says that an attempt is not looked at.
@@ -197,8 +197,8 @@ func (b *Book) usable(a *account) *rights.Refused {
 	return &rights.Refused{Why: fmt.Sprintf("the account %s %s: ask whoever looks after the accounts", a.ID, why)}
 }
 
-// begin starts a session, and gives it out once its entry is in the journal.
-func (b *Book) begin(ctx context.Context, f from, p proof) (rights.Session, error) {
+// start starts a session, and gives it out once its entry is in the journal.
+func (b *Book) start(ctx context.Context, f from, p proof) (rights.Session, error) {
 	a := p.account
 	if f.balance != "" && b.o.Config().Badge.Operators {
 		if set, _ := a.may(b.o.Config().AllRoles(), b.o.Now()); !set.Has(rights.OperateAnywhere) {
@@ -221,15 +221,15 @@ func (b *Book) begin(ctx context.Context, f from, p proof) (rights.Session, erro
 		return one(&record.SignedIn{Session: s.ID, Balance: s.Balance, Until: &until, By: s.Actor, Stamp: at}), nil
 	}, nil)
 	if err != nil {
-		b.unbegin(s.ID)
+		b.unstart(s.ID)
 		return rights.Session{}, err
 	}
 	b.noteEnds(ctx) // who was at the bench before
 	return b.given(a, s, cookie, f.where), nil
 }
 
-// unbegin ends a session that nobody was given.
-func (b *Book) unbegin(id string) {
+// unstart ends a session that nobody was given.
+func (b *Book) unstart(id string) {
 	b.ends.mu.Lock()
 	if b.ends.unborn == nil {
 		b.ends.unborn = map[string]bool{}
@@ -271,7 +271,7 @@ func (b *Book) SignInBadge(ctx context.Context, in rights.Badge) (rights.Session
 		b.refused(f, a, err.Why, false)
 		return rights.Session{}, err
 	}
-	return b.begin(ctx, f, proof{account: a, by: record.ActorBadge})
+	return b.start(ctx, f, proof{account: a, by: record.ActorBadge})
 }
 
 // byPIN holds a PIN against the one that is kept.

@@ -17,12 +17,14 @@ import (
 )
 
 const (
-	snapshotName  = "people.json"
-	snapshotForm  = 1
-	mostSnapshot  = 64 << 20 // bytes
-	chunk         = 512      // entries read at once
-	entriesBehind = 50_000   // entries read since the last snapshot before it is worth another
+	snapshotName = "people.json"
+	snapshotForm = 1
+	mostSnapshot = 64 << 20 // bytes
+	chunk        = 512      // entries read at once
 )
+
+// entriesAtOnce is how many entries a start reads before anything else; it takes less than a second.
+var entriesAtOnce uint64 = 100_000
 
 // snapshot is the file that saves a start from reading the whole journal. It can be deleted at any time. It counts only where
 // the journal still has the entry that it ends with, byte for byte; otherwise the journal is read from its beginning.
@@ -141,15 +143,6 @@ func replaceFile(root *os.Root, name string, text []byte) error {
 		return err
 	}
 	return root.Rename(beside, name)
-}
-
-// load gives the people of a journal: from the snapshot as far as that goes, and from the entries behind it.
-func load(ctx context.Context, dir string, log Log) (s *state, why error, err error) {
-	s, why = readSnapshot(ctx, dir, log)
-	if why != nil {
-		s = newState()
-	}
-	return s, why, s.follow(ctx, log)
 }
 
 // follow takes the entries that the journal has behind the state.

@@ -68,6 +68,7 @@ const (
 	RoleUnknown          = "role-unknown"
 	NoAdministrator      = "no-administrator"
 	SecretsMissing       = "secrets-missing"
+	PeopleUnavailable    = "people-unavailable"
 
 	PageStopped  = "page-stopped"
 	TokenRefused = "token-refused"
@@ -308,6 +309,8 @@ var table = []Kind{
 		Says: "Somebody has a role that the configuration no longer names, and nothing from it.", Do: "Name the role again, or give them another."},
 	{Code: NoAdministrator, About: "people", Severities: []Severity{Notice},
 		Says: "Nobody looks after accounts, and where the one-time token for the first waits.", Do: "Use the token, or add somebody on the computer of the journal: weighpost people add."},
+	{Code: PeopleUnavailable, About: "people", Severities: []Severity{Error},
+		Says: "Accounts cannot be read, so that nobody can sign in, and why.", Do: "Mend what the sentence names, and restart. Recording and delivery go on."},
 	{Code: SecretsMissing, About: "people", Severities: []Severity{Warning},
 		Says: "The file with the hashes of secrets lacks those of people who had one, as after a restore without it.", Do: "Put the file back, or reset each secret."},
 	{Code: TokenRefused, About: "page", Severities: []Severity{Warning},

@@ -1,0 +1,78 @@
+package gateway
+
+import (
+	"context"
+
+	"weighpost/gateway/access"
+	"weighpost/gateway/access/ldap"
+	"weighpost/gateway/access/outside"
+	"weighpost/gateway/config"
+	"weighpost/gateway/console"
+	"weighpost/gateway/intake"
+	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
+)
+
+// openPeople opens the book of people. Recording does not wait for it: where it cannot be opened nobody can sign in, and that is a
+// condition.
+func (g *Gateway) openPeople(ctx context.Context) error {
+	directory := ldap.New(ldap.Options{Config: func() ldap.Config { return g.now.Load().cfg.People.Directory }, Board: g.board, Log: g.log})
+	cfg := g.now.Load().cfg
+	book, err := access.Open(ctx, access.Options{
+		Dir: cfg.Journal.Folder, Site: cfg.Site, Journal: g.journal, Config: func() *access.Config { return &g.now.Load().cfg.People },
+		Stamp: g.stamp, Board: g.board, Log: g.log,
+		Directory: func() outside.Directory {
+			if g.now.Load().cfg.People.Directory.Configured() {
+				return directory
+			}
+			return nil
+		},
+	})
+	if err != nil {
+		g.log.Error("nobody can sign in", "err", err)
+		g.board.Raise(access.Unavailable(err))
+		return nil
+	}
+	g.people = book
+	g.life.onStop("the book of people", book.Close)
+	var keeping group
+	keeping.start(ctx, nil, directory.Run)
+	keeping.start(ctx, nil, book.Run)
+	g.life.onStop("sign-ins and sessions", keeping.stop)
+	return nil
+}
+
+// access is who may do what, as the page asks for it.
+func (g *Gateway) access() console.Access {
+	if g.people == nil {
+		return shut{}
+	}
+	return g.people
+}
+
+// People is the book of people, once started; nil where it could not be opened.
+func (g *Gateway) People() *access.Book { return g.people }
+
+// PeopleAside opens the book of people of a journal that no daemon has, for one command. Close it before the journal.
+func PeopleAside(ctx context.Context, cfg *config.Config, j access.Log, stamp func() record.Stamp) (*access.Book, error) {
+	return access.Open(ctx, access.Options{
+		Dir: cfg.Journal.Folder, Site: cfg.Site, Journal: j, Config: func() *access.Config { return &cfg.People }, Stamp: stamp, Aside: true,
+	})
+}
+
+var (
+	_ console.Access = (*access.Book)(nil)
+	_ intake.People  = badges{}
+)
+
+// badges signs people in by the badges that are scanned at balances.
+type badges struct{ g *Gateway }
+
+// Badge signs in whose badge it is.
+func (b badges) Badge(ctx context.Context, scan intake.Badge) (record.ContextItem, error) {
+	s, err := b.g.access().SignInBadge(ctx, rights.Badge{Code: scan.Code, Address: scan.Balance, Where: scan.Where, Balance: scan.Balance})
+	if err != nil {
+		return record.ContextItem{}, err
+	}
+	return record.ContextItem{ID: s.Person.ID, Name: s.Person.Name, Role: s.Who.Actor.Role, How: s.Who.Actor.By}, nil
+}
