@@ -31,6 +31,7 @@ type commands struct {
 	Validate    validateCommand    `cmd:"" help:"Find every mistake in a file that you wrote."`
 	Journal     journalCommand     `cmd:"" help:"Verify a journal, or list what is in it."`
 	Backup      backupCommand      `cmd:"" help:"Make, list and verify backups of the journal, or restore it from one."`
+	Directory   directoryCommand   `cmd:"" help:"Try out the directory that judges people's secrets."`
 	Help        helpCommand        `cmd:"" help:"Print a page of the manual."`
 	Certificate certificateCommand `cmd:"" help:"Show the certificate that the page has: fingerprint, names, until when."`
 	Version     versionCommand     `cmd:"" help:"Print the version."`
