@@ -58,7 +58,8 @@ func (s *Server) contextRoutes(api huma.API) {
 			return s.contextOf(view, err)
 		})
 	huma.Register(api, op("set-context", http.MethodPut, "Tie the next weighings to a person, a sample and more",
-		"Replaces the whole context: what is not named ends. It is answered once the act is in the journal.", errs),
+		"Replaces the whole context: what is not named ends. It is answered once the act is in the journal. Whoever is signed in ties the "+
+			"balance to themselves where they name nobody; to name another needs the right send-context.", errs),
 		func(ctx context.Context, in *contextChange) (*contextAnswer, error) {
 			return s.changeContext(ctx, in, true)
 		})
@@ -99,7 +100,10 @@ func (s *Server) act(ctx context.Context, id, from string, request record.Contex
 	if err != nil {
 		return nil, err
 	}
-	request.By, request.Where, request.Actor, request.At = record.BySent, where(from), &actor, time.Now()
+	if err := ownContext(rights.From(ctx), id, &request); err != nil {
+		return nil, err
+	}
+	request.Where, request.Actor, request.At = where(from), &actor, time.Now()
 	ctx, cancel := context.WithTimeout(ctx, recordTime)
 	defer cancel()
 	view, err := s.deps.Contexts.SetContext(ctx, id, request)

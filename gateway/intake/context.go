@@ -196,6 +196,9 @@ func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.Conte
 func (in *Intake) newItem(name string, item *record.ContextItem, r *record.ContextRequest, since record.UTC) *heldItem {
 	d := in.cfg.Context.hold(name)
 	h := &heldItem{id: item.ID, by: r.By, since: since, used: r.At, idle: time.Duration(d.Idle), uses: item.Uses}
+	if name == record.ItemPerson && item.How != "" && r.By == record.ByTyped {
+		h.by = record.BySignedIn // whoever typed the rest showed who they are
+	}
 	if h.uses == 0 {
 		h.uses = d.Uses
 	}
