@@ -19,6 +19,7 @@ import (
 	"weighpost/gateway/intake"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/live"
+	"weighpost/gateway/once"
 	"weighpost/gateway/port"
 	"weighpost/gateway/record"
 	"weighpost/gateway/refusals"
@@ -47,6 +48,7 @@ type Gateway struct {
 	space   spaceSeen
 	index   *index.DB    // made by Start
 	people  *access.Book // opened by Start; nil: nobody can sign in
+	answers *once.Memory // to requests with a key; nil: they are refused
 
 	reviewing sync.Mutex // held while a review is noted
 

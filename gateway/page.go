@@ -61,6 +61,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 		Site: cfg.Site, Version: Version(), Source: g, Configuration: g.configuration, Conditions: g.board, Contexts: g, Reader: g, Commander: g, Corrector: g, Keys: g, Sealer: g, Refusals: g.refusals, Exports: g, Entries: g, Follow: g, Backups: g, Token: g.token(cfg), Live: &g.live, Log: g.log,
 		Page: cfg.Page, Access: g.access(),
 	}
+	deps.Once, deps.Acts = g.answers, g
 	if shows != nil {
 		deps.Certificate = shows
 	}

@@ -28,6 +28,7 @@ func (g *Gateway) openJournal(ctx context.Context) error {
 	g.superviseJournal(cfg.Journal.Folder)
 	g.life.onStop("the journal", within(j.Close))
 	g.openIndex()
+	g.openAnswers()
 	return nil
 }
 

@@ -7,6 +7,7 @@ import (
 
 	"weighpost/gateway/health"
 	"weighpost/gateway/index"
+	"weighpost/gateway/once"
 )
 
 // Lags of the search index, in entries, between which its condition neither comes nor goes. It takes in 512 at a time.
@@ -19,6 +20,18 @@ const (
 func (g *Gateway) openIndex() {
 	g.index = index.OpenDB(g.now.Load().cfg.Journal.Folder)
 	g.life.onStop("the search index", func(context.Context) error { return g.index.Close() })
+}
+
+// openAnswers makes known what was answered to requests with a key. Without the file such requests are refused; nothing else
+// waits for it.
+func (g *Gateway) openAnswers() {
+	m, err := once.Open(g.now.Load().cfg.Journal.Folder, g.log)
+	if err != nil {
+		g.log.Error("requests with a key of their own are refused, since their answers cannot be remembered", "err", err)
+		return
+	}
+	g.answers = m
+	g.life.onStop("the answers", func(context.Context) error { return m.Close() })
 }
 
 // keepIndex feeds the search index.

@@ -73,7 +73,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.Span](), reflect.TypeFor[float64]())
 	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.UTC](), reflect.TypeFor[timeText]())
 	api := humago.New(mux, cfg)
-	api.UseMiddleware(s.admit)
+	api.UseMiddleware(s.admit, s.once)
 	s.balanceRoutes(api)
 	s.contextRoutes(api)
 	s.askRoutes(api)
@@ -91,6 +91,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.openIDRoute(api)
 	s.peopleRoutes(api)
 	s.rightsRoutes(api)
+	describeOnce(api.OpenAPI())
 	s.describeRights(api.OpenAPI())
 	s.answerOtherMethods(mux, api)
 	return api

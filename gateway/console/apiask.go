@@ -113,7 +113,7 @@ func (s *Server) readBalance(ctx context.Context, in *readRequest) (*readAnswer,
 	}
 	ctx, cancel := context.WithTimeout(ctx, longestAsk)
 	defer cancel()
-	r.Where = where(in.From)
+	r.Where, r.Mark = where(in.From), rights.From(ctx).Actor.Request
 	a, err := s.deps.Reader.Read(ctx, in.ID, r)
 	if err != nil {
 		return nil, s.notAsked(err)

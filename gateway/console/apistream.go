@@ -3,6 +3,7 @@ package console
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"net/http"
 	"net/url"
 	"slices"
@@ -336,5 +337,15 @@ func (e *events) allowed() bool {
 	return err == nil
 }
 
-// stillMay says in a sentence why whoever sent a request may no longer do what it asked for, or nil.
-func (s *Server) stillMay(*http.Request, rights.Right) error { return nil }
+// stillMay says in a sentence why whoever sent a request may no longer do what it asked for, or nil. To look is no use of a
+// session.
+func (s *Server) stillMay(r *http.Request, right rights.Right) error {
+	before := rights.From(r.Context())
+	again := r.Clone(r.Context())
+	again.Header.Set("Accept", "text/event-stream") // see byItself
+	who, show := s.identify(again)
+	if show.wrong != "" || who.Session != before.Session || who.Person != before.Person {
+		return errors.New("what you showed is no longer good for anything: sign in again")
+	}
+	return who.May(right)
+}

@@ -25,7 +25,7 @@ const problemTypes = "urn:weighpost:problem:"
 func typeOf[T any]() reflect.Type { return reflect.TypeFor[T]() }
 
 // rightOnly is the metadata of a route that needs a right.
-func rightOnly(r rights.Right) map[string]any { return map[string]any{"right": r} }
+func rightOnly(r rights.Right) map[string]any { return map[string]any{rightKey: r} }
 
 // exactWeighing is the exact JSON of a weighing, or of a result.
 type exactWeighing json.RawMessage

@@ -26,6 +26,7 @@ import (
 
 	"weighpost/gateway/health"
 	"weighpost/gateway/live"
+	"weighpost/gateway/once"
 )
 
 // Limits against slow and many clients.
@@ -72,7 +73,9 @@ type Deps struct {
 	Refusals      Refusals // nil: nobody is told
 	Exports       Exports  // nil: there are none
 	Entries       Entries
-	Follow        Follower // nil: there are no streams of the journal
+	Follow        Follower     // nil: there are no streams of the journal
+	Once          *once.Memory // nil: no request can have a key
+	Acts          Acts
 	Backups       Backups
 	Token         Token  // the host's; the zero value: there is none
 	Access        Access // nil: nobody has an account, and only the host's token is known

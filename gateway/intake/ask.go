@@ -64,6 +64,7 @@ type question struct {
 	command bool          // whatever frame comes is the answer, also one that cannot be read
 	silent  bool          // no answer is awaited
 	keep    bool          // the answer is recorded whatever the capture rule says
+	mark    string        // of the request that wants it recorded
 	still   bool          // an answer that the balance calls unstable is not recorded
 	first   bool          // the first of two: it is shown, and nothing else
 	before  *record.Value // the answer that this one has to be equal to; nil: none
@@ -120,7 +121,7 @@ func (in *Intake) answered(f frame.Frame, value record.Value, printed *record.Pr
 	case q.before != nil && *q.before != value:
 		a.why = in.differ(q, f, value, stamp, at)
 	case q.keep && !(q.still && value.Stability == layout.Unstable.String()):
-		in.keep(a, f, stamp, at, verdicts)
+		in.keep(a, f, stamp, at, verdicts, q.mark)
 	case in.trigger != Printed:
 		in.captureReading(f, value, printed, stamp, at, verdicts)
 	}
@@ -156,7 +157,7 @@ func (in *Intake) giveUp(q *question) {
 }
 
 // keep records an answer because a request wants it recorded.
-func (in *Intake) keep(a *answer, f frame.Frame, stamp record.Stamp, at time.Time, verdicts []record.Verdict) {
+func (in *Intake) keep(a *answer, f frame.Frame, stamp record.Stamp, at time.Time, verdicts []record.Verdict, mark string) {
 	r := &in.reading
 	if !weighable(r) {
 		a.why = "the number has no unit: a number without a unit is not a weighing"
@@ -170,7 +171,7 @@ func (in *Intake) keep(a *answer, f frame.Frame, stamp record.Stamp, at time.Tim
 		s.feed(r, at) // it comes to rest on this load as on any other, and is recorded once
 	}
 	t := in.weighing(f, a.Value, a.Printed, stamp)
-	t.w.Trigger = record.TriggerAsked
+	t.w.Trigger, t.w.Request = record.TriggerAsked, mark
 	t.w.Verdicts = append(t.w.Verdicts, verdicts...)
 	a.id = in.await(t.body)
 	in.record(t, stamp)

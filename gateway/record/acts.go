@@ -24,6 +24,8 @@ type Actor struct {
 	Role  string `json:"role,omitempty"` // as it then was
 	By    string `json:"by"`             // how they were identified: one of the words above
 	Where string `json:"where,omitempty"`
+	// Request marks the request that the act was done for, where its sender gave it a key of its own: see RequestMark.
+	Request string `json:"request_mark,omitempty"`
 }
 
 // Shown is the actor's name, or the id where there is none.

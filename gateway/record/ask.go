@@ -14,6 +14,7 @@ type ReadRequest struct {
 	Record bool          // the answer is recorded
 	Wait   time.Duration // for how long to ask again while the balance says that the weight moves; 0: the first answer counts
 	Where  string        // the way it came
+	Mark   string        // of the request, as of Actor.Request; "": its sender gave it none
 }
 
 // longestReadWait bounds ReadRequest.Wait.

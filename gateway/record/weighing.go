@@ -11,11 +11,12 @@ type Weighing struct {
 	Head
 	Balance  Balance   `json:"balance"`
 	Value    Value     `json:"value"`
-	Printed  *Printed  `json:"printed,omitempty"` // what else the balance printed in the same frame
-	Frame    []byte    `json:"frame"`             // the bytes exactly as received, base64 in JSON
-	Layout   string    `json:"layout"`            // sha256: of the layout that read the frame
-	Trigger  string    `json:"trigger"`           // what recorded it: the capture rule (printed, settled, every 5s, all), or asked: a request
-	Port     string    `json:"port"`              // where the bytes came from
+	Printed  *Printed  `json:"printed,omitempty"`      // what else the balance printed in the same frame
+	Frame    []byte    `json:"frame"`                  // the bytes exactly as received, base64 in JSON
+	Layout   string    `json:"layout"`                 // sha256: of the layout that read the frame
+	Trigger  string    `json:"trigger"`                // what recorded it: the capture rule (printed, settled, every 5s, all), or asked: a request
+	Port     string    `json:"port"`                   // where the bytes came from
+	Request  string    `json:"request_mark,omitempty"` // of the request that asked for it, as of Actor.Request
 	Stamp    Stamp     `json:"stamp"`
 	Context  Context   `json:"context"`
 	Verdicts []Verdict `json:"verdicts"`
