@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 
+	vault "weighpost/gateway/access/secret"
 	"weighpost/gateway/backup"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
@@ -86,6 +87,9 @@ func (c *Config) BackupSecrets() (secrets []backup.Secret, notHeld []string) {
 	}
 	add(backup.SigningKey, "the signing key of the journal", filepath.Join(c.Journal.Folder, "key"))
 	add("page/token", "the token for requests over HTTP", c.TokenFile())
+	if path := filepath.Join(c.Journal.Folder, vault.FileName); exists(path) { // there is none before the first account
+		add("access/secrets", "the hashes of people's and programs' secrets", path)
+	}
 	if key := c.Page.TLS.Key; key != "" {
 		add("page/key", "the key of the page's certificate", key)
 	}
@@ -98,6 +102,11 @@ func (c *Config) BackupSecrets() (secrets []backup.Secret, notHeld []string) {
 		}
 	}
 	return secrets, notHeld
+}
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
 }
 
 func readFile(path string) ([]byte, error) {

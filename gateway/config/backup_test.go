@@ -22,6 +22,7 @@ func TestEverySecretIsFoundForABackup(t *testing.T) {
 	}
 	put("journal/key", "PRIVATE+KEY+planted\n")
 	put("journal/api.token", "planted-token\n")
+	put("journal/secrets.json", "planted-hashes\n")
 	plain, err := os.ReadFile("testdata/bad/layouts/plain.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -49,6 +50,7 @@ func TestEverySecretIsFoundForABackup(t *testing.T) {
 	want := []string{
 		"journal/key the signing key of the journal /journal/key PRIVATE+KEY+planted",
 		"page/token the token for requests over HTTP /journal/api.token planted-token",
+		"access/secrets the hashes of people's and programs' secrets /journal/secrets.json planted-hashes",
 		"file/001 sinks[0].key /secrets/tls.key planted-tls-key",
 		"file/002 sinks[0].password /secrets/broker planted-password",
 	}

@@ -80,6 +80,7 @@ func TestWorkIsAsRecommended(t *testing.T) {
 func TestVerify(t *testing.T) {
 	h := NewHasher(Work{Passes: 2, MemoryK: 128, Lanes: 1}, 1, 4)
 	old, _ := NewHasher(cheap, 1, 1).Hash(t.Context(), "a secret of somebody")
+	small, _ := NewHasher(Work{Passes: 2, MemoryK: 64, Lanes: 1}, 1, 1).Hash(t.Context(), "a secret of somebody")
 	now, err := h.Hash(t.Context(), "a secret of somebody")
 	if err != nil {
 		t.Fatal(err)
@@ -94,6 +95,7 @@ func TestVerify(t *testing.T) {
 	}{
 		{"right", now, "a secret of somebody", true, false},
 		{"right, of less work", old, "a secret of somebody", true, true},
+		{"right, of less memory", small, "a secret of somebody", true, true},
 		{"wrong", now, "a secret of somebody ", false, false},
 		{"wrong, of less work", old, "another", false, false},
 		{"nobody", "", "", false, false},

@@ -45,7 +45,7 @@ type Vault struct {
 // were accounts with secrets must then say that nobody can sign in, and why. A file that others may read, or that is damaged
 // or cut, is refused with a sentence: it is never taken as empty.
 func OpenVault(dir string) (*Vault, error) {
-	v := &Vault{path: filepath.Join(dir, vaultName), now: content{People: map[string]Kept{}, Keys: map[string]string{}}}
+	v := &Vault{path: filepath.Join(dir, FileName), now: content{People: map[string]Kept{}, Keys: map[string]string{}}}
 	b, err := readOwn(v.path, largest)
 	if errors.Is(err, fs.ErrNotExist) {
 		v.fresh = true

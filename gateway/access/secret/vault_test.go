@@ -70,7 +70,7 @@ func TestAVaultThatOthersMayReadIsRefused(t *testing.T) {
 		if err := openVault(t, dir).Change("p-1", set(mustHash(t, NewHasher(cheap, 1, 1), "x"))); err != nil {
 			t.Fatal(err)
 		}
-		path := filepath.Join(dir, vaultName)
+		path := filepath.Join(dir, FileName)
 		if err := os.Chmod(path, mode); err != nil {
 			t.Fatal(err)
 		}
@@ -79,7 +79,7 @@ func TestAVaultThatOthersMayReadIsRefused(t *testing.T) {
 		}
 	}
 	dir := t.TempDir()
-	if err := os.Symlink("/dev/zero", filepath.Join(dir, vaultName)); err != nil {
+	if err := os.Symlink("/dev/zero", filepath.Join(dir, FileName)); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := OpenVault(dir); err == nil || !strings.Contains(err.Error(), "no ordinary file") {

@@ -11,8 +11,10 @@ import (
 	"regexp"
 )
 
+// FileName is the vault's name in the journal's folder.
+const FileName = "secrets.json"
+
 const (
-	vaultName   = "secrets.json"
 	vaultSchema = "weighpost.secrets/1"
 	largest     = 64 << 20 // bytes of a vault: some 100,000 people
 )

@@ -142,19 +142,21 @@ func TestClocksThatAreSet(t *testing.T) {
 	if x.good(secret) {
 		t.Error("a session outlasts its end")
 	}
-	synctest.Test(t, func(t *testing.T) { // here the clocks have a monotonic part
-		now := time.Now()
-		back := time.Duration(0)
-		x := New(Options{Now: func() time.Time { return time.Now().Add(-back) }})
-		_, secret, err := x.Start(Session{Person: "p-1"})
-		if err != nil {
-			t.Fatal(err)
+	for name, set := range map[string]func(h *held){
+		"the wall clock was set back": func(h *held) { h.wall.Add(int64(time.Hour)) },
+		"the computer slept":          func(h *held) { h.mono.Add(int64(31 * time.Minute)) },
+	} {
+		x := newTable(Config{})
+		s, secret := x.start(t, "p-1", "")
+		set(x.byID[s.ID])
+		x.now = x.now.Add(29 * time.Minute)
+		if !x.good(secret) {
+			t.Errorf("%s: it ends too early", name)
 		}
-		time.Sleep(31 * time.Minute)
-		if _, err := x.Find(secret); err == nil {
-			t.Errorf("%s after %s", time.Now(), now)
+		if x.now = x.now.Add(2 * time.Minute); x.good(secret) {
+			t.Errorf("%s: an unused session goes on", name)
 		}
-	})
+	}
 }
 
 // TestTheBalanceCountsOnlyWhereThePolicySaysSo.
