@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"os"
 	"os/user"
 	"strings"
@@ -77,12 +78,12 @@ func (c deed) send(ctx context.Context, cfg *config.Config) error {
 	if err != nil {
 		return err
 	}
-	if c.Method != http.MethodGet {
-		token, err := os.ReadFile(cfg.TokenFile())
-		if err != nil {
-			return fmt.Errorf("a daemon holds the journal, and the token for asking it cannot be read: %w. Run this as weighpost's user", err)
-		}
+	token, err := os.ReadFile(cfg.TokenFile())
+	if err == nil {
 		req.Header.Set("Authorization", "Bearer "+strings.TrimSpace(string(token)))
+		req.Header.Set("X-Weighpost-By", url.QueryEscape(hostActor("").ID)) // whose command it is
+	} else if c.Method != http.MethodGet {
+		return fmt.Errorf("a daemon holds the journal, and the token for asking it cannot be read: %w. Run this as weighpost's user", err)
 	}
 	if c.Body != nil {
 		req.Header.Set("Content-Type", "application/json")

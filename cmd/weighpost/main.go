@@ -32,6 +32,8 @@ type commands struct {
 	Journal     journalCommand     `cmd:"" help:"Verify a journal, or list what is in it."`
 	Backup      backupCommand      `cmd:"" help:"Make, list and verify backups of the journal, or restore it from one."`
 	Directory   directoryCommand   `cmd:"" help:"Try out the directory that judges people's secrets."`
+	People      peopleCommand      `cmd:"" help:"Add, list and change people's accounts, and see who may do what."`
+	Keys        keysCommand        `cmd:"" help:"Make, list and revoke keys for programs."`
 	Help        helpCommand        `cmd:"" help:"Print a page of the manual."`
 	Certificate certificateCommand `cmd:"" help:"Show the certificate that the page has: fingerprint, names, until when."`
 	Version     versionCommand     `cmd:"" help:"Print the version."`

@@ -1,10 +1,12 @@
 package console
 
 import (
+	"cmp"
 	"context"
 	"net"
 	"net/http"
 	"net/netip"
+	"net/url"
 	"strings"
 
 	"weighpost/gateway/record"
@@ -62,7 +64,7 @@ func (s *Server) byBearer(r *http.Request, from string) (rights.Who, string) {
 	case !named:
 		return rights.Who{}, "it shows no token"
 	case s.deps.Token.Is(token):
-		return rights.Host(record.Actor{By: record.ActorToken, Where: from}), ""
+		return rights.Host(record.Actor{ID: namedBy(r), By: record.ActorToken, Where: from}), ""
 	case s.deps.Access != nil && strings.HasPrefix(token, keyMark):
 		who, err := s.deps.Access.WhoseKey(token, addressOf(r), from)
 		if err != nil {
@@ -71,6 +73,16 @@ func (s *Server) byBearer(r *http.Request, from string) (rights.Who, string) {
 		return who, ""
 	}
 	return rights.Who{}, "it shows a token that is not the right one"
+}
+
+// namedBy is the name that whoever has the host's token gives in a header, for acts whose body has no place for one; "" where there
+// is none that can be a name.
+func namedBy(r *http.Request) string {
+	name, err := url.QueryUnescape(r.Header.Get("X-Weighpost-By"))
+	if err != nil || record.CheckContextID(name) != nil {
+		return ""
+	}
+	return name
 }
 
 // fromHere says whether both ends of a request's connection are loopback addresses.
@@ -91,7 +103,7 @@ func actorOf(ctx context.Context, by string) (record.Actor, error) {
 	actor := who.Actor
 	switch {
 	case actor.By == record.ActorToken:
-		actor.ID = by
+		actor.ID = cmp.Or(by, actor.ID)
 	case by != "" && by != actor.ID && by != actor.Name:
 		return actor, &problemDocument{"about:blank", "That is somebody else's name", http.StatusForbidden,
 			"You act under your own name, " + actor.ID + ": leave by out."}
