@@ -32,6 +32,7 @@ import (
 	"weighpost/gateway/journal"
 	"weighpost/gateway/logging"
 	"weighpost/gateway/record"
+	"weighpost/gateway/settings"
 	"weighpost/gateway/timestamp/authority"
 	"weighpost/parsers/layout"
 	"weighpost/parsers/strict"
@@ -48,6 +49,7 @@ type Config struct {
 	Sinks    []Sink          `yaml:"sinks" desc:"Where entries are delivered to."`
 	People   access.Config   `yaml:"people" desc:"Who may do what, and how people and programs show who they are."`
 	Backup   backup.Config   `yaml:"backup" desc:"When backups of the journal are made, and where they are kept."`
+	Settings settings.Config `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
 
 	file    string
 	layouts map[string]*layout.Layout // by id of balance
@@ -92,15 +94,17 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 	if len(faults) > 0 {
 		return nil, faults
 	}
-	c.Journal.Folder = beside(filepath.Dir(name), c.Journal.Folder)
-	c.Journal.Timestamp.CAFile = beside(filepath.Dir(name), c.Journal.Timestamp.CAFile)
-	c.Journal.Retention.Folder = beside(filepath.Dir(name), c.Journal.Retention.Folder)
-	c.Backup.Folder = beside(filepath.Dir(name), c.Backup.Folder)
-	c.Page.TokenFile = beside(filepath.Dir(name), c.Page.TokenFile)
-	c.Page.TLS.Certificate = beside(filepath.Dir(name), c.Page.TLS.Certificate)
-	c.Page.TLS.Key = beside(filepath.Dir(name), c.Page.TLS.Key)
+	for _, path := range c.paths() {
+		*path = beside(filepath.Dir(name), *path)
+	}
 	c.file, c.notes = name, r.Notes()
 	return c, nil
+}
+
+// paths are the settings that start at the folder of the file where they are relative.
+func (c *Config) paths() []*string {
+	return []*string{&c.Journal.Folder, &c.Journal.Timestamp.CAFile, &c.Journal.Retention.Folder, &c.Backup.Folder,
+		&c.Page.TokenFile, &c.Page.TLS.Certificate, &c.Page.TLS.Key}
 }
 
 // Layout gives the layout of a balance, or nil if there is no such balance.
@@ -141,6 +145,7 @@ func (c *Config) check(r *strict.Report) {
 	c.checkOpenPage(r)
 	c.Clock.Check(r.At("clock"))
 	c.People.Check(r.At("people"))
+	c.Settings.Check(r.At("settings"), Sections())
 	if len(c.Balances) == 0 {
 		r.At("balances").Note("no balance is configured: nothing will be recorded")
 	}

@@ -45,6 +45,9 @@ func (d Difference) String() string {
 	return what + ": " + d.Key + " was changed from " + shorten(d.From) + " to " + shorten(d.To)
 }
 
+// plainPart stands for the top of the file, for a key there that has no keys below.
+const plainPart = "the configuration"
+
 // lists are the lists at the top whose members are told apart by their id.
 var lists = map[string]string{"balances": "balance", "sinks": "sink"}
 
@@ -146,7 +149,7 @@ func diffValue(d Difference, key string, before, after any) []Difference {
 	d.Key, d.From, d.To = key, from, to
 	if key == "" { // a plain value at the top, such as the site's name
 		d.Key = d.Part
-		d.Part = "the configuration"
+		d.Part = plainPart
 	}
 	d.Secret = secret(before) || secret(after)
 	return []Difference{d}
