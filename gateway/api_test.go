@@ -41,6 +41,9 @@ func request(t *testing.T, g *gateway.Gateway, method, path, token, body string)
 	if body != "" {
 		req.Header.Set("Content-Type", "application/json")
 	}
+	if _, hash := g.Settings(); strings.Contains(path, "/settings") {
+		req.Header.Set("If-Match", `"`+hash+`"`)
+	}
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		t.Fatal(err)

@@ -82,7 +82,7 @@ var arrows = []arrow{
 		"parsers/..."}, "it prepares a balance for a person, on the command line or a page; it reaches nothing that records"},
 	{"gateway/certificate", []string{"gateway/health", "parsers/strict"}, "it looks after two files, and knows no page"},
 	{"gateway/once", nil, "it remembers answers, and knows nothing of what they say"},
-	{"gateway/console", []string{"gateway/record", "gateway/rights", "gateway/certificate", "gateway/health", "gateway/live", "gateway/once", "parsers/strict"},
+	{"gateway/console", []string{"gateway/record", "gateway/rights", "gateway/settings", "gateway/certificate", "gateway/health", "gateway/live", "gateway/once", "parsers/strict"},
 		"pages show; they reach nothing that records"},
 
 	{"sinks/...", []string{"sinks", "sinks/...", "gateway/record", "parsers/..."},

@@ -33,10 +33,13 @@ func (g *Gateway) carryOut(ctx, limit context.Context, c *change) {
 
 	whole := *c.next
 	whole.sinks = g.changeSinks(ctx, limit, c, before)
-	if !reflect.DeepEqual(before.cfg.Page, whole.cfg.Page) {
-		whole.page = g.changePage(ctx, limit, whole.cfg, before.page, c)
-	} else {
+	switch {
+	case reflect.DeepEqual(before.cfg.Page, whole.cfg.Page):
 		g.takeCertificate(before.page.certificate)
+	case c.pageLater:
+		g.movePageLater(ctx, whole.cfg, c)
+	default:
+		whole.page = g.changePage(ctx, limit, whole.cfg, before.page, c)
 	}
 	g.now.Store(&whole)
 	if g.people != nil {

@@ -64,7 +64,9 @@ type Gateway struct {
 	now        atomic.Pointer[running]
 	reloaded   atomic.Pointer[Reloaded]
 	roster     roster.Roster // belongs to Start and to the reload that runs
-	secretKey  [32]byte      // of this process: what fingerprints of secrets are made with
+	sifted     siftedStart   // belongs to Start
+	waits      atomic.Pointer[waiting]
+	secretKey  [32]byte // of this process: what fingerprints of secrets are made with
 	sealOrders chan sealOrder
 	turn       chan struct{} // holds a token while started and nobody reloads
 	started    atomic.Bool
@@ -106,11 +108,12 @@ func softwareOf(cfg *config.Config) record.Software {
 	return record.Software{Version: Version(), Config: cfg.Hash()}
 }
 
-// Start begins to look after the parts, then opens the journal, the clock, the book of people, the page, the sinks, the keepers of the
+// Start begins to look after the parts, then opens the journal, takes from it what was adopted,
+// opens the clock, the book of people, the page, the sinks, the keepers of the
 // journal and the ports, in this order. After an error nothing is left running. ctx bounds the start only; what was started lives until
 // Stop.
 func (g *Gateway) Start(ctx context.Context) error {
-	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.openClock, g.openPeople, g.openPage, g.watchNetwork, g.openSinks, g.keepJournal, g.openBalances} {
+	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.holdAdopted, g.openClock, g.openPeople, g.openPage, g.watchNetwork, g.openSinks, g.keepJournal, g.openBalances} {
 		if err := start(ctx); err != nil {
 			limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 			defer cancel()

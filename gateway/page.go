@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"reflect"
 	"time"
 
 	"weighpost/gateway/certificate"
@@ -58,7 +59,7 @@ func (g *Gateway) openPage(ctx context.Context) error {
 // servePage answers on l until the page's task is ended.
 func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Listener, shows *certificate.Keeper) *page {
 	deps := console.Deps{
-		Site: cfg.Site, Version: Version(), Source: g, Configuration: g.configuration, Conditions: g.board, Contexts: g, Reader: g, Commander: g, Corrector: g, Keys: g, Sealer: g, Refusals: g.refusals, Exports: g, Entries: g, Follow: g, Backups: g, Token: g.token(cfg), Live: &g.live, Log: g.log,
+		Site: cfg.Site, Version: Version(), Source: g, Configuration: g.configuration, Conditions: g.board, Contexts: g, Reader: g, Commander: g, Corrector: g, Keys: g, Sealer: g, Refusals: g.refusals, Exports: g, Entries: g, Follow: g, Backups: g, Settings: g, SettingsSections: config.Sections(), Token: g.token(cfg), Live: &g.live, Log: g.log,
 		Page: cfg.Page, Access: g.access(),
 	}
 	deps.Once, deps.Acts = g.answers, g
@@ -122,6 +123,27 @@ func (g *Gateway) changePage(ctx, limit context.Context, cfg *config.Config, old
 		g.log.Warn("the page's old address", "err", err)
 	}
 	return moved
+}
+
+// movePageLater changes the page once whoever asked for it through the page has had the answer, unless another change of it or
+// the end comes first.
+func (g *Gateway) movePageLater(ctx context.Context, cfg *config.Config, c *change) {
+	g.serving.start(ctx, nil, func(ctx context.Context) {
+		if g.takeTurn(ctx) != nil {
+			c.discard()
+			return
+		}
+		defer g.giveTurn()
+		now := *g.now.Load()
+		if !reflect.DeepEqual(now.cfg.Page, cfg.Page) {
+			c.discard()
+			return
+		}
+		limit, cancel := context.WithTimeout(ctx, reloadLimit)
+		defer cancel()
+		now.page = g.changePage(ctx, limit, now.cfg, now.page, c)
+		g.now.Store(&now)
+	})
 }
 
 // PageURL is where the page is, once started.

@@ -30,6 +30,8 @@ type change struct {
 	shows    *certificate.Keeper // of the page; nil: it has no TLS
 	sinks    []sinkStep          // one for each sink of the configuration, in its order
 	balances []balanceStep       // one for each balance likewise
+
+	pageLater bool // the page moves once it has answered whoever asked for this
 }
 
 // sinkStep is what becomes of one sink.
@@ -61,7 +63,7 @@ func (g *Gateway) prepare(ctx context.Context, cfg *config.Config) (*change, err
 	next := *now
 	next.cfg, next.software = cfg, softwareOf(cfg)
 	c := &change{next: &next, roster: g.roster.With(all, next.software.Config, cfg.Redacted())}
-	c.entry = &record.Configured{From: now.software.Config, Layouts: cfg.LayoutTexts(), By: reloading(), Stamp: g.stamp()}
+	c.entry = &record.Configured{From: now.software.Config, Layouts: cfg.LayoutTexts(), BalanceLayouts: cfg.BalanceLayouts(), Stamp: g.stamp()}
 	differences, err := config.Diff(now.cfg.Redacted(), cfg.Redacted())
 	if err != nil {
 		return nil, err

@@ -11,7 +11,6 @@ import (
 	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
 	"weighpost/gateway/refusals"
-	"weighpost/gateway/roster"
 )
 
 func (g *Gateway) openJournal(ctx context.Context) error {
@@ -76,16 +75,13 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 // of that.
 func (g *Gateway) noteStart(ctx context.Context) error {
 	now := g.now.Load()
-	known, err := roster.Load(ctx, g.journal)
-	if err != nil {
-		return err
-	}
-	g.roster = known
+	known := g.roster // as holdAdopted has read it
 	balances := g.holdBack(describe(now.cfg.Balances))
 	g.roster = known.With(balances, now.software.Config, now.cfg.Redacted())
 	stamp := g.stamp()
+	by := &record.Actor{By: record.ActorHost, Where: "start"}
 	entry := &record.Configured{
-		From: known.Hash, Changes: []string{}, Layouts: now.cfg.LayoutTexts(), By: &record.Actor{By: record.ActorHost, Where: "start"}, Stamp: stamp,
+		From: known.Hash, Changes: []string{}, Layouts: now.cfg.LayoutTexts(), BalanceLayouts: now.cfg.BalanceLayouts(), By: by, Stamp: stamp,
 	}
 	if known.Config != nil {
 		differences, err := config.Diff(known.Config, now.cfg.Redacted())
@@ -96,8 +92,18 @@ func (g *Gateway) noteStart(ctx context.Context) error {
 			entry.Changes = append(entry.Changes, d.String())
 		}
 	}
-	start := &record.Lifecycle{Started: true, Software: now.software, Balances: balances, Stamp: stamp}
-	return g.roster.Record(ctx, g.journal, entry, start)
+	front := []record.Body{&record.Lifecycle{Started: true, Software: now.software, Balances: balances, Stamp: stamp}}
+	w := g.sifted.now
+	if w != nil {
+		w.goesOn(g.sifted.before, *by, "", stamp.UTC)
+	}
+	entry.Waiting = w.kept()
+	front = append(front, w.entries(g.sifted.before, now.cfg, "", by, stamp)...)
+	if err := g.roster.Record(ctx, g.journal, entry, front...); err != nil {
+		return err
+	}
+	g.showWaiting(w)
+	return nil
 }
 
 // noteStop appends that the daemon ended.

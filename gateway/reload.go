@@ -44,7 +44,7 @@ func (g *Gateway) ReloadFile(ctx context.Context, path string) error {
 	defer g.giveTurn()
 	cfg, err := config.LoadFile(path)
 	if err != nil {
-		return g.refuse(ctx, path, err)
+		return g.refuse(ctx, path, err, reloading())
 	}
 	return g.reload(ctx, cfg)
 }
@@ -53,7 +53,7 @@ func (g *Gateway) ReloadFile(ctx context.Context, path string) error {
 // then an error, of type *Refused, means that nothing has changed, and is also logged, a condition and an entry. Ports and
 // sinks that did not change are left alone. One reload runs at a time, and none once Stop was called (ErrStopping). It
 // returns when the configuration holds. A cfg that another Gateway runs by may be given, one that was changed after it was
-// loaded may not.
+// loaded may not. What of it waits for a person, by the policy that is in force, does not hold then, which is no error.
 func (g *Gateway) Reload(ctx context.Context, cfg *config.Config) error {
 	if err := g.takeTurn(ctx); err != nil {
 		return err
@@ -63,23 +63,60 @@ func (g *Gateway) Reload(ctx context.Context, cfg *config.Config) error {
 }
 
 func (g *Gateway) reload(ctx context.Context, cfg *config.Config) error {
+	effective, w := sift(cfg, g.now.Load().cfg)
+	by := reloading()
+	if w != nil {
+		w.goesOn(g.waits.Load(), *by, "", g.stamp().UTC)
+	}
+	_, err := g.change(ctx, effective, w, order{by: by})
+	return err
+}
+
+// order says who has a configuration changed, and how.
+type order struct {
+	by      *record.Actor
+	reason  string
+	adopted string        // id of the change that waited and is adopted with it
+	decided string        // id of a change of which front tells what became of it
+	asked   bool          // through the page, which has to answer before it moves
+	front   []record.Body // goes before the entry, in the same commit
+	// write is called once all is prepared and before it is recorded. undo puts back what it has done.
+	write func() (undo func(), err error)
+}
+
+// change makes a configuration hold of which nothing waits any more, and notes what goes on waiting. An error of type *Refused
+// means that nothing has changed.
+func (g *Gateway) change(ctx context.Context, cfg *config.Config, w *waiting, o order) (*record.Configured, error) {
 	c, err := g.prepare(ctx, cfg)
 	if err != nil {
-		return g.refuse(ctx, cfg.File(), err)
+		return nil, g.refuse(ctx, cfg.File(), err, o.by)
+	}
+	c.entry.By, c.entry.Reason, c.entry.Adopted, c.entry.Waiting = o.by, o.reason, o.adopted, w.kept()
+	before := g.waits.Load()
+	front := append(w.entries(before, cfg, o.decided, o.by, c.entry.Stamp), o.front...)
+	undo := func() {}
+	if o.write != nil {
+		if undo, err = o.write(); err != nil {
+			c.discard()
+			return nil, err
+		}
 	}
 	ctx = context.WithoutCancel(ctx) // from here on it is done as a whole
 	limit, cancel := context.WithTimeout(ctx, reloadLimit)
 	defer cancel()
-	if err := c.roster.Record(limit, g.journal, c.entry); err != nil {
+	if err := c.roster.Record(limit, g.journal, c.entry, front...); err != nil {
 		c.discard()
-		return g.refuse(ctx, cfg.File(), fmt.Errorf("the change cannot be recorded: %w", err))
+		undo()
+		return nil, g.refuse(ctx, cfg.File(), fmt.Errorf("the change cannot be recorded: %w", err), o.by)
 	}
+	c.pageLater = o.asked
 	g.carryOut(ctx, limit, c)
 	g.roster = c.roster
 	g.reloaded.Store(&Reloaded{At: c.entry.Stamp.UTC, Times: g.reloaded.Load().Times + 1, Refused: g.reloaded.Load().Refused})
 	g.board.Clear(health.ConfigurationRefused, "configuration")
+	g.showWaiting(w)
 	g.log.Info("the configuration was changed", "file", cfg.File(), "hash", c.next.software.Config, "changes", strings.Join(c.entry.Changes, "; "))
-	return nil
+	return c.entry, nil
 }
 
 // takeTurn waits until no other reload runs.
@@ -115,7 +152,7 @@ func (g *Gateway) noMoreReloads(ctx context.Context) {
 }
 
 // refuse says loudly that a configuration was not taken, and why. It gives the error to return.
-func (g *Gateway) refuse(ctx context.Context, file string, why error) error {
+func (g *Gateway) refuse(ctx context.Context, file string, why error, by *record.Actor) error {
 	refused := &Refused{File: file, Err: firstFaults(why)}
 	g.log.Error("the configuration was refused", "file", file, "why", why)
 	now := g.now.Load()
@@ -131,7 +168,7 @@ func (g *Gateway) refuse(ctx context.Context, file string, why error) error {
 	limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
 	hash := now.software.Config
-	_, err := g.journal.Append(limit, &record.Configured{From: hash, To: hash, Changes: []string{}, Refused: refused.Error(), By: reloading(), Stamp: stamp})
+	_, err := g.journal.Append(limit, &record.Configured{From: hash, To: hash, Changes: []string{}, Refused: refused.Error(), By: by, Stamp: stamp})
 	if err != nil {
 		g.log.Error("the refused configuration is not in the journal", "err", err)
 	}

@@ -28,7 +28,9 @@ type Kept struct {
 }
 
 // Keep gives the configuration as the journal keeps it.
-func (c *Config) Keep() Kept { return Kept{c.Hash(), c.Redacted(), c.LayoutTexts(), c.BalanceLayouts()} }
+func (c *Config) Keep() Kept {
+	return Kept{c.Hash(), c.Redacted(), c.LayoutTexts(), c.BalanceLayouts()}
+}
 
 // BalanceLayouts gives the hash of the layout of each balance.
 func (c *Config) BalanceLayouts() map[string]string {
@@ -39,16 +41,14 @@ func (c *Config) BalanceLayouts() map[string]string {
 	return hashes
 }
 
-// Policy reads what a kept configuration says of who adopts changes, without making the rest of it anew.
+// Policy reads what a kept configuration says of who adopts changes, without making the rest of it anew. Its hash is not
+// looked at: where a policy is in force, Restore does.
 func (k Kept) Policy() (settings.Config, error) {
 	var said struct {
 		Settings struct {
 			Adopt string   `json:"adopt"`
 			Over  []string `json:"over"`
 		} `json:"settings"`
-	}
-	if err := k.verify(); err != nil {
-		return settings.Config{}, err
 	}
 	err := json.Unmarshal(k.Redacted, &said)
 	return settings.Config{Adopt: said.Settings.Adopt, Over: said.Settings.Over}, err
@@ -408,4 +408,28 @@ func (d Difference) Section() string {
 		return d.Key
 	}
 	return d.Part
+}
+
+// ChangeID is a hash of what some parts of a configuration are and what they would be: whoever names it has seen both.
+func ChangeID(before, after *Config, sections []string) string {
+	h := sha256.New()
+	h.Write([]byte("weighpost change of settings\n"))
+	for _, key := range slices.Sorted(slices.Values(sections)) {
+		fmt.Fprintf(h, "%s\n%s\n%s\n", key, before.part(key), after.part(key))
+		if key == "balances" {
+			for _, c := range []*Config{before, after} {
+				b, _ := json.Marshal(c.BalanceLayouts()) // a map of texts
+				fmt.Fprintf(h, "%s\n", b)
+			}
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)[:16])
+}
+
+// As gives the configuration another file's name, site and journal folder: what a journal is found by is nothing that it could
+// keep of itself.
+func (c *Config) As(other *Config) *Config {
+	next := *c
+	next.file, next.Site, next.Journal.Folder = other.file, other.Site, other.Journal.Folder
+	return &next
 }

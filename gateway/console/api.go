@@ -91,6 +91,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.openIDRoute(api)
 	s.peopleRoutes(api)
 	s.rightsRoutes(api)
+	s.settingsRoutes(api)
 	describeOnce(api.OpenAPI())
 	s.describeRights(api.OpenAPI())
 	s.answerOtherMethods(mux, api)
@@ -116,7 +117,7 @@ func (s *Server) answerOtherMethods(mux *http.ServeMux, api huma.API) {
 			}
 		}
 		slices.Sort(allow)
-		mux.HandleFunc(path, func(w http.ResponseWriter, r *http.Request) {
+		other := func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Allow", strings.Join(allow, ", "))
 			if r.Method == http.MethodOptions {
 				if slices.Contains(allow, http.MethodPatch) {
@@ -129,7 +130,13 @@ func (s *Server) answerOtherMethods(mux *http.ServeMux, api huma.API) {
 				return
 			}
 			problem(w, http.StatusMethodNotAllowed, "That cannot be done here", "What can be: "+strings.Join(allow, ", ")+".")
-		})
+		}
+		// Each by its own name: a pattern without a method would stand in the way of a GET with a wildcard in the same place.
+		for _, method := range append([]string{http.MethodGet, http.MethodOptions}, changingMethods...) {
+			if method == http.MethodGet && item.Get == nil || method != http.MethodGet && !slices.Contains(allow, method) || method == http.MethodOptions {
+				mux.HandleFunc(method+" "+path, other)
+			}
+		}
 	}
 }
 

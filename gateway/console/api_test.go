@@ -315,8 +315,8 @@ func TestNoRouteChangesAnythingForAStranger(t *testing.T) {
 				body = goodBody(method, path)
 			}
 			resp, answer := send(t, h, method, path, body, c.change)
-			if resp.StatusCode != c.want || h.bench.count()+h.access.count() != 0 {
-				t.Errorf("%s %s, %s: %d %s, want %d; %d changes", method, path, c.name, resp.StatusCode, answer, c.want, h.bench.count()+h.access.count())
+			if resp.StatusCode != c.want || h.bench.count()+h.access.count()+h.closet.count() != 0 {
+				t.Errorf("%s %s, %s: %d %s, want %d; %d changes", method, path, c.name, resp.StatusCode, answer, c.want, h.bench.count()+h.access.count()+h.closet.count())
 			}
 			checkProblem(t, resp, answer)
 			if c.want == 401 && !strings.HasPrefix(resp.Header.Get("WWW-Authenticate"), "Bearer realm=") {
@@ -332,14 +332,21 @@ func TestNoRouteChangesAnythingForAStranger(t *testing.T) {
 		if strings.HasPrefix(path, sessionPath) {
 			as = h.enter(t, "operator")
 		}
+		if strings.HasPrefix(path, settingsPath) {
+			as = asSeen
+		}
+		if strings.HasPrefix(path, settingsPath) && method == "DELETE" {
+			path += "?reason=gone&by=ada"
+		}
 		if strings.HasSuffix(path, "/badges") && method == "DELETE" {
 			path += "?code=0047"
 		}
-		if resp, answer := send(t, h, method, path, goodBody(method, path), as); resp.StatusCode != 200 || h.bench.count()+h.access.count() < 1 {
+		if resp, answer := send(t, h, method, path, goodBody(method, path), as); resp.StatusCode != 200 || h.bench.count()+h.access.count()+h.closet.count() < 1 {
 			t.Errorf("%s %s with nothing wrong: %d %s, so that the cases above show nothing", method, path, resp.StatusCode, answer)
 		}
 		h.bench.forget()
 		h.access.acts = 0
+		h.closet.forget()
 	}
 }
 
@@ -387,6 +394,12 @@ func goodBody(method, path string) string {
 		return `{"id": "lims", "name": "the lab system", "roles": ["machine"]}`
 	case path == accountReviewsPath:
 		return `{"at": 90211, "findings": "Nothing unusual."}`
+	case path == settingsPath:
+		return aChange
+	case strings.HasPrefix(path, settingsPath) && method == "PUT":
+		return `{"settings": {"place": "Room 2"}, "reason": "moved", "by": "ada"}`
+	case strings.HasPrefix(path, pendingPath):
+		return `{"reason": "right", "by": "ada"}`
 	case path == verifiedPath:
 		return `{"name": "weighpost-north-lab-7qx3a-20261129t023000z.tar", "where": "/srv/backups", "outcome": "good", "by": "Ada"}`
 	case path == backupsPath:

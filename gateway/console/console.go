@@ -77,12 +77,15 @@ type Deps struct {
 	Once          *once.Memory // nil: no request can have a key
 	Acts          Acts
 	Backups       Backups
-	Token         Token  // the host's; the zero value: there is none
-	Access        Access // nil: nobody has an account, and only the host's token is known
-	Page          Config
-	Certificate   Certificate // nil: plain HTTP
-	Live          Stream
-	Log           *slog.Logger
+	Settings      Settings // nil: they are not shown
+	// SettingsSections names the parts of the settings.
+	SettingsSections []string
+	Token            Token  // the host's; the zero value: there is none
+	Access           Access // nil: nobody has an account, and only the host's token is known
+	Page             Config
+	Certificate      Certificate // nil: plain HTTP
+	Live             Stream
+	Log              *slog.Logger
 }
 
 // Server is the console.

@@ -213,6 +213,23 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"GET", accountReviewsPath, "", "", 200},
 		{"POST", accountReviewsPath, "", goodBody("POST", accountReviewsPath), 200},
 		{"POST", accountReviewsPath, "", `{"at": 5, "findings": ""}`, 422},
+		{"GET", settingsPath, "", "", 200},
+		{"GET", settingsPath + "/{section}", "", "", 404},
+		{"PATCH", settingsPath, "", aChange, 200},
+		{"PATCH", settingsPath, "", strings.Replace(aChange, `"by"`, `"dry_run": true, "by"`, 1), 200},
+		{"PATCH", settingsPath, "", strings.Replace(aChange, `"by"`, `"who"`, 1), 422},
+		{"PATCH", settingsPath, "", strings.Replace(aChange, "a test", "", 1), 422},
+		{"PATCH", settingsPath, "", `{"reason": "x"}`, 422},
+		{"PUT", settingsPath + "/balances/{id}", "b-12", `{"settings": {"place": "x"}, "reason": "moved", "by": "ada"}`, 200},
+		{"PUT", settingsPath + "/sinks/{id}", "s-1", `{"settings": {"kind": "files"}, "reason": "new", "by": "ada"}`, 200},
+		{"PUT", settingsPath + "/sinks/{id}", "s-1", `{"settings": [], "reason": "new", "by": "ada"}`, 422},
+		{"DELETE", settingsPath + "/balances/{id}", "b-12", "", 422},
+		{"DELETE", settingsPath + "/sinks/{id}", "s-1", "", 422},
+		{"GET", pendingPath, "", "", 200},
+		{"POST", pendingPath + "/{id}/adopt", "c1", `{"reason": "right", "by": "ada"}`, 200},
+		{"POST", pendingPath + "/{id}/adopt", "c2", `{"reason": "right", "by": "ada", "force": true}`, 422},
+		{"POST", pendingPath + "/{id}/turn-down", "c1", `{"reason": "wrong", "by": "ada"}`, 200},
+		{"POST", pendingPath + "/{id}/turn-down", "c1", `{"by": "ada"}`, 422},
 		{"GET", entriesPath, "", "", 200},
 		{"GET", entryPath, "", "", 422},
 		{"GET", reviewsPath, "", "", 200},
@@ -227,6 +244,9 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		var as func(*http.Request)
 		if strings.HasPrefix(c.route, sessionPath) && c.body == goodBody(c.method, c.route) {
 			as = h.enter(t, "operator")
+		}
+		if strings.HasPrefix(c.route, settingsPath) {
+			as = asSeen
 		}
 		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id}[c.method+" "+c.route]
 		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{name}", "tare", "{session}", "s-1").Replace(c.route)+query, c.body, as)

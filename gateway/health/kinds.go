@@ -70,9 +70,10 @@ const (
 	SecretsMissing       = "secrets-missing"
 	PeopleUnavailable    = "people-unavailable"
 
-	PageStopped  = "page-stopped"
-	TokenRefused = "token-refused"
-	NetworkGone  = "network-gone"
+	PageStopped     = "page-stopped"
+	TokenRefused    = "token-refused"
+	NetworkGone     = "network-gone"
+	SettingsPending = "settings-pending"
 
 	DirectoryUnavailable = "directory-unavailable"
 	CertificateRefused   = "certificate-refused"
@@ -313,6 +314,8 @@ var table = []Kind{
 		Says: "Accounts cannot be read, so that nobody can sign in, and why.", Do: "Mend what the sentence names, and restart. Recording and delivery go on."},
 	{Code: SecretsMissing, About: "people", Severities: []Severity{Warning},
 		Says: "The file with the hashes of secrets lacks those of people who had one, as after a restore without it.", Do: "Put the file back, or reset each secret."},
+	{Code: SettingsPending, About: "configuration", Severities: []Severity{Warning},
+		Says: "A change of settings waits for a person, or was turned down and is still in the file, and what it is.", Do: "Adopt it or turn it down, with a reason; weighpost runs as before."},
 	{Code: TokenRefused, About: "page", Severities: []Severity{Warning},
 		Says: "The token file cannot be used, so that no program can change anything over HTTP.", Do: "Delete it or take away what others may do with it, and restart."},
 	{Code: DirectoryUnavailable, About: "directory", Severities: []Severity{Warning},

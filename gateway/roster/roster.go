@@ -33,6 +33,9 @@ type Roster struct {
 	// Hash and Config are the configuration that held last, "" and nil where there was none.
 	Hash   string
 	Config json.RawMessage
+	// What it says beside: sources of layouts by their hash, which balance has which, and the change that waits.
+	Layouts, BalanceLayouts map[string]string
+	Waiting                 *record.SettingsWaiting
 }
 
 // place is the cursor that stands before the latest accepted configuration. No sink can be called so.
@@ -117,6 +120,7 @@ func (r *Roster) learn(e record.Entry) (accepted bool, err error) {
 			r.serials[k.ID] = k.Serial
 		}
 		r.Hash, r.Config = c.To, c.Config
+		r.Layouts, r.BalanceLayouts, r.Waiting = c.Layouts, c.BalanceLayouts, c.Waiting
 		return true, nil
 	}
 	return false, nil
