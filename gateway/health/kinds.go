@@ -76,9 +76,11 @@ const (
 	SettingsPending = "settings-pending"
 
 	DirectoryUnavailable = "directory-unavailable"
-	CertificateRefused   = "certificate-refused"
-	CertificateEnds      = "certificate-ends"
-	CertificateNames     = "certificate-names"
+	ProviderUnavailable  = "provider-unavailable"
+
+	CertificateRefused = "certificate-refused"
+	CertificateEnds    = "certificate-ends"
+	CertificateNames   = "certificate-names"
 
 	// Joint kinds: made by the board of two or more conditions that name the same one. No room raises them.
 	DeviceServerGone = "device-server-gone" // subject: its host
@@ -320,6 +322,9 @@ var table = []Kind{
 		Says: "The token file cannot be used, so that no program can change anything over HTTP.", Do: "Delete it or take away what others may do with it, and restart."},
 	{Code: DirectoryUnavailable, About: "directory", Severities: []Severity{Warning},
 		Says: "The directory that judges people's secrets could not be asked, and why.", Do: "Mend what the sentence names: weighpost directory test. Local people can sign in meanwhile.",
+		names: []string{NetworkGone}},
+	{Code: ProviderUnavailable, About: "provider", Severities: []Severity{Warning},
+		Says: "Nobody can sign in at the OpenID provider, and why.", Do: "Mend what the sentence names; it is asked again by itself. Local people can sign in meanwhile.",
 		names: []string{NetworkGone}},
 	{Code: CertificateRefused, About: "page", Severities: []Severity{Warning, Error},
 		Says: "The certificate of the page cannot be used or made, and why; the one before goes on, or the page cannot be opened.",
