@@ -5,6 +5,7 @@ import (
 
 	"weighpost/gateway/access"
 	"weighpost/gateway/access/ldap"
+	"weighpost/gateway/access/openid"
 	"weighpost/gateway/access/outside"
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
@@ -17,6 +18,7 @@ import (
 // condition.
 func (g *Gateway) openPeople(ctx context.Context) error {
 	directory := ldap.New(ldap.Options{Config: func() ldap.Config { return g.now.Load().cfg.People.Directory }, Board: g.board, Log: g.log})
+	provider := openid.New(openid.Options{Config: func() openid.Config { return g.now.Load().cfg.People.OpenID }, Board: g.board, Log: g.log})
 	cfg := g.now.Load().cfg
 	book, err := access.Open(ctx, access.Options{
 		Dir: cfg.Journal.Folder, Site: cfg.Site, Journal: g.journal, Config: func() *access.Config { return &g.now.Load().cfg.People },
@@ -27,6 +29,13 @@ func (g *Gateway) openPeople(ctx context.Context) error {
 			}
 			return nil
 		},
+		Provider: func() outside.Provider {
+			if g.now.Load().cfg.People.OpenID.Configured() {
+				return provider
+			}
+			return nil
+		},
+		RolesOf: func(_ string, groups []string) []string { return g.now.Load().cfg.People.OpenID.RolesOf(groups) },
 	})
 	if err != nil {
 		g.log.Error("nobody can sign in", "err", err)
@@ -37,6 +46,7 @@ func (g *Gateway) openPeople(ctx context.Context) error {
 	g.life.onStop("the book of people", book.Close)
 	var keeping group
 	keeping.start(ctx, nil, directory.Run)
+	keeping.start(ctx, nil, provider.Run)
 	keeping.start(ctx, nil, book.Run)
 	g.life.onStop("sign-ins and sessions", keeping.stop)
 	return nil

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"weighpost/gateway/access/ldap"
+	"weighpost/gateway/access/openid"
 	"weighpost/gateway/access/secret"
 	"weighpost/gateway/access/session"
 	"weighpost/gateway/record"
@@ -27,6 +28,7 @@ type Config struct {
 	Keys      KeyConfig             `yaml:"keys" desc:"Keys for programs."`
 	Roles     map[string][]string   `yaml:"roles" desc:"Roles of the lab's own, beside operator, reviewer, balance-keeper, it, auditor and machine: a name, and a list of rights. Who has a role that is not here any more has nothing from it."`
 	Directory ldap.Config           `yaml:"directory" desc:"A directory (LDAP) that judges people's secrets and says in which groups they are."`
+	OpenID    openid.Config         `yaml:"openid" desc:"A provider at whose pages people sign in (OpenID Connect)."`
 	Review    ReviewConfig          `yaml:"review" desc:"How often somebody looks over who has an account and which rights."`
 	Shifts    []string              `yaml:"shifts" desc:"Times of day, by this computer's zone, at which a shift ends and people are signed out: [\"06:00\", \"14:00\", \"22:00\"]."`
 }
@@ -98,10 +100,11 @@ func (c *Config) Check(r *strict.Report) {
 	c.Lock.Check(r.At("lock"))
 	c.Session.Check(r.At("session"))
 	c.Directory.Check(r.At("directory"))
+	c.OpenID.Check(r.At("openid"))
 	between(r.At("keys").At("longest"), c.Keys.Longest, time.Hour, 43800*time.Hour)
 	between(r.At("review").At("every"), c.Review.Every, 24*time.Hour, 17520*time.Hour)
 	c.checkRoles(r.At("roles"))
-	c.checkGroups(r.At("directory").At("groups").At("roles"))
+	c.checkGroups(r)
 	for i, s := range c.Shifts {
 		if _, err := session.ParseTimeOfDay(s); err != nil {
 			r.At("shifts").Index(i).Fault(fmt.Sprintf("%.20q is no time of day", s), "00:00 to 23:59")
@@ -151,12 +154,19 @@ func (c *Config) checkRoles(r *strict.Report) {
 
 // checkGroups holds the roles that groups give against those that there are.
 func (c *Config) checkGroups(r *strict.Report) {
-	all := c.AllRoles()
 	for i, g := range c.Directory.Groups.Roles {
-		for k, name := range g.Roles {
-			if _, there := all[name]; !there {
-				r.Index(i).At("roles").Index(k).Fault(fmt.Sprintf("%.40q is the name of no role", name), strings.Join(slices.Sorted(maps.Keys(all)), ", "))
-			}
+		c.checkRoleNames(r.At("directory").At("groups").At("roles").Index(i).At("roles"), g.Roles)
+	}
+	for i, g := range c.OpenID.Groups {
+		c.checkRoleNames(r.At("openid").At("groups").Index(i).At("roles"), g.Roles)
+	}
+}
+
+func (c *Config) checkRoleNames(r *strict.Report, names []string) {
+	all := c.AllRoles()
+	for k, name := range names {
+		if _, there := all[name]; !there {
+			r.Index(k).Fault(fmt.Sprintf("%.40q is the name of no role", name), strings.Join(slices.Sorted(maps.Keys(all)), ", "))
 		}
 	}
 }

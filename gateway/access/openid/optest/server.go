@@ -86,6 +86,13 @@ func Start(t testing.TB, o Options) *Server {
 	return s
 }
 
+// Allow lets browsers be sent back to an address too.
+func (s *Server) Allow(redirect string) {
+	s.storage.mu.Lock()
+	defer s.storage.mu.Unlock()
+	s.options.Redirects = append(s.options.Redirects, redirect)
+}
+
 // Rotate has the provider sign with another key; withdrawn: the one before is not among its keys any more.
 func (s *Server) Rotate(t testing.TB, withdrawn bool) { s.storage.rotate(t, withdrawn) }
 

@@ -251,10 +251,13 @@ func (s *storage) KeySet(context.Context) ([]op.Key, error) {
 
 // Clients.
 
-type client struct{ o *Options }
+type client struct {
+	o         *Options
+	redirects []string
+}
 
 func (c client) GetID() string                       { return c.o.Client }
-func (c client) RedirectURIs() []string              { return c.o.Redirects }
+func (c client) RedirectURIs() []string              { return c.redirects }
 func (c client) PostLogoutRedirectURIs() []string    { return nil }
 func (c client) ApplicationType() op.ApplicationType { return op.ApplicationTypeWeb }
 func (c client) ResponseTypes() []oidc.ResponseType {
@@ -285,7 +288,9 @@ func (s *storage) GetClientByClientID(_ context.Context, id string) (op.Client, 
 	if id != s.server.options.Client {
 		return nil, errors.New("no such client")
 	}
-	return client{&s.server.options}, nil
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return client{&s.server.options, slices.Clone(s.server.options.Redirects)}, nil
 }
 
 func (s *storage) AuthorizeClientIDSecret(_ context.Context, id, secret string) error {
