@@ -161,7 +161,7 @@ func (r *refusals) write(ctx context.Context, list []due) {
 	// Whoever ends this waits for what was handed over, so that no attempt is noted twice.
 	_, err := r.b.changeWhile(context.WithoutCancel(ctx), func(_ *state, at record.Stamp) (bodies []record.Body, err error) {
 		for _, d := range list {
-			bodies = append(bodies, &record.SignInRefused{Login: d.kind.login, Person: d.kind.person, Balance: d.kind.balance,
+			bodies = append(bodies, &record.SignInRefused{Login: d.kind.login, Person: d.kind.person, Balance: record.Bench(d.kind.balance),
 				Address: d.kind.address, Way: d.kind.way, Why: d.kind.why, Times: d.times, Locked: d.locked, From: d.from, Stamp: at})
 		}
 		return bodies, nil

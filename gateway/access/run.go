@@ -128,7 +128,7 @@ func (b *Book) noteEnds(ctx context.Context) {
 				if _, open := s.Open[e.ID]; !open {
 					continue // noted when somebody before gave up waiting
 				}
-				bodies = append(bodies, &record.SignedOut{Session: e.ID, Balance: e.Balance, Cause: string(e.Cause), Ended: e.By, By: e.Actor, Stamp: at})
+				bodies = append(bodies, &record.SignedOut{Session: e.ID, Balance: record.Bench(e.Balance), Cause: string(e.Cause), Ended: e.By, By: e.Actor, Stamp: at})
 			}
 			return bodies, nil
 		}, nil)
@@ -150,7 +150,7 @@ func (b *Book) noteLost(ctx context.Context) {
 		_, err := b.change(ctx, func(s *state, at record.Stamp) (bodies []record.Body, err error) {
 			for _, id := range now {
 				if o, still := s.Open[id]; still {
-					bodies = append(bodies, &record.SignedOut{Session: id, Balance: o.Balance, Cause: string(session.Lost), By: o.Actor, Stamp: at})
+					bodies = append(bodies, &record.SignedOut{Session: id, Balance: record.Bench(o.Balance), Cause: string(session.Lost), By: o.Actor, Stamp: at})
 				}
 			}
 			return bodies, nil

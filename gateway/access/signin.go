@@ -218,7 +218,7 @@ func (b *Book) start(ctx context.Context, f from, p proof) (rights.Session, erro
 			return nil, rights.ErrWrong // disabled in this very moment
 		}
 		until := record.UTC(s.Until)
-		return one(&record.SignedIn{Session: s.ID, Balance: s.Balance, Until: &until, By: s.Actor, Stamp: at}), nil
+		return one(&record.SignedIn{Session: s.ID, Balance: record.Bench(s.Balance), Until: &until, By: s.Actor, Stamp: at}), nil
 	}, nil)
 	if err != nil {
 		b.unstart(s.ID)

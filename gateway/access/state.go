@@ -153,7 +153,7 @@ func (s *state) signedIn(in *record.SignedIn) {
 	// Our own entry was taken when it was appended, and the session may have ended since: what is behind Seq is known.
 	if in.Seq > s.Seq {
 		if _, there := s.Open[in.Session]; !there {
-			s.Open[in.Session] = open{Actor: in.By, Balance: in.Balance, Seq: in.Seq}
+			s.Open[in.Session] = open{Actor: in.By, Balance: string(in.Balance), Seq: in.Seq}
 		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
 )
 
@@ -62,7 +63,7 @@ type resetAnswer struct {
 type pinChange struct {
 	PersonID
 	Body struct {
-		PIN    string `json:"pin" minLength:"1" maxLength:"64" doc:"Digits: for a badge at a bench only."`
+		PIN    string `json:"pin" maxLength:"64" doc:"Digits: for a badge at a bench only. An empty one ends it."`
 		Reason string `json:"reason,omitempty" maxLength:"500" doc:"Why."`
 	}
 }
@@ -169,12 +170,16 @@ func (s *Server) addPerson(ctx context.Context, in *personAdded) (*personAnswer,
 
 func (s *Server) changePerson(ctx context.Context, in *personChange) (*personAnswer, error) {
 	var err error
+	who := rights.From(ctx)
+	if in.IfMatch == "" && who.Actor.By == record.ActorToken {
+		in.IfMatch = "*" // a command on the host
+	}
 	if in.Body.Seen, err = seen(in.IfMatch, in.Body.Seen); err != nil {
 		return nil, err
 	}
 	ctx, cancel := context.WithTimeout(ctx, longestSignIn)
 	defer cancel()
-	return personOf(s.deps.Access.ChangePerson(ctx, rights.From(ctx), in.ID, in.Body))
+	return personOf(s.deps.Access.ChangePerson(ctx, who, in.ID, in.Body))
 }
 
 // seen reads the sequence that a change is of: from If-Match (RFC 9110, section 13.1.1), or from the body. 0: whatever it is now.
@@ -183,9 +188,7 @@ func seen(ifMatch string, body uint64) (uint64, error) {
 	case ifMatch == "" && body == 0:
 		return 0, &problemDocument{"about:blank", "The change does not say what it is of", http.StatusPreconditionRequired,
 			"Send If-Match with the ETag of the account as you saw it, or * to change it whatever it is."}
-	case ifMatch == "":
-		return body, nil
-	case ifMatch == "*":
+	case ifMatch == "", ifMatch == "*":
 		return body, nil
 	}
 	inner, ok := strings.CutPrefix(ifMatch, `"`)

@@ -2,6 +2,7 @@ package console
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"slices"
 	"time"
@@ -160,7 +161,18 @@ func (s *Server) answerSession(r *http.Request, session rights.Session) *session
 	return a
 }
 
+// benchOf says why nobody can sign in at a balance, or nil: only at one that there is. "": at none.
+func (s *Server) benchOf(balance string) error {
+	if balance == "" || slices.ContainsFunc(s.deps.Source.Balances(), func(b Balance) bool { return b.ID == balance }) {
+		return nil
+	}
+	return &problemDocument{"about:blank", "There is no such balance", http.StatusUnprocessableEntity, "Sign in at a balance that is configured."}
+}
+
 func (s *Server) signIn(ctx context.Context, in *signInRequest) (*sessionAnswer, error) {
+	if err := s.benchOf(in.Body.Balance); err != nil {
+		return nil, err
+	}
 	ctx, cancel := context.WithTimeout(ctx, longestSignIn)
 	defer cancel()
 	session, err := s.deps.Access.SignIn(ctx, rights.SignIn{Login: in.Body.Login, Secret: in.Body.Secret, Balance: in.Body.Balance,
@@ -172,11 +184,21 @@ func (s *Server) signIn(ctx context.Context, in *signInRequest) (*sessionAnswer,
 }
 
 func (s *Server) signInByBadge(ctx context.Context, in *badgeRequest) (*sessionAnswer, error) {
+	if err := s.benchOf(in.Body.Balance); err != nil {
+		return nil, err
+	}
+	// Badges are no secrets, so that many wrong ones are somebody who tries out which there are.
+	if wait := s.badges.waits(addressOf(in.r)); wait > 0 {
+		return nil, notDone(&rights.Throttled{After: wait})
+	}
 	ctx, cancel := context.WithTimeout(ctx, longestSignIn)
 	defer cancel()
 	session, err := s.deps.Access.SignInBadge(ctx, rights.Badge{Code: in.Body.Code, PIN: in.Body.PIN, Balance: in.Body.Balance,
 		Address: addressOf(in.r), Where: where(in.r.RemoteAddr)})
 	if err != nil {
+		if errors.Is(err, rights.ErrWrong) {
+			s.badges.wrong(addressOf(in.r), s.deps.Log)
+		}
 		return nil, notSignedIn(err)
 	}
 	return s.begin(ctx, in.r, session), nil

@@ -16,9 +16,10 @@ const (
 // share an address with whatever else runs there, and must not be locked out by it. What is limited is how often a wrong one
 // is answered and written to the log; guessing is hopeless by the token's length.
 type attempts struct {
-	mu  sync.Mutex
-	by  map[string]*failures
-	now func() time.Time // nil: time.Now
+	mu   sync.Mutex
+	by   map[string]*failures
+	what string           // the line for the log; "": that of tokens
+	now  func() time.Time // nil: time.Now
 }
 
 type failures struct {
@@ -36,13 +37,31 @@ func (a *attempts) wrong(address string, log *slog.Logger) time.Duration {
 	}
 	f := a.of(address, now)
 	f.count++
+	what := a.what
+	if what == "" {
+		what = "a request to change something was refused: it has no token, or a wrong one"
+	}
 	switch f.count {
 	case 1:
-		log.Warn("a request to change something was refused: it has no token, or a wrong one", "from", address)
+		log.Warn(what, "from", address)
 	case attemptsLimit + 1:
-		log.Warn("more requests without the right token; no more are told until a minute has passed", "from", address)
+		log.Warn("more of that; no more is told until a minute has passed: "+what, "from", address)
 	}
 	if f.count > attemptsLimit {
+		return f.ends.Sub(now)
+	}
+	return 0
+}
+
+// waits says how long an address has to wait before it is heard again: 0 where it is within the limit. It counts nothing.
+func (a *attempts) waits(address string) time.Duration {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	now := time.Now()
+	if a.now != nil {
+		now = a.now()
+	}
+	if f := a.of(address, now); f.count > attemptsLimit {
 		return f.ends.Sub(now)
 	}
 	return 0

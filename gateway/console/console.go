@@ -98,12 +98,14 @@ type Server struct {
 	followers chan struct{}
 	state     stateCache
 	attempts  attempts
+	badges    attempts // that nobody has
 	handler   http.Handler
 }
 
 // New makes a console. It opens nothing.
 func New(deps Deps) *Server {
 	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit), exports: make(chan struct{}, exportLimit), followers: make(chan struct{}, streamLimit)}
+	s.badges.what = "a badge that nobody has was shown to sign in"
 	api := http.NewServeMux()
 	s.newAPI(api)
 	s.handler = s.guard(s.identified(s.routes(s.otherRoutes())), s.identified(s.guardAPI(s.notFound(api))))

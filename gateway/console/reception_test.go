@@ -128,6 +128,10 @@ func (a *reception) SignIn(_ context.Context, in rights.SignIn) (rights.Session,
 func (a *reception) SignInBadge(_ context.Context, in rights.Badge) (rights.Session, error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	if in.Code != "0047" {
+		a.asked = append(a.asked, "badge")
+		return rights.Session{}, rights.ErrWrong
+	}
 	if err := a.act("badge"); err != nil {
 		return rights.Session{}, err
 	}

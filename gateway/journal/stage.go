@@ -92,6 +92,11 @@ func (d *draft) addOne(body record.Body) error {
 	if err != nil {
 		return fmt.Errorf("a %s cannot be recorded: %w", kind, err)
 	}
+	if !kind.Numbered() { // a journal with an entry that cannot be read could not be read beyond it
+		if _, err := record.ParseEntry(raw); err != nil {
+			return fmt.Errorf("a %s cannot be recorded, since it could not be read again: %w", kind, err)
+		}
+	}
 	hashes, err := d.edge.add(tlog.RecordHash(raw))
 	if err != nil {
 		return err

@@ -1,6 +1,24 @@
 package record
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
+
+// Bench is the id of the balance at which somebody was; "": at none. In an entry it has the form that every balance has there:
+// {"id": "b-12"}.
+type Bench string
+
+// MarshalJSON is the inverse of UnmarshalJSON.
+func (b Bench) MarshalJSON() ([]byte, error) { return json.Marshal(About{string(b)}) }
+
+// UnmarshalJSON is the inverse of MarshalJSON.
+func (b *Bench) UnmarshalJSON(raw []byte) error {
+	var a About
+	err := json.Unmarshal(raw, &a)
+	*b = Bench(a.ID)
+	return err
+}
 
 // Person is somebody's account, without any secret.
 type Person struct {
@@ -43,21 +61,21 @@ type SignedIn struct {
 	Head
 	Session string `json:"session"` // public id of the session; the secret is nowhere
 	// Balance is where they signed in at a bench; absent: not at one. Offline: the directory could not be asked.
-	Balance string `json:"balance,omitempty"`
-	Until   *UTC   `json:"until,omitempty"` // at the latest
-	By      Actor  `json:"by"`
-	Stamp   Stamp  `json:"stamp"`
+	Balance Bench `json:"balance,omitempty"`
+	Until   *UTC  `json:"until,omitempty"` // at the latest
+	By      Actor `json:"by"`
+	Stamp   Stamp `json:"stamp"`
 }
 
 func (s *SignedIn) Kind() Kind      { return KindSignedIn }
-func (s *SignedIn) Subject() string { return s.Balance }
+func (s *SignedIn) Subject() string { return string(s.Balance) }
 func (s *SignedIn) Time() time.Time { return s.Stamp.UTC.Time() }
 
 // SignedOut says that a session ended. By is whose it was.
 type SignedOut struct {
 	Head
 	Session string `json:"session"`
-	Balance string `json:"balance,omitempty"`
+	Balance Bench  `json:"balance,omitempty"`
 	Cause   string `json:"cause"`           // asked, idle, absolute, everywhere, another-person, again, too-many, shift, disabled, secret-changed, lost
 	Ended   *Actor `json:"ended,omitempty"` // who ended it, where that was somebody else
 	By      Actor  `json:"by"`
@@ -65,7 +83,7 @@ type SignedOut struct {
 }
 
 func (s *SignedOut) Kind() Kind      { return KindSignedOut }
-func (s *SignedOut) Subject() string { return s.Balance }
+func (s *SignedOut) Subject() string { return string(s.Balance) }
 func (s *SignedOut) Time() time.Time { return s.Stamp.UTC.Time() }
 
 // SignInRefused says that attempts to sign in failed. Attempts of one kind within a minute are one entry with a count.
@@ -73,7 +91,7 @@ type SignInRefused struct {
 	Head
 	Login   string `json:"login"`            // as it was given, cut to what an id may be; "" where it could not be one
 	Person  string `json:"person,omitempty"` // the account, where there is one
-	Balance string `json:"balance,omitempty"`
+	Balance Bench  `json:"balance,omitempty"`
 	Address string `json:"address"`
 	Way     string `json:"way"` // password, directory, openid, badge, badge-and-pin, api-key, set-up
 	Why     string `json:"why"` // for those who read the journal; whoever tries is told less
@@ -84,7 +102,7 @@ type SignInRefused struct {
 }
 
 func (s *SignInRefused) Kind() Kind      { return KindSignInRefused }
-func (s *SignInRefused) Subject() string { return s.Balance }
+func (s *SignInRefused) Subject() string { return string(s.Balance) }
 func (s *SignInRefused) Time() time.Time { return s.Stamp.UTC.Time() }
 
 // APIKey is what is known of a program's key, without the key.
