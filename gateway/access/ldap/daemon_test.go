@@ -21,6 +21,8 @@ import (
 	"weighpost/gateway/access/ldap/slapd"
 	"weighpost/gateway/config"
 	"weighpost/gateway/health"
+	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // daemon is a whole weighpost that asks a real directory, with a balance that is not plugged in.
@@ -165,6 +167,20 @@ func (b *browser) may(status int, method, path string, body any) {
 	}
 }
 
+// local adds a person whose account is here, and gives their first secret.
+func (d *daemon) local(id string) string {
+	d.t.Helper()
+	host := rights.Host(record.Actor{ID: "root", By: record.ActorHost})
+	if _, err := d.People().AddPerson(d.t.Context(), host, rights.NewPerson{ID: id, Name: "Dee Example", Roles: []string{rights.Operator}, Reason: "a test"}); err != nil {
+		d.t.Fatal(err)
+	}
+	first, err := d.People().ResetSecret(d.t.Context(), host, id, "a test")
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	return first
+}
+
 // holds says whether a condition holds now, listed or told under another.
 func (d *daemon) holds(code string) bool {
 	return slices.ContainsFunc(d.Conditions(), func(c health.Condition) bool { return c.Any(func(c *health.Condition) bool { return c.Code == code }) })
@@ -216,6 +232,7 @@ func TestADayWithADirectory(t *testing.T) {
 	ada.may(http.StatusOK, http.MethodPut, anywhere, lot) // who is in stays in
 	d.People().Recheck(t.Context())
 	ada.may(http.StatusOK, http.MethodPut, anywhere, lot)
+	d.browser().signIn("dee", d.local("dee"), http.StatusOK, `"by":"password"`)
 
 	dir.Start(t)
 	if err := d.Reload(t.Context(), d.config(dir, "    offline: {allow: true, for: 1h}\n")); err != nil {
