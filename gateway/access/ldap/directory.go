@@ -197,6 +197,9 @@ func (d *Directory) ask(ctx context.Context, f func(context.Context, Config) err
 	case d.slots <- struct{}{}:
 		defer func() { <-d.slots }()
 	case <-limited.Done():
+		if ctx.Err() != nil {
+			return &outside.Unavailable{Err: ctx.Err()}
+		}
 		return &outside.Unavailable{Err: fmt.Errorf("%d questions were open and none ended within %s", mostAtOnce, cfg.Timeout)}
 	}
 	err := ours(guard(limited, cfg, f))

@@ -236,6 +236,15 @@ func TestTheServiceAccountIsNotThePerson(t *testing.T) {
 	signIn(t, of(c), "ada", slapd.Secret, "away")
 }
 
+// TestWhatTheLibraryCannotDigest: no answer is known that makes the library panic, but in its own goroutines, where it recovers. If
+// one is found it is an outage, and not the end of the daemon.
+func TestWhatTheLibraryCannotDigest(t *testing.T) {
+	err := ours(guard(context.Background(), Config{}, func(context.Context, Config) error { panic("as a decoder might") }))
+	if kind(err) != "away" || !strings.Contains(err.Error(), "cannot be read") {
+		t.Errorf("%v", err)
+	}
+}
+
 // TestInChain: the question that follows groups within groups in the directory itself, as a directory that has the rule
 // 1.2.840.113556.1.4.1941 is asked. slapd has not; no real directory with the rule was at hand.
 func TestInChain(t *testing.T) {
