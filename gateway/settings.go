@@ -23,14 +23,7 @@ func (g *Gateway) Settings() (map[string]any, string) {
 }
 
 // PendingSettings gives the API the change that waits.
-func (g *Gateway) PendingSettings() *console.PendingSettings {
-	w := g.waits.Load()
-	if w == nil {
-		return nil
-	}
-	return &console.PendingSettings{Change: w.id, Sections: append([]string{}, w.sections...), Changes: append([]string{}, w.changes...), Needs: w.needs,
-		Proposed: w.proposed, Reason: w.reason, TurnedDown: w.turnedDown, Whole: w.whole, Since: w.since}
-}
+func (g *Gateway) PendingSettings() *console.PendingSettings { return g.waits.Load().shown() }
 
 // fileNow is the configuration file as it is at this moment.
 type fileNow struct {

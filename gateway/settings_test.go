@@ -4,11 +4,15 @@ package gateway_test
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 
 	"weighpost/gateway"
@@ -368,4 +372,132 @@ func TestTheAPIKeepsOffTheHost(t *testing.T) {
 		}
 	}
 	h.stop(t)
+}
+
+// TestABalanceIsTakenAway, and a sink, each over HTTP with the host's token: one entry, and gone from the file.
+func TestABalanceIsTakenAway(t *testing.T) {
+	h := newHouse(t, "port-1", "port-2")
+	h.write(t, "token", "x")
+	h.start(t, base)
+	b, err := os.ReadFile(filepath.Join(h.dir, "journal", "api.token"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	token := strings.TrimSpace(string(b))
+	for _, route := range []string{"balances/b-2", "sinks/s-2"} {
+		if status, answer := request(t, h.Gateway, "DELETE", "api/v1/settings/"+route+"?reason=gone&by=ada", token, ""); status != 200 {
+			t.Errorf("%s: %d %s", route, status, answer)
+		}
+		if status, answer := request(t, h.Gateway, "DELETE", "api/v1/settings/"+route+"?reason=gone&by=ada", token, ""); status != 409 {
+			t.Errorf("%s once more: %d %s", route, status, answer)
+		}
+	}
+	if text := h.read(t); strings.Contains(text, "b-2") || strings.Contains(text, "s-2") || !strings.Contains(text, "s-3") || len(h.Balances()) != 1 || len(h.Sinks()) != 2 {
+		t.Errorf("%s", text)
+	}
+	h.stop(t)
+	n := 0
+	for _, c := range all[record.Configured](t, h, record.KindConfigured) {
+		if c.By.By == record.ActorToken && c.By.ID == "ada" && c.Reason == "gone" && len(c.Changes) == 1 {
+			n++
+		}
+	}
+	if n != 2 {
+		t.Errorf("%d entries", n)
+	}
+}
+
+// TestAnEditOnTheHostIsNotOverwritten: neither before it is reloaded, nor while a change is carried out.
+func TestAnEditOnTheHostIsNotOverwritten(t *testing.T) {
+	h, text := newPoliced(t, "one")
+	edit := strings.Replace(text, "level: info", "level: debug", 1)
+	h.write(t, "weighpost.yaml", edit)
+	ada := keeper(t, "ada")
+	if _, err := h.patch(ada, t, `{"clock": {"ceiling": "1s"}}`); !errors.As(err, new(*console.SettingsConflict)) || !strings.Contains(err.Error(), "edited on the host") {
+		t.Errorf("%v", err)
+	}
+	h.write(t, "weighpost.yaml", edit+"x: [")
+	if _, err := h.patch(ada, t, `{"clock": {"ceiling": "1s"}}`); !errors.As(err, new(*console.SettingsConflict)) || !strings.Contains(err.Error(), "mistakes") {
+		t.Errorf("%v", err)
+	}
+	if h.read(t) != edit+"x: [" {
+		t.Error("the edit is gone")
+	}
+	// Only words of no meaning: those stay beside the change.
+	h.write(t, "weighpost.yaml", text+"# left on the host\n")
+	if a, err := h.patch(ada, t, `{"clock": {"ceiling": "1s"}}`); err != nil || a.Outcome != console.SettingsHold || !strings.Contains(h.read(t), "# left on the host") {
+		t.Errorf("%+v %v\n%s", a, err, h.read(t))
+	}
+	h.stop(t)
+}
+
+// TestManyChangeAtOnce: reloads, changes, decisions and the end, all together. Of changes that saw the same settings one holds;
+// each that holds is one entry, and what runs in the end is what the journal and the file say.
+func TestManyChangeAtOnce(t *testing.T) {
+	h, _ := newPoliced(t, "two")
+	var wg sync.WaitGroup
+	var held, moved atomic.Int32
+	_, seen := h.Settings()
+	for i := range 4 {
+		wg.Go(func() { // all saw the same
+			ctx := keeper(t, fmt.Sprintf("p-%d", i))
+			_, err := h.ChangeSettings(ctx, console.SettingsChange{Seen: []string{seen}, By: byOf(ctx), Reason: "at once",
+				Patch: map[string]any{"clock": map[string]any{"ceiling": fmt.Sprintf("%ds", i+2)}}})
+			switch {
+			case err == nil:
+				held.Add(1)
+			case errors.Is(err, console.ErrSettingsMoved):
+				moved.Add(1)
+			default:
+				t.Error(err)
+			}
+		})
+	}
+	wg.Wait()
+	if held.Load() != 1 || moved.Load() != 3 {
+		t.Errorf("of four, %d hold and %d are told that it moved", held.Load(), moved.Load())
+	}
+	for i := range 3 {
+		wg.Go(func() {
+			ctx := keeper(t, fmt.Sprintf("q-%d", i))
+			for n := range 6 {
+				_, hash := h.Settings()
+				_, _ = h.ChangeSettings(ctx, console.SettingsChange{Seen: []string{hash}, By: byOf(ctx), Reason: "again and again",
+					Patch: map[string]any{"log": map[string]any{"level": []string{"info", "debug"}[n%2]}}})
+				_, _ = h.ChangeSettings(ctx, console.SettingsChange{Seen: []string{hash}, By: byOf(ctx), Reason: "again and again", List: "balances", ID: "b-1",
+					Item: map[string]any{"id": "b-1", "place": fmt.Sprintf("Room %d", n), "layout": "as.yaml",
+						"port": map[string]any{"address": filepath.Join(h.dir, "port-1"), "speed": json.Number("115200")}}})
+				if p := h.PendingSettings(); p != nil {
+					_, _ = h.decide(ctx, p.Change, (i+n)%2 == 0)
+				}
+			}
+		})
+		wg.Go(func() {
+			for range 6 {
+				_ = h.ReloadFile(t.Context(), h.file())
+				h.Conditions()
+			}
+		})
+	}
+	wg.Wait()
+	wg.Go(func() { _ = h.ReloadFile(t.Context(), h.file()) })
+	wg.Go(func() { _, _ = h.patch(keeper(t, "late"), t, `{"log": null}`) })
+	h.stop(t)
+	wg.Wait()
+	now := h.Config()
+	configured := all[record.Configured](t, h, record.KindConfigured)
+	last := configured[len(configured)-1]
+	for i := len(configured) - 1; i >= 0 && last.Refused != ""; i-- {
+		last = configured[i]
+	}
+	if last.To != now.Hash() {
+		t.Errorf("it ran by %s, and the journal says %s", now.Hash(), last.To)
+	}
+	file, err := config.LoadFile(h.file())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := config.Differing(now, file); len(d) > 0 && last.Waiting == nil {
+		t.Errorf("the file differs in %v, and nothing waits", d)
+	}
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"weighpost/gateway/config"
+	"weighpost/gateway/console"
 	"weighpost/gateway/health"
 	"weighpost/gateway/record"
 	"weighpost/gateway/roster"
@@ -120,31 +121,63 @@ func (g *Gateway) holdAdopted(ctx context.Context) error {
 	g.roster = known
 	now := *g.now.Load()
 	g.sifted.before = remember(known)
+	effective, w, err := adopted(known, now.cfg)
+	if err != nil || w == nil {
+		return err
+	}
+	now.cfg, now.software = effective, softwareOf(effective)
+	g.now.Store(&now)
+	g.sifted.now = w
+	g.log.Warn("an edit of the configuration waits for a person", "file", now.cfg.File(), "changes", strings.Join(w.changes, "; "))
+	return nil
+}
+
+// adopted gives what holds by what a journal says was adopted last and by a file, and what of the file waits.
+func adopted(known roster.Roster, file *config.Config) (*config.Config, *waiting, error) {
 	if known.Config == nil { // a new journal: whoever installs it adopts what it begins with
-		return nil
+		return file, nil, nil
 	}
 	kept := config.Kept{Hash: known.Hash, Redacted: known.Config, Layouts: known.Layouts, BalanceLayouts: known.BalanceLayouts}
 	policy, err := kept.Policy()
-	if err == nil && !policy.InForce() || kept.Hash == now.software.Config && maps.Equal(kept.BalanceLayouts, now.cfg.BalanceLayouts()) {
-		return nil
+	if err == nil && !policy.InForce() || kept.Hash == file.Hash() && maps.Equal(kept.BalanceLayouts, file.BalanceLayouts()) {
+		return file, nil, nil
 	}
-	held, err := config.Restore(now.cfg.File(), kept, now.cfg)
-	if err != nil && untouched(kept, now.cfg, policy) {
-		return nil
+	held, err := config.Restore(file.File(), kept, file)
+	if err != nil && untouched(kept, file, policy) {
+		return file, nil, nil
 	}
 	if err != nil {
-		return fmt.Errorf("the file %s differs from the configuration that was adopted last, which waits for a person, and that one cannot be taken "+
-			"from the journal: %w. Put the file back as it was (weighpost journal list --kind configured shows what it said)", now.cfg.File(), err)
+		return nil, nil, fmt.Errorf("the file %s differs from the configuration that was adopted last, which waits for a person, and that one cannot be taken "+
+			"from the journal: %w. Put the file back as it was (weighpost journal list --kind configured shows what it said)", file.File(), err)
 	}
-	held = held.As(now.cfg)
-	effective, w := sift(now.cfg, held)
-	if w != nil {
-		now.cfg, now.software = effective, softwareOf(effective)
-		g.now.Store(&now)
-		g.sifted.now = w
-		g.log.Warn("an edit of the configuration waits for a person", "file", now.cfg.File(), "changes", strings.Join(w.changes, "; "))
+	effective, w := sift(file, held.As(file))
+	return effective, w, nil
+}
+
+// SettingsAside gives, for a journal that no daemon has open, what would hold by a file in the form of a file, its hash, and the
+// change that would wait, or nil.
+func SettingsAside(ctx context.Context, file *config.Config, log roster.Log) (doc map[string]any, hash string, pending *console.PendingSettings, err error) {
+	known, err := roster.Load(ctx, log)
+	if err != nil {
+		return nil, "", nil, err
 	}
-	return nil
+	effective, w, err := adopted(known, file)
+	if err != nil {
+		return nil, "", nil, err
+	}
+	if before := remember(known); w != nil && before != nil {
+		w.goesOn(before, record.Actor{By: record.ActorHost}, "", before.since)
+	}
+	return effective.Form(true), effective.Hash(), w.shown(), nil
+}
+
+// shown is the change as the API shows it; nil where there is none.
+func (w *waiting) shown() *console.PendingSettings {
+	if w == nil {
+		return nil
+	}
+	return &console.PendingSettings{Change: w.id, Sections: append([]string{}, w.sections...), Changes: append([]string{}, w.changes...), Needs: w.needs,
+		Proposed: append([]record.Actor{}, w.proposed...), Reason: w.reason, TurnedDown: w.turnedDown, Whole: w.whole, Since: w.since}
 }
 
 // untouched says of a configuration that cannot be made anew whether a file differs from it in nothing that waits for a person.

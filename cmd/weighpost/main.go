@@ -19,24 +19,25 @@ import (
 
 // commands is the command line. DESIGN section 8 has the whole list; only what works is offered.
 type commands struct {
-	Demo        demoCommand        `cmd:"" help:"Show a small simulated lab: balances, a broker, the page; nothing to set up."`
-	Run         runCommand         `cmd:"" help:"Run the daemon."`
-	Ports       portsCommand       `cmd:"" help:"List the serial ports of this computer, by the names that stay."`
-	Watch       watchCommand       `cmd:"" help:"Show what happens, live: at the running daemon, or straight at a port."`
-	AddBalance  addBalanceCommand  `cmd:"" help:"Add a balance to the configuration, step by step: port, settings, layout, test."`
-	Service     serviceCommand     `cmd:"" help:"Install, remove, start, stop weighpost as a service of this system, or see how it is."`
-	Settings    settingsCommand    `cmd:"" help:"Find out speed, parity and framing of a balance by listening."`
-	Learn       learnCommand       `cmd:"" help:"Work out the layout from sample lines; asks what it cannot know."`
-	Read        readCommand        `cmd:"" help:"Turn frames into readings, one JSON object a line."`
-	Validate    validateCommand    `cmd:"" help:"Find every mistake in a file that you wrote."`
-	Journal     journalCommand     `cmd:"" help:"Verify a journal, or list what is in it."`
-	Backup      backupCommand      `cmd:"" help:"Make, list and verify backups of the journal, or restore it from one."`
-	Directory   directoryCommand   `cmd:"" help:"Try out the directory that judges people's secrets."`
-	People      peopleCommand      `cmd:"" help:"Add, list and change people's accounts, and see who may do what."`
-	Keys        keysCommand        `cmd:"" help:"Make, list and revoke keys for programs."`
-	Help        helpCommand        `cmd:"" help:"Print a page of the manual."`
-	Certificate certificateCommand `cmd:"" help:"Show the certificate that the page has: fingerprint, names, until when."`
-	Version     versionCommand     `cmd:"" help:"Print the version."`
+	Demo          demoCommand          `cmd:"" help:"Show a small simulated lab: balances, a broker, the page; nothing to set up."`
+	Run           runCommand           `cmd:"" help:"Run the daemon."`
+	Ports         portsCommand         `cmd:"" help:"List the serial ports of this computer, by the names that stay."`
+	Watch         watchCommand         `cmd:"" help:"Show what happens, live: at the running daemon, or straight at a port."`
+	AddBalance    addBalanceCommand    `cmd:"" help:"Add a balance to the configuration, step by step: port, settings, layout, test."`
+	Service       serviceCommand       `cmd:"" help:"Install, remove, start, stop weighpost as a service of this system, or see how it is."`
+	Settings      settingsCommand      `cmd:"" help:"Find out speed, parity and framing of a balance by listening."`
+	Learn         learnCommand         `cmd:"" help:"Work out the layout from sample lines; asks what it cannot know."`
+	Read          readCommand          `cmd:"" help:"Turn frames into readings, one JSON object a line."`
+	Validate      validateCommand      `cmd:"" help:"Find every mistake in a file that you wrote."`
+	Journal       journalCommand       `cmd:"" help:"Verify a journal, or list what is in it."`
+	Backup        backupCommand        `cmd:"" help:"Make, list and verify backups of the journal, or restore it from one."`
+	Directory     directoryCommand     `cmd:"" help:"Try out the directory that judges people's secrets."`
+	Configuration configurationCommand `cmd:"" help:"Show the settings that hold, and adopt or turn down a change that waits."`
+	People        peopleCommand        `cmd:"" help:"Add, list and change people's accounts, and see who may do what."`
+	Keys          keysCommand          `cmd:"" help:"Make, list and revoke keys for programs."`
+	Help          helpCommand          `cmd:"" help:"Print a page of the manual."`
+	Certificate   certificateCommand   `cmd:"" help:"Show the certificate that the page has: fingerprint, names, until when."`
+	Version       versionCommand       `cmd:"" help:"Print the version."`
 }
 
 // streams is what a command may touch of the terminal, so that a test can stand in for it.

@@ -49,6 +49,8 @@ func (c runCommand) daemon(ctx context.Context, s streams) error {
 		return err
 	}
 	running.Store(g)
+	cfg = g.Config() // what was adopted, where the file says more
+	log.SetLevel(c.logConfig(cfg))
 	manager.Ready()
 	manager.Status(g.StatusLine())
 	fmt.Fprintf(s.out, "weighpost %s at %s: %d balances, %d sinks; page: %s\n",

@@ -1,0 +1,69 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/http/cookiejar"
+
+	"weighpost/gateway/config"
+	"weighpost/gateway/journal"
+)
+
+// actAs asks the daemon as a person who signs in for this one act and out after it.
+func (h hostFlags) actAs(ctx context.Context, s streams, login string, d deed) error {
+	cfg, err := config.LoadFile(h.Config)
+	if err != nil {
+		return fmt.Errorf("the configuration %s has mistakes (weighpost validate config tells them): %w", h.Config, err)
+	}
+	if !journal.InUse(cfg.Journal.Folder) {
+		return errNoDaemon
+	}
+	secret, err := askSecret(ctx, s, "Secret of "+plain(login))
+	if err != nil {
+		return err
+	}
+	client, err := pageClient(cfg)
+	if err != nil {
+		return err
+	}
+	defer client.CloseIdleConnections()
+	if client.Jar, err = cookiejar.New(nil); err != nil {
+		return err
+	}
+	const session = "/api/v1/session"
+	if err := (deed{Method: http.MethodPost, Path: session, Body: map[string]string{"login": login, "secret": secret}}).through(ctx, cfg, client); err != nil {
+		return err
+	}
+	defer func() {
+		_ = deed{Method: http.MethodDelete, Path: session}.through(context.WithoutCancel(ctx), cfg, client)
+	}() // it ends of itself otherwise
+	return d.through(ctx, cfg, client)
+}
+
+// through asks the daemon with a client that has a session, or is about to.
+func (d deed) through(ctx context.Context, cfg *config.Config, client *http.Client) error {
+	var body bytes.Buffer
+	if d.Body != nil {
+		if err := json.NewEncoder(&body).Encode(d.Body); err != nil {
+			return err
+		}
+	}
+	req, err := http.NewRequestWithContext(ctx, d.Method, cfg.Page.URL()+d.Path, &body)
+	if err != nil {
+		return err
+	}
+	if d.Body != nil {
+		req.Header.Set("Content-Type", "application/json")
+	}
+	req.Header.Set("X-Weighpost-Page", "1") // whatever changes something by a cookie says that no other site sent it
+	req.Header.Set("Origin", cfg.Page.URL())
+	answer, err := client.Do(req)
+	if err != nil {
+		return fmt.Errorf("the daemon does not answer at %s: %w", cfg.Page.URL(), err)
+	}
+	defer answer.Body.Close()
+	return d.take(answer)
+}
