@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"encoding/json"
 	"fmt"
 	"io"
+	"log"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -13,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/certificate"
 	"weighpost/gateway/clock"
 	"weighpost/gateway/config"
 	"weighpost/gateway/journal"
@@ -109,5 +112,63 @@ func TestAnActIsDoneHereWhereNoDaemonRuns(t *testing.T) {
 	}
 	if who := hostActor("Ada"); who.By != record.ActorHost || who.ID == "" || who.Name != "Ada" {
 		t.Errorf("the one at the command is %+v", who)
+	}
+}
+
+// TestCommandsHoldThePageToItsCertificate: the one that the daemon noted is taken, whatever its names; another is not, and gets
+// no token.
+func TestCommandsHoldThePageToItsCertificate(t *testing.T) {
+	asked := 0
+	daemon := httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		asked++
+		fmt.Fprint(w, `{"seq": 7}`)
+	}))
+	dir := t.TempDir()
+	folder := filepath.Join(dir, "journal")
+	text := fmt.Sprintf("site: north-lab\njournal: {folder: journal}\npage: {listen: %q, tls: {self_made: true}}\n", daemon.Listener.Addr())
+	flags := hostFlags{Config: filepath.Join(dir, "weighpost.yaml")}
+	if err := os.WriteFile(flags.Config, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	held(t, folder)
+	keeper := func(folder string) *certificate.Keeper {
+		k := certificate.New(certificate.Options{Config: certificate.Config{SelfMade: true}, Folder: folder})
+		if err := k.Take(); err != nil {
+			t.Fatal(err)
+		}
+		return k
+	}
+	ours, other := keeper(folder), keeper(t.TempDir())
+	shown := ours
+	daemon.Listener = tls.NewListener(daemon.Listener, &tls.Config{GetCertificate: func(h *tls.ClientHelloInfo) (*tls.Certificate, error) { return shown.Get(h) }})
+	daemon.Config.ErrorLog = log.New(io.Discard, "", 0)
+	daemon.Start()
+	t.Cleanup(daemon.Close)
+	do := deed{Method: "POST", Path: "/api/v1/acts", Body: map[string]string{"by": "ada"}}
+	if err := flags.act(t.Context(), do); err != nil || asked != 1 {
+		t.Fatalf("asked %d times: %v", asked, err)
+	}
+	shown = other
+	if err := flags.act(t.Context(), do); err == nil || !strings.Contains(err.Error(), "another certificate") || asked != 1 {
+		t.Errorf("another certificate: asked %d times, %v", asked, err)
+	}
+
+	var out strings.Builder
+	if err := (certificateCommand{Config: flags.Config}).Run(streams{out: &out}); err != nil {
+		t.Fatal(err)
+	}
+	facts, _ := ours.Facts()
+	for _, want := range []string{"SHA-256      " + facts.Fingerprint + "\n", "localhost", facts.Until.Format(time.RFC3339), "by weighpost itself\n"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("%q is not in\n%s", want, out.String())
+		}
+	}
+	out.Reset()
+	if err := (certificateCommand{Config: flags.Config, JSON: true}).Run(streams{out: &out}); err != nil || !strings.Contains(out.String(), `"self_made":true`) || !json.Valid([]byte(out.String())) {
+		t.Errorf("%s %v", out.String(), err)
+	}
+	shown = ours
+	if page, pin, err := (watchCommand{Config: flags.Config}).page(); err != nil || pin == nil || page != strings.Replace(daemon.URL, "http:", "https:", 1) {
+		t.Errorf("watch would ask %s: %v", page, err)
 	}
 }

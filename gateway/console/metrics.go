@@ -94,6 +94,9 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 	_, recording := f.s.conditions()
 	send(ready, gauge, truth(recording))
 	collectClock(f.s.deps.Source.TimeFacts(), send)
+	if c := f.s.certificate(); c != nil {
+		send(certificateUntil, prometheus.GaugeValue, float64(c.Until.Unix()))
+	}
 	if f.s.deps.Configuration != nil {
 		f.s.deps.Configuration().collect(send)
 	}

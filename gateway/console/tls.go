@@ -92,6 +92,8 @@ func (c *firstBytes) answerPlainly() {
 		"Connection: close\r\n\r\n%s", len(text), text)
 }
 
+var certificateUntil = describe("certificate_until_timestamp_seconds", "When the certificate of the page ends, in seconds since 1970.")
+
 // pageCertificate is what the page tells of its own certificate. Whoever connects has seen all of it.
 type pageCertificate struct {
 	certificate.Facts

@@ -272,6 +272,14 @@ func TestCurlTakesThePage(t *testing.T) {
 		return string(out), err
 	}
 	facts, _ := h.keeper.Facts()
+	measured, err := h.client.Get("https://127.0.0.1:" + h.port + "/metrics")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer measured.Body.Close()
+	if b, _ := io.ReadAll(measured.Body); !strings.Contains(string(b), fmt.Sprintf("\nweighpost_certificate_until_timestamp_seconds %g\n", float64(facts.Until.Unix()))) {
+		t.Errorf("not measured: %d %.200s", measured.StatusCode, b)
+	}
 	if out, err := ask("--cacert", certificate.ServedFile(h.folder)); err != nil || !strings.Contains(out, `"certificate":{"sha256":"`+facts.Fingerprint) || !strings.Contains(out, `"self_made":true`) {
 		t.Errorf("%v: %s", err, out)
 	}
