@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"slices"
 
 	"weighpost/gateway/access"
 	"weighpost/gateway/access/ldap"
@@ -23,6 +24,9 @@ func (g *Gateway) openPeople(ctx context.Context) error {
 	book, err := access.Open(ctx, access.Options{
 		Dir: cfg.Journal.Folder, Site: cfg.Site, Journal: g.journal, Config: func() *access.Config { return &g.now.Load().cfg.People },
 		Stamp: g.stamp, Board: g.board, Log: g.log,
+		HasBalance: func(id string) bool {
+			return slices.ContainsFunc(g.now.Load().cfg.Balances, func(c intake.Config) bool { return c.ID == id })
+		},
 		Directory: func() outside.Directory {
 			if g.now.Load().cfg.People.Directory.Configured() {
 				return directory

@@ -58,6 +58,8 @@ type Options struct {
 	Provider  func() outside.Provider
 	// RolesOf gives the roles that a provider's groups give; nil: none.
 	RolesOf func(source string, groups []string) []string
+	// HasBalance says whether there is a balance with this id, for sign-ins at one; nil: any id counts.
+	HasBalance func(id string) bool
 	// Aside is for a command that opens a journal which no daemon has: no set-up token is made, and nothing is kept running.
 	Aside bool
 	Now   func() time.Time // nil: time.Now

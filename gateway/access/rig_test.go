@@ -14,6 +14,7 @@ import (
 	"go.uber.org/goleak"
 
 	"weighpost/gateway/access"
+	"weighpost/gateway/access/ldap"
 	"weighpost/gateway/access/outside"
 	"weighpost/gateway/access/secret"
 	"weighpost/gateway/health"
@@ -72,7 +73,8 @@ func (r *rig) open() {
 
 func (r *rig) options() access.Options {
 	return access.Options{Dir: r.dir, Site: "seed-bank", Journal: r, Config: func() *access.Config { return &r.cfg }, Stamp: r.stamp, Board: r,
-		Now: r.clock, Hasher: cheap, Directory: func() outside.Directory { return r.dirs }, Provider: func() outside.Provider { return r.prov }}
+		Now: r.clock, Hasher: cheap, Directory: func() outside.Directory { return r.dirs }, Provider: func() outside.Provider { return r.prov },
+		RolesOf: func(string, []string) []string { return []string{rights.Operator} }}
 }
 
 // close ends the book as a stop of the daemon does.
@@ -227,5 +229,17 @@ func (r *rig) nowhere(texts ...string) {
 	})
 	if err != nil || n < 3 {
 		r.t.Errorf("%d files, %v", n, err)
+	}
+}
+
+func roles(group string, names ...string) ldap.GroupRoles {
+	return ldap.GroupRoles{Group: group, Roles: names}
+}
+
+// remove deletes the snapshot.
+func remove(t *testing.T, dir string) {
+	t.Helper()
+	if err := os.Remove(filepath.Join(dir, "people.json")); err != nil {
+		t.Fatal(err)
 	}
 }

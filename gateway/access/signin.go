@@ -29,6 +29,9 @@ type from struct{ way, login, address, where, balance string }
 // directory cannot be asked; secret.ErrBusy.
 func (b *Book) SignIn(ctx context.Context, in rights.SignIn) (rights.Session, error) {
 	f := from{way: record.ActorPassword, login: in.Login, address: in.Address, where: in.Where, balance: in.Balance}
+	if err := b.bench(in.Balance); err != nil {
+		return rights.Session{}, err
+	}
 	a := b.named(in.Login)
 	if b.directory() != nil && (a == nil || a.Source == DirectorySource) {
 		f.way = record.ActorDirectory
@@ -39,6 +42,14 @@ func (b *Book) SignIn(ctx context.Context, in rights.SignIn) (rights.Session, er
 		}
 		return b.bySecret(ctx, in.Secret, a)
 	})
+}
+
+// bench refuses a sign-in at a balance that there is not.
+func (b *Book) bench(balance string) error {
+	if balance == "" || record.CheckName(balance) == nil && (b.o.HasBalance == nil || b.o.HasBalance(balance)) {
+		return nil
+	}
+	return &rights.Refused{Why: "there is no balance with this id to sign in at"}
 }
 
 // named finds an account by an id or a login in any case; nil where there is none.
@@ -249,6 +260,9 @@ func (b *Book) given(a *account, s session.Session, cookie, where string) rights
 // SignInBadge signs somebody in at a balance by a badge, and a PIN where policy asks for one or one is given.
 func (b *Book) SignInBadge(ctx context.Context, in rights.Badge) (rights.Session, error) {
 	cfg := b.o.Config().Badge
+	if err := b.bench(in.Balance); err != nil {
+		return rights.Session{}, err
+	}
 	f := from{way: record.ActorBadge, address: in.Address, where: in.Where, balance: in.Balance}
 	var a *account
 	b.look(func(s *state) { a = s.badgeOf(in.Code).copy() })
