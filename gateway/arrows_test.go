@@ -73,6 +73,7 @@ var arrows = []arrow{
 	{"gateway/port", []string{"gateway/port/...", "gateway/health", "parsers/strict"}, "bytes in, bytes out: a port knows no balance"},
 	{"gateway/intake", []string{"gateway/record", "gateway/port", "gateway/port/tap", "gateway/health", "parsers/..."},
 		"the protected part again: what records takes the journal, the clock and the screen as small interfaces"},
+	{"gateway/samples", []string{"gateway/record"}, "it knows samples from the journal, which it takes as a small interface, and no balance"},
 	{"gateway/deliver", []string{"gateway/record", "gateway/health", "sinks", "parsers/strict"},
 		"retry and parking know sinks by their interface only"},
 	{"gateway/watch", []string{"gateway/record", "gateway/health", "gateway/port", "parsers/..."},

@@ -64,6 +64,7 @@ balances:
   ask: {send: "\x05", timeout: 500ms, late: 100ms, missed: 1}
   commands:
     tare: {send: "vessel\r\n", about: Tare, caution: Only with an empty vessel., answer: frame}
+  scanner: {rules: [{prefix: LOT-, item: sample}]}
 `
 
 // request asks the running daemon's API for something, with its token.

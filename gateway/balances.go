@@ -71,7 +71,7 @@ func (g *Gateway) holdBack(balances []record.Balance) (others []record.Balance) 
 
 // newLines prepares the ports of a balance and of its scanner, which is nil where there is none. It opens nothing.
 func (g *Gateway) newLines(cfg intake.Config) (line, scanner *port.Line) {
-	if cfg.Scanner != nil {
+	if cfg.Scanner.HasPort() {
 		scanner = port.NewLine(cfg.Scanner.Port, cfg.ScannerName(), g.board, g.log)
 		scanner.Call("the scanner of balance " + cfg.ID)
 	}
@@ -88,7 +88,8 @@ func (g *Gateway) newBalance(cfg intake.Config, whole *config.Config, software r
 	b.intake, err = intake.New(cfg, intake.Deps{
 		Line: b.line, Scanner: b.scanning(), Layout: whole.Layout(cfg.ID), Recorder: g.journal,
 		Live: &g.live, Clock: g.clock, Health: g.board, Software: software, Log: g.log,
-		Spare: g.spare, Watched: g.live.Watched,
+		Spare: g.spare, Watched: g.live.Watched, Samples: g.samples, People: badges{g}, ShiftEnd: g.shiftEnd,
+		BalanceCounts: func() bool { return g.now.Load().cfg.People.Session.BalanceCounts },
 	})
 	return b, err
 }

@@ -24,6 +24,7 @@ import (
 	"weighpost/gateway/record"
 	"weighpost/gateway/refusals"
 	"weighpost/gateway/roster"
+	"weighpost/gateway/samples"
 	"weighpost/gateway/watchdog"
 	"weighpost/sinks"
 )
@@ -46,9 +47,10 @@ type Gateway struct {
 	watch   *watchdog.Watch
 	journal *journal.Journal
 	space   spaceSeen
-	index   *index.DB    // made by Start
-	people  *access.Book // opened by Start; nil: nobody can sign in
-	answers *once.Memory // to requests with a key; nil: they are refused
+	index   *index.DB     // made by Start
+	people  *access.Book  // opened by Start; nil: nobody can sign in
+	answers *once.Memory  // to requests with a key; nil: they are refused
+	samples *samples.Room // made by Start
 
 	reviewing sync.Mutex // held while a review is noted
 

@@ -68,6 +68,7 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 	var noting group
 	noting.start(ctx, nil, g.refusals.Run)
 	g.life.onStop("the entries of refused acts", noting.stop)
+	g.openSamples(ctx)
 	return nil
 }
 

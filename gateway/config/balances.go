@@ -29,7 +29,7 @@ func (c *Config) checkBalances(r *strict.Report) {
 	}
 	for i := range c.Balances {
 		b := &c.Balances[i]
-		if b.Scanner == nil {
+		if !b.Scanner.HasPort() {
 			continue
 		}
 		at := r.Index(i).At("scanner")

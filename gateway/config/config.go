@@ -23,6 +23,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"weighpost/gateway/access"
 	"weighpost/gateway/backup"
@@ -40,16 +41,17 @@ import (
 
 // Config is everything that a daemon is told.
 type Config struct {
-	Site     string          `yaml:"site" desc:"The site's name, which begins every id and topic: a to z, 0 to 9 and -. It stays as it is for as long as the journal lives."`
-	Journal  Journal         `yaml:"journal" desc:"Where entries are recorded."`
-	Page     console.Config  `yaml:"page" desc:"Where the page is found."`
-	Clock    clock.Config    `yaml:"clock" desc:"Which time servers check the clock, and what counts as checked."`
-	Log      logging.Config  `yaml:"log" desc:"How the daemon writes its log, on standard error."`
-	Balances []intake.Config `yaml:"balances" desc:"The balances, each with its port and its layout."`
-	Sinks    []Sink          `yaml:"sinks" desc:"Where entries are delivered to."`
-	People   access.Config   `yaml:"people" desc:"Who may do what, and how people and programs show who they are."`
-	Backup   backup.Config   `yaml:"backup" desc:"When backups of the journal are made, and where they are kept."`
-	Settings settings.Config `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
+	Site     string                `yaml:"site" desc:"The site's name, which begins every id and topic: a to z, 0 to 9 and -. It stays as it is for as long as the journal lives."`
+	Journal  Journal               `yaml:"journal" desc:"Where entries are recorded."`
+	Page     console.Config        `yaml:"page" desc:"Where the page is found."`
+	Clock    clock.Config          `yaml:"clock" desc:"Which time servers check the clock, and what counts as checked."`
+	Log      logging.Config        `yaml:"log" desc:"How the daemon writes its log, on standard error."`
+	Balances []intake.Config       `yaml:"balances" desc:"The balances, each with its port and its layout."`
+	Sinks    []Sink                `yaml:"sinks" desc:"Where entries are delivered to."`
+	People   access.Config         `yaml:"people" desc:"Who may do what, and how people and programs show who they are."`
+	Samples  *intake.SamplesConfig `yaml:"samples" desc:"Which samples balances take that say nothing of their own. Left out: any, and what is unusual is asked about."`
+	Backup   backup.Config         `yaml:"backup" desc:"When backups of the journal are made, and where they are kept."`
+	Settings settings.Config       `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
 
 	file    string
 	layouts map[string]*layout.Layout // by id of balance
@@ -151,6 +153,13 @@ func (c *Config) check(r *strict.Report) {
 	}
 	if len(c.Sinks) == 0 {
 		r.At("sinks").Note("no sink is configured: weighings stay in the journal")
+	}
+	if c.Samples != nil {
+		c.Samples.Check(r.At("samples"))
+	}
+	c.Balances = slices.Clone(c.Balances) // another configuration may share them
+	for i := range c.Balances {
+		c.Balances[i].CommonSamples = c.Samples
 	}
 	c.checkBalances(r.At("balances"))
 	c.checkSinks(r.At("sinks"))

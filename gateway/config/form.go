@@ -148,7 +148,7 @@ func unredact(doc any, whole map[string]string) any {
 }
 
 var (
-	plainKey    = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_-]*$`)
+	plainKey    = regexp.MustCompile(`^([A-Za-z_][A-Za-z0-9_-]*|[0-9]{2,4})$`) // numbers are the application identifiers of gs1
 	plainNumber = regexp.MustCompile(`^-?[0-9]+$`)
 )
 
@@ -184,7 +184,7 @@ func flowOf(doc any) string {
 	case map[string]any:
 		parts := []string{}
 		for _, key := range orderedKeys(v) {
-			parts = append(parts, key+": "+flowOf(v[key]))
+			parts = append(parts, flowText(key)+": "+flowOf(v[key]))
 		}
 		return "{" + strings.Join(parts, ", ") + "}"
 	case []any:
@@ -215,7 +215,7 @@ func rank(key string) int {
 
 // blockOf writes a key with its value in block style, its key after so many blanks.
 func blockOf(key string, doc any, indent int) []string {
-	lead := strings.Repeat(" ", indent) + key + ":"
+	lead := strings.Repeat(" ", indent) + flowText(key) + ":"
 	switch v := doc.(type) {
 	case map[string]any:
 		if len(v) > 0 {

@@ -76,6 +76,8 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	api.UseMiddleware(s.admit, s.once)
 	s.balanceRoutes(api)
 	s.contextRoutes(api)
+	s.scanRoute(api)
+	s.sampleRoutes(api)
 	s.askRoutes(api)
 	s.backupRoutes(api)
 	s.clockRoute(api)

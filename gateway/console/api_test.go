@@ -27,6 +27,7 @@ type bench struct {
 	fixes    []record.ClockCorrection
 	reviews  []record.ReviewRequest
 	backups  int // made, or told of
+	samples  int // times that samples were announced or ended
 	seals    []record.SealRequest
 	keys     []record.KeyOrder
 	slow     time.Duration // how long Read takes
@@ -96,11 +97,11 @@ func (b *bench) CorrectClock(_ context.Context, c record.ClockCorrection) (recor
 func (b *bench) count() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + len(b.keys) + len(b.seals) + len(b.reviews) + b.backups
+	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + len(b.keys) + len(b.seals) + len(b.reviews) + b.backups + b.samples
 }
 
 func (b *bench) forget() {
-	b.requests, b.reads, b.commands, b.fixes, b.keys, b.seals, b.reviews, b.backups = nil, nil, nil, nil, nil, nil, nil, 0
+	b.requests, b.reads, b.commands, b.fixes, b.keys, b.seals, b.reviews, b.backups, b.samples = nil, nil, nil, nil, nil, nil, nil, 0, 0
 }
 
 func (b *bench) Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
@@ -366,7 +367,7 @@ func filled(path string) string {
 	if strings.HasPrefix(path, peoplePath) {
 		id = "operator"
 	}
-	return strings.NewReplacer("{id}", id, "{name}", "tare", "{session}", "s-1").Replace(path)
+	return strings.NewReplacer("{id}", id, "{name}", "tare", "{session}", "s-1", "{sample}", "LOT-1003").Replace(path)
 }
 
 // goodBody is a body that a route that changes something takes.
@@ -406,6 +407,10 @@ func goodBody(method, path string) string {
 		return `{"by": "Ada"}`
 	case bodyTypes[method] == nil:
 		return ""
+	case strings.HasSuffix(path, "/scan"):
+		return `{"raw": "LOT-1003"}`
+	case path == samplesPath:
+		return `{"id": "LOT-1003"}`
 	case strings.HasSuffix(path, "/read"):
 		return `{"record": true}`
 	case strings.Contains(path, "/commands/"):

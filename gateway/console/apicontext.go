@@ -120,6 +120,10 @@ func (s *Server) contextOf(view record.ContextView, err error) (*contextAnswer, 
 		return nil, s.noBalance()
 	case errors.As(err, &refused):
 		problem := &problemDocument{"about:blank", "The change was refused", http.StatusConflict, sentence(refused.Why)}
+		if refused.Ask {
+			problem.Title = "The change has to be confirmed"
+			problem.Detail += ` Send it again with "confirm": true.`
+		}
 		if refused.Noted {
 			return nil, huma.ErrorWithHeaders(problem, http.Header{selfNoted: {"context"}})
 		}

@@ -35,6 +35,7 @@ func describeContext(doc *huma.OpenAPI) {
 			"fields":   {Type: huma.TypeObject, AdditionalProperties: item, Description: "Free fields by name: a to z, 0 to 9 and -."},
 			"label":    {Type: huma.TypeString, MinLength: length(1), MaxLength: length(128), Description: "What somebody read off the balance: its id, serial number or printed name. It confirms which balance is connected; with the label of another one the request is refused."},
 			"sign_out": {Type: huma.TypeBoolean, Enum: []any{true}, Description: "Ends everything, and stands beside no item."},
+			"confirm":  {Type: huma.TypeBoolean, Description: "What is unusual about the sample was answered (409) to the same request within the last 30 seconds, and it is meant."},
 			"sent":     {Type: huma.TypeString, Format: "date-time", Description: "When it was sent; together with valid_s."},
 			"valid_s":  {Type: huma.TypeNumber, ExclusiveMinimum: number(0), Maximum: number(31 * 24 * 3600), Description: "For how long from then on it may be carried out."},
 			"request":  {Type: huma.TypeString, MaxLength: length(64), Description: "The sender's own mark."},

@@ -65,6 +65,8 @@ type Deps struct {
 	Configuration func() Configuration
 	Conditions    Conditions
 	Contexts      Contexts
+	Scans         Scans   // nil: no scans are taken
+	Samples       Samples // nil: none are known
 	Reader        Reader
 	Commander     Commander
 	Corrector     ClockCorrector

@@ -121,6 +121,32 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"PUT", held, "b-12", `{"sample": {"id": "` + strings.Repeat("x", 129) + `"}}`, 422},
 		{"PUT", held, "b-12", `{"request": "` + strings.Repeat("x", 65) + `"}`, 422},
 		{"PUT", held, "b-12", `[]`, 422},
+		{"POST", scanPath, "b-12", `{"raw": "LOT-1003"}`, 200},
+		{"POST", scanPath, "b-12", `{"raw": "10ABC\u001d21S", "symbology": "]C1", "confirm": true, "request": "7"}`, 200},
+		{"POST", scanPath, "b-12", `{"raw": "(10)ABC", "typed": true}`, 200},
+		{"POST", scanPath, "b-12", `{"raw": ""}`, 422},
+		{"POST", scanPath, "b-12", `{}`, 422},
+		{"POST", scanPath, "b-12", `{"raw": "x", "symbology": "C1"}`, 422},
+		{"POST", scanPath, "b-12", `{"raw": "x", "symbology": "]1C"}`, 422},
+		{"POST", scanPath, "b-12", `{"raw": "x", "typed": "yes"}`, 422},
+		{"POST", scanPath, "b-12", `{"raw": 7}`, 422},
+		{"POST", scanPath, "b-12", `{"raw": "x", "confirmed": true}`, 422},
+		{"POST", scanPath, "b-12", `{"raw": "` + strings.Repeat("x", 513) + `"}`, 422},
+		{"PUT", held, "b-12", `{"sample": {"id": "x"}, "confirm": true}`, 200},
+		{"PUT", held, "b-12", `{"sample": {"id": "x"}, "confirm": 1}`, 422},
+		{"POST", samplesPath, "", `{"id": "LOT-1003", "lot": "2026-07", "fields": {"box": "B7"}, "expires": "2027-01-31", "request": "7"}`, 200},
+		{"POST", samplesPath, "", `{"samples": [{"id": "a"}, {"id": "b"}], "request": "7"}`, 200},
+		{"POST", samplesPath, "", `{"samples": [{"id": "a"}], "id": "b"}`, 422},
+		{"POST", samplesPath, "", `{}`, 422},
+		{"POST", samplesPath, "", `{"id": ""}`, 422},
+		{"POST", samplesPath, "", `{"id": "a", "lto": "x"}`, 422},
+		{"POST", samplesPath, "", `{"samples": [{"lot": "x"}]}`, 422},
+		{"POST", samplesPath, "", `{"samples": {"id": "a"}}`, 422},
+		{"GET", samplesPath, "", "", 200},
+		{"GET", samplePath, "LOT-1003", "", 200},
+		{"GET", samplePath, "LOT-9", "", 404},
+		{"DELETE", samplePath, "LOT-1003", "", 200},
+		{"DELETE", samplePath, "LOT-9", "", 404},
 		{"POST", ask, "b-12", "", 200},
 		{"POST", ask, "b-12", `{}`, 200},
 		{"POST", ask, "b-12", `{"record": true, "wait_s": 0.5}`, 200},
@@ -249,7 +275,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 			as = asSeen
 		}
 		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id}[c.method+" "+c.route]
-		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{name}", "tare", "{session}", "s-1").Replace(c.route)+query, c.body, as)
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{name}", "tare", "{session}", "s-1").Replace(c.route)+query, c.body, as)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)
 		}

@@ -23,9 +23,12 @@ type Config struct {
 	Port                 port.Config    `yaml:"port" desc:"Where the balance's bytes come from."`
 	Layout               string         `yaml:"layout" desc:"The file that describes how the balance prints, relative to this file."`
 	Context              ContextConfig  `yaml:"context" desc:"How long person, sample and the rest hold where whoever sets them does not say, and what a weighing needs."`
-	Scanner              *ScannerConfig `yaml:"scanner" desc:"A scanner on a port of its own, which says who weighs and what."`
+	Samples              *SamplesConfig `yaml:"samples" desc:"Which samples this balance takes, in place of what samples at the top says."`
+	Scanner              *ScannerConfig `yaml:"scanner" desc:"What scans mean that come for this balance: of a scanner on a port of its own, and of the page and programs."`
 	Implausible          string         `yaml:"implausible" desc:"What becomes of a weight beyond the capacity (by more than 9 e, or a twentieth where e is not given) or that is no multiple of the readability. refuse: it is kept as unread and is no weighing. keep: it is recorded, with a verdict." enum:"refuse,keep" default:"refuse"`
 	Record               Rule           `yaml:"record" desc:"What is recorded: printed (each frame the balance sends on its print key), settled, every with a period, or all." default:"printed"`
+
+	CommonSamples *SamplesConfig `yaml:"-"` // what holds where Samples is nil: the file says it once for all balances
 
 	Ask      *AskConfig         `yaml:"ask" desc:"How the balance is asked for its weight, where it speaks only when asked. Left out: nothing is sent to it."`
 	Tap      *tap.Config        `yaml:"tap" desc:"Where a program that has always talked to this balance goes on doing so, while weighpost reads along."`
@@ -60,6 +63,9 @@ func (c *Config) Check(r *strict.Report) {
 	}
 	c.Port.Check(r.At("port"))
 	c.Context.check(r.At("context"))
+	if c.Samples != nil {
+		c.Samples.Check(r.At("samples"))
+	}
 	if c.Scanner != nil {
 		c.Scanner.check(r.At("scanner"))
 	}

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"reflect"
 
 	"weighpost/gateway/record"
@@ -11,6 +12,7 @@ func (c *Config) takeLive(from Config) {
 	c.Serial, c.Place, c.PrintsAs = from.Serial, from.Place, from.PrintsAs
 	c.Capacity, c.Readability, c.VerificationInterval = from.Capacity, from.Readability, from.VerificationInterval
 	c.Layout, c.Context, c.Record, c.Implausible = from.Layout, from.Context, from.Record, from.Implausible
+	c.Samples, c.CommonSamples = from.Samples, from.CommonSamples
 	c.IdentityNeeded = from.IdentityNeeded
 	c.Ask, c.Commands, c.Tap = from.Ask, from.Commands, from.Tap // the tap is opened beside the pipeline, and anew
 }
@@ -33,7 +35,7 @@ func (in *Intake) Configure(cfg Config, software record.Software) {
 	defer in.mu.Unlock()
 	before := in.cfg
 	in.cfg, in.software, in.trigger = cfg, software, cfg.Record.String()
-	in.plausible = newPlausible(&cfg)
+	in.plausible, in.policy = newPlausible(&cfg), policyOf(cmp.Or(cfg.Samples, cfg.CommonSamples))
 	if !reflect.DeepEqual(before.Record, cfg.Record) || before.Readability != cfg.Readability {
 		now := in.now()
 		in.dueAt(now)
@@ -65,7 +67,7 @@ func (in *Intake) useLines(line, scanner Line) error {
 	in.line = line
 	in.pulse.mu.Unlock()
 	in.scan = nil
-	if in.cfg.Scanner != nil {
+	if in.cfg.Scanner.HasPort() {
 		var err error
 		if in.scan, err = newScanner(in, in.cfg.Scanner, scanner); err != nil {
 			return err

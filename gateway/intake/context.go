@@ -20,6 +20,11 @@ func (in *Intake) SetContext(ctx context.Context, r record.ContextRequest) (reco
 	if err != nil {
 		return view, err
 	}
+	return in.durably(ctx, view, done, gone)
+}
+
+// durably waits until the entry of an act is in the journal.
+func (in *Intake) durably(ctx context.Context, view record.ContextView, done *awaited, gone <-chan struct{}) (_ record.ContextView, err error) {
 	select {
 	case <-done.id:
 		return view, nil
@@ -62,7 +67,8 @@ func (in *Intake) view(now time.Time) record.ContextView {
 		if h == nil {
 			continue
 		}
-		item := record.ContextHeld{Name: name, ID: h.id, By: h.by, Since: h.since}
+		item := record.ContextHeld{Name: name, ID: h.id, By: h.by, Since: h.since, Age: record.Span(max(now.Sub(h.since.Time()), 0).Truncate(time.Millisecond)),
+			From: h.where, Actor: h.actor, Person: h.name, Role: h.role, How: h.how}
 		if uses := h.uses; uses >= 0 {
 			item.Uses = &uses
 		}
@@ -78,6 +84,7 @@ func (in *Intake) view(now time.Time) record.ContextView {
 // change carries a request out, or refuses it with an entry. done is its entry.
 func (in *Intake) change(r *record.ContextRequest, m moment) (done *awaited, err error) {
 	named := items(r)
+	verdict := in.judgeSample(r, named)
 	if why := in.unfit(r, named); why != "" {
 		return nil, in.refuseContext(r, named, why, r.By == record.ByScanned)
 	}
@@ -108,7 +115,18 @@ func (in *Intake) change(r *record.ContextRequest, m moment) (done *awaited, err
 	case in.superseded(names, m):
 		return nil, in.refuseContext(r, named, "Something newer was set while this was on its way.", false)
 	}
-	return in.apply(r, named, m, open), nil
+	if verdict.action == asks {
+		yes, soon := in.confirmed(r, named, verdict)
+		if yes {
+			verdict.action = accepts
+		} else if soon {
+			return nil, in.refuseContext(r, nil, "The scanner read it twice: scan it once more if it is meant.", false)
+		}
+	}
+	if verdict.action != accepts {
+		return nil, in.notTaken(r, m, open, verdict)
+	}
+	return in.apply(r, named, m, open, verdict), nil
 }
 
 // unfit says why a request cannot be carried out whenever it came, or "".
@@ -165,15 +183,26 @@ func (in *Intake) superseded(names []string, m moment) bool {
 }
 
 // apply puts the items in force from a moment on, also for the open weighings that came after it.
-func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.ContextItem, m moment, open []*ticket) *awaited {
+func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.ContextItem, m moment, open []*ticket, verdict *ruling) *awaited {
 	e := in.changeEntry(r, "set", "")
 	if r.SignOut {
 		e.Cause = "signed-out"
 	}
-	for name, item := range named {
+	e.Verdicts = verdict.verdicts
+	if named[record.ItemPerson] != nil {
+		in.dropBadge()
+	}
+	for _, name := range in.endWithBefore(r, named, m) {
+		if named[name] == nil {
+			named[name] = &record.ContextItem{}
+		}
+	}
+	for _, name := range inOrder(named) {
+		item := named[name]
 		var h *heldItem
 		if item.ID != "" {
 			h = in.newItem(name, item, r, e.Stamp.UTC)
+			in.bringAlong(name, h, verdict)
 		} else if in.context.held(name, r.At) == nil {
 			continue // nothing to end
 		}
@@ -195,7 +224,8 @@ func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.Conte
 
 func (in *Intake) newItem(name string, item *record.ContextItem, r *record.ContextRequest, since record.UTC) *heldItem {
 	d := in.cfg.Context.hold(name)
-	h := &heldItem{id: item.ID, by: r.By, since: since, used: r.At, idle: time.Duration(d.Idle), uses: item.Uses}
+	h := &heldItem{id: item.ID, by: r.By, since: since, used: r.At, idle: time.Duration(d.Idle), uses: item.Uses,
+		where: r.Where, actor: r.Actor, name: item.Name, role: item.Role, how: item.How}
 	if name == record.ItemPerson && item.How != "" && r.By == record.ByTyped {
 		h.by = record.BySignedIn // whoever typed the rest showed who they are
 	}
@@ -209,7 +239,51 @@ func (in *Intake) newItem(name string, item *record.ContextItem, r *record.Conte
 	if length > 0 {
 		h.until = r.At.Add(length)
 	}
+	if name == record.ItemPerson && in.shiftEnd != nil {
+		h.shift = in.shiftEnd(r.At)
+		h.until = soonest(h.until, h.shift)
+	}
 	return h
+}
+
+// inOrder lists what is named, the sample before what it brings along.
+func inOrder(named map[string]*record.ContextItem) []string {
+	names := slices.Sorted(maps.Keys(named))
+	if i := slices.Index(names, record.ItemSample); i > 0 {
+		names = slices.Insert(slices.Delete(names, i, i+1), 0, record.ItemSample)
+	}
+	return names
+}
+
+// bringAlong has an item that came with a sample hold for as long as the sample does.
+func (in *Intake) bringAlong(name string, h *heldItem, verdict *ruling) {
+	if name == record.ItemSample {
+		h.verdicts = verdict.verdicts
+	}
+	if verdict.brought[name] {
+		h.by, h.where, h.actor, h.until, h.idle, h.uses = record.BySent, verdict.from, nil, time.Time{}, 0, -1
+		h.with = in.context.nowItem(record.ItemSample)
+	}
+}
+
+// endWithBefore ends what goes with what the request replaces: with a sample, what that had brought along; with a person who is scanned
+// in place of another, the sample that was put on for that one. It gives what ended.
+func (in *Intake) endWithBefore(r *record.ContextRequest, named map[string]*record.ContextItem, m moment) (ended []string) {
+	person := in.context.held(record.ItemPerson, r.At)
+	other := named[record.ItemPerson] != nil && person != nil && named[record.ItemPerson].ID != person.id
+	if named[record.ItemSample] != nil || other && r.By == record.ByScanned && in.context.held(record.ItemSample, r.At) != nil {
+		in.unsure = unsure{}
+		item := in.context.nowItem(record.ItemSample)
+		for name, t := range in.context {
+			if t.now.item != nil && t.now.item.with != nil && t.now.item.with == item {
+				ended = append(ended, name)
+			}
+		}
+		if named[record.ItemSample] == nil {
+			ended = append(ended, record.ItemSample)
+		}
+	}
+	return ended
 }
 
 // items gives what a request names.
@@ -229,6 +303,7 @@ func items(r *record.ContextRequest) map[string]*record.ContextItem {
 
 // expire tells of the items whose time has run out.
 func (in *Intake) expire(now time.Time) {
+	in.endShift(now)
 	names := in.context.expired(now)
 	if len(names) == 0 {
 		return
@@ -239,14 +314,42 @@ func (in *Intake) expire(now time.Time) {
 	for _, name := range names {
 		h := in.context[name].now.item
 		h.told = true
-		e.Before.Set(name, &record.Learnt{ID: h.id, By: h.by, Since: &h.since})
+		e.Before.Set(name, h.learnt())
+		for with, t := range in.context {
+			if t.now.item != nil && t.now.item.with == h {
+				e.Before.Set(with, t.now.item.learnt())
+			}
+		}
 	}
 	e.Why = strings.Join(names, ", ") + ": the time for which it was set has run out."
 	in.put(e, e.Stamp)
 }
 
+// endShift ends everything that is held once the shift is over in which the person was set: what was put on in it is not for whoever
+// comes next.
+func (in *Intake) endShift(now time.Time) {
+	h := in.context.nowItem(record.ItemPerson)
+	if h == nil || h.told || h.uses == 0 || h.shift.IsZero() || now.Before(h.shift) {
+		return
+	}
+	h.told = true
+	e := &record.ContextChange{Balance: in.about, Before: in.context.shown(now), Cause: "expired", Why: "The shift ended: who weighs next signs in anew.", Stamp: in.clock.Stamp(now)}
+	e.Before.Person = h.learnt()
+	for name := range in.context {
+		if in.context.held(name, now) != nil {
+			in.context.set(name, version{moment{now, now}, nil})
+		}
+	}
+	in.dropBadge()
+	in.unsure = unsure{}
+	e.After = in.context.shown(now)
+	in.put(e, e.Stamp)
+}
+
 // endContext ends everything that is held, for a reason.
 func (in *Intake) endContext(at time.Time, why string) {
+	in.dropBadge()
+	in.unsure = unsure{}
 	before := in.context.shown(at)
 	if before.Empty() {
 		return

@@ -91,6 +91,7 @@ func (in *Intake) read(f frame.Frame) string {
 // accept publishes a reading and journals it where the capture rule says so.
 func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 	r := &in.reading
+	in.seen(r, at)
 	value, printed := record.ValueOf(r), record.PrintedOf(r)
 	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed})
 	if !in.answered(f, value, printed, stamp, at) {

@@ -165,6 +165,7 @@ func (in *Intake) nextDue() time.Time {
 
 // reckonDue has the recording goroutine notice that it must wake earlier or later than it thought.
 func (in *Intake) reckonDue() {
+	in.holdSample(in.now())
 	if due := in.nextDue(); !due.Equal(in.due) {
 		in.due = due
 		in.out.poke()

@@ -22,6 +22,18 @@ type heldItem struct {
 	used   time.Time     // set, or carried by what was recorded last
 	uses   int           // left; below 0: no limit; 0: spent
 	told   bool          // that it expired
+
+	where           string           // the way it came
+	actor           *record.Actor    // who set it, as far as known
+	name, role, how string           // of a person
+	shift           time.Time        // when the shift ends in which a person was set; zero: there are none
+	with            *heldItem        // the sample that brought it: it holds as long as that does; nil: none
+	verdicts        []record.Verdict // what was unusual about it, and confirmed: its weighings say so
+}
+
+// learnt writes the item as records name it.
+func (h *heldItem) learnt() *record.Learnt {
+	return &record.Learnt{ID: h.id, By: h.by, Since: &h.since, Name: h.name, Role: h.role, How: h.how}
 }
 
 // ends is when the item expires, or zero.
@@ -34,7 +46,7 @@ func (h *heldItem) ends() time.Time {
 
 // holds says whether the item is in force at a time after it was set.
 func (h *heldItem) holds(at time.Time) bool {
-	if h == nil || h.uses == 0 {
+	if h == nil || h.uses == 0 || h.with != nil && !h.with.holds(at) {
 		return false
 	}
 	ends := h.ends()
@@ -103,7 +115,7 @@ func (c contexts) shown(at time.Time) record.Context {
 	out := record.Context{Fields: map[string]string{}}
 	for name := range c {
 		if h := c.held(name, at); h != nil {
-			out.Set(name, &record.Learnt{ID: h.id, By: h.by, Since: &h.since})
+			out.Set(name, h.learnt())
 		}
 	}
 	return out
@@ -134,7 +146,7 @@ func (c contexts) room(named map[string]*record.ContextItem, at time.Time) bool 
 func (c contexts) expired(at time.Time) (names []string) {
 	for _, name := range c.names() {
 		t := c[name]
-		if t == nil || t.now.item == nil || t.now.item.told || t.now.item.uses == 0 {
+		if t == nil || t.now.item == nil || t.now.item.told || t.now.item.uses == 0 || t.now.item.with != nil {
 			continue
 		}
 		if ends := t.now.item.ends(); !ends.IsZero() && !at.Before(ends) {
@@ -147,7 +159,7 @@ func (c contexts) expired(at time.Time) (names []string) {
 // ends is when the next item expires, or zero.
 func (c contexts) ends() (next time.Time) {
 	for _, t := range c {
-		if h := t.now.item; h != nil && !h.told && h.uses != 0 {
+		if h := t.now.item; h != nil && !h.told && h.uses != 0 && h.with == nil {
 			next = soonest(next, h.ends())
 		}
 	}

@@ -66,6 +66,7 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -118,26 +119,40 @@ type Deps struct {
 	Spare    *Spare           // shared by the balances of a daemon; nil: none
 	Watched  func() bool      // whether somebody looks at the live stream; nil: nobody. It must not block
 	Now      func() time.Time // nil: time.Now
+
+	Samples Samples // shared by the balances of a daemon; nil: none are known
+	People  People  // nil: no badge signs anybody in
+	// ShiftEnd gives the first end of a shift after a time, at which a person's context ends; zero: there is none. nil: there are no
+	// shifts. It must not block.
+	ShiftEnd func(after time.Time) time.Time
+	// BalanceCounts says whether a weight that changes counts as the presence of whoever is signed in; nil: it does not. It must not
+	// block.
+	BalanceCounts func() bool
 }
 
 // Intake is the pipeline of one balance. It implements port.Handler.
 type Intake struct {
-	cfg      Config
-	line     Line   // changes only between two Runs, under mu and pulse.mu
-	trigger  string // name of the capture rule
-	recorder Recorder
-	live     Publisher
-	clock    Stamper
-	board    *health.Board
-	software record.Software
-	log      *slog.Logger
-	now      func() time.Time
-	about    record.About
-	out      *outbox
-	troubled atomic.Bool  // the condition readings-not-recorded holds
-	arriving atomic.Int64 // requests for the context that have not been dealt with
-	scan     *scanner     // nil where the balance has none
-	watched  func() bool  // nil: nobody looks
+	cfg           Config
+	line          Line   // changes only between two Runs, under mu and pulse.mu
+	trigger       string // name of the capture rule
+	recorder      Recorder
+	live          Publisher
+	clock         Stamper
+	board         *health.Board
+	software      record.Software
+	log           *slog.Logger
+	now           func() time.Time
+	about         record.About
+	out           *outbox
+	troubled      atomic.Bool  // the condition readings-not-recorded holds
+	arriving      atomic.Int64 // requests for the context that have not been dealt with
+	scan          *scanner     // nil where the balance has none
+	watched       func() bool  // nil: nobody looks
+	samples       Samples      // nil: none are known
+	people        People       // nil: no badge signs anybody in
+	shiftEnd      func(after time.Time) time.Time
+	balanceCounts func() bool
+	beside        sync.WaitGroup // what is looked up beside the lines
 
 	pulse pulse
 
@@ -172,6 +187,13 @@ type Intake struct {
 	sealed    moment    // of the latest weighing that nothing can change any more
 	changes   allowance
 	refusals  refusals
+	policy    samplePolicy
+	unsure    unsure
+	presence  presence
+	badging   badging
+	life      context.Context          // of the Run that is under way: badges are looked up within it
+	tellHeld  bool                     // what is held has to be told to the other balances
+	told      heldTold                 // what they were told last
 	over      bool                     // nothing is taken any more
 	gone      chan struct{}            // closed at the end of Run
 	durable   map[record.Body]*awaited // entries that somebody waits for
@@ -194,7 +216,8 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 		about: record.About{ID: cfg.ID}, out: newOutbox(deps.Spare),
 		capture: newCapture(cfg.Record, cfg.Readability), context: contexts{}, durable: map[record.Body]*awaited{},
 	}
-	in.plausible = newPlausible(&cfg)
+	in.plausible, in.policy = newPlausible(&cfg), policyOf(cmp.Or(cfg.Samples, cfg.CommonSamples))
+	in.samples, in.people, in.shiftEnd, in.balanceCounts = deps.Samples, deps.People, deps.ShiftEnd, deps.BalanceCounts
 	if in.now == nil {
 		in.now = time.Now
 	}
@@ -211,8 +234,10 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 // seconds at most. Its error says what was not recorded. It may be called again once it has returned: what is then in
 // memory, such as what waits for the journal, is as it was.
 func (in *Intake) Run(ctx context.Context) error {
-	in.begin()
+	looking, giveUp := context.WithCancel(ctx)
+	in.begin(looking)
 	defer in.end()
+	defer giveUp()
 	in.pulse.begin()
 	defer func() { in.pulse.end(in.now()) }()
 	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
@@ -223,6 +248,7 @@ func (in *Intake) Run(ctx context.Context) error {
 		in.recordAll(recording, ended)
 	}()
 	err := in.readAll(ctx)
+	in.lookNoMore(giveUp)
 	in.finish()
 	close(ended)
 	limit := time.NewTimer(drainLimit)
@@ -242,10 +268,19 @@ func (in *Intake) Run(ctx context.Context) error {
 }
 
 // begin lets the context be set, and end has nobody wait any more for an entry that was not made durable.
-func (in *Intake) begin() {
+func (in *Intake) begin(life context.Context) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
+	in.life = life
 	in.over, in.gone, in.asking.ended = false, make(chan struct{}), false
+}
+
+// lookNoMore ends what is looked up beside the lines, and waits for it.
+func (in *Intake) lookNoMore(giveUp func()) {
+	in.mu.Lock()
+	giveUp() // from here on nothing more is looked up
+	in.mu.Unlock()
+	in.beside.Wait()
 }
 
 func (in *Intake) end() {

@@ -18,7 +18,8 @@ const contextRefused = health.ContextRefused // code of a condition
 func (in *Intake) changeEntry(r *record.ContextRequest, cause, why string) *record.ContextChange {
 	before := in.context.shown(r.At)
 	return &record.ContextChange{
-		Balance: in.about, Before: before, After: before, Cause: cause, Why: why, Where: r.Where, By: r.Actor, Raw: r.Raw, Stamp: in.clock.Stamp(r.At),
+		Balance: in.about, Before: before, After: before, Cause: cause, Why: why, Where: r.Where, By: r.Actor, Raw: r.Raw,
+		Request: r.Request, Stamp: in.clock.Stamp(r.At),
 	}
 }
 

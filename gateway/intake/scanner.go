@@ -131,23 +131,16 @@ func (s *scanner) scan(f frame.Frame, at time.Time) {
 	m.hi = at
 	s.arrivals.forget(f.End)
 	r := record.ContextRequest{By: record.ByScanned, Where: s.cfg.Port.Address, Raw: slices.Clone(f.Bytes), At: at}
-	label, why := "", f.Fault
+	why := f.Fault
 	switch {
 	case why != "":
 		why = "It cannot be read: " + strings.TrimSuffix(why, ".") + "."
 	case f.Opening && !s.afresh:
 		why = "Its beginning may be missing: it was already coming when the port was opened."
-	default:
-		label, why = s.cfg.request(string(f.Body), &r)
-	}
-	if label != "" {
-		if _, why = s.in.confirm(label, &r); why == "" {
-			return
-		}
 	}
 	if why != "" {
 		_ = s.in.refuseContext(&r, nil, why, false) // the entry and the condition say it
 		return
 	}
-	_, _ = s.in.change(&r, m)
+	_, _, _ = s.in.scanMeans("", string(f.Body), false, &r, m, true) // likewise
 }

@@ -167,7 +167,11 @@ func (in *Intake) seal(t *ticket) {
 	}
 	c := record.Context{Fields: map[string]string{}}
 	for name, one := range t.items {
-		learnt := &record.Learnt{ID: one.item.id, By: one.item.by, Since: &one.item.since}
+		if s := t.items[record.ItemSample]; one.item.with != nil && (s == nil || s.item != one.item.with) {
+			continue // the sample that brought it is not on this weighing
+		}
+		learnt := one.item.learnt()
+		t.w.Verdicts = append(t.w.Verdicts, one.item.verdicts...)
 		if one.left >= 0 {
 			learnt.UsesLeft = &one.left
 		}
@@ -179,6 +183,9 @@ func (in *Intake) seal(t *ticket) {
 			"%s was set while the balance was printing, and which came first is not known", strings.Join(t.doubt, ", "))})
 	}
 	in.agreeAll(t.w, &c)
+	if t.takes && c.Sample != nil && in.samples != nil {
+		in.samples.Weighed(in.cfg.ID, c.Sample.ID, t.w.Stamp.UTC.Time())
+	}
 	in.need(t.w, &c)
 	t.w.Context = c
 }

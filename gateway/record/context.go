@@ -57,6 +57,7 @@ type ContextItem struct {
 	How  string        // how the person was identified: one of the words of Actor.By
 	For  time.Duration // how long it holds; 0: the configured default
 	Uses int           // how many weighings it holds for; 0: the configured default; below 0: until it is replaced
+	Ends time.Time     // of a sample: when its label says that it is not to be weighed any more; zero: it does not say
 }
 
 // Names says whether the request changes anything of the context.

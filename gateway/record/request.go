@@ -19,6 +19,8 @@ import (
 //
 // "label": "0047-112" confirms which balance is connected: what somebody read off it, its id, serial number or printed name.
 //
+// "confirm": true says that whoever sends it was told what is unusual about the sample (see ContextRefused.Ask), and means it.
+//
 // null, and an id that is empty, end an item. for_s is above 0 and at most 31 days; uses is 1 to 1,000,000, or -1 for until
 // it is replaced. Unknown names and names that are there twice are refused. After an error, which is a sentence that names
 // the member, nothing of the request counts but its Request, where that was readable.
@@ -97,20 +99,11 @@ func (r *ContextRequest) member(s *scanner, name string) (err error) {
 	case "fields":
 		return r.fields(s)
 	case "request":
-		mark, err := s.string("request")
-		if err != nil {
-			return err
-		}
-		if mark != "" {
-			if err := CheckContextID(mark); err != nil {
-				return fmt.Errorf("request %w", err)
-			}
-		}
-		if n := utf8.RuneCountInString(mark); n > maxRequestMark {
-			return fmt.Errorf("request has %d characters: at most %d are taken", n, maxRequestMark)
-		}
-		r.Request = mark
-		return nil
+		r.Request, err = s.mark()
+		return err
+	case "confirm":
+		r.Confirm, err = s.truth("confirm")
+		return err
 	case "label":
 		if r.Label, err = s.string("label"); err != nil {
 			return err
@@ -138,7 +131,7 @@ func (r *ContextRequest) member(s *scanner, name string) (err error) {
 		r.Valid, err = s.seconds("valid_s of the request")
 		return err
 	}
-	return s.wrong(strconv.Quote(name) + " is unknown: a request has person, sample, method, run, lot, fields, label, sign_out, request, sent and valid_s")
+	return s.wrong(strconv.Quote(name) + " is unknown: a request has person, sample, method, run, lot, fields, label, sign_out, confirm, request, sent and valid_s")
 }
 
 func (r *ContextRequest) fields(s *scanner) error {

@@ -51,6 +51,13 @@ type KnownSample struct {
 	Entry string `json:"entry"`
 }
 
+// SamplesTaken says what became of samples that were sent.
+type SamplesTaken struct {
+	New       int `json:"new"`
+	Changed   int `json:"changed"`
+	Unchanged int `json:"unchanged"` // known as they are: no entry was needed
+}
+
 // SampleRefused says why samples were not taken, in a sentence for whoever sent them.
 type SampleRefused struct{ Why string }
 
