@@ -168,3 +168,10 @@ func TestAPINSignsOnlyWhereThePolicySaysSo(t *testing.T) {
 		}
 	}
 }
+
+// TestTheListIsAsLongAsIsSaid: some 480 words, and more than the 100 guesses that are looked at (NIST 3.1.1.2 and 3.2.2).
+func TestTheListIsAsLongAsIsSaid(t *testing.T) {
+	if n := len(common()); n < 470 || n > 490 {
+		t.Errorf("%d words", n)
+	}
+}

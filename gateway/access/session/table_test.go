@@ -346,6 +346,7 @@ func TestRunEndsWhatIsDue(t *testing.T) {
 			t.Fatal(err)
 		}
 		time.Sleep(30*time.Minute + 2*time.Second)
+		synctest.Wait()
 		if len(ended) != 1 || ended[0].Cause != Idle || ended[0].At.Sub(from) > 30*time.Minute+2*time.Second {
 			t.Errorf("%+v", ended)
 		}
