@@ -45,9 +45,16 @@ func (s *Server) admit(ctx huma.Context, next func(huma.Context)) {
 		return
 	}
 	looks := slices.Contains(safeMethods, r.Method)
-	if !s.forged(w, r) && s.may(w, r, right) && (looks || s.mayThere(w, r, right, ctx) && takeBody(w, r)) {
+	if !s.forged(w, r) && s.may(w, r, right) && (looks || s.mayThere(w, r, right, ctx) && s.body(w, r)) {
 		next(ctx)
 	}
+}
+
+// body takes the body in. As long as it has not come, its connection is one that waits.
+func (s *Server) body(w http.ResponseWriter, r *http.Request) bool {
+	s.crowd.set(r, false)
+	defer s.crowd.set(r, true)
+	return takeBody(w, r)
 }
 
 // may answers a request of somebody who has not the right.

@@ -66,6 +66,9 @@ func (s *Server) backupRoutes(api huma.API) {
 	describeBackups(api.OpenAPI())
 }
 
+// unsaid is who somebody is that gives no name.
+const unsaid = "unknown"
+
 type notedAnswer struct {
 	Body struct {
 		Entry string `json:"entry" doc:"Id of the entry."`
@@ -77,8 +80,14 @@ func (s *Server) noteVerified(ctx context.Context, in *backupRequest) (*notedAns
 	if err != nil {
 		return nil, badBody(in.RawBody, `{"name": "FILE", "where": "FOLDER", "outcome": "good"}`, err)
 	}
+	if v.By.ID == unsaid {
+		v.By.ID = ""
+	}
 	if v.By, err = actorOf(ctx, v.By.ID); err != nil {
 		return nil, err
+	}
+	if v.By.ID == "" {
+		v.By.ID = unsaid
 	}
 	ctx, cancel := context.WithTimeout(ctx, recordTime)
 	defer cancel()

@@ -231,6 +231,9 @@ func (s *Server) signOut(ctx context.Context, in *Asked) (*sessionAnswer, error)
 func (s *Server) changeSecret(ctx context.Context, in *secretRequest) (*sessionAnswer, error) {
 	ctx, cancel := context.WithTimeout(ctx, longestSignIn)
 	defer cancel()
+	if who := rights.From(ctx); who.Person == "" {
+		return nil, notAPerson(who.Actor)
+	}
 	session, err := s.deps.Access.ChangeSecret(ctx, rights.From(ctx), in.Body.Old, in.Body.Secret, addressOf(in.r))
 	if err != nil {
 		return nil, notSignedIn(err)

@@ -22,8 +22,6 @@ import (
 	"net/http"
 	"time"
 
-	"golang.org/x/net/netutil"
-
 	"weighpost/gateway/health"
 	"weighpost/gateway/live"
 	"weighpost/gateway/once"
@@ -101,12 +99,14 @@ type Server struct {
 	state     stateCache
 	attempts  attempts
 	badges    attempts // that nobody has
+	crowd     *crowd
 	handler   http.Handler
 }
 
 // New makes a console. It opens nothing.
 func New(deps Deps) *Server {
 	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit), exports: make(chan struct{}, exportLimit), followers: make(chan struct{}, streamLimit)}
+	s.crowd = newCrowd(connectionLimit)
 	s.badges.what = "a badge that nobody has was shown to sign in"
 	api := http.NewServeMux()
 	s.newAPI(api)
@@ -127,9 +127,9 @@ func Listen(ctx context.Context, cfg Config) (net.Listener, error) {
 // Serve answers on l until ctx ends, then ends the open streams, finishes the other requests within three seconds, and
 // closes l.
 func (s *Server) Serve(ctx context.Context, l net.Listener) error {
-	l = s.secured(netutil.LimitListener(l, connectionLimit))
+	l = s.secured(crowded{l, s.crowd})
 	srv := &http.Server{
-		Handler:           s.handler,
+		Handler:           s.crowd.answering(s.handler),
 		BaseContext:       func(net.Listener) context.Context { return ctx },
 		ReadHeaderTimeout: headerTime,
 		ReadTimeout:       requestTime,

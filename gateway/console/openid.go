@@ -55,7 +55,7 @@ func (s *Server) comeBack(w http.ResponseWriter, r *http.Request) {
 	gone := flowCookie(r, "")
 	http.SetCookie(w, &gone)
 	if s.deps.Access == nil || !sameState(r.URL.Query().Get("state"), state) {
-		backPage(w, http.StatusForbidden, "You are not signed in", "This sign-in was not begun in this browser, or too long ago. Begin it again.", "/sign-in")
+		backPage(w, http.StatusBadRequest, "You are not signed in", "This sign-in was not begun in this browser, or too long ago. Begin it again.", "/sign-in")
 		return
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), longestSignIn)
