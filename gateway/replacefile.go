@@ -11,15 +11,15 @@ import (
 )
 
 // replaceFile puts a text into a file in the place of the one that was seen there, whole or not at all, also through a power
-// cut: beside it first, synced, then by one rename. A file that says something else by now is left alone. kept, if not "", is
-// where the text from before goes. The undo puts the text from before back, unless somebody has edited the file since.
+// cut: beside it first, synced, then by one rename. A file that says something else by now is left alone. kept, if not "",
+// is what follows the file's name where the text from before is kept. The undo puts the text from before back, unless somebody has edited the file since.
 func replaceFile(path string, seen, text []byte, kept string) (undo func(), err error) {
 	real, err := filepath.EvalSymlinks(path)
 	if err != nil {
 		return nil, notWritable(path, err)
 	}
 	if kept != "" {
-		if err := swap(real, seen, seen, kept); err != nil {
+		if err := swap(real, seen, seen, real+kept); err != nil {
 			return nil, err
 		}
 	}

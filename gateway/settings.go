@@ -281,15 +281,15 @@ func (g *Gateway) adopt(ctx context.Context, d console.SettingsDecision, held *c
 
 func (g *Gateway) turnDown(ctx context.Context, d console.SettingsDecision, held *config.Config, file *fileNow, w *waiting, answer console.SettingsAnswer) (console.SettingsAnswer, error) {
 	w.turnedDown = true
-	rest, undo, kept := w, func() {}, file.path+".turned-down"
+	rest, undo := w, func() {}
 	text, err := putBack(held, file, w)
 	if err == nil { // first, since what goes on waiting is recorded with the decision
-		undo, err = replaceFile(file.path, file.src, text, kept)
+		undo, err = replaceFile(file.path, file.src, text, keptAs)
 	}
 	if err != nil {
 		undo, answer.Note = func() {}, fmt.Sprintf("The file on the host still says it: %v.", err)
 	} else {
-		rest, answer.Note = nil, "What the file said is kept in "+filepath.Base(kept)+" beside it."
+		rest, answer.Note = nil, "What the file said is kept in "+filepath.Base(file.path)+keptAs+" beside it."
 	}
 	o := order{by: &d.By, reason: d.Reason, decided: w.id, front: []record.Body{w.decision(record.SettingsTurnedDown, d, g.stamp())}}
 	if _, err := g.change(ctx, held, rest, o); err != nil {
@@ -299,6 +299,9 @@ func (g *Gateway) turnDown(ctx context.Context, d console.SettingsDecision, held
 	answer.Outcome = console.SettingsDropped
 	return answer, nil
 }
+
+// keptAs follows the name of a file where what was turned down is kept.
+const keptAs = ".turned-down"
 
 // putBack is the text of a file without a change that waits in it.
 func putBack(held *config.Config, file *fileNow, w *waiting) ([]byte, error) {
