@@ -66,7 +66,10 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	cfg.Info.Description = "What the balances of one weighpost show, what their next weighings are tied to, and how to ask them for a weight; and the backups of its journal. " +
 		"Every route says in x-right which right it needs. People sign in, programs show a key, and whoever has the token of the file that the " +
 		"configuration names at page, token_file, may do everything. On the daemon's own computer looking needs nothing, unless the configuration says otherwise. " +
-		"Errors are problem documents (RFC 9457)."
+		"Errors are problem documents (RFC 9457). " +
+		"The path names the version. Within v1 changes are additive only: routes, optional parameters, members of answers, kinds of entry, events and problem types " +
+		"may be added, and a program ignores what it does not know; nothing is removed, renamed, made required or given another meaning. A v2 would " +
+		"leave v1 for two years at least; a route that is to go says so before, with the headers Deprecation (RFC 9745) and Sunset (RFC 8594)."
 	cfg.OpenAPIPath = strings.TrimSuffix(apiPrefix, "/") + "/openapi"
 	cfg.DocsPath, cfg.SchemasPath, cfg.CreateHooks = "", "", nil
 	cfg.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"token": {Type: "http", Scheme: "bearer"}}
