@@ -153,7 +153,7 @@ func TestTheEndOfACertificateIsSaidAhead(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g := newGiven(t)
 		now := time.Now()
-		old, oldKey := issued(t, now.Add(-time.Hour), now.Add(60*time.Hour), "page.lab.example")
+		old, oldKey := issued(t, now.Add(-time.Minute), now.Add(60*time.Minute), "page.lab.example")
 		g.put(t, "page.pem", old)
 		g.put(t, "page.key", oldKey)
 		if err := g.Take(); err != nil {
@@ -163,30 +163,30 @@ func TestTheEndOfACertificateIsSaidAhead(t *testing.T) {
 		defer synctest.Wait()
 		defer cancel()
 		go g.Run(ctx)
-		hour := func(n int) { time.Sleep(time.Until(now.Add(time.Duration(n) * time.Hour))); synctest.Wait() }
-		hour(1)
+		minute := func(n int) { time.Sleep(time.Until(now.Add(time.Duration(n) * time.Minute))); synctest.Wait() }
+		minute(1)
 		if g.told() != "" {
 			t.Error(g.told())
 		}
-		hour(41) // 20 hours, a third of its life, are not left any more
+		minute(41) // 20 minutes, a third of its life, are not left any more
 		if !strings.HasPrefix(g.told(), "certificate-ends warning: The certificate of the page runs out on ") {
 			t.Errorf("soon: %q", g.told())
 		}
-		over, overKey := issued(t, now, now.Add(20*time.Hour), "page.lab.example")
+		over, overKey := issued(t, now, now.Add(20*time.Minute), "page.lab.example")
 		g.put(t, "page.pem", over)
 		g.put(t, "page.key", overKey)
-		hour(42)
+		minute(42)
 		if !g.shows(t, old) || !strings.Contains(g.told(), "certificate-refused warning: The certificate of the page cannot be used: the certificate ran out on") {
 			t.Errorf("one that is over in place of a good one: %q", g.told())
 		}
-		hour(61)
+		minute(61)
 		if !strings.Contains(g.told(), "certificate-ends error: The certificate of the page ran out on") {
 			t.Errorf("over: %q", g.told())
 		}
-		other, otherKey := issued(t, now, now.Add(600*time.Hour), "elsewhere.lab.example")
+		other, otherKey := issued(t, now, now.Add(600*time.Minute), "elsewhere.lab.example")
 		g.put(t, "page.pem", other)
 		g.put(t, "page.key", otherKey)
-		hour(62)
+		minute(62)
 		if !g.shows(t, other) || g.told() != "certificate-names warning: The certificate of the page does not stand for page.lab.example, so that browsers refuse the page under that name." {
 			t.Errorf("another name: %q", g.told())
 		}

@@ -29,8 +29,9 @@ import (
 type hostile struct {
 	*httptest.Server
 	*Provider
-	cfg Config
-	key *rsa.PrivateKey
+	cfg   Config
+	key   *rsa.PrivateKey
+	later time.Duration // than it is
 
 	mu       sync.Mutex
 	discover func(map[string]any)           // changes what it says of itself
@@ -84,14 +85,14 @@ func newHostile(t *testing.T) *hostile {
 	h.Server = httptest.NewServer(mux)
 	t.Cleanup(h.Close)
 	h.cfg = Config{Issuer: h.URL, ClientID: "weighpost", ClientSecret: secretIn(t, "between us"), Timeout: strict.Duration(2 * time.Second)}
-	h.Provider = New(Options{Config: func() Config { return h.cfg }})
+	h.Provider = New(Options{Config: func() Config { return h.cfg }, Now: func() time.Time { return time.Now().Add(h.later) }})
 	h.token = func(flow outside.Flow) string { return h.sign(t, h.claims(flow)) }
 	return h
 }
 
 // claims are those of an ID token that is all right.
 func (h *hostile) claims(flow outside.Flow) map[string]any {
-	now := time.Now().Unix()
+	now := time.Now().Add(h.later).Unix()
 	return map[string]any{"iss": h.URL, "sub": "s-0042", "aud": "weighpost", "exp": now + 300, "iat": now, "nonce": flow.Nonce, "auth_time": now,
 		"preferred_username": "ada", "name": "Ada", "groups": []string{"weighers"}}
 }
@@ -412,6 +413,19 @@ func TestHugeAndSlowAnswers(t *testing.T) {
 				}
 			})
 		}
+	}
+}
+
+// TestAKeyThatIsWithdrawn is good for as long as what the provider said of itself is kept, and no longer.
+func TestAKeyThatIsWithdrawn(t *testing.T) {
+	h := newHostile(t)
+	if _, err := h.signIn(t, false, nil); err != nil {
+		t.Fatal(err)
+	}
+	h.jwks = func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, `{"keys":[]}`) }
+	h.later = keptFor + time.Minute
+	if _, err := h.signIn(t, false, nil); err == nil || !strings.Contains(err.Error(), "verify signature") {
+		t.Errorf("an hour later: %v", err)
 	}
 }
 
