@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/access"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
 	"weighpost/parsers/strict"
@@ -17,7 +18,7 @@ func day(n int) strict.Duration { return strict.Duration(time.Duration(n) * 24 *
 // configured has the journal say that the lab's own roles mean this from now on, as a start or a reload does.
 func (r *rig) configured(roles map[string][]string) {
 	r.t.Helper()
-	r.cfg.Roles = roles
+	r.configure(func(c *access.Config) { c.Roles = roles })
 	text, err := json.Marshal(map[string]any{"people": map[string]any{"roles": roles}})
 	if err != nil {
 		r.t.Fatal(err)

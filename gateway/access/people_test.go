@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/access"
 	"weighpost/gateway/health"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
@@ -120,7 +121,7 @@ func TestBadges(t *testing.T) {
 	if _, err := badge("B-0007", ""); err == nil {
 		t.Error("by a badge, without a policy")
 	}
-	r.cfg.Badge.SignIn = true
+	r.configure(func(c *access.Config) { c.Badge.SignIn = true })
 	s, err := badge("B-0007", "")
 	if err != nil || s.Who.Actor.By != record.ActorBadge || s.Who.May(rights.People) == nil || s.Who.May(rights.Command) == nil {
 		t.Fatalf("%v %v", s.Who.Rights.List(), err)
@@ -140,7 +141,7 @@ func TestBadges(t *testing.T) {
 			t.Errorf("signed in at %q", balance)
 		}
 	}
-	r.cfg.Badge.PIN = true
+	r.configure(func(c *access.Config) { c.Badge.PIN = true })
 	if _, err := r.book.SetPIN(t.Context(), host, "p-07", "730195", "asked for it"); err != nil {
 		t.Fatal(err)
 	}
@@ -316,7 +317,7 @@ func TestWarnings(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 	r.add("p-07", "weigher", rights.Auditor)
-	r.cfg.Roles = nil
+	r.configure(func(c *access.Config) { c.Roles = nil })
 	r.book.Reload()
 	if got := r.says(health.RoleUnknown, "p-07"); !strings.Contains(got, "weigher") {
 		t.Errorf("%q", got)

@@ -58,6 +58,16 @@ func newRig(t *testing.T, change ...func(*rig)) *rig {
 	return r
 }
 
+// config is the configuration as it is now.
+func (r *rig) config() *access.Config { r.mu.Lock(); defer r.mu.Unlock(); c := r.cfg; return &c }
+
+// configure changes it while the book runs, as a reload does.
+func (r *rig) configure(change func(*access.Config)) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	change(&r.cfg)
+}
+
 // open opens the book, as a start of the daemon does.
 func (r *rig) open() {
 	r.t.Helper()
@@ -72,7 +82,7 @@ func (r *rig) open() {
 }
 
 func (r *rig) options() access.Options {
-	return access.Options{Dir: r.dir, Site: "seed-bank", Journal: r, Config: func() *access.Config { return &r.cfg }, Stamp: r.stamp, Board: r,
+	return access.Options{Dir: r.dir, Site: "seed-bank", Journal: r, Config: r.config, Stamp: r.stamp, Board: r,
 		Now: r.clock, Hasher: cheap, Directory: func() outside.Directory { return r.dirs }, Provider: func() outside.Provider { return r.prov },
 		RolesOf: func(string, []string) []string { return []string{rights.Operator} }}
 }

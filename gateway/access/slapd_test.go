@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/access"
 	"weighpost/gateway/access/ldap"
 	"weighpost/gateway/access/ldap/slapd"
 	"weighpost/gateway/access/outside"
@@ -29,7 +30,7 @@ func withDirectory(t *testing.T, dir *slapd.Directory, offline ldap.Offline) *ri
 	return newRig(t, func(r *rig) {
 		r.cfg.Directory = ldap.Config{URL: dir.URL(), BindDN: slapd.Service, Password: secret, Users: ldap.Users{Base: slapd.People}, Offline: offline,
 			Groups: ldap.Groups{Base: slapd.Groups, Roles: []ldap.GroupRoles{{Group: "cn=weighing," + slapd.Groups, Roles: []string{rights.Operator}}}}}
-		r.dirs = ldap.New(ldap.Options{Config: func() ldap.Config { return r.cfg.Directory }})
+		r.dirs = ldap.New(ldap.Options{Config: func() ldap.Config { return r.config().Directory }})
 	})
 }
 
@@ -69,7 +70,7 @@ func TestCachedSignIn(t *testing.T) {
 	}
 	dir.Start(t)
 	r.signIn("ada", slapd.Secret)
-	r.cfg.Directory.Offline.Allow = false
+	r.configure(func(c *access.Config) { c.Directory.Offline.Allow = false })
 	dir.Kill(t)
 	if _, err := r.try("ada", slapd.Secret); !errors.As(err, &refused) {
 		t.Errorf("without leave: %v", err)

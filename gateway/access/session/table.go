@@ -118,13 +118,14 @@ func (t *Table) Start(s Session) (Session, string, error) {
 	} else {
 		over = append(over, t.makeRoom(h, now, l.perPerson)...)
 		t.put(h)
+		s = h.s
 	}
 	t.mu.Unlock()
 	t.tell(nil, over)
 	if err != nil {
 		return s, "", err
 	}
-	return h.s, secret, nil
+	return s, secret, nil
 }
 
 // makeRoom takes out who must go for a new session: whoever is at the bench, and the person's least used where there are too many.
