@@ -90,6 +90,7 @@ func (g *Gateway) newBalance(cfg intake.Config, whole *config.Config, software r
 		Live: &g.live, Clock: g.clock, Health: g.board, Software: software, Log: g.log,
 		Spare: g.spare, Watched: g.live.Watched, Samples: g.samples, People: badges{g}, ShiftEnd: g.shiftEnd,
 		BalanceCounts: func() bool { return g.now.Load().cfg.People.Session.BalanceCounts },
+		Present:       func() { g.present(cfg.ID) },
 	})
 	return b, err
 }

@@ -79,6 +79,13 @@ var (
 	_ intake.People  = badges{}
 )
 
+// present says that a balance is being used, which may count as use of the session at its bench.
+func (g *Gateway) present(balance string) {
+	if g.people != nil {
+		g.people.Present(balance)
+	}
+}
+
 // badges signs people in by the badges that are scanned at balances.
 type badges struct{ g *Gateway }
 

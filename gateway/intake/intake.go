@@ -128,6 +128,8 @@ type Deps struct {
 	// BalanceCounts says whether a weight that changes counts as the presence of whoever is signed in; nil: it does not. It must not
 	// block.
 	BalanceCounts func() bool
+	// Present is told when it does count, for whoever else keeps who is signed in; nil: nobody. It must not block.
+	Present func()
 }
 
 // Intake is the pipeline of one balance. It implements port.Handler.
@@ -152,6 +154,7 @@ type Intake struct {
 	people        People       // nil: no badge signs anybody in
 	shiftEnd      func(after time.Time) time.Time
 	balanceCounts func() bool
+	present       func()
 	beside        sync.WaitGroup // what is looked up beside the lines
 
 	pulse pulse
@@ -218,6 +221,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 	}
 	in.plausible, in.policy = newPlausible(&cfg), policyOf(cmp.Or(cfg.Samples, cfg.CommonSamples))
 	in.samples, in.people, in.shiftEnd, in.balanceCounts = deps.Samples, deps.People, deps.ShiftEnd, deps.BalanceCounts
+	in.present = deps.Present
 	if in.now == nil {
 		in.now = time.Now
 	}

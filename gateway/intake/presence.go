@@ -28,6 +28,9 @@ func (in *Intake) seen(r *layout.Reading, at time.Time) {
 		return
 	}
 	in.presence = presence{f, v}
+	if in.present != nil && !first {
+		in.present()
+	}
 	if h := in.context.held(record.ItemPerson, at); !first && h != nil && at.After(h.used) {
 		h.used = at
 	}

@@ -3,6 +3,7 @@ package intake
 import (
 	"fmt"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -20,6 +21,8 @@ func TestALongWeighing(t *testing.T) {
 	}{"grows, and counts": {true, 15, true}, "grows, and does not count": {false, 15, false}, "flickers": {true, 1, false}} {
 		inBubble(t, anchored, func(c *Config) { c.Record = Rule{Kind: Settling, Settled: DefaultSettled} }, func(t *testing.T, b *bench, h port.Handler) {
 			b.balanceCounts = func() bool { return c.counts }
+			var told atomic.Int32
+			b.present = func() { told.Add(1) }
 			if _, err := b.SetContext(t.Context(), record.ContextRequest{Person: &record.ContextItem{ID: "p-07"}, By: record.BySignedIn, At: time.Now()}); err != nil {
 				t.Error(err)
 			}
@@ -31,8 +34,8 @@ func TestALongWeighing(t *testing.T) {
 				}
 				time.Sleep(time.Minute)
 			}
-			if got := strings.Contains(fmt.Sprint(b.Context().Items), "p-07"); got != c.want {
-				t.Errorf("%s: signed in %v", name, got)
+			if got := strings.Contains(fmt.Sprint(b.Context().Items), "p-07"); got != c.want || told.Load() > 0 != c.want {
+				t.Errorf("%s: signed in %v, told %d times that somebody is there", name, got, told.Load())
 			}
 		})
 	}
