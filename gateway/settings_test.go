@@ -501,3 +501,25 @@ func TestManyChangeAtOnce(t *testing.T) {
 		t.Errorf("the file differs in %v, and nothing waits", d)
 	}
 }
+
+// TestThePageMovesOnceItHasAnswered: whoever adopts another address of the page does it through the page.
+func TestThePageMovesOnceItHasAnswered(t *testing.T) {
+	h := newHouse(t, "port-1")
+	text := strings.ReplaceAll(strings.ReplaceAll(strings.Replace(policed, "[balances, sinks]", "[page]", 1), "HOW", "one"), "DIR", h.dir)
+	h.start(t, text)
+	before := h.PageURL()
+	if err := h.reload(t, strings.Replace(text, `"127.0.0.1:0"`, `"localhost:0"`, 1)); err != nil {
+		t.Fatal(err)
+	}
+	if h.PageURL() != before {
+		t.Fatal("the page moves before anybody has adopted it")
+	}
+	if _, err := h.decide(keeper(t, "ada"), h.PendingSettings().Change, true); err != nil {
+		t.Fatal(err)
+	}
+	until(t, func() bool { return h.PageURL() != before }, "the page does not move")
+	if status, answer := request(t, h.Gateway, "GET", "healthz", "", ""); status != 200 {
+		t.Errorf("%d %s", status, answer)
+	}
+	h.stop(t)
+}
