@@ -20,6 +20,7 @@ const (
 type badging struct {
 	number  uint64 // of the latest
 	waiting bool   // weighings wait for it
+	first   moment // since when they wait: of the first badge of which it is not known whose it is
 }
 
 // badge has somebody found out whose badge was scanned. That takes the journal, so it is done beside the line, with the moment of the
@@ -48,7 +49,7 @@ func (in *Intake) badge(code string, r record.ContextRequest, m moment) (done *a
 	in.badging.number++
 	number := in.badging.number
 	if !in.badging.waiting {
-		in.badging.waiting = true
+		in.badging.waiting, in.badging.first = true, m
 		in.arriving.Add(1)
 	}
 	release := time.AfterFunc(badgePatience, func() { in.badgeLate(number, r, m) })
@@ -78,6 +79,7 @@ func (in *Intake) badgeLate(number uint64, r record.ContextRequest, m moment) {
 	if number != in.badging.number || !in.badging.waiting {
 		return
 	}
+	in.takeBack()
 	in.badgeDone()
 	if in.context.held(record.ItemPerson, r.At) != nil || len(in.unsettled()) > 0 {
 		e := in.changeEntry(&r, "refused", "A badge was scanned, and it is not known yet whose it is: the person before is not signed in any more.")
@@ -100,7 +102,23 @@ func (in *Intake) badgeDone() {
 // dropBadge forgets a badge of which it is not known yet whose it is: something newer was said of the person.
 func (in *Intake) dropBadge() {
 	in.badging.number++
+	in.takeBack()
 	in.badgeDone()
+}
+
+// takeBack has weighings that wait for a badge, and came after it, go without the person before: somebody else stood there by then.
+func (in *Intake) takeBack() {
+	if !in.badging.waiting {
+		return
+	}
+	for _, t := range in.unsettled() {
+		switch {
+		case in.badging.first.before(t.m):
+			t.give(record.ItemPerson, nil)
+		case !t.m.before(in.badging.first):
+			t.doubts([]string{record.ItemPerson})
+		}
+	}
 }
 
 // badgeKnown signs the person in whose badge it is, or refuses it.
@@ -112,6 +130,7 @@ func (in *Intake) badgeKnown(number uint64, r record.ContextRequest, m moment, w
 		r.At = in.now()
 		m = moment{r.At, r.At}
 	}
+	in.takeBack()
 	in.badgeDone()
 	switch {
 	case err == nil && record.CheckContextID(who.ID) == nil:
