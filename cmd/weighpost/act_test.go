@@ -168,7 +168,7 @@ func TestCommandsHoldThePageToItsCertificate(t *testing.T) {
 		t.Errorf("%s %v", out.String(), err)
 	}
 	shown = ours
-	if page, pin, err := (watchCommand{Config: flags.Config}).page(); err != nil || pin == nil || page != strings.Replace(daemon.URL, "http:", "https:", 1) {
+	if page, known, err := (watchCommand{Config: flags.Config}).page(); err != nil || known.pin == nil || known.token != "a-token" || page != strings.Replace(daemon.URL, "http:", "https:", 1) {
 		t.Errorf("watch would ask %s: %v", page, err)
 	}
 }

@@ -5,7 +5,9 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"weighpost/gateway/config"
@@ -50,16 +52,16 @@ func (c watchCommand) Validate() error {
 }
 
 func (c watchCommand) Run(ctx context.Context, s streams) error {
-	page, pin, err := c.page()
+	page, known, err := c.page()
 	if err != nil {
 		return err
 	}
 	signal.Ignore(syscall.SIGPIPE) // a reader that has gone is an answer of the write, not the end of the program
 	out := watch.NewPrinter(s.out, watch.Style{JSON: c.JSON, Hex: c.Hex, Control: c.Control})
 	if c.Port == "" {
-		err = (&watch.Daemon{URL: page, TLS: pin}).Run(ctx, out.Print)
+		err = (&watch.Daemon{URL: page, TLS: known.pin, Token: known.token}).Run(ctx, out.Print)
 	} else {
-		err = c.port(ctx, s, page, pin, out)
+		err = c.port(ctx, s, page, known, out)
 	}
 	if errors.Is(err, watch.ErrGone) {
 		return nil
@@ -67,11 +69,11 @@ func (c watchCommand) Run(ctx context.Context, s streams) error {
 	return err
 }
 
-func (c watchCommand) port(ctx context.Context, s streams, page string, pin *tls.Config, out *watch.Printer) error {
+func (c watchCommand) port(ctx context.Context, s streams, page string, known knownPage, out *watch.Printer) error {
 	p := watch.Port{
 		Config: c.at(c.Port),
 		Busy: func(ctx context.Context) string {
-			if balance := watch.Holder(ctx, page, pin, c.Port); balance != "" {
+			if balance := watch.Holder(ctx, page, known.pin, known.token, c.Port); balance != "" {
 				return watch.HeldWords(c.Port, balance)
 			}
 			return ""
@@ -90,18 +92,25 @@ func (c watchCommand) port(ctx context.Context, s streams, page string, pin *tls
 	return p.Run(ctx, out.Print)
 }
 
-// page is where the daemon's page is, and what it is known by there; nil: as the system's authorities vouch for it.
-func (c watchCommand) page() (string, *tls.Config, error) {
+// knownPage is what a page is known by, and who asks it.
+type knownPage struct {
+	pin   *tls.Config // nil: as the system's authorities vouch for it
+	token string      // the host's, where this user may read it; "": a visitor asks
+}
+
+// page is where the daemon's page is.
+func (c watchCommand) page() (string, knownPage, error) {
 	switch {
 	case c.URL != "":
-		return c.URL, nil, nil
+		return c.URL, knownPage{}, nil
 	case c.Config != "":
 		cfg, err := config.LoadFile(c.Config)
 		if err != nil {
-			return "", nil, fmt.Errorf("where the page is cannot be read: %w", err)
+			return "", knownPage{}, fmt.Errorf("where the page is cannot be read: %w", err)
 		}
 		pin, err := pageTLS(cfg)
-		return cfg.Page.URL(), pin, err
+		token, _ := os.ReadFile(cfg.TokenFile()) // a visitor may see enough
+		return cfg.Page.URL(), knownPage{pin, strings.TrimSpace(string(token))}, err
 	}
-	return console.Config{}.URL(), nil, nil
+	return console.Config{}.URL(), knownPage{}, nil
 }

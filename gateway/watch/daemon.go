@@ -20,6 +20,8 @@ import (
 type Daemon struct {
 	URL string      // of the page
 	TLS *tls.Config // how the page is known; nil: by the authorities of the system
+	// Token is the host's, for a page that shows nothing to visitors; "": none.
+	Token string
 
 	silence      time.Duration // after which the stream counts as dead; 0: three of its beats
 	first, later time.Duration // pauses between tries; 0: 1 s, 15 s
@@ -125,7 +127,7 @@ func (d *Daemon) follow(ctx context.Context, take func(Event) error) error {
 	defer cancel(nil)
 	alive := time.AfterFunc(d.silence, func() { cancel(fmt.Errorf("nothing has come for %s", d.silence)) })
 	defer alive.Stop()
-	body, err := open(ctx, d.TLS, d.URL+"/live")
+	body, err := open(ctx, d.TLS, d.Token, d.URL+"/live")
 	if err != nil {
 		return cause(ctx, err)
 	}
@@ -163,10 +165,13 @@ func client(pin *tls.Config) *http.Client {
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 }
 
-func open(ctx context.Context, pin *tls.Config, address string) (io.ReadCloser, error) {
+func open(ctx context.Context, pin *tls.Config, token, address string) (io.ReadCloser, error) {
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
 	if err != nil {
 		return nil, err
+	}
+	if token != "" {
+		request.Header.Set("Authorization", "Bearer "+token)
 	}
 	answer, err := client(pin).Do(request)
 	if err != nil {

@@ -130,13 +130,13 @@ func TestWhoeverTakesTheEventsEndsTheWatching(t *testing.T) {
 
 func TestWhoHoldsAPort(t *testing.T) {
 	p := newPage(t, stateText(), stateText(), "")
-	if got := Holder(t.Context(), p.URL, nil, "/dev/ttyUSB7"); got != "b-1" {
+	if got := Holder(t.Context(), p.URL, nil, "", "/dev/ttyUSB7"); got != "b-1" {
 		t.Errorf("held by %q", got)
 	}
-	if got := Holder(t.Context(), p.URL, nil, "/dev/ttyUSB8"); got != "" {
+	if got := Holder(t.Context(), p.URL, nil, "", "/dev/ttyUSB8"); got != "" {
 		t.Errorf("held by %q", got)
 	}
-	if got := Holder(t.Context(), p.URL, nil, "/dev/ttyUSB7"); got != "" {
+	if got := Holder(t.Context(), p.URL, nil, "", "/dev/ttyUSB7"); got != "" {
 		t.Errorf("held by %q, as a page says that is not there", got)
 	}
 }

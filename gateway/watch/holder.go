@@ -12,10 +12,10 @@ import (
 )
 
 // Holder says which balance of a daemon a port belongs to, or "" if none, or if no daemon answers within two seconds.
-func Holder(ctx context.Context, page string, pin *tls.Config, address string) (balance string) {
+func Holder(ctx context.Context, page string, pin *tls.Config, token, address string) (balance string) {
 	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
 	defer cancel()
-	body, err := open(ctx, pin, strings.TrimSuffix(page, "/")+"/live")
+	body, err := open(ctx, pin, token, strings.TrimSuffix(page, "/")+"/live")
 	if err != nil {
 		return ""
 	}
