@@ -180,3 +180,42 @@ func noneHolds(t *testing.T, dir string, secrets []string) {
 		t.Errorf("%d files, %v", seen, err)
 	}
 }
+
+// TestGuessingIsSlowedDown guesses over HTTP at an account that there is and at one that there is not: the same words for both, and
+// after some attempts none is looked at for a while, in the same words again.
+func TestGuessingIsSlowedDown(t *testing.T) {
+	h := newHouse(t, "port-1")
+	h.start(t, asked)
+	defer h.stop(t)
+	defer http.DefaultClient.CloseIdleConnections()
+	b, err := os.ReadFile(filepath.Join(h.dir, "journal", "api.token"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if status, answer := request(t, h.Gateway, "POST", "api/v1/people", strings.TrimSpace(string(b)),
+		`{"id": "ada", "name": "Ada Quill", "roles": ["operator"], "secret": "`+firstSecret+`", "reason": "a test"}`); status != 200 {
+		t.Fatalf("%d %s", status, answer)
+	}
+	v := newVisitor(t, h.PageURL())
+	told := map[string][]string{}
+	for i := range 60 {
+		login := []string{"ada", "nobody"}[i%2]
+		status, answer := v.asks("POST", "session", `{"login": "`+login+`", "secret": "a guess that is wrong"}`)
+		if status != 401 && status != 429 {
+			t.Fatalf("%s: %d %s", login, status, answer)
+		}
+		if status == 429 {
+			if len(told["ada"]) == 0 || len(told["nobody"]) == 0 {
+				t.Error("it is slowed down before anything was judged")
+			}
+			all := append(told["ada"], told["nobody"]...)
+			if slices.Sort(all); all[0] != all[len(all)-1] {
+				t.Errorf("the answers differ: %q", told)
+			}
+			t.Logf("%d guesses were judged", i)
+			return
+		}
+		told[login] = append(told[login], answer)
+	}
+	t.Error("60 guesses were judged, and none was slowed down")
+}

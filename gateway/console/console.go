@@ -1,16 +1,17 @@
 // Package console serves the web page of a running daemon and what machines ask it: liveness, readiness and metrics.
 //
 //	GET /         the live page: every balance's weight, what was recorded last, sinks, and what is wrong
+//	GET /sign-in  where people sign in, choose another password, and make the first account
 //	GET /live     the stream behind it, as Server-Sent Events
 //	GET /healthz  200 while the process lives
 //	GET /readyz   200 while recording works, 503 with the conditions while it does not
 //	GET /metrics  Prometheus
 //	/api/v1/…     what programs ask and change; it describes itself at /api/v1/openapi.json
 //
-// The page shows and changes nothing; the API changes what a balance's next weighings are tied to, asks balances
-// for weights and sends them the commands that their owner wrote down, for whoever has the token. All of it answers to its own
-// names only, on loopback unless there is TLS, and refuses every request that another site's page makes; what it refuses is a problem document (RFC 9457). It owns no facts: it takes what it
-// shows from small interfaces, and a slow or stuck browser is dropped without delaying anybody.
+// Every route names the right that it needs, and whoever sends a request is found out once: by a program's key or the host's token,
+// by the cookie of somebody who signed in at /sign-in, or else as a visitor. All of it answers to its own names only, on loopback
+// unless there is TLS, and refuses every request that another site's page makes; what it refuses is a problem document (RFC 9457).
+// It owns no facts: it takes what it shows from small interfaces, and a slow or stuck browser is dropped without delaying anybody.
 package console
 
 import (
