@@ -49,7 +49,7 @@ people:
 	}{
 		{[]string{"ada"}, "", 0, []string{"accepts connections.", "encrypted (TLS 1.", "Ada", "cn=germination,", "the roles operator."}},
 		{[]string{"--secret", "ada"}, slapd.Secret + "\n", 0, []string{"takes the secret.", "the roles operator."}},
-		{[]string{"--secret", "ada"}, "wrong-secret-of-ada\r\n", 1, []string{"The directory says so."}},
+		{[]string{"--secret", "ada"}, "wrong-secret-of-ada\r\n", 1, []string{"The directory does not take this secret."}},
 		{[]string{"--secret", "ada"}, "\n", 1, []string{"the secret is empty"}},
 		{[]string{"cy"}, "", 1, []string{"None of the groups gives a role"}},
 		{[]string{"*)(uid=*"}, "", 1, []string{"nobody with that login"}},
@@ -59,6 +59,7 @@ people:
 		var out, err bytes.Buffer
 		status := run(append([]string{"directory", "test", "--config", file}, c.args...), streams{strings.NewReader(c.typed), &out, &err})
 		all := out.String() + err.String()
+		t.Logf("%q\n%s", c.args, all)
 		if status != c.status {
 			t.Errorf("%q: status %d: %s", c.args, status, all)
 		}

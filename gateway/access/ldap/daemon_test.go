@@ -31,6 +31,8 @@ type daemon struct {
 	t      *testing.T
 	folder string
 	log    logged
+
+	timeout string // of the directory
 }
 
 type logged struct {
@@ -41,9 +43,9 @@ type logged struct {
 func (l *logged) Write(p []byte) (int, error) { l.mu.Lock(); defer l.mu.Unlock(); return l.b.Write(p) }
 func (l *logged) String() string              { l.mu.Lock(); defer l.mu.Unlock(); return l.b.String() }
 
-func startDaemon(t *testing.T, dir *slapd.Directory) *daemon {
+func startDaemon(t *testing.T, dir *slapd.Directory, timeout string) *daemon {
 	t.Helper()
-	d := &daemon{t: t, folder: t.TempDir()}
+	d := &daemon{t: t, folder: t.TempDir(), timeout: timeout}
 	if err := os.WriteFile(filepath.Join(d.folder, "password"), []byte(slapd.ServiceSecret), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -87,8 +89,8 @@ people:
       roles:
       - {group: "cn=weighing,%s", roles: [operator]}
       - {group: "cn=keepers,%s", roles: [it]}
-    timeout: 3s
-%s`, filepath.Join(d.folder, "no-port"), layout, dir.URL(), slapd.Service, filepath.Join(d.folder, "password"), slapd.People, slapd.Groups, slapd.Groups, slapd.Groups, more)
+    timeout: %s
+%s`, filepath.Join(d.folder, "no-port"), layout, dir.URL(), slapd.Service, filepath.Join(d.folder, "password"), slapd.People, slapd.Groups, slapd.Groups, slapd.Groups, d.timeout, more)
 	cfg, faults := config.Load(filepath.Join(d.folder, "weighpost.yaml"), []byte(text))
 	if len(faults) > 0 {
 		d.t.Fatal(faults)
@@ -212,7 +214,7 @@ const anywhere = "/api/v1/balances/b-1/context"
 func TestADayWithADirectory(t *testing.T) {
 	dir := slapd.Start(t, slapd.Options{})
 	dir.Add(t, slapd.Lab)
-	d := startDaemon(t, dir)
+	d := startDaemon(t, dir, "3s")
 	ada, ben := d.browser(), d.browser()
 	lot := map[string]any{"sample": map[string]string{"id": "LOT-1003"}}
 
@@ -266,6 +268,20 @@ func TestADayWithADirectory(t *testing.T) {
 	d.noSecrets(all)
 }
 
+// TestASlowDirectory: a directory that takes longer to answer than other requests may take is waited for, as the configuration says.
+func TestASlowDirectory(t *testing.T) {
+	dir := slapd.Start(t, slapd.Options{})
+	dir.Add(t, slapd.Lab)
+	d := startDaemon(t, dir, "25s")
+	dir.Freeze(t)
+	thaw := time.AfterFunc(11500*time.Millisecond, func() { dir.Thaw(t) })
+	defer thaw.Stop()
+	d.browser().signIn("ada", slapd.Secret, http.StatusOK, `"by":"directory"`)
+	if t.Failed() {
+		t.Logf("%v %s", d.Conditions(), d.log.String())
+	}
+}
+
 // noSecrets looks for secrets in what was answered, in the log, and in every file of the journal.
 func (d *daemon) noSecrets(answer string) {
 	d.t.Helper()
@@ -298,7 +314,7 @@ func (d *daemon) noSecrets(answer string) {
 func TestIDsNeverReachAFilter(t *testing.T) {
 	dir := slapd.Start(t, slapd.Options{})
 	dir.Add(t, slapd.Lab)
-	d := startDaemon(t, dir)
+	d := startDaemon(t, dir, "3s")
 	ada := d.browser()
 	ada.signIn("ada", slapd.Secret, http.StatusOK)
 	d.until("the first look at the directory is over", func() bool { return strings.Count(dir.Log(), " closed") >= strings.Count(dir.Log(), " ACCEPT ") })

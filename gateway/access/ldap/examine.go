@@ -174,7 +174,7 @@ func (e *Examination) groups(cfg Config, l *link, p person) error {
 	case 0:
 		e.say("groups", "They are in no group below %s.", cfg.Groups.Base)
 	default:
-		e.say("groups", "They are in %d groups below %s, those within groups included: %s.", len(dns), cfg.Groups.Base, list(dns))
+		e.say("groups", "Below %s they are in these groups, those within groups included: %s.", cfg.Groups.Base, list(dns))
 	}
 	e.Found = &outside.Found{Source: source, Immutable: p.id, Login: p.login, Name: p.name, Groups: cfg.named(dns), At: time.Now()}
 	e.roles(cfg)

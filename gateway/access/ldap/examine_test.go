@@ -33,14 +33,14 @@ func TestExamine(t *testing.T) {
 		{"all", c, "ada", slapd.Secret, true, "roles", "That gives them the roles operator."},
 		{"without a secret", c, "ada", "", true, "roles", "That gives them the roles operator."},
 		{"no role", c, "cy", "", false, "roles", "None of the groups gives a role (groups.roles): they could not sign in."},
-		{"wrong secret", c, "ada", "not it", false, "secret", "The directory says so."},
+		{"wrong secret", c, "ada", "not it", false, "secret", "The directory does not take this secret."},
 		{"nobody", c, "nobody", "", false, "person", "The directory has nobody with that login."},
 		{"unfit", c, "a\x00", "", false, "person", "The login holds what no login can."},
 		{"barred", c, "off", "", false, "person", "The directory says of the account: accountFlags has the bit 2 set."},
 		{"another authority", wrongCA, "ada", "", false, "connection", "TLS cannot be begun"},
 		{"account", wrongAccount, "ada", "", false, "account", "The directory does not let the account cn=admin"},
 		{"as themselves", themselves, "ada", slapd.Secret, true, "roles", "That gives them the roles operator."},
-		{"as themselves, wrong", themselves, "ada", "not it", false, "secret", "The directory says so."},
+		{"as themselves, wrong", themselves, "ada", "not it", false, "secret", "The directory does not take this secret."},
 		{"as themselves, no secret", themselves, "ada", "", true, "person", "People look themselves up here"},
 	} {
 		e := Examine(context.Background(), one.c, one.login, one.secret)

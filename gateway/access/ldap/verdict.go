@@ -63,7 +63,7 @@ var diagnosticData = regexp.MustCompile(`\bdata ([0-9a-f]{3,4})\b`)
 func diagnosis(err error) error {
 	found := diagnosticData.FindStringSubmatch(err.Error())
 	if found == nil {
-		return wrong("the directory says so")
+		return wrong("the directory does not take this secret")
 	}
 	switch found[1] {
 	case "530", "531":
@@ -79,7 +79,7 @@ func diagnosis(err error) error {
 	case "775":
 		return refused("the account is locked in the directory", true)
 	}
-	return wrong("the directory says so")
+	return wrong("the directory does not take this secret")
 }
 
 // resultOf names a result code.
