@@ -15,11 +15,9 @@ import (
 type staff struct {
 	takes time.Duration
 	by    map[string]record.ContextItem
-	asked []Badge
 }
 
 func (s *staff) Badge(ctx context.Context, b Badge) (record.ContextItem, error) {
-	s.asked = append(s.asked, b)
 	select {
 	case <-time.After(s.takes):
 	case <-ctx.Done():
