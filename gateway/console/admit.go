@@ -46,9 +46,20 @@ func (s *Server) admit(ctx huma.Context, next func(huma.Context)) {
 	}
 	looks := slices.Contains(safeMethods, r.Method)
 	if !s.forged(w, r) && s.may(w, r, right) && (looks || s.mayThere(w, r, right, ctx) && s.body(w, r)) {
-		next(ctx)
+		next(withBody{ctx})
 	}
 }
+
+// withBody is a request whose body has been read. The API library would set a time by which it has to be, and that would go on to
+// hold for the connection: whoever waits longer for the answer would be taken for gone.
+type withBody struct{ inner }
+
+type inner = interface{ huma.Context } // by another name than that of one of its methods
+
+func (withBody) SetReadDeadline(time.Time) error { return nil }
+
+// Unwrap is how the library finds what is below.
+func (c withBody) Unwrap() huma.Context { return c.inner }
 
 // body takes the body in. As long as it has not come, its connection is one that waits.
 func (s *Server) body(w http.ResponseWriter, r *http.Request) bool {
@@ -146,6 +157,17 @@ func (s *Server) unknown(w http.ResponseWriter, r *http.Request, show shown) {
 	}
 }
 
+// waysIn are the ways to show who one is, for the description.
+func (s *Server) waysIn() map[string]*huma.SecurityScheme {
+	ways := map[string]*huma.SecurityScheme{"token": {Type: "http", Scheme: "bearer", Description: "A program's key, or the token of the host's file."}}
+	if s.deps.Access != nil {
+		ways["session"] = &huma.SecurityScheme{Type: "apiKey", In: "cookie", Name: tlsCookie, Description: "The session of a person who signed in at " + sessionPath +
+			". Without TLS, which there is on the daemon's own computer alone, the cookie is weighpost-PORT, with the page's port. What changes something needs the header " +
+			pageMark + ": " + pageMarks + " beside it."}
+	}
+	return ways
+}
+
 // describeRights writes into the description of every route which right it needs, and how it can be refused for want of it.
 func (s *Server) describeRights(doc *huma.OpenAPI) {
 	failure := doc.Components.Schemas.Schema(reflect.TypeFor[problemDocument](), true, "")
@@ -166,6 +188,9 @@ func (s *Server) describeRights(doc *huma.OpenAPI) {
 				continue
 			}
 			op.Security = []map[string][]string{{"token": {}}}
+			if s.deps.Access != nil {
+				op.Security = append(op.Security, map[string][]string{"session": {}})
+			}
 			if visitor(true, "").Rights.Has(right) {
 				op.Security = append(op.Security, map[string][]string{}) // as far as the configuration says so
 			}

@@ -72,7 +72,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 		"leave v1 for two years at least; a route that is to go says so before, with the headers Deprecation (RFC 9745) and Sunset (RFC 8594)."
 	cfg.OpenAPIPath = strings.TrimSuffix(apiPrefix, "/") + "/openapi"
 	cfg.DocsPath, cfg.SchemasPath, cfg.CreateHooks = "", "", nil
-	cfg.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"token": {Type: "http", Scheme: "bearer"}}
+	cfg.Components.SecuritySchemes = s.waysIn()
 	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.Span](), reflect.TypeFor[float64]())
 	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.UTC](), reflect.TypeFor[timeText]())
 	api := humago.New(mux, cfg)

@@ -19,6 +19,7 @@ const (
 	pageLooks = "looks" // the page asks of itself
 
 	longestCookie = 256
+	tlsCookie     = "__Host-weighpost"
 	flowTime      = 10 * time.Minute // for a sign-in at a provider
 )
 
@@ -26,7 +27,7 @@ const (
 // host (RFC 6265bis, section 4.1.3.2). On plain loopback, where ports share cookies, it carries the port.
 func cookieName(r *http.Request, what string) string {
 	if r.TLS != nil {
-		return "__Host-weighpost" + what
+		return tlsCookie + what
 	}
 	return "weighpost" + what + "-" + listenPort(r)
 }

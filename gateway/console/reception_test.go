@@ -29,7 +29,8 @@ type reception struct {
 	nothing  bool // visitors may do nothing
 	ways     rights.Ways
 	states   map[string]bool
-	answer   error // of everything that changes something, if any
+	answer   error         // of everything that changes something, if any
+	slow     time.Duration // how long it takes to add somebody
 	asked    []string
 }
 
@@ -239,7 +240,12 @@ func (a *reception) Person(_ rights.Who, id string) (rights.PersonView, error) {
 	return p, nil
 }
 
-func (a *reception) AddPerson(_ context.Context, _ rights.Who, p rights.NewPerson) (rights.PersonView, error) {
+func (a *reception) AddPerson(ctx context.Context, _ rights.Who, p rights.NewPerson) (rights.PersonView, error) {
+	select {
+	case <-time.After(a.slow):
+	case <-ctx.Done():
+		return rights.PersonView{}, ctx.Err()
+	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	return rights.PersonView{Person: record.Person{ID: p.ID, Name: p.Name, Roles: p.Roles}, Seq: 9, Rights: []rights.Right{}}, a.act("add")
