@@ -36,9 +36,9 @@ func outsideHost(file string, before, after map[string]any) (faults strict.Fault
 		}
 	}
 	o := onHost{dir: filepath.Dir(file), known: map[string]bool{}}
-	o.walk("", "", before, func(_, key, text string) { o.known[key+"\x00"+text] = true; o.known["\x00"+text] = true })
+	o.walk("", "", before, func(path, _, text string) { o.known[kindOfPath(path)+"\x00"+text] = true; o.known["\x00"+text] = true })
 	o.walk("", "", after, func(path, key, text string) {
-		if what, allowed := o.refuse(key, text); what != "" {
+		if what, allowed := o.refuse(kindOfPath(path), key, text); what != "" {
 			faults = append(faults, strict.Fault{Path: path, What: what, Allowed: allowed})
 		}
 	})
@@ -47,7 +47,7 @@ func outsideHost(file string, before, after map[string]any) (faults strict.Fault
 
 type onHost struct {
 	dir   string
-	known map[string]bool // by key, a zero byte and the text; with an empty key: under any
+	known map[string]bool // by path without numbers, a zero byte and the text; with an empty path: at any
 }
 
 // walk goes through all texts of a document.
@@ -67,7 +67,7 @@ func (o onHost) walk(path, key string, doc any, each func(path, key, text string
 }
 
 // refuse says why a text may not come through the API, or "".
-func (o onHost) refuse(key, text string) (what, allowed string) {
+func (o onHost) refuse(kind, key, text string) (what, allowed string) {
 	_, secret := strict.SecretFrom(text)
 	switch {
 	case secret == nil:
@@ -77,7 +77,7 @@ func (o onHost) refuse(key, text string) (what, allowed string) {
 		}
 		return "names a secret that is not in use, and lies outside of the folder " + secretsFolder + " beside the configuration file",
 			"file:" + filepath.Join(o.dir, secretsFolder) + "/NAME, or one that is in use"
-	case o.known[key+"\x00"+text]:
+	case o.known[kind+"\x00"+text]:
 		return "", ""
 	case key == "layout":
 		if path := filepath.Join(o.dir, text); filepath.IsLocal(text) && o.within(layoutsFolder, path) {

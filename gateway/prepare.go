@@ -63,6 +63,7 @@ func (g *Gateway) prepare(ctx context.Context, cfg *config.Config) (*change, err
 	next := *now
 	next.cfg, next.software = cfg, softwareOf(cfg)
 	c := &change{next: &next, roster: g.roster.With(all, next.software.Config, cfg.Redacted())}
+	c.roster.Secrets = secretPlaces(g.roster.Secrets, now.cfg, cfg)
 	c.entry = &record.Configured{From: now.software.Config, Layouts: cfg.LayoutTexts(), BalanceLayouts: cfg.BalanceLayouts(), Stamp: g.stamp()}
 	differences, err := config.Diff(now.cfg.Redacted(), cfg.Redacted())
 	if err != nil {

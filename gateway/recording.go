@@ -79,6 +79,7 @@ func (g *Gateway) noteStart(ctx context.Context) error {
 	known := g.roster // as holdAdopted has read it
 	balances := g.holdBack(describe(now.cfg.Balances))
 	g.roster = known.With(balances, now.software.Config, now.cfg.Redacted())
+	g.roster.Secrets = secretPlaces(known.Secrets, now.cfg)
 	stamp := g.stamp()
 	by := &record.Actor{By: record.ActorHost, Where: "start"}
 	entry := &record.Configured{

@@ -77,6 +77,9 @@ func (g *Gateway) ChangeSettings(ctx context.Context, c console.SettingsChange) 
 	if len(faults) == 0 { // before that no file that the document names is looked at
 		next, faults = config.LoadForm(file.path, doc)
 	}
+	if len(faults) == 0 {
+		faults = movedSecrets(g.roster.Secrets, held, next)
+	}
 	if len(faults) > 0 && c.DryRun {
 		answer.Outcome, answer.Mistakes = console.SettingsInvalid, mistakes(faults)
 		return answer, nil

@@ -47,8 +47,11 @@ type Configured struct {
 	Layouts map[string]string `json:"layouts,omitempty"`
 	// BalanceLayouts says which balance has which of them. Absent where a configuration was refused, and in older entries.
 	BalanceLayouts map[string]string `json:"balance_layouts,omitempty"`
-	By             *Actor            `json:"by,omitempty"`     // who had it loaded
-	Reason         string            `json:"reason,omitempty"` // why, where one was given
+	// SecretPlaces lists every secret that was ever in use, by where it is kept, with digests of where it went by the latest
+	// configuration that named it: it is not sent elsewhere by a request. Absent as Known is, and in older entries.
+	SecretPlaces map[string][]string `json:"secret_places,omitempty"`
+	By           *Actor              `json:"by,omitempty"`     // who had it loaded
+	Reason       string              `json:"reason,omitempty"` // why, where one was given
 	// Adopted is the id of the change that waited and was adopted with this entry; empty where none was.
 	Adopted string `json:"adopted,omitempty"`
 	// Waiting is a change of settings that goes on waiting; absent where none does.

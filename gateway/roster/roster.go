@@ -36,6 +36,8 @@ type Roster struct {
 	// What it says beside: sources of layouts by their hash, which balance has which, and the change that waits.
 	Layouts, BalanceLayouts map[string]string
 	Waiting                 *record.SettingsWaiting
+	// Secrets is where each secret went that was ever in use, as record.Configured has it.
+	Secrets map[string][]string
 }
 
 // place is the cursor that stands before the latest accepted configuration. No sink can be called so.
@@ -120,7 +122,7 @@ func (r *Roster) learn(e record.Entry) (accepted bool, err error) {
 			r.serials[k.ID] = k.Serial
 		}
 		r.Hash, r.Config = c.To, c.Config
-		r.Layouts, r.BalanceLayouts, r.Waiting = c.Layouts, c.BalanceLayouts, c.Waiting
+		r.Layouts, r.BalanceLayouts, r.Waiting, r.Secrets = c.Layouts, c.BalanceLayouts, c.Waiting, c.SecretPlaces
 		return true, nil
 	}
 	return false, nil
@@ -162,7 +164,7 @@ func (r Roster) Taken(balances []record.Balance) (list []Taken) {
 
 // With is the roster once a configuration holds. A serial number that was known once stays known.
 func (r Roster) With(balances []record.Balance, hash string, config json.RawMessage) Roster {
-	next := Roster{serials: maps.Clone(r.serials), Hash: hash, Config: config}
+	next := Roster{serials: maps.Clone(r.serials), Hash: hash, Config: config, Secrets: r.Secrets}
 	if next.serials == nil {
 		next.serials = map[string]string{}
 	}
@@ -173,7 +175,7 @@ func (r Roster) With(balances []record.Balance, hash string, config json.RawMess
 // Record makes durable that the configuration of a roster holds from now on, after the entries in front: all or nothing. The
 // body is filled in as far as the roster knows it. Errors are those of the journal.
 func (r Roster) Record(ctx context.Context, log Log, c *record.Configured, front ...record.Body) error {
-	c.To, c.Config, c.Known = r.Hash, r.Config, nil
+	c.To, c.Config, c.Known, c.SecretPlaces = r.Hash, r.Config, nil, r.Secrets
 	for _, id := range slices.Sorted(maps.Keys(r.serials)) {
 		c.Known = append(c.Known, record.KnownBalance{ID: id, Serial: r.serials[id]})
 	}
