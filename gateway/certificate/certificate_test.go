@@ -18,6 +18,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -55,7 +56,25 @@ type given struct {
 	*Keeper
 	dir   string
 	board *health.Board
-	log   bytes.Buffer
+	log   record
+}
+
+// record is a log that is read while it is written.
+type record struct {
+	mu   sync.Mutex
+	text strings.Builder
+}
+
+func (r *record) Write(b []byte) (int, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.text.Write(b)
+}
+
+func (r *record) String() string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.text.String()
 }
 
 func newGiven(t *testing.T) *given {

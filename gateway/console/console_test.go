@@ -330,7 +330,11 @@ func follow(t *testing.T, h *house) <-chan [2]string {
 				name = n
 			}
 			if data, ok := strings.CutPrefix(lines.Text(), "data: "); ok {
-				events <- [2]string{name, data}
+				select {
+				case events <- [2]string{name, data}:
+				case <-req.Context().Done(): // the test is over, and reads no more
+					return
+				}
 			}
 		}
 	}()
