@@ -144,6 +144,9 @@ func (s *state) admission(found outside.Found, roles []string) (*record.PersonCh
 		after.Name = name
 	}
 	if found.Login != "" {
+		if asID(found.Login) == "" {
+			return nil, badLogin(found)
+		}
 		if other := s.personOf(found.Login); other != nil && other.ID != a.ID {
 			return nil, anotherPerson(found, other)
 		}
@@ -163,11 +166,15 @@ func anotherPerson(found outside.Found, other *account) error {
 		"an id is never given to another person, so one of the two logins has to change", found.Source, harmless(found.Login), other.ID, other.Name)}
 }
 
+func badLogin(found outside.Found) error {
+	return &rights.Refused{Why: fmt.Sprintf("the login %s of %s cannot be an id here: letters, digits and the signs . _ - @ can", harmless(found.Login), found.Source)}
+}
+
 // newcomer makes the account of somebody who was never here.
 func (s *state) newcomer(found outside.Found, roles []string) (*record.PersonChanged, error) {
 	id := asID(found.Login)
 	if id == "" {
-		return nil, &rights.Refused{Why: fmt.Sprintf("the login %s of %s cannot be an id here: letters, digits and the signs . _ - @ can", harmless(found.Login), found.Source)}
+		return nil, badLogin(found)
 	}
 	if other := s.personOf(found.Login); other != nil {
 		return nil, anotherPerson(found, other)

@@ -111,6 +111,7 @@ type Book struct {
 	refusals *refusals
 	flows    flows
 	ends     ends
+	barred   sync.Map            // ids of keys whose end could not be recorded
 	told     map[health.Ref]bool // conditions that were raised; guarded by telling
 	telling  sync.Mutex
 	saved    uint64   // state.Seq of the snapshot on disk; belongs to Run and Close
@@ -323,6 +324,9 @@ func (b *Book) save(ctx context.Context) error {
 	b.mu.RLock()
 	s := b.state.clone()
 	b.mu.RUnlock()
+	if !s.within(s.Seq) {
+		return nil // somebody changed something in this very moment: the next one saves it
+	}
 	if s.Seq == b.saved && s.Seq != 0 {
 		return nil
 	}

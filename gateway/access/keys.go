@@ -3,6 +3,7 @@ package access
 import (
 	"context"
 	"errors"
+	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -67,13 +68,16 @@ func (b *Book) newKey(who rights.Who, k rights.NewKey) (key record.APIKey, err e
 			return key, refuse("these roles give the right %q, which %s does not have and so cannot give to a key", r, who.Actor.Shown())
 		}
 	}
-	for _, id := range k.Balances {
-		if err := record.CheckName(id); err != nil {
-			return key, refuse("the id of a balance %v", err)
-		}
+	if err := limits(who, k.Balances); err != nil {
+		return key, err
 	}
 	now, longest := b.o.Now(), b.o.Config().KeysFor()
 	end := now.Add(longest)
+	if maker := b.endOfMaker(who); maker != nil && maker.Before(end) {
+		if end = *maker; k.Expires != nil && k.Expires.After(end) {
+			return key, refuse("a key that a program makes is good no longer than the program's own, which is until %s", end.UTC().Format(time.RFC3339))
+		}
+	}
 	if k.Expires != nil && !k.Expires.IsZero() {
 		switch {
 		case !k.Expires.After(now):
@@ -87,6 +91,44 @@ func (b *Book) newKey(who rights.Who, k rights.NewKey) (key record.APIKey, err e
 	return record.APIKey{ID: k.ID, Name: k.Name, Roles: roles, Expires: &until, Balances: slices.Clone(k.Balances)}, nil
 }
 
+// limits says why a key cannot be limited to these balances. Whoever is limited themselves gives no more than they have.
+func limits(who rights.Who, balances []string) error {
+	if balances != nil && len(balances) == 0 {
+		return refuse("the key would be limited to no balance at all: name some, or leave balances out for all")
+	}
+	for _, id := range balances {
+		if err := record.CheckName(id); err != nil {
+			return refuse("the id of a balance %v", err)
+		}
+	}
+	if who.Balances == nil {
+		return nil
+	}
+	more := len(balances) == 0
+	for _, id := range balances {
+		more = more || !slices.Contains(who.Balances, id)
+	}
+	if more {
+		return refuse("%s is limited to some balances, and gives no key for others: name some of %s", who.Actor.Shown(), strings.Join(who.Balances, ", "))
+	}
+	return nil
+}
+
+// endOfMaker is when the key that asks comes to its end, nil where nobody's key asks: a key that is to be made outlasts no other,
+// or whoever has one would have it for good.
+func (b *Book) endOfMaker(who rights.Who) (end *time.Time) {
+	if who.Person != "" || who.Actor.By != record.ActorAPIKey {
+		return nil
+	}
+	b.look(func(s *state) {
+		if k := s.Keys[who.Actor.ID]; k != nil && k.Expires != nil {
+			at := k.Expires.Time()
+			end = &at
+		}
+	})
+	return end
+}
+
 // RevokeKey ends a key at once. It needs the right api-keys.
 func (b *Book) RevokeKey(ctx context.Context, who rights.Who, id, reason string) error {
 	if err := who.May(rights.APIKeys); err != nil {
@@ -95,6 +137,7 @@ func (b *Book) RevokeKey(ctx context.Context, who rights.Who, id, reason string)
 	if err := checkReason(reason, true); err != nil {
 		return err
 	}
+	handed := false
 	_, err := b.change(ctx, func(s *state, at record.Stamp) ([]record.Body, error) {
 		k := s.Keys[id]
 		switch {
@@ -104,9 +147,13 @@ func (b *Book) RevokeKey(ctx context.Context, who rights.Who, id, reason string)
 			return nil, refuse("the key %s was revoked already", id)
 		}
 		key := k.APIKey
-		key.Revoked = true
+		key.Revoked, handed = true, true
 		return one(&record.APIKeyChanged{Change: "revoked", Key: key, Reason: reason, By: who.Actor, Stamp: at}), nil
 	}, func() error { return b.vault.SetKey(id, "") })
+	if err != nil && handed { // rights end also where nothing can be recorded; that they did is then not known after a restart
+		b.barred.Store(id, true)
+		return fmt.Errorf("the key %s is no longer good from now on, and the journal does not say so: revoke it again once it records: %w", id, err)
+	}
 	return err
 }
 
@@ -165,7 +212,7 @@ func (b *Book) WhoseKey(key, address, where string) (rights.Who, error) {
 	switch {
 	case k == nil:
 		why = "there is no key of this id"
-	case k.Revoked:
+	case k.Revoked, b.isBarred(id):
 		why = "the key " + id + " was revoked"
 	case !secret.SameHash(b.vault.Key(id), hash):
 		why = "a key with the id " + id + " that is not the right one"
@@ -179,4 +226,10 @@ func (b *Book) WhoseKey(key, address, where string) (rights.Who, error) {
 	}
 	b.refusals.note(refusal{address: address, way: f.way, why: why}, false)
 	return rights.Who{}, rights.ErrNoSession
+}
+
+// isBarred says whether a key was revoked and that could not be recorded.
+func (b *Book) isBarred(id string) bool {
+	_, there := b.barred.Load(id)
+	return there
 }

@@ -45,6 +45,9 @@ func (b *Book) AddPerson(ctx context.Context, who rights.Who, p rights.NewPerson
 
 func (b *Book) add(ctx context.Context, who rights.Who, p rights.NewPerson, reset bool, also func(*state) error) (rights.PersonView, error) {
 	after, err := b.newPerson(p)
+	if err == nil {
+		err = b.mayGive(who, "", nil, after.Roles)
+	}
 	if err != nil {
 		return rights.PersonView{}, err
 	}
@@ -180,7 +183,7 @@ func (b *Book) ChangePerson(ctx context.Context, who rights.Who, id string, c ri
 		if err != nil {
 			return nil, err
 		}
-		if err := b.keepsOne(s, who, a, after); err != nil {
+		if err := errors.Join(b.mayGive(who, a.ID, a.Person.Roles, after.Roles), mayLengthen(who, a, after.Expires), b.keepsOne(s, who, a, after)); err != nil {
 			return nil, err
 		}
 		if what == "" {
@@ -195,6 +198,9 @@ func (b *Book) ChangePerson(ctx context.Context, who rights.Who, id string, c ri
 		}
 		return nil
 	})
+	if err != nil && disabled { // their rights end also where nothing can be recorded, and then nobody signs in anew
+		b.sessions.EndPerson(id, "", session.Disabled, &who.Actor)
+	}
 	if err == nil && c.Unlock {
 		err = b.unlock(id)
 	}
@@ -357,11 +363,7 @@ func (b *Book) badge(ctx context.Context, who rights.Who, id, reason, word strin
 		return one(&record.PersonChanged{Person: id, Change: word, Before: &before, After: after, Reason: reason, By: who.Actor, Stamp: at}), nil
 	}, func() error {
 		if word == "badge-ended" { // who signed in with it is signed out
-			for _, s := range b.sessions.List(id) {
-				if s.Way == record.ActorBadge || s.Way == record.ActorBadgePIN {
-					b.sessions.End(s.ID, session.SecretChanged, &who.Actor)
-				}
-			}
+			b.endWays(id, &who.Actor, record.ActorBadge, record.ActorBadgePIN)
 		}
 		return nil
 	})

@@ -165,7 +165,7 @@ func TestBadges(t *testing.T) {
 	if _, err := r.book.EndBadge(t.Context(), host, "p-08", "B-0008", "lost"); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := badge("B-0008", ""); !errors.Is(err, rights.ErrWrong) {
+	if _, err := badge("B-0008", "730195"); !errors.Is(err, rights.ErrWrong) {
 		t.Errorf("a badge that was ended: %v", err)
 	}
 	r.nowhere("730195")

@@ -38,6 +38,7 @@ type rig struct {
 	cfg  access.Config
 	dirs outside.Directory
 	prov outside.Provider
+	hash access.Hasher // nil: cheap
 
 	mu      sync.Mutex
 	now     time.Time
@@ -82,8 +83,11 @@ func (r *rig) open() {
 }
 
 func (r *rig) options() access.Options {
+	if r.hash == nil {
+		r.hash = cheap
+	}
 	return access.Options{Dir: r.dir, Site: "seed-bank", Journal: r, Config: r.config, Stamp: r.stamp, Board: r,
-		Now: r.clock, Hasher: cheap, Directory: func() outside.Directory { return r.dirs }, Provider: func() outside.Provider { return r.prov },
+		Now: r.clock, Hasher: r.hash, Directory: func() outside.Directory { return r.dirs }, Provider: func() outside.Provider { return r.prov },
 		RolesOf: func(string, []string) []string { return []string{rights.Operator} }}
 }
 

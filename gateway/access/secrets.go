@@ -83,11 +83,13 @@ func (b *Book) setSecret(ctx context.Context, who rights.Who, id, hash, reason s
 	if reset {
 		word = "secret-reset"
 	}
+	handed := false
 	_, err := b.change(ctx, func(s *state, at record.Stamp) ([]record.Body, error) {
 		a := s.People[id]
 		if a == nil {
 			return nil, rights.ErrNoPerson
 		}
+		handed = true
 		before, after := a.Person, a.copy().Person
 		after.HasSecret, after.Reset = true, reset
 		return one(&record.PersonChanged{Person: id, Change: word, Before: &before, After: after, Reason: reason, By: who.Actor, Stamp: at}), nil
@@ -100,6 +102,9 @@ func (b *Book) setSecret(ctx context.Context, who rights.Who, id, hash, reason s
 		b.sessions.EndPerson(id, but, session.SecretChanged, &who.Actor)
 		return err
 	})
+	if err != nil && handed && reset { // whoever has the secret that was is out, also where nothing can be recorded
+		b.sessions.EndPerson(id, "", session.SecretChanged, &who.Actor)
+	}
 	return err
 }
 
@@ -120,6 +125,9 @@ func (b *Book) ResetSecret(ctx context.Context, who rights.Who, id, reason strin
 		return "", refuse("the secret of %s is kept by %s: reset it there", id, a.Source)
 	case who.Person == id:
 		return "", refuse("nobody resets their own secret: change it, with the one that holds now")
+	}
+	if err := b.mayTakeOver(who, a); err != nil {
+		return "", err
 	}
 	chosen, err := madeUp()
 	if err != nil {
@@ -169,6 +177,9 @@ func (b *Book) SetPIN(ctx context.Context, who rights.Who, id, pin, reason strin
 	if err := who.May(right); err != nil {
 		return rights.PersonView{}, err
 	}
+	if s, there := b.sessionByID(who.Session); there && s.Must {
+		return rights.PersonView{}, refuse("a secret that was reset can only be used to choose another: do that first")
+	}
 	if err := checkReason(reason, !own); err != nil {
 		return rights.PersonView{}, err
 	}
@@ -193,10 +204,21 @@ func (b *Book) SetPIN(ctx context.Context, who rights.Who, id, pin, reason strin
 		return one(&record.PersonChanged{Person: id, Change: "pin-set", Before: &before, After: after, Reason: reason, By: who.Actor, Stamp: at}), nil
 	}, func() error {
 		err := b.keep(id, func(k *secret.Kept) { k.SetPIN(hash, len(pin), b.o.Now()) })
+		b.endWays(id, &who.Actor, record.ActorBadgePIN) // whoever signed in with the PIN that was
 		return errors.Join(err, b.throttle.Unlock(secret.PIN, id))
 	})
 	if err != nil {
 		return rights.PersonView{}, err
 	}
+	b.noteEnds(ctx)
 	return b.view(id)
+}
+
+// endWays ends the sessions of a person that began in some ways.
+func (b *Book) endWays(id string, by *record.Actor, ways ...string) {
+	for _, s := range b.sessions.List(id) {
+		if slices.Contains(ways, s.Way) {
+			b.sessions.End(s.ID, session.SecretChanged, by)
+		}
+	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"weighpost/gateway/access/outside"
 	"weighpost/gateway/access/secret"
@@ -17,8 +18,11 @@ type proof struct {
 	account *account // nil: nobody
 	by      string   // of record.Actor
 	must    bool     // the secret can only be used to choose another
-	why     string   // for the journal, where nothing was shown
-	err     error    // anything else: nothing was compared, or it is refused
+	// holds says whether what was shown is still good when the session begins; nil: always. Comparing takes a while, in which a
+	// secret may be reset and a badge ended.
+	holds func(now *account) bool
+	why   string // for the journal, where nothing was shown
+	err   error  // anything else: nothing was compared, or it is refused
 }
 
 // from is where an attempt comes from.
@@ -162,7 +166,10 @@ func (b *Book) bySecret(ctx context.Context, given string, a *account) proof {
 		b.hashAnew(ctx, a.ID, kept.Hash, given)
 	}
 	must := a.Reset || kept.Expired(b.o.Config().Password.Expires.D(), b.o.Now())
-	return proof{account: a, by: record.ActorPassword, must: must}
+	return proof{account: a, by: record.ActorPassword, must: must, holds: func(now *account) bool {
+		k, _ := b.vault.Person(now.ID) // the hash itself may have been made anew of the same secret
+		return k.Hash != "" && k.Set.Equal(kept.Set) && slices.Equal(k.Former, kept.Former)
+	}}
 }
 
 // whyWrong is for the journal.
@@ -225,8 +232,8 @@ func (b *Book) start(ctx context.Context, f from, p proof) (rights.Session, erro
 		return rights.Session{}, &rights.Refused{Why: err.Error()}
 	}
 	_, err = b.change(ctx, func(st *state, at record.Stamp) ([]record.Body, error) {
-		if now := st.People[a.ID]; now == nil || b.usable(now) != nil {
-			return nil, rights.ErrWrong // disabled in this very moment
+		if now := st.People[a.ID]; now == nil || b.usable(now) != nil || p.holds != nil && !p.holds(now) {
+			return nil, rights.ErrWrong // disabled, or its secret reset, in this very moment
 		}
 		until := record.UTC(s.Until)
 		return one(&record.SignedIn{Session: s.ID, Balance: record.Bench(s.Balance), Until: &until, By: s.Actor, Stamp: at}), nil
@@ -271,12 +278,14 @@ func (b *Book) SignInBadge(ctx context.Context, in rights.Badge) (rights.Session
 		return rights.Session{}, &rights.Refused{Why: "nobody signs in with a badge here: the configuration does not let them (people: badge: sign_in)"}
 	case in.Balance == "":
 		return rights.Session{}, &rights.Refused{Why: "a badge signs in at a balance only, and none was named"}
+	case cfg.PIN && in.PIN == "": // not a wrong one: else whoever scans a badge often enough locks its PIN
+		return rights.Session{}, &rights.Refused{Why: "a badge signs in here together with its person's PIN only, and none was given"}
 	case cfg.PIN || in.PIN != "":
 		f.way = record.ActorBadgePIN
 		if a == nil {
 			f.login = harmless(in.Code)
 		}
-		return b.try(ctx, f, a, secret.PIN, func() proof { return b.byPIN(ctx, in.PIN, a) })
+		return b.try(ctx, f, a, secret.PIN, func() proof { return b.byPIN(ctx, in, a) })
 	case a == nil:
 		b.refused(f, nil, "nobody has this badge", false)
 		return rights.Session{}, rights.ErrWrong
@@ -285,27 +294,36 @@ func (b *Book) SignInBadge(ctx context.Context, in rights.Badge) (rights.Session
 		b.refused(f, a, err.Why, false)
 		return rights.Session{}, err
 	}
-	return b.start(ctx, f, proof{account: a, by: record.ActorBadge})
+	return b.start(ctx, f, proof{account: a, by: record.ActorBadge, holds: hasBadge(in.Code)})
 }
 
 // byPIN holds a PIN against the one that is kept.
-func (b *Book) byPIN(ctx context.Context, pin string, a *account) proof {
+func (b *Book) byPIN(ctx context.Context, in rights.Badge, a *account) proof {
 	var kept secret.Kept
 	if a != nil && a.HasPIN {
 		kept, _ = b.vault.Person(a.ID)
 	}
-	ok, _, err := b.o.Hasher.Verify(ctx, kept.PIN, pin)
+	ok, _, err := b.o.Hasher.Verify(ctx, kept.PIN, in.PIN)
 	switch {
 	case err != nil:
 		return proof{err: err}
 	case ok:
-		return proof{account: a, by: record.ActorBadgePIN}
+		badge := hasBadge(in.Code)
+		return proof{account: a, by: record.ActorBadgePIN, holds: func(now *account) bool {
+			k, _ := b.vault.Person(now.ID)
+			return badge(now) && k.PIN == kept.PIN
+		}}
 	case a == nil:
 		return proof{why: "nobody has this badge"}
 	case kept.PIN == "":
 		return proof{why: "the account has no PIN"}
 	}
 	return proof{why: "the PIN is wrong"}
+}
+
+// hasBadge says of an account whether a badge is still its own.
+func hasBadge(code string) func(*account) bool {
+	return func(now *account) bool { return slices.Contains(now.Badges, code) }
 }
 
 func (b *Book) directory() outside.Directory {

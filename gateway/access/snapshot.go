@@ -84,13 +84,16 @@ func readSnapshot(ctx context.Context, dir string, log Log) (*state, error) {
 	if err != nil {
 		return nil, err
 	}
-	if entry != file.Entry || !s.within(log.Head()) {
+	if entry != file.Entry {
 		return nil, errors.New("it belongs to another journal")
+	}
+	if !s.within(s.Seq) { // a later entry may be missing here, or another: only what the journal says gives rights
+		return nil, errors.New("it knows of entries behind the one that it stands for")
 	}
 	return s, nil
 }
 
-// within says whether nothing in the state is later than the journal.
+// within says whether nothing in the state is later than an entry.
 func (s *state) within(head uint64) bool {
 	for _, a := range s.People {
 		if a == nil || a.Seq > head {
