@@ -96,14 +96,11 @@ func (g *Gateway) noteStart(ctx context.Context) error {
 	}
 	front := []record.Body{&record.Lifecycle{Started: true, Software: now.software, Balances: balances, Stamp: stamp}}
 	w := g.sifted.now
-	if w != nil {
-		w.goesOn(g.sifted.before, *by, "", stamp.UTC)
-	}
-	entry.Waiting = w.kept()
-	front = append(front, w.entries(g.sifted.before, now.cfg, "", by, stamp)...)
+	front = append(front, g.foundAtStart(entry, w)...)
 	if err := g.roster.Record(ctx, g.journal, entry, front...); err != nil {
 		return err
 	}
+	g.forgetNote()
 	g.showWaiting(w)
 	return nil
 }

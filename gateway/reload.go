@@ -109,6 +109,9 @@ func (g *Gateway) change(ctx context.Context, cfg *config.Config, w *waiting, o 
 		undo()
 		return nil, g.refuse(ctx, cfg.File(), fmt.Errorf("the change cannot be recorded: %w", err), o.by)
 	}
+	if o.write != nil {
+		g.forgetNote()
+	}
 	c.pageLater = o.asked
 	g.carryOut(ctx, limit, c)
 	g.roster = c.roster

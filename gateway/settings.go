@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
 	"slices"
 	"strings"
 
@@ -119,7 +118,7 @@ func (g *Gateway) changeTo(ctx context.Context, c console.SettingsChange, held *
 		answer.Outcome = console.SettingsValid
 		return answer, nil
 	}
-	entry, err := g.change(ctx, effective, w, order{by: &c.By, reason: c.Reason, asked: true, write: writing(file.path, file.src, text)})
+	entry, err := g.change(ctx, effective, w, order{by: &c.By, reason: c.Reason, asked: true, write: g.writing(settingsNote{By: c.By, Reason: c.Reason}, file.path, file.src, text)})
 	if err != nil {
 		return answer, unchanged(err)
 	}
@@ -284,42 +283,19 @@ func (g *Gateway) adopt(ctx context.Context, d console.SettingsDecision, held *c
 
 func (g *Gateway) turnDown(ctx context.Context, d console.SettingsDecision, held *config.Config, file *fileNow, w *waiting, answer console.SettingsAnswer) (console.SettingsAnswer, error) {
 	w.turnedDown = true
-	rest, undo := w, func() {}
-	text, err := putBack(held, file, w)
-	if err == nil { // first, since what goes on waiting is recorded with the decision
-		undo, err = replaceFile(file.path, file.src, text, keptAs)
-	}
-	if err != nil {
-		undo, answer.Note = func() {}, fmt.Sprintf("The file on the host still says it: %v.", err)
-	} else {
-		rest, answer.Note = nil, "What the file said is kept in "+filepath.Base(file.path)+keptAs+" beside it."
+	rest := w
+	undo, note, err := g.putBackAll(d, held, file, w) // first, since what goes on waiting is recorded with the decision
+	if answer.Note = note; err == nil {
+		rest = nil
 	}
 	o := order{by: &d.By, reason: d.Reason, decided: w.id, front: []record.Body{w.decision(record.SettingsTurnedDown, d, g.stamp())}}
 	if _, err := g.change(ctx, held, rest, o); err != nil {
 		undo()
 		return answer, unchanged(err)
 	}
+	g.forgetNote()
 	answer.Outcome = console.SettingsDropped
 	return answer, nil
-}
-
-// keptAs follows the name of a file where what was turned down is kept.
-const keptAs = ".turned-down"
-
-// putBack is the text of a file without a change that waits in it.
-func putBack(held *config.Config, file *fileNow, w *waiting) ([]byte, error) {
-	before, faults := file.cfg.With(held, w.sections)
-	if len(faults) > 0 {
-		return nil, errors.New(mistakesLine(faults))
-	}
-	text, err := config.Edit(file.path, file.src, file.cfg.Form(false), before.Form(false))
-	if err != nil {
-		return nil, err
-	}
-	if again, faults := config.Load(file.path, text); len(faults) > 0 || len(config.Differing(again, before)) > 0 {
-		return nil, errors.New("a layout file was edited, and only the configuration file can be put back")
-	}
-	return text, nil
 }
 
 func (w *waiting) decision(what string, d console.SettingsDecision, stamp record.Stamp) *record.SettingsDecided {
@@ -335,14 +311,3 @@ func mistakes(faults strict.Faults) (list []console.Mistake) {
 }
 
 func mistakesLine(faults strict.Faults) string { return firstFaults(faults).Error() }
-
-// writing puts a text into the place of another, for an order.
-func writing(path string, before, after []byte) func() (func(), error) {
-	return func() (func(), error) {
-		undo, err := replaceFile(path, before, after, "")
-		if err != nil {
-			return nil, &console.SettingsConflict{Why: err.Error()}
-		}
-		return undo, nil
-	}
-}

@@ -97,8 +97,15 @@ func (h *house) afterKill(t *testing.T) bool {
 			}
 		}
 	}
-	if pending := all[record.SettingsPending](t, h, record.KindSettingsPending); holds && told != 1 || !holds && (told != 0 || len(pending) != 1) {
+	pending := all[record.SettingsPending](t, h, record.KindSettingsPending)
+	if holds && told != 1 || !holds && (told != 0 || len(pending) != 1) {
 		t.Errorf("holds: %t, told by %d entries, %d pending", holds, told, len(pending))
+	}
+	if !holds && (pending[0].By.ID != "ada" || pending[0].Reason != "moved" || len(pending[0].Proposed) != 1 || pending[0].Proposed[0].ID != "ada") {
+		t.Errorf("it does not wait as hers: %+v", pending[0])
+	}
+	if _, err := os.Stat(filepath.Join(h.dir, "journal", "settings-change.json")); err == nil {
+		t.Error("the note is left behind")
 	}
 	return holds
 }
