@@ -303,3 +303,26 @@ func TestALoginFromElsewhereIsHeldToOneForm(t *testing.T) {
 		}
 	}
 }
+
+// TestNoIDLooksLikeAnother by letters of an alphabet whose letters look the same; other ways of writing are as good as Latin.
+func TestNoIDLooksLikeAnother(t *testing.T) {
+	for _, id := range []string{"b\u043ess", "\u0440-07\u0061", "\u03b2eta"} { // Cyrillic o, Cyrillic r, Greek beta
+		if access.CheckID(id) == nil {
+			t.Errorf("%q (%+q)", id, id)
+		}
+	}
+	for _, id := range []string{"boss", "\u0441\u043e\u043d\u044f", "\u4eba-07", "\u03ac\u03bd\u03bd\u03b1", "m\u00fcller"} {
+		if err := access.CheckID(id); err != nil {
+			t.Errorf("%q: %v", id, err)
+		}
+	}
+	r := newRig(t)
+	n := 0
+	for name, good := range map[string]bool{"B\u043e Berg": false, "Bo Berg": true, "Bo \u0411\u0435\u0440\u0433": true, "\u03a9-lab 7": true} {
+		n++
+		_, err := r.book.AddPerson(t.Context(), host, rights.NewPerson{ID: fmt.Sprintf("p-%d", n), Name: name, Roles: []string{rights.Operator}})
+		if (err == nil) != good {
+			t.Errorf("%q: %v", name, err)
+		}
+	}
+}

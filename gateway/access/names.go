@@ -3,6 +3,7 @@ package access
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -44,6 +45,9 @@ func CheckID(id string) error {
 			return fmt.Errorf("holds %q: letters, digits and the signs . _ - @ are allowed, and the first is a letter or a digit", r)
 		}
 	}
+	if mixes(id) {
+		return errors.New("mixes Latin, Greek and Cyrillic letters, of which some look alike: write it in one of them")
+	}
 	if same, err := precis.UsernameCasePreserved.String(id); err != nil || same != id { // RFC 8265 section 3.4
 		return errors.New("holds characters that look like others or mix ways of writing: write it plainly")
 	}
@@ -55,7 +59,25 @@ func checkName(name string) error {
 	if n := utf8.RuneCountInString(name); n > mostName {
 		return fmt.Errorf("has %d characters: at most %d are allowed", n, mostName)
 	}
+	if slices.ContainsFunc(strings.FieldsFunc(name, notOfWord), mixes) {
+		return errors.New("mixes Latin, Greek and Cyrillic letters in one word, of which some look alike: write it in one of them")
+	}
 	return record.CheckContextID(name)
+}
+
+func notOfWord(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsMark(r) && !unicode.IsDigit(r) }
+
+// mixes says whether a text has letters of more than one of the alphabets whose letters look like each other's (UTS 39, section
+// 5.2, of which this is the part that matters between them): bоss with a Cyrillic о is not boss, and would stand beside it in
+// the journal. A word that is all of one alphabet and looks like another's is not found; the entry's id tells them apart.
+func mixes(text string) bool {
+	n := 0
+	for _, alphabet := range []*unicode.RangeTable{unicode.Latin, unicode.Greek, unicode.Cyrillic, unicode.Armenian, unicode.Cherokee} {
+		if strings.ContainsFunc(text, func(r rune) bool { return unicode.IsLetter(r) && unicode.Is(alphabet, r) }) {
+			n++
+		}
+	}
+	return n > 1
 }
 
 // asName makes a printed name of what a directory says, or "" where it can be none.
