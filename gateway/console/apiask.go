@@ -113,7 +113,11 @@ func (s *Server) readBalance(ctx context.Context, in *readRequest) (*readAnswer,
 	}
 	ctx, cancel := context.WithTimeout(ctx, longestAsk)
 	defer cancel()
-	r.Where, r.Mark = where(in.From), rights.From(ctx).Actor.Request
+	who := rights.From(ctx)
+	r.Where, r.Mark = where(in.From), who.Actor.Request
+	if who.MayAt(rights.SendContext, in.ID) != nil {
+		r.Person = who.Person // nobody has a weighing recorded under a name that another has left there
+	}
 	a, err := s.deps.Reader.Read(ctx, in.ID, r)
 	if err != nil {
 		return nil, s.notAsked(err)

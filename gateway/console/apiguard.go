@@ -108,8 +108,8 @@ func takeBody(w http.ResponseWriter, r *http.Request) bool {
 	return true
 }
 
-// givenTwice finds a name that an object of a JSON text has twice (RFC 8259, section 4: readers differ in which one counts). A text
-// that is no JSON is left to the route.
+// givenTwice finds a name that an object of a JSON text has twice (RFC 8259, section 4: readers differ in which one counts), in
+// whatever case: some readers, the library below among them, take them for the same. A text that is no JSON is left to the route.
 func givenTwice(b []byte) (string, bool) {
 	type level struct {
 		names map[string]bool // nil: a list
@@ -126,10 +126,11 @@ func givenTwice(b []byte) (string, bool) {
 			in = open[len(open)-1]
 		}
 		if name, ok := token.(string); ok && in != nil && in.names != nil && !in.value {
-			if in.names[name] {
+			folded := strings.ToLower(name)
+			if in.names[folded] {
 				return name, true
 			}
-			in.names[name], in.value = true, true
+			in.names[folded], in.value = true, true
 			continue
 		}
 		switch token {

@@ -65,6 +65,7 @@ type question struct {
 	silent  bool          // no answer is awaited
 	keep    bool          // the answer is recorded whatever the capture rule says
 	mark    string        // of the request that wants it recorded
+	person  string        // it is recorded under no other's name; "": under any
 	still   bool          // an answer that the balance calls unstable is not recorded
 	first   bool          // the first of two: it is shown, and nothing else
 	before  *record.Value // the answer that this one has to be equal to; nil: none
@@ -121,7 +122,7 @@ func (in *Intake) answered(f frame.Frame, value record.Value, printed *record.Pr
 	case q.before != nil && *q.before != value:
 		a.why = in.differ(q, f, value, stamp, at)
 	case q.keep && !(q.still && value.Stability == layout.Unstable.String()):
-		in.keep(a, f, stamp, at, verdicts, q.mark)
+		in.keep(q, a, f, stamp, at, verdicts)
 	case in.trigger != Printed:
 		in.captureReading(f, value, printed, stamp, at, verdicts)
 	}
@@ -157,8 +158,13 @@ func (in *Intake) giveUp(q *question) {
 }
 
 // keep records an answer because a request wants it recorded.
-func (in *Intake) keep(a *answer, f frame.Frame, stamp record.Stamp, at time.Time, verdicts []record.Verdict, mark string) {
+func (in *Intake) keep(q *question, a *answer, f frame.Frame, stamp record.Stamp, at time.Time, verdicts []record.Verdict) {
 	r := &in.reading
+	if h := in.context.held(record.ItemPerson, at); q.person != "" && h != nil && h.id != q.person {
+		a.why = fmt.Sprintf("it would be recorded under the name of %q, who is signed in at the balance, and %q asked for it: sign in there first", h.id, q.person)
+		in.putUnread(f.Bytes, a.why, stamp, at)
+		return
+	}
 	if !weighable(r) {
 		a.why = "the number has no unit: a number without a unit is not a weighing"
 		if r.Range != layout.InRange {
@@ -171,7 +177,7 @@ func (in *Intake) keep(a *answer, f frame.Frame, stamp record.Stamp, at time.Tim
 		s.feed(r, at) // it comes to rest on this load as on any other, and is recorded once
 	}
 	t := in.weighing(f, a.Value, a.Printed, stamp)
-	t.w.Trigger, t.w.Request = record.TriggerAsked, mark
+	t.w.Trigger, t.w.Request = record.TriggerAsked, q.mark
 	t.w.Verdicts = append(t.w.Verdicts, verdicts...)
 	a.id = in.await(t.body)
 	in.record(t, stamp)

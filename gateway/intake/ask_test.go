@@ -496,3 +496,25 @@ func TestBytesAreWrittenAndReadAlike(t *testing.T) {
 		t.Error("a letter of several bytes is taken")
 	}
 }
+
+// TestWhoeverAsksForAWeighingHasItUnderTheirOwnName, or under none: never under that of somebody else who is signed in there.
+func TestWhoeverAsksForAWeighingHasItUnderTheirOwnName(t *testing.T) {
+	polled(t, nil, &twoWay{take: after(100*time.Millisecond, "W 12.345 g S\r\n")}, func(b *bench) {
+		if _, err := b.SetContext(context.Background(), record.ContextRequest{By: record.BySent, Person: &record.ContextItem{ID: "p-07"}, At: time.Now()}); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := read(b, record.ReadRequest{Record: true, Person: "p-08"}); err == nil || !strings.Contains(err.Error(), `under the name of "p-07"`) {
+			t.Errorf("%v", err)
+		}
+		for _, body := range b.journal.bodies() {
+			if w, ok := body.(*record.Weighing); ok {
+				t.Errorf("%+v", w)
+			}
+		}
+		for _, who := range []string{"p-07", ""} { // themselves, and whoever may ask for anybody
+			if got, err := read(b, record.ReadRequest{Record: true, Person: who}); !strings.HasPrefix(got, "12.345 site") || err != nil {
+				t.Errorf("%q: %q, %v", who, got, err)
+			}
+		}
+	})
+}

@@ -150,7 +150,7 @@ func (in *Intake) askUntilStill(ctx context.Context, j *job, ask *AskConfig) (*a
 
 // askRound asks once, or twice where the answers must agree.
 func (in *Intake) askRound(ctx context.Context, ask *AskConfig, r record.ReadRequest) (*answer, error) {
-	q := question{send: ask.Send, timeout: ask.timeout(), keep: r.Record, mark: r.Mark, still: r.Wait > 0, first: ask.Confirm == 2}
+	q := question{send: ask.Send, timeout: ask.timeout(), keep: r.Record, mark: r.Mark, person: r.Person, still: r.Wait > 0, first: ask.Confirm == 2}
 	second := q
 	a, err := in.ask(ctx, &q)
 	if err != nil || !q.first {

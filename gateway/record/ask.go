@@ -15,6 +15,7 @@ type ReadRequest struct {
 	Wait   time.Duration // for how long to ask again while the balance says that the weight moves; 0: the first answer counts
 	Where  string        // the way it came
 	Mark   string        // of the request, as of Actor.Request; "": its sender gave it none
+	Person string        // who asks and weighs under their own name only; "": whoever may ask for anybody
 }
 
 // longestReadWait bounds ReadRequest.Wait.
