@@ -75,6 +75,8 @@ var arrows = []arrow{
 	{"gateway/intake", []string{"gateway/record", "gateway/port", "gateway/port/tap", "gateway/health", "parsers/..."},
 		"the protected part again: what records takes the journal, the clock and the screen as small interfaces"},
 	{"gateway/samples", []string{"gateway/record"}, "it knows samples from the journal, which it takes as a small interface, and no balance"},
+	{"gateway/dropped", []string{"gateway/record", "gateway/health", "parsers/strict"},
+		"it reads files of others and hands on what they ask for: who carries it out, and the journal, are small interfaces"},
 	{"gateway/deliver", []string{"gateway/record", "gateway/health", "sinks", "parsers/strict"},
 		"retry and parking know sinks by their interface only"},
 	{"gateway/watch", []string{"gateway/record", "gateway/health", "gateway/port", "parsers/..."},

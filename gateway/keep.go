@@ -17,6 +17,7 @@ var keepers = []keeper{
 	{"outside time-stamps", (*Gateway).keepTimestamps},
 	{"backups", (*Gateway).keepBackups},
 	{"sealing", (*Gateway).keepSealing},
+	{"files with requests", (*Gateway).keepDropped},
 }
 
 // keepJournal starts the keepers.

@@ -29,6 +29,7 @@ import (
 	"weighpost/gateway/backup"
 	"weighpost/gateway/clock"
 	"weighpost/gateway/console"
+	"weighpost/gateway/dropped"
 	"weighpost/gateway/intake"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/logging"
@@ -50,6 +51,7 @@ type Config struct {
 	Sinks    []Sink                `yaml:"sinks" desc:"Where entries are delivered to."`
 	People   access.Config         `yaml:"people" desc:"Who may do what, and how people and programs show who they are."`
 	Samples  *intake.SamplesConfig `yaml:"samples" desc:"Which samples balances take that say nothing of their own. Left out: any, and what is unusual is asked about."`
+	Requests dropped.Config        `yaml:"requests" desc:"Files with requests and samples that a lab system drops into a folder."`
 	Backup   backup.Config         `yaml:"backup" desc:"When backups of the journal are made, and where they are kept."`
 	Settings settings.Config       `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
 
@@ -105,7 +107,7 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 
 // paths are the settings that start at the folder of the file where they are relative.
 func (c *Config) paths() []*string {
-	return []*string{&c.Journal.Folder, &c.Journal.Timestamp.CAFile, &c.Journal.Retention.Folder, &c.Backup.Folder,
+	return []*string{&c.Journal.Folder, &c.Journal.Timestamp.CAFile, &c.Journal.Retention.Folder, &c.Backup.Folder, &c.Requests.Folder,
 		&c.Page.TokenFile, &c.Page.TLS.Certificate, &c.Page.TLS.Key}
 }
 
@@ -148,6 +150,7 @@ func (c *Config) check(r *strict.Report) {
 	c.Clock.Check(r.At("clock"))
 	c.People.Check(r.At("people"))
 	c.Settings.Check(r.At("settings"), Sections())
+	c.Requests.Check(r.At("requests"))
 	if len(c.Balances) == 0 {
 		r.At("balances").Note("no balance is configured: nothing will be recorded")
 	}

@@ -74,6 +74,7 @@ const (
 	TokenRefused    = "token-refused"
 	NetworkGone     = "network-gone"
 	SettingsPending = "settings-pending"
+	RequestsFolder  = "requests-folder"
 
 	DirectoryUnavailable = "directory-unavailable"
 	ProviderUnavailable  = "provider-unavailable"
@@ -318,6 +319,8 @@ var table = []Kind{
 		Says: "The file with the hashes of secrets lacks those of people who had one, as after a restore without it.", Do: "Put the file back, or reset each secret."},
 	{Code: SettingsPending, About: "configuration", Severities: []Severity{Warning},
 		Says: "A change of settings waits for a person, or was turned down and is still in the file, and what it is.", Do: "Adopt it or turn it down, with a reason; weighpost runs as before."},
+	{Code: RequestsFolder, About: "requests", Severities: []Severity{Warning},
+		Says: "Files with requests are not taken from their folder, or cannot be answered there, and why.", Do: "Mend what the sentence names; it goes on by itself, and nothing is carried out twice."},
 	{Code: TokenRefused, About: "page", Severities: []Severity{Warning},
 		Says: "The token file cannot be used, so that no program can change anything over HTTP.", Do: "Delete it or take away what others may do with it, and restart."},
 	{Code: DirectoryUnavailable, About: "directory", Severities: []Severity{Warning},
