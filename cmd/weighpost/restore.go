@@ -84,6 +84,9 @@ func (c backupRestore) Run(ctx context.Context, s streams) (err error) {
 		}
 		return c.witnesses(b.Manifest().Site)
 	}
+	if todo := config.WithoutAccounts(facts.Reenter); todo != "" {
+		facts.Reenter = append(facts.Reenter, todo)
+	}
 	if facts.Restoration, err = b.Restore(ctx, order); err != nil {
 		return err
 	}

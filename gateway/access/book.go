@@ -62,6 +62,8 @@ type Options struct {
 	HasBalance func(id string) bool
 	// Aside is for a command that opens a journal which no daemon has: no set-up token is made, and nothing is kept running.
 	Aside bool
+	// Moved says that the journal woke up on another computer: a set-up token of before counts for nothing here.
+	Moved bool
 	Now   func() time.Time // nil: time.Now
 	// Hasher makes and compares hashes; nil: that of the process, with the work that is asked for now.
 	Hasher Hasher
@@ -168,7 +170,7 @@ func (b *Book) begin(ctx context.Context) {
 	b.lost = slices.Sorted(maps.Keys(b.state.Open))
 	b.mu.Unlock()
 	if b.failed == nil {
-		b.failed = b.setUpToken()
+		b.failed = errors.Join(b.strangeSetUp(), b.setUpToken())
 	}
 	close(b.ready)
 	b.tell()

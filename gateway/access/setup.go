@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -41,6 +42,22 @@ func (b *Book) setUpToken() error {
 			return fmt.Errorf("the set-up token cannot be made: %w", err)
 		}
 		b.o.Log.Info("the first administrator can be set up with the token in this file, or with weighpost people add", "file", path)
+	}
+	return nil
+}
+
+// strangeSetUp ends a set-up token that is another computer's: of a disk that was copied, or of a journal that was restored, whose
+// token does not come along. Otherwise one token would be good twice.
+func (b *Book) strangeSetUp() error {
+	if b.o.Aside || !b.vault.SetUpDue() {
+		return nil
+	}
+	_, err := os.Lstat(filepath.Join(b.o.Dir, setUpName))
+	if err == nil && !b.o.Moved {
+		return nil
+	}
+	if err := b.vault.SpendSetUp(); err != nil {
+		return fmt.Errorf("the set-up token of another computer cannot be ended: %w", err)
 	}
 	return nil
 }

@@ -70,6 +70,22 @@ func (c *Config) BackupFiles() (files []backup.ConfigFile, notHeld []string) {
 	return files, notHeld
 }
 
+// AccessSecrets names in a backup the file with the hashes of people's and programs' secrets.
+const AccessSecrets = "access/secrets"
+
+const accessWords = "the hashes of people's and programs' secrets"
+
+// WithoutAccounts says what to do where a restored journal has accounts and no secrets of theirs, "" where that is not so. again is
+// what has to be entered again.
+func WithoutAccounts(again []string) string {
+	if !slices.ContainsFunc(again, func(s string) bool { return strings.Contains(s, accessWords) }) {
+		return ""
+	}
+	return "accounts and rights are there, and nobody can sign in with a secret or a PIN, and no key is good, until it is set anew: weighpost people reset-secret ID " +
+		"and weighpost people set-pin ID for each person, on this computer, beginning with one who looks after accounts (weighpost people list tells " +
+		"them); weighpost keys revoke ID and weighpost keys make NEW-ID for each program. Where there is no account at all, the first start makes a set-up token"
+}
+
 // mostSecret is how long a secret's file may be, in bytes.
 const mostSecret = 1 << 20
 
@@ -88,7 +104,7 @@ func (c *Config) BackupSecrets() (secrets []backup.Secret, notHeld []string) {
 	add(backup.SigningKey, "the signing key of the journal", filepath.Join(c.Journal.Folder, "key"))
 	add("page/token", "the token for requests over HTTP", c.TokenFile())
 	if path := filepath.Join(c.Journal.Folder, vault.FileName); exists(path) { // there is none before the first account
-		add("access/secrets", "the hashes of people's and programs' secrets", path)
+		add(AccessSecrets, accessWords, path)
 	}
 	if key := c.Page.TLS.Key; key != "" {
 		add("page/key", "the key of the page's certificate", key)
