@@ -14,8 +14,13 @@ import (
 // notSignedIn says why somebody is not let in. Whoever tries learns one same sentence for everything that is wrong with what
 // they gave.
 func notSignedIn(err error) error {
+	return notProved(err, "You are not signed in", sentence(rights.ErrWrong.Error()))
+}
+
+// notProved says why nothing came of what somebody gave to show who they are, in words for what they gave.
+func notProved(err error, title, detail string) error {
 	if errors.Is(err, rights.ErrWrong) {
-		return huma.ErrorWithHeaders(&problemDocument{"about:blank", "You are not signed in", http.StatusUnauthorized, sentence(rights.ErrWrong.Error())},
+		return huma.ErrorWithHeaders(&problemDocument{"about:blank", title, http.StatusUnauthorized, detail},
 			http.Header{"Www-Authenticate": {`Bearer realm="weighpost"`}})
 	}
 	return notDone(err)
@@ -34,7 +39,7 @@ func notDone(err error) error {
 	}
 	switch {
 	case errors.As(err, &throttled):
-		return huma.ErrorWithHeaders(problem("Too many attempts", http.StatusTooManyRequests),
+		return huma.ErrorWithHeaders(problem("This was not tried", http.StatusTooManyRequests),
 			http.Header{"Retry-After": {strconv.FormatInt(int64(max(1, (throttled.After+time.Second-1)/time.Second)), 10)}})
 	case errors.As(err, &denied):
 		return problem(notAllowed, http.StatusForbidden)

@@ -178,7 +178,8 @@ func (s *Server) signIn(ctx context.Context, in *signInRequest) (*sessionAnswer,
 	session, err := s.deps.Access.SignIn(ctx, rights.SignIn{Login: in.Body.Login, Secret: in.Body.Secret, Balance: in.Body.Balance,
 		Address: addressOf(in.r), Where: where(in.r.RemoteAddr)})
 	if err != nil {
-		return nil, notSignedIn(err)
+		return nil, notProved(err, "You are not signed in",
+			"This name and password do not go together, or the account cannot be used: try again, or ask whoever looks after the accounts.")
 	}
 	return s.begin(ctx, in.r, session), nil
 }
@@ -210,7 +211,8 @@ func (s *Server) setUp(ctx context.Context, in *setUpRequest) (*sessionAnswer, e
 	session, err := s.deps.Access.SetUp(ctx, in.Body.Token, rights.NewPerson{ID: in.Body.ID, Name: in.Body.Name, Login: in.Body.Login, Secret: in.Body.Secret},
 		addressOf(in.r), where(in.r.RemoteAddr))
 	if err != nil {
-		return nil, notSignedIn(err)
+		return nil, notProved(err, "The first account was not made",
+			"This is not the one-time token, or it was used already: copy all of the file set-up.token in the journal's folder.")
 	}
 	return s.begin(ctx, in.r, session), nil
 }
@@ -236,7 +238,7 @@ func (s *Server) changeSecret(ctx context.Context, in *secretRequest) (*sessionA
 	}
 	session, err := s.deps.Access.ChangeSecret(ctx, rights.From(ctx), in.Body.Old, in.Body.Secret, addressOf(in.r))
 	if err != nil {
-		return nil, notSignedIn(err)
+		return nil, notProved(err, "The password was not changed", "The present password is not right: type it again.")
 	}
 	return s.answerSession(in.r, session), nil
 }

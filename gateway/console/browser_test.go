@@ -282,3 +282,40 @@ func TestThePageStandsStillWhileSamplesComeAndGo(t *testing.T) {
 		}
 	}
 }
+
+// TestAWeightIsNeverCutShort: on a narrow screen and with letters twice as large (WCAG 2.2, 1.4.4 and 1.4.10) every digit of a
+// weight is there, on one line where it has as many as balances show. Part of a number would be another number.
+func TestAWeightIsNeverCutShort(t *testing.T) {
+	b := startBrowser(t)
+	h := open(t)
+	b.open(h.base)
+	b.shows(card, "b-12", "Nothing received yet")
+	for _, digits := range []string{"-12.3450", "1234567.89", "-12345678.9012345678901234"} {
+		value := record.Value{Digits: digits, PrintedUnit: "mg", Kind: "net", Stability: "stable", Range: "in"}
+		h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: &value})
+		b.shows(card, digits)
+		for _, width := range []int{400, 1280} {
+			if err := b.call("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": false}, nil); err != nil {
+				t.Fatal(err)
+			}
+			for _, size := range []string{"100%", "200%"} {
+				got := b.text(`(() => {
+					document.documentElement.style.fontSize = "` + size + `";
+					const c = cards.get("b-12"), box = c.item.getBoundingClientRect(), d = c.digits.getBoundingClientRect();
+					const lines = new Set(Array.from({ length: c.digits.firstChild.length }, (_, i) => {
+						const r = document.createRange(); r.setStart(c.digits.firstChild, i); r.setEnd(c.digits.firstChild, i + 1);
+						return Math.round(r.getBoundingClientRect().top); })).size;
+					return (c.digits.scrollWidth > c.digits.clientWidth + 1 || d.right > box.right || d.left < box.left ? "cut, " : "whole, ") +
+						(lines > 1 ? "in pieces" : "on one line") + (document.documentElement.scrollWidth > innerWidth ? ", and the page is too wide" : "");
+				})()`)
+				want := "whole, on one line"
+				if len(digits) > 12 {
+					want = "whole, in pieces"
+				}
+				if got != want && !(len(digits) > 12 && got == "whole, on one line") {
+					t.Errorf("%s at %d px with letters of %s: %s", digits, width, size, got)
+				}
+			}
+		}
+	}
+}

@@ -141,7 +141,7 @@ func TestTheFirstAccountInABrowser(t *testing.T) {
 		b.press("Tab", tab)
 	}
 	b.text(`document.querySelector("#set-up button").click()`)
-	b.shows(alert, "You are not signed in")
+	b.shows(alert, "The first account was not made", "set-up.token")
 	b.shows(at, "token")
 	b.types("the-one-time-token")
 	b.press("Enter", enter)
@@ -150,6 +150,9 @@ func TestTheFirstAccountInABrowser(t *testing.T) {
 	b.text(`location.assign("sign-in")`)
 	b.shows(`document.querySelector("#signed-in:not([hidden])")?.innerText ?? ""`, "You are signed in as Ada Quill", "it")
 	b.pictured("own")
+	b.text(`byId("old").value = "not it"; byId("new").value = "another one, longer than before"; document.querySelector("#choose button").click()`)
+	b.shows(alert, "The password was not changed", "present password")
+	b.shows(at, "old") // what was wrong is where the keyboard is
 	raw, _ := json.Marshal(aSecret)
 	b.text(`byId("old").value = ` + string(raw) + `; byId("new").value = "another one, longer than before"; document.querySelector("#choose button").click()`)
 	b.shows(who, "Signed in as Ada Quill")

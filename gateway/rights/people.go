@@ -137,7 +137,7 @@ type AccountReview struct {
 
 // ErrWrong is all that whoever tries to sign in may know where they did not show who they are: it is the same for a name that
 // nobody has, a wrong secret, a disabled account and one without a secret (OWASP, Authentication Cheat Sheet, error messages).
-var ErrWrong = errors.New("this name and secret do not go together, or the account cannot be used: try again, or ask whoever looks after the accounts")
+var ErrWrong = errors.New("name and secret, or badge and PIN, do not go together, or the account cannot be used: try again, or ask whoever looks after the accounts")
 
 // ErrNoSession says that a cookie, a key or a session's id is not, or is no longer, good for anything.
 var ErrNoSession = errors.New("nobody is signed in with this: sign in again")

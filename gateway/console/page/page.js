@@ -381,6 +381,7 @@ byId("who-out").addEventListener("click", async () => {
   const answer = await fetch("api/v1/session", { method: "DELETE", headers: { "X-Weighpost-Page": "1" } }).catch(() => null);
   if (answer && answer.ok) return location.reload();
   say(byId("who-said"), "You are still signed in: weighpost did not answer.");
+  say(byId("heard"), byId("who-said").textContent);
 });
 
 function connect() {

@@ -16,7 +16,7 @@ async function ask(method, path, body) {
     const answer = await fetch("api/v1/" + path, init);
     return { status: answer.status, ...(await answer.json()) };
   } catch {
-    return { status: 0, title: "No connection to weighpost", detail: "Try again." };
+    return { status: 0, title: "No connection to weighpost", detail: "Try again in a moment." };
   }
 }
 
@@ -40,8 +40,9 @@ function quiet() {
   for (const e of document.querySelectorAll("[aria-invalid]")) e.removeAttribute("aria-invalid");
 }
 
-// take has a form carried out: send gives the answer, done goes on.
-function take(form, next, send, done) {
+// take has a form carried out: send gives the answer, done goes on. Where it was refused the keyboard goes to the field that
+// proves who asks, if that was wrong, and else to the one that was not good enough.
+function take(form, proof, other, send, done) {
   let busy = false;
   form.addEventListener("submit", async (e) => {
     e.preventDefault();
@@ -54,7 +55,7 @@ function take(form, next, send, done) {
     busy = false;
     button.removeAttribute("aria-disabled");
     if (answer.status === 200) done(answer);
-    else tell(answer, next);
+    else tell(answer, answer.status === 401 ? proof : other);
   });
 }
 
@@ -75,7 +76,7 @@ function show(facts) {
   byId("set-up").hidden = !first;
   byId("signed-in").hidden = !person;
   byId("choose").hidden = !person || !(facts.must_change || facts.by === "password");
-  const title = first ? "First account" : person ? (facts.must_change ? "Choose another password" : "Your sign-in") : "Sign in";
+  const title = first ? "First account" : person ? (facts.must_change ? "Choose another password" : "Your account") : "Sign in";
   byId("title").textContent = title;
   document.title = title + " – weighpost";
   for (const e of document.querySelectorAll(".look")) e.hidden = !facts.rights.includes("see");
@@ -85,7 +86,7 @@ function show(facts) {
   }
   if (person) {
     byId("who-name").textContent = facts.name || facts.id;
-    byId("who-role").textContent = facts.role ? ", " + facts.role : "";
+    byId("who-role").textContent = facts.role ? " (" + facts.role + ")" : "";
     byId("choose-login").value = facts.id;
     byId("choose-why").textContent = facts.must_change ? "The password that you have can only be used to choose another." : "Change your password:";
     if (byId("secret").value) byId("old").value = byId("secret").value;
@@ -101,9 +102,9 @@ for (const box of document.querySelectorAll("[data-shows]")) {
 }
 for (const e of document.querySelectorAll("input[aria-describedby]")) e.dataset.note = e.getAttribute("aria-describedby");
 
-take(byId("sign-in"), byId("secret"), () => ask("POST", "session", { login: byId("login").value.trim(), secret: byId("secret").value }), begun);
-take(byId("choose"), byId("new"), () => ask("PUT", "session/secret", { old: byId("old").value, secret: byId("new").value }), home);
-take(byId("set-up"), byId("token"), () => ask("POST", "set-up", {
+take(byId("sign-in"), byId("secret"), byId("secret"), () => ask("POST", "session", { login: byId("login").value.trim(), secret: byId("secret").value }), begun);
+take(byId("choose"), byId("old"), byId("new"), () => ask("PUT", "session/secret", { old: byId("old").value, secret: byId("new").value }), home);
+take(byId("set-up"), byId("token"), byId("first"), () => ask("POST", "set-up", {
   token: byId("token").value.trim(), id: byId("id").value.trim(), name: byId("full").value.trim(), secret: byId("first").value,
 }), begun);
 for (const [id, path] of [["sign-out", "session"], ["everywhere", "session/everywhere"]]) {
