@@ -118,7 +118,11 @@ func (g *Gateway) change(ctx context.Context, cfg *config.Config, w *waiting, o 
 	g.reloaded.Store(&Reloaded{At: c.entry.Stamp.UTC, Times: g.reloaded.Load().Times + 1, Refused: g.reloaded.Load().Refused})
 	g.board.Clear(health.ConfigurationRefused, "configuration")
 	g.showWaiting(w)
-	g.log.Info("the configuration was changed", "file", cfg.File(), "hash", c.next.software.Config, "changes", strings.Join(c.entry.Changes, "; "))
+	said := "the configuration was changed"
+	if len(c.entry.Changes) == 0 {
+		said = "the configuration was read, and nothing of it has changed"
+	}
+	g.log.Info(said, "file", cfg.File(), "hash", c.next.software.Config, "changes", strings.Join(c.entry.Changes, "; "))
 	return c.entry, nil
 }
 

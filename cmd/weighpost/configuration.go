@@ -74,11 +74,11 @@ func (c configurationPending) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return json.NewEncoder(s.out).Encode(answer)
 	}
-	_, err = fmt.Fprint(s.out, pendingText(answer.Pending))
+	_, err = fmt.Fprint(s.out, pendingText(answer.Pending, c.Config))
 	return err
 }
 
-func pendingText(p *console.PendingSettings) string {
+func pendingText(p *console.PendingSettings, file string) string {
 	if p == nil {
 		return "no change of settings waits\n"
 	}
@@ -104,8 +104,8 @@ func pendingText(p *console.PendingSettings) string {
 	if p.Reason != "" {
 		fmt.Fprintf(&b, "because: %s\n", plain(p.Reason))
 	}
-	fmt.Fprintf(&b, "adopt it:      weighpost configuration adopt %s --reason … --login …\n", plain(p.Change))
-	fmt.Fprintf(&b, "turn it down:  weighpost configuration turn-down %s --reason …\n", plain(p.Change))
+	fmt.Fprintf(&b, "adopt it:      weighpost configuration adopt %s -c %s --reason … --login …\n", plain(p.Change), plain(file))
+	fmt.Fprintf(&b, "turn it down:  weighpost configuration turn-down %s -c %s --reason … --login …\n", plain(p.Change), plain(file))
 	return b.String()
 }
 

@@ -48,7 +48,7 @@ func (c peopleReview) Run(ctx context.Context, s streams) error {
 	if c.JSON {
 		return json.NewEncoder(s.out).Encode(e)
 	}
-	fmt.Fprintf(s.out, "recorded as entry %d: %d accounts and %d keys were looked over, as of entry %d\n", e.Seq, e.People, e.Keys, e.At)
+	fmt.Fprintf(s.out, "recorded as entry %d: %s and %s were looked over, as of entry %d\n", e.Seq, count(e.People, "account"), count(e.Keys, "key"), e.At)
 	if e.Due != nil {
 		fmt.Fprintf(s.out, "the next review is due by %s\n", e.Due.Time().Local().Format("2006-01-02"))
 	}

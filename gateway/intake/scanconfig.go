@@ -136,7 +136,7 @@ func (rule *ScanRule) check(at *strict.Report) {
 	case rule.SignOut && rule.Prefix == "":
 		at.At("sign_out").Fault("would be any scan that fits no other rule", "a prefix")
 	case !rule.SignOut && rule.Item == "":
-		at.Fault("says not what the scan sets", "item: person, sample, method, run, lot or the name of a field, or sign_out: true")
+		at.Fault("does not say what the scan sets", "item: person, sample, method, run, lot or the name of a field, or sign_out: true")
 	case !rule.SignOut && !fixed:
 		if err := record.CheckFieldName(rule.Item); err != nil {
 			at.At("item").Fault(err.Error(), "person, sample, method, run, lot, or a name such as box")
