@@ -221,6 +221,7 @@ func (l *lab) startDaemon(ctx context.Context, path string) error {
 	l.onEnd(func() { _ = l.gateway.Stop(context.WithoutCancel(ctx)) }) // after an error; a second Stop does nothing
 	fmt.Fprintf(l.o.Say, "A seed bank with %d simulated balances on %s.\n  page    %s\n  broker  %s (topics weighpost/seed-bank/#)\n  folder  %s\n  URL     %s\n",
 		len(l.balances), wireKind, l.gateway.PageURL(), l.at.broker, l.at.folder, l.at.url)
+	fmt.Fprintf(l.o.Say, "  to sign in on the page, make the first account with the one-time token in %s\n", filepath.Join(l.at.journal, "set-up.token"))
 	if len(l.balances) > scannerAt {
 		fmt.Fprintf(l.o.Say, "  person and sample of %s come from a simulated scanner", l.balances[scannerAt].id)
 		if len(l.balances) > labSystemAt {
