@@ -28,6 +28,19 @@ func TestTheManualSaysWhatRolesMay(t *testing.T) {
 	}
 }
 
+// TestTheManualSaysWhatEachRightAllows: whoever makes a role of their own finds every right there.
+func TestTheManualSaysWhatEachRightAllows(t *testing.T) {
+	page, err := os.ReadFile("../help/pages/people.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range rights.All() {
+		if strings.Count(string(page), "\n| `"+string(r)+"` | ") != 1 {
+			t.Errorf("the manual does not say what %q allows, or says it twice", r)
+		}
+	}
+}
+
 func asRights(words []string) (list []rights.Right) {
 	for _, w := range words {
 		list = append(list, rights.Right(w))
