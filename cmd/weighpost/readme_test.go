@@ -24,7 +24,7 @@ func TestReadmeIsTrue(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			layouts, commands, files := 0, 0, 0
 			for _, block := range fenced(text) {
-				if strings.HasPrefix(block.text, "clock:") || strings.HasPrefix(block.text, "backup:") {
+				if atTop.MatchString(block.text) {
 					if _, faults := config.Load("weighpost.yaml", []byte("site: seed-bank\njournal: {folder: j}\n"+block.text)); len(faults) > 0 {
 						t.Errorf("beside the balances: %v", faults)
 					}
@@ -70,6 +70,9 @@ func TestReadmeIsTrue(t *testing.T) {
 		})
 	}
 }
+
+// atTop begins a block that stands beside the balances in a configuration.
+var atTop = regexp.MustCompile(`^(clock|backup|page):`)
 
 // TestReadmeShowsTheRecording: what a person sees who adds a balance stands there as it was recorded.
 func TestReadmeShowsTheRecording(t *testing.T) {
@@ -122,7 +125,7 @@ func fenced(text string) (list []block) {
 // command gives the arguments of a line that calls weighpost.
 func command(line string) (args []string, ok bool) {
 	line, _, _ = strings.Cut(line, "  #")
-	for _, name := range []string{"./weighpost ", "sudo weighpost ", "go run ./cmd/weighpost "} {
+	for _, name := range []string{"./weighpost ", "weighpost ", "sudo weighpost ", "go run ./cmd/weighpost "} {
 		if rest, found := strings.CutPrefix(strings.TrimSpace(line), name); found {
 			return words(rest), true
 		}
