@@ -180,22 +180,27 @@ func changed(held *config.Config, c console.SettingsChange) (map[string]any, err
 	return doc, nil
 }
 
-// sectionRight is the right that a part of the settings takes.
-func sectionRight(section string) rights.Right {
+// sectionRights are the rights that a part of the settings takes. What roles mean, and which groups give them, decides who may do
+// what: whoever could change it without looking after people would have all rights.
+func sectionRights(section string) []rights.Right {
 	switch section {
 	case "balances":
-		return rights.Balances
+		return []rights.Right{rights.Balances}
 	case "sinks":
-		return rights.Sinks
+		return []rights.Right{rights.Sinks}
+	case "people":
+		return []rights.Right{rights.Settings, rights.People}
 	}
-	return rights.Settings
+	return []rights.Right{rights.Settings}
 }
 
 // mayChange judges at the act whether somebody may change some parts.
 func mayChange(who rights.Who, before, after *config.Config, sections []string) error {
 	for _, section := range sections {
-		if err := who.May(sectionRight(section)); err != nil {
-			return err
+		for _, right := range sectionRights(section) {
+			if err := who.May(right); err != nil {
+				return err
+			}
 		}
 	}
 	differences, err := config.Diff(before.Redacted(), after.Redacted())
