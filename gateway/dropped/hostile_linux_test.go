@@ -131,7 +131,7 @@ func TestAFullDisk(t *testing.T) {
 		t.Cleanup(func() { _ = syscall.Unmount(dir, syscall.MNT_DETACH) })
 		b := newBench(t, dir, &lab{})
 		b.must(1)
-		b.put("a.json", "["+good+","+good+"]")
+		b.put("a.json", "["+good+","+good+`, {"balance": "b-9", "sample": {"id": "LOT-1"}}]`)
 		b.put("b.samples.csv", "id\nLOT-2\nLOT-3\n")
 		b.must(1)
 		filler, err := os.Create(filepath.Join(dir, "filler"))
@@ -155,13 +155,17 @@ func TestAFullDisk(t *testing.T) {
 		if err := errors.Join(filler.Close(), os.Remove(filler.Name())); err != nil {
 			t.Fatal(err)
 		}
+		before := len(b.lab.asked)
 		if restart {
 			b = newBench(t, dir, b.lab)
 		}
 		b.must(2)
 		b.did("b-1 LOT-1", "b-1 LOT-1", "LOT-2", "LOT-3")
-		if a := b.answer("taken/a.answer.json"); a.Done != 2 || a.Requests[1].Number != 2 {
+		if a := b.answer("taken/a.answer.json"); a.Done != 2 || a.Refused != 1 || a.Requests[1].Number != 2 {
 			t.Errorf("%+v", a)
+		}
+		if !restart && len(b.lab.asked) != before {
+			t.Error("what was refused is asked for again")
 		}
 		if a := b.answer("taken/b.samples.answer.json"); a.Samples.New != 2 {
 			t.Errorf("%+v", a)

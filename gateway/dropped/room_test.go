@@ -28,6 +28,7 @@ type lab struct {
 	mu      sync.Mutex
 	entries []Found
 	done    []string // "b-1 LOT-1", in their order
+	asked   []string // balances of all requests, also of those that were refused
 	by      []record.Actor
 	ask     bool
 	unknown func(n int) (carriedOut, lost bool) // of the n-th act: whether it was, and whether nobody is told
@@ -52,6 +53,7 @@ func (l *lab) act(mark, what string) error {
 func (l *lab) SetContext(_ context.Context, balance string, r record.ContextRequest) (record.ContextView, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	l.asked = append(l.asked, balance)
 	if balance != "b-1" && balance != "b-2" {
 		return record.ContextView{}, record.ErrNoBalance
 	}
@@ -242,8 +244,18 @@ func TestWhatIsStillWrittenIsLeftAlone(t *testing.T) {
 		b.must(1)
 	}
 	b.did()
+	other := strings.Replace(text, "LOT-1", "LOT-2", 1) // as long, at another time
+	at := time.Now().Add(-time.Minute)
+	if err := errors.Join(os.WriteFile(b.path("slow.json"), []byte(other), 0o640), os.Chtimes(b.path("slow.json"), at, at)); err != nil {
+		t.Fatal(err)
+	}
 	b.must(1)
-	b.did("b-1 LOT-1")
+	if got := b.files("refused"); len(got) != 0 {
+		t.Errorf("taken before it was whole: %q", got)
+	}
+	b.did()
+	b.must(1)
+	b.did("b-1 LOT-2")
 }
 
 func TestNothingIsEverReplaced(t *testing.T) {
