@@ -207,7 +207,7 @@ func TestSigningInAtAProviderFromTheBrowserToTheJournal(t *testing.T) {
 		return resp.Header.Get("Location")
 	}
 	back := provider.SignIn(t, browser, begin(browser), "ada", "correct horse")
-	if resp, body := ask(t, optest.Browser(t), back); resp.StatusCode != http.StatusForbidden {
+	if resp, body := ask(t, optest.Browser(t), back); resp.StatusCode != http.StatusBadRequest {
 		t.Errorf("in another browser: %d %s", resp.StatusCode, body)
 	}
 	resp, body := ask(t, browser, back)

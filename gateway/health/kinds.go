@@ -159,8 +159,9 @@ var table = []Kind{
 		Says: "The journal was last written on another computer, and goes on here as another incarnation.",
 		Do:   "If the disk was copied, let one of the two computers record; otherwise nothing is to be done."},
 	{Code: IndexBehind, About: "journal", Severities: []Severity{Notice, Warning},
-		Says: "How far the search index of the journal has come, or why it cannot be kept up.",
-		Do:   "Nothing while it grows: lists take longer and are complete all the same. Else see what keeps index.db from being written."},
+		Says:    "How far the search index of the journal has come, or why it cannot be kept up.",
+		Do:      "Nothing while it grows: lists take longer and are complete all the same. Else see what keeps index.db from being written.",
+		follows: ofTheJournal},
 
 	{Code: SealingFailed, About: "journal", Severities: []Severity{Warning},
 		Says: "Old entries could not be sealed into a segment, or the segment not be copied, and why.",
