@@ -31,7 +31,11 @@ func (b *bench) ListEntries(_ context.Context, r url.Values) (EntryList, error) 
 	case "behind":
 		return EntryList{}, errors.New("the index has not come far enough")
 	}
-	return EntryList{Entries: []json.RawMessage{json.RawMessage(anEntry)}, Next: "abc", Indexed: 5, Head: 7, Filter: "all entries"}, nil
+	entry := anEntry
+	if slices.Contains(r["kind"], string(record.KindWeighing)) {
+		entry = aWeighing(7, 0)
+	}
+	return EntryList{Entries: []json.RawMessage{json.RawMessage(entry)}, Next: "abc", Indexed: 5, Head: 7, Filter: "all entries"}, nil
 }
 
 func (b *bench) EntryByID(_ context.Context, id string) (OneEntry, error) {

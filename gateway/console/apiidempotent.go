@@ -59,14 +59,19 @@ func describeOnce(doc *huma.OpenAPI) {
 		if op := item.Post; op != nil && onceRoutes[op.OperationID] {
 			op.Parameters = append(op.Parameters, &huma.Param{Name: keyHeader, In: "header", Description: onceDescription,
 				Schema: &huma.Schema{Type: huma.TypeString, MinLength: new(1), MaxLength: new(longestKey + 2)}, Example: `"8e03978e-40d5-43dd-bc93-6894a57f9324"`})
+			op.Responses["409"] = &huma.Response{Description: http.StatusText(http.StatusConflict),
+				Content: map[string]*huma.MediaType{"application/problem+json": {Schema: doc.Components.Schemas.Schema(typeOf[actedProblem](), true, "")}}}
 		}
 	}
 }
 
 // actedProblem is a problem with the entries that tell more.
 type actedProblem struct {
-	problemDocument
-	Entries []string `json:"entries"`
+	Type    string   `json:"type" doc:"As of every problem." example:"about:blank"`
+	Title   string   `json:"title" doc:"What is wrong, in a few words."`
+	Status  int      `json:"status" doc:"The status of the answer."`
+	Detail  string   `json:"detail" doc:"A sentence for whoever sent the request: what was wrong with it, or what to do."`
+	Entries []string `json:"entries,omitempty" nullable:"false" doc:"With the type carried-out: ids of the entries that the request left."`
 }
 
 // keyOf reads the header: a String of RFC 8941 (section 3.3.3), or, as many send it, the same characters without quotes.
@@ -253,8 +258,8 @@ func keyUsed(w http.ResponseWriter) {
 func carriedOut(w http.ResponseWriter, ids []string) {
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(http.StatusConflict)
-	_ = json.NewEncoder(w).Encode(actedProblem{problemDocument{problemCarriedOut, "The request was carried out before", http.StatusConflict,
-		"What was answered then is no longer known. See entries for what it left in the journal; nothing was done again."}, ids})
+	_ = json.NewEncoder(w).Encode(actedProblem{problemCarriedOut, "The request was carried out before", http.StatusConflict,
+		"What was answered then is no longer known. See entries for what it left in the journal; nothing was done again.", ids})
 }
 
 // typedProblem answers with a problem that programs can tell from others of its status.

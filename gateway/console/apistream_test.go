@@ -35,11 +35,18 @@ func (r *reel) add(n int) {
 	defer r.mu.Unlock()
 	for range n {
 		seq := len(r.list) + 1
-		r.list = append(r.list, fmt.Sprintf(`{"schema":"weighpost.weighing/1","id":"north-lab/7qx3/b-12/%06d","seq":%d,"site":"north-lab","pad":"%s"}`,
-			seq, seq, strings.Repeat("x", r.large)))
+		r.list = append(r.list, aWeighing(seq, r.large))
 	}
 	close(r.moved)
 	r.moved = make(chan struct{})
+}
+
+// aWeighing is a weighing with all that one has at least, and so many bytes more.
+func aWeighing(seq, more int) string {
+	value, _ := json.Marshal(record.Value{Digits: "12.345", Unit: "g", PrintedUnit: "g", Kind: "net", Stability: "stable", Range: "in"})
+	stamp, _ := json.Marshal(record.Stamp{UTC: record.UTC(time.Unix(1795773845, 0)), Zone: "+00:00", Clock: record.ClockUnchecked})
+	return fmt.Sprintf(`{"schema":"weighpost.weighing/1","id":"north-lab/7qx3/b-12/%06d","seq":%d,"site":"north-lab","balance":{"id":"b-12"},"value":%s,`+
+		`"frame":"MTIuMzQ1IGcNCg==","trigger":"printed","stamp":%s,"context":{},"pad":"%s"}`, seq, seq, value, stamp, strings.Repeat("x", more))
 }
 
 func (r *reel) now() (head int, moved chan struct{}) {
@@ -415,7 +422,7 @@ func TestManyWaitForTheNextWeighing(t *testing.T) {
 func TestWeighingsAreListedAndFoundByTheirIDs(t *testing.T) {
 	h := open(t)
 	resp, body := ask(t, "GET", h.base+"/api/v1/weighings?results=true&text=x", nil)
-	if resp.StatusCode != 200 || !strings.Contains(body, anEntry) || !strings.Contains(body, `"next":"abc"`) {
+	if resp.StatusCode != 200 || !strings.Contains(body, aWeighing(7, 0)) || !strings.Contains(body, `"next":"abc"`) {
 		t.Errorf("%d %s", resp.StatusCode, body)
 	}
 	for path, status := range map[string]int{"?kind=start": 422, "?since_review=true": 422, "?results=1": 422, "?text=refused": 422, "?text=behind": 503,

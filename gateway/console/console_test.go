@@ -17,12 +17,13 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 	"go.uber.org/goleak"
 
+	"weighpost/gateway/conform"
 	"weighpost/gateway/health"
 	"weighpost/gateway/live"
 	"weighpost/gateway/record"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(conform.Main{M: m, Least: 1000}) }
 
 // lab is a source with two balances and a sink that never change.
 type lab struct{}

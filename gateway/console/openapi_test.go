@@ -2,12 +2,15 @@ package console
 
 import (
 	"bytes"
+	"fmt"
 	"net/http"
 	"slices"
 	"strings"
 	"testing"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"weighpost/gateway/conform"
 )
 
 func unmarshal(t *testing.T, text string) any {
@@ -45,6 +48,67 @@ func TestTheDescriptionIsValidOpenAPI(t *testing.T) {
 	if official.Validate(doc) == nil {
 		t.Error("the schema takes everything, so that the test shows nothing")
 	}
+}
+
+// TestTheDescriptionIsWhole: a validator that is not ours (pb33f/libopenapi-validator) takes the document, and every operation says what
+// it is called, what it is for, how it can be refused, and who may: by a scheme, or in so many words that everybody may.
+func TestTheDescriptionIsWhole(t *testing.T) {
+	h := open(t)
+	_, text := ask(t, "GET", h.base+"/api/v1/openapi.json", nil)
+	if err := conform.Document([]byte(text)); err != nil {
+		t.Error(err)
+	}
+	doc := unmarshal(t, text).(map[string]any)
+	schemes := doc["components"].(map[string]any)["securitySchemes"].(map[string]any)
+	ids, count := map[any]string{}, 0
+	for path, item := range doc["paths"].(map[string]any) {
+		for method, op := range item.(map[string]any) {
+			count++
+			where := strings.ToUpper(method) + " " + path
+			for _, what := range lacks(op.(map[string]any), schemes) {
+				t.Errorf("%s: %s", where, what)
+			}
+			id := op.(map[string]any)["operationId"]
+			if ids[id] != "" {
+				t.Errorf("%s and %s have one operationId", where, ids[id])
+			}
+			ids[id] = where
+		}
+	}
+	if count < 60 {
+		t.Errorf("only %d operations were looked at", count)
+	}
+	if got := lacks(map[string]any{"responses": map[string]any{"200": nil}, "x-right": "see", "security": []any{map[string]any{"none": nil}}}, schemes); len(got) != 4 {
+		t.Errorf("an operation that says nothing lacks %q", got)
+	}
+}
+
+// lacks says what an operation does not say of itself.
+func lacks(op, schemes map[string]any) (list []string) {
+	for _, name := range []string{"operationId", "summary"} {
+		if text, _ := op[name].(string); text == "" {
+			list = append(list, "no "+name)
+		}
+	}
+	refused := false
+	for status, r := range op["responses"].(map[string]any) {
+		refused = refused || status >= "400" && described(r, "content", "application/problem+json", "schema")
+	}
+	if !refused {
+		list = append(list, "no answer says how it is refused")
+	}
+	security, _ := op["security"].([]any)
+	if (len(security) == 0) != (op["x-right"] == string(everybody)) {
+		list = append(list, fmt.Sprintf("x-right is %v and security %v", op["x-right"], security))
+	}
+	for _, one := range security {
+		for name := range one.(map[string]any) {
+			if schemes[name] == nil {
+				list = append(list, "no scheme is called "+name)
+			}
+		}
+	}
+	return list
 }
 
 // unnamed says whether a body lacks the name that whoever has the host's token has to give there.

@@ -107,7 +107,7 @@ func (h *house) tries(t *testing.T, r ruled, change func(*http.Request), through
 		req.Header.Set("Content-Type", bodyTypes[r.method][0])
 	}
 	change(req)
-	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	client := &http.Client{Transport: http.DefaultClient.Transport, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	resp, err := client.Do(req)
 	if err != nil {
 		if ctx.Err() != nil && limit < time.Second {
@@ -300,7 +300,7 @@ func TestHostileIdsStayIds(t *testing.T) {
 // TestAProviderSendsTheBrowserBack: only the browser that began it comes in, once, and by a page that its cookie goes along from.
 func TestAProviderSendsTheBrowserBack(t *testing.T) {
 	h := open(t)
-	stay := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	stay := &http.Client{Transport: http.DefaultClient.Transport, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	if resp, _ := ask(t, "GET", h.base+openIDPath, nil); resp.StatusCode != 409 {
 		t.Errorf("without a provider: %d", resp.StatusCode)
 	}
