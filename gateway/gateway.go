@@ -33,6 +33,8 @@ import (
 type Options struct {
 	Log      *slog.Logger    // nil: nothing is logged
 	Watchdog watchdog.Config // how patient the supervision of the parts is, and to whom it gives its sign of life
+	// Sessions is the time by which sessions of people end; nil: time.Now.
+	Sessions func() time.Time
 }
 
 // Gateway is one daemon.
@@ -58,6 +60,7 @@ type Gateway struct {
 	refusals *refusals.Book              // acts that were not allowed
 	stamps   atomic.Pointer[clock.Clock] // the clock, for whoever asks before or while it is made
 	backups  backups
+	leaving  leaving // who does not weigh at a balance any more
 
 	stalls                                    port.Stalls
 	supervising, serving, delivering, reading group
@@ -95,7 +98,7 @@ func New(cfg *config.Config, o Options) *Gateway {
 	}
 	g := &Gateway{
 		options: o, log: o.Log, board: health.New(time.Now), spare: intake.NewSpare(),
-		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(), sealOrders: make(chan sealOrder),
+		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(), leaving: newLeaving(), sealOrders: make(chan sealOrder),
 	}
 	rand.Read(g.secretKey[:])
 	g.reloaded.Store(&Reloaded{})

@@ -12,7 +12,6 @@ import (
 	"weighpost/gateway/console"
 	"weighpost/gateway/intake"
 	"weighpost/gateway/record"
-	"weighpost/gateway/rights"
 )
 
 // openPeople opens the book of people. Recording does not wait for it: where it cannot be opened nobody can sign in, and that is a
@@ -39,6 +38,7 @@ func (g *Gateway) openPeople(ctx context.Context) error {
 			}
 			return nil
 		},
+		Now: g.options.Sessions, Ended: g.sessionEnded, Disabled: g.personDisabled,
 		RolesOf: func(_ string, groups []string) []string { return g.now.Load().cfg.People.OpenID.RolesOf(groups) },
 	})
 	if err != nil {
@@ -52,6 +52,7 @@ func (g *Gateway) openPeople(ctx context.Context) error {
 	keeping.start(ctx, nil, directory.Run)
 	keeping.start(ctx, nil, provider.Run)
 	keeping.start(ctx, nil, book.Run)
+	keeping.start(ctx, nil, g.leaving.run(book))
 	g.life.onStop("sign-ins and sessions", keeping.stop)
 	return nil
 }
@@ -61,7 +62,7 @@ func (g *Gateway) access() console.Access {
 	if g.people == nil {
 		return shut{}
 	}
-	return g.people
+	return atBalances{g.people, g}
 }
 
 // People is the book of people, once started; nil where it could not be opened.
@@ -76,24 +77,6 @@ func PeopleAside(ctx context.Context, cfg *config.Config, j access.Log, stamp fu
 
 var (
 	_ console.Access = (*access.Book)(nil)
+	_ console.Access = atBalances{}
 	_ intake.People  = badges{}
 )
-
-// present says that a balance is being used, which may count as use of the session at its bench.
-func (g *Gateway) present(balance string) {
-	if g.people != nil {
-		g.people.Present(balance)
-	}
-}
-
-// badges signs people in by the badges that are scanned at balances.
-type badges struct{ g *Gateway }
-
-// Badge signs in whose badge it is.
-func (b badges) Badge(ctx context.Context, scan intake.Badge) (record.ContextItem, error) {
-	s, err := b.g.access().SignInBadge(ctx, rights.Badge{Code: scan.Code, Address: scan.Balance, Where: scan.Where, Balance: scan.Balance})
-	if err != nil {
-		return record.ContextItem{}, err
-	}
-	return record.ContextItem{ID: s.Person.ID, Name: s.Person.Name, Role: s.Who.Actor.Role, How: s.Who.Actor.By}, nil
-}

@@ -36,6 +36,7 @@ type daemonOptions struct {
 	scanners string // YAML of their rules; "": the balances have none
 	speed    int    // of every port; 0: 115200
 	more     string // YAML of other keys
+	sessions func() time.Time
 }
 
 const fixedLine = "../testdata/layouts/fixed-line.yaml"
@@ -87,7 +88,7 @@ func newDaemon(t *testing.T, o daemonOptions) *daemon {
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}
-	d.cfg, d.Gateway = cfg, gateway.New(cfg, gateway.Options{})
+	d.cfg, d.Gateway = cfg, gateway.New(cfg, gateway.Options{Sessions: o.sessions})
 	return d
 }
 

@@ -10,7 +10,6 @@ import (
 
 	"weighpost/gateway/access/outside"
 	"weighpost/gateway/access/secret"
-	"weighpost/gateway/access/session"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
 )
@@ -45,8 +44,7 @@ func (b *Book) refusedThere(a *account, refused *outside.Refused) {
 	if a == nil || !refused.Locked {
 		return
 	}
-	by := software()
-	b.sessions.EndPerson(a.ID, "", session.Disabled, &by)
+	b.endDisabled(a.ID, software())
 	b.forget(a.ID)
 }
 
@@ -240,8 +238,7 @@ func (b *Book) recheck(ctx context.Context, a *account) {
 		return
 	}
 	if _, err := b.admit(ctx, found, b.o.Config().Directory.RolesOf(found.Groups)); err != nil {
-		by := software()
-		b.sessions.EndPerson(a.ID, "", session.Disabled, &by)
+		b.endDisabled(a.ID, software())
 		b.warn(ctx, err)
 	}
 }

@@ -60,6 +60,10 @@ type Options struct {
 	RolesOf func(source string, groups []string) []string
 	// HasBalance says whether there is a balance with this id, for sign-ins at one; nil: any id counts.
 	HasBalance func(id string) bool
+	// Ended is told of each session as it ends, and Disabled of each account that can no longer be used, from the goroutine that
+	// ended it; nil: nobody is told. They may wait for a balance's lock and nothing else, and must not call the Book.
+	Ended    func(person, session, cause string)
+	Disabled func(person string)
 	// Aside is for a command that opens a journal which no daemon has: no set-up token is made, and nothing is kept running.
 	Aside bool
 	// Moved says that the journal woke up on another computer: a set-up token of before counts for nothing here.

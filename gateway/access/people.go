@@ -194,7 +194,7 @@ func (b *Book) ChangePerson(ctx context.Context, who rights.Who, id string, c ri
 		return one(&record.PersonChanged{Person: id, Change: what, Before: &before, After: after, Reason: c.Reason, By: who.Actor, Stamp: at}), nil
 	}, func() error {
 		if disabled {
-			b.sessions.EndPerson(id, "", session.Disabled, &who.Actor)
+			b.endDisabled(id, who.Actor)
 		}
 		return nil
 	})

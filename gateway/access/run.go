@@ -93,6 +93,9 @@ const mostEnds = 100_000
 
 // ended is told by the table of each session that ended.
 func (b *Book) ended(e session.Ended) {
+	if b.o.Ended != nil {
+		b.o.Ended(e.Person, e.ID, string(e.Cause))
+	}
 	b.ends.mu.Lock()
 	defer b.ends.mu.Unlock()
 	if b.ends.unborn[e.ID] {

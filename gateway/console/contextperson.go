@@ -31,6 +31,6 @@ func ownContext(who rights.Who, balance string, r *record.ContextRequest) error 
 	case r.Person == nil:
 		r.Person = &record.ContextItem{ID: who.Person}
 	}
-	r.Person.Name, r.Person.Role, r.Person.How = who.Actor.Name, who.Actor.Role, who.Actor.By
+	r.Person.Name, r.Person.Role, r.Person.How, r.Person.Session = who.Actor.Name, who.Actor.Role, who.Actor.By, who.Session
 	return nil
 }

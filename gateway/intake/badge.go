@@ -18,9 +18,10 @@ const (
 
 // badging is a badge that was scanned, as long as it is not known whose it is. The latest counts.
 type badging struct {
-	number  uint64 // of the latest
-	waiting bool   // weighings wait for it
-	first   moment // since when they wait: of the first badge of which it is not known whose it is
+	number  uint64        // of the latest
+	waiting bool          // weighings wait for it
+	first   moment        // since when they wait: of the first badge of which it is not known whose it is
+	looked  chan struct{} // closed once the one before was looked up: they are in the order in which they were scanned
 }
 
 // badge has somebody found out whose badge was scanned. That takes the journal, so it is done beside the line, with the moment of the
@@ -54,9 +55,15 @@ func (in *Intake) badge(code string, r record.ContextRequest, m moment) (done *a
 	}
 	release := time.AfterFunc(badgePatience, func() { in.badgeLate(number, r, m) })
 	where, people, balance := r.Where, in.people, in.cfg.ID
+	before, looked := in.badging.looked, make(chan struct{})
+	in.badging.looked = looked
 	in.beside.Go(func() {
 		ctx, cancel := context.WithTimeout(in.life, badgeLimit)
 		defer cancel()
+		defer close(looked)
+		if before != nil {
+			<-before // within its own limit: of two people who sign in, the later one stays
+		}
 		who, err := people.Badge(ctx, Badge{Code: code, Balance: balance, Where: where})
 		release.Stop()
 		in.mu.Lock()
@@ -124,6 +131,7 @@ func (in *Intake) takeBack() {
 // badgeKnown signs the person in whose badge it is, or refuses it.
 func (in *Intake) badgeKnown(number uint64, r record.ContextRequest, m moment, was string, who record.ContextItem, err error) error {
 	if number != in.badging.number {
+		in.notHere(who)
 		return in.refuseContext(&r, nil, "Something newer was said of who weighs while it was found out whose badge it is.", false)
 	}
 	if late := !in.badging.waiting; late { // weighings went without: it counts from now on
@@ -135,9 +143,13 @@ func (in *Intake) badgeKnown(number uint64, r record.ContextRequest, m moment, w
 	switch {
 	case err == nil && record.CheckContextID(who.ID) == nil:
 		r.Person = &who
-		_, err = in.change(&r, m)
+		if _, err = in.change(&r, m); err != nil {
+			in.endPerson(&r, m) // whoever was there before is not any more
+			in.notHere(who)
+		}
 		return err
 	case err == nil:
+		in.notHere(who)
 		err = errors.New("the person whose badge it is has no id that can be recorded")
 	case errors.Is(err, context.DeadlineExceeded):
 		err = fmt.Errorf("whose badge it is could not be found out within %s", badgeLimit)
@@ -188,22 +200,4 @@ func sentenceOf(err error) string {
 		s += "."
 	}
 	return s
-}
-
-// EndPerson ends somebody's context where they are the one who weighs: they signed out elsewhere, their account was disabled, or the
-// shift ended. It says whether they were, and may be called from any goroutine.
-func (in *Intake) EndPerson(id, why string) bool {
-	in.mu.Lock()
-	defer in.mu.Unlock()
-	now := in.now()
-	in.dueAt(now)
-	h := in.context.held(record.ItemPerson, now)
-	if h == nil || h.id != id {
-		return false
-	}
-	in.dropBadge()
-	in.endContext(now, why)
-	in.settle(now)
-	in.reckonDue()
-	return true
 }

@@ -30,6 +30,10 @@ func (s *staff) Badge(ctx context.Context, b Badge) (record.ContextItem, error) 
 	return who, nil
 }
 
+func (*staff) Lasting(string) (string, time.Time, bool) { return "", time.Time{}, true }
+func (*staff) Used(string)                              {}
+func (*staff) Left(Left)                                {}
+
 func newStaff(takes time.Duration) *staff {
 	return &staff{takes: takes, by: map[string]record.ContextItem{
 		"1": {ID: "p-07", Name: "Ada", Role: "operator", How: record.ActorBadge}, "2": {ID: "p-08", Name: "Ben", Role: "operator", How: record.ActorBadge}, "bad": {ID: "p\x1b"}}}
@@ -67,7 +71,7 @@ func persons(bodies []record.Body) string {
 func TestABadgeSignsInAtItsBalance(t *testing.T) {
 	bodies := atBench(t, 20*time.Millisecond, func(b *bench, h port.Handler, scan func(string, time.Duration)) {
 		scan("B:1", time.Second)
-		if v := b.Context().Items; len(v) != 1 || v[0].ID != "p-07" || v[0].By != record.ByScanned || v[0].Person != "Ada" || v[0].Role != "operator" || v[0].How != record.ActorBadge || v[0].From != "/dev/ttyS8" {
+		if v := b.Context().Items; len(v) != 1 || v[0].ID != "p-07" || v[0].By != record.BySignedIn || v[0].Person != "Ada" || v[0].Role != "operator" || v[0].How != record.ActorBadge || v[0].From != "/dev/ttyS8" {
 			t.Errorf("%+v", v)
 		}
 		scan("LOT-1", time.Second)

@@ -57,14 +57,17 @@ func (in *Intake) request(r record.ContextRequest) (_ record.ContextView, done *
 func (in *Intake) Context() record.ContextView {
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	return in.view(in.now())
+	now := in.now()
+	in.dueAt(now)
+	in.reckonDue()
+	return in.view(now)
 }
 
 func (in *Intake) view(now time.Time) record.ContextView {
 	v := record.ContextView{Balance: in.about.ID, Identity: in.identity.state, Items: []record.ContextHeld{}}
 	for _, name := range in.context.names() {
 		h := in.context.held(name, now)
-		if h == nil {
+		if h == nil || name == record.ItemPerson && in.badging.waiting { // a badge was scanned: who stands there is not known yet
 			continue
 		}
 		item := record.ContextHeld{Name: name, ID: h.id, By: h.by, Since: h.since, Age: record.Span(max(now.Sub(h.since.Time()), 0).Truncate(time.Millisecond)),
@@ -87,6 +90,9 @@ func (in *Intake) change(r *record.ContextRequest, m moment) (done *awaited, err
 	verdict := in.judgeSample(r, named)
 	if why := in.unfit(r, named); why != "" {
 		return nil, in.refuseContext(r, named, why, r.By == record.ByScanned)
+	}
+	if why := in.sessionOver(named[record.ItemPerson]); why != "" {
+		return nil, in.refuseContext(r, named, why, false)
 	}
 	in.lookAround()
 	open := in.unsettled()
@@ -185,7 +191,7 @@ func (in *Intake) superseded(names []string, m moment) bool {
 // apply puts the items in force from a moment on, also for the open weighings that came after it.
 func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.ContextItem, m moment, open []*ticket, verdict *ruling) *awaited {
 	e := in.changeEntry(r, "set", "")
-	if r.SignOut {
+	if in.signedOut = r.SignOut; r.SignOut {
 		e.Cause = "signed-out"
 	}
 	e.Verdicts = verdict.verdicts
@@ -226,8 +232,8 @@ func (in *Intake) newItem(name string, item *record.ContextItem, r *record.Conte
 	d := in.cfg.Context.hold(name)
 	h := &heldItem{id: item.ID, by: r.By, since: since, used: r.At, idle: time.Duration(d.Idle), uses: item.Uses,
 		where: r.Where, actor: r.Actor, name: item.Name, role: item.Role, how: item.How}
-	if name == record.ItemPerson && item.How != "" && r.By == record.ByTyped {
-		h.by = record.BySignedIn // whoever typed the rest showed who they are
+	if name == record.ItemPerson && item.How != "" {
+		h.by = record.BySignedIn // whoever typed or scanned it showed who they are
 	}
 	if h.uses == 0 {
 		h.uses = d.Uses
@@ -239,9 +245,8 @@ func (in *Intake) newItem(name string, item *record.ContextItem, r *record.Conte
 	if length > 0 {
 		h.until = r.At.Add(length)
 	}
-	if name == record.ItemPerson && in.shiftEnd != nil {
-		h.shift = in.shiftEnd(r.At)
-		h.until = soonest(h.until, h.shift)
+	if name == record.ItemPerson {
+		in.limitPerson(h, item, r.At)
 	}
 	return h
 }
@@ -271,7 +276,7 @@ func (in *Intake) bringAlong(name string, h *heldItem, verdict *ruling) {
 func (in *Intake) endWithBefore(r *record.ContextRequest, named map[string]*record.ContextItem, m moment) (ended []string) {
 	person := in.context.held(record.ItemPerson, r.At)
 	other := named[record.ItemPerson] != nil && person != nil && named[record.ItemPerson].ID != person.id
-	if named[record.ItemSample] != nil || other && r.By == record.ByScanned && in.context.held(record.ItemSample, r.At) != nil {
+	if named[record.ItemSample] != nil || other && (r.By == record.ByScanned || r.By == record.BySignedIn) && in.context.held(record.ItemSample, r.At) != nil {
 		in.unsure = unsure{}
 		item := in.context.nowItem(record.ItemSample)
 		for name, t := range in.context {
@@ -325,15 +330,15 @@ func (in *Intake) expire(now time.Time) {
 	in.put(e, e.Stamp)
 }
 
-// endShift ends everything that is held once the shift is over in which the person was set: what was put on in it is not for whoever
-// comes next.
+// endShift ends everything that is held once the shift is over in which the person was set, or their session: what was put on in it is
+// not for whoever comes next.
 func (in *Intake) endShift(now time.Time) {
 	h := in.context.nowItem(record.ItemPerson)
 	if h == nil || h.told || h.uses == 0 || h.shift.IsZero() || now.Before(h.shift) {
 		return
 	}
 	h.told = true
-	e := &record.ContextChange{Balance: in.about, Before: in.context.shown(now), Cause: "expired", Why: "The shift ended: who weighs next signs in anew.", Stamp: in.clock.Stamp(now)}
+	e := &record.ContextChange{Balance: in.about, Before: in.context.shown(now), Cause: "expired", Why: "The shift or the session ended: who weighs next signs in anew.", Stamp: in.clock.Stamp(now)}
 	e.Before.Person = h.learnt()
 	for name := range in.context {
 		if in.context.held(name, now) != nil {

@@ -128,6 +128,7 @@ func (in *Intake) rest(unread, refused record.Body, of func(*flaps) []record.Bod
 
 func (in *Intake) dueAt(now time.Time) {
 	in.settle(now)
+	in.endOver(now)
 	if in.due.IsZero() || now.Before(in.due) {
 		return
 	}
@@ -165,7 +166,9 @@ func (in *Intake) nextDue() time.Time {
 
 // reckonDue has the recording goroutine notice that it must wake earlier or later than it thought.
 func (in *Intake) reckonDue() {
-	in.holdSample(in.now())
+	now := in.now()
+	in.holdSample(now)
+	in.holdPerson(now)
 	if due := in.nextDue(); !due.Equal(in.due) {
 		in.due = due
 		in.out.poke()

@@ -26,7 +26,9 @@ type heldItem struct {
 	where           string           // the way it came
 	actor           *record.Actor    // who set it, as far as known
 	name, role, how string           // of a person
-	shift           time.Time        // when the shift ends in which a person was set; zero: there are none
+	shift           time.Time        // when the shift ends in which a person was set, or their session; zero: there are none
+	session         string           // in which a person showed who they are; "": in none
+	bench           bool             // that session is at this balance, and ends with the person here
 	with            *heldItem        // the sample that brought it: it holds as long as that does; nil: none
 	verdicts        []record.Verdict // what was unusual about it, and confirmed: its weighings say so
 }

@@ -194,6 +194,8 @@ type Intake struct {
 	unsure    unsure
 	presence  presence
 	badging   badging
+	atBench   string                   // the session at this balance of whoever weighs, "" for none
+	signedOut bool                     // the latest change was a sign-out
 	life      context.Context          // of the Run that is under way: badges are looked up within it
 	tellHeld  bool                     // what is held has to be told to the other balances
 	told      heldTold                 // what they were told last

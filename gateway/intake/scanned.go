@@ -80,7 +80,9 @@ func (in *Intake) scanMeans(symbology, text string, typed bool, r *record.Contex
 			return done, nil, nil
 		}
 	}
-	done, err = in.change(r, m)
+	if done, err = in.change(r, m); err == nil {
+		in.used(r.At)
+	}
 	return done, nil, err
 }
 

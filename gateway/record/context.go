@@ -58,6 +58,8 @@ type ContextItem struct {
 	For  time.Duration // how long it holds; 0: the configured default
 	Uses int           // how many weighings it holds for; 0: the configured default; below 0: until it is replaced
 	Ends time.Time     // of a sample: when its label says that it is not to be weighed any more; zero: it does not say
+	// Session is the public id of the session in which a person showed who they are; "": in none. With it they end at the balance.
+	Session string
 }
 
 // Names says whether the request changes anything of the context.

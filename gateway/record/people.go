@@ -76,7 +76,7 @@ type SignedOut struct {
 	Head
 	Session string `json:"session"`
 	Balance Bench  `json:"balance,omitempty"`
-	Cause   string `json:"cause"`           // asked, idle, absolute, everywhere, another-person, again, too-many, shift, disabled, secret-changed, lost
+	Cause   string `json:"cause"`           // asked, idle, absolute, everywhere, another-person, again, bench, too-many, shift, disabled, secret-changed, lost
 	Ended   *Actor `json:"ended,omitempty"` // who ended it, where that was somebody else
 	By      Actor  `json:"by"`
 	Stamp   Stamp  `json:"stamp"`

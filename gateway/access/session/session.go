@@ -27,6 +27,7 @@ const (
 	SecretChanged Cause = "secret-changed" // the secret was changed or reset
 	TooMany       Cause = "too-many"       // the person signed in again, and had as many sessions as are allowed
 	Again         Cause = "again"          // the same person signed in anew at the bench
+	Bench         Cause = "bench"          // what was held at the balance ended: its port was lost, or a badge signed nobody in
 	Lost          Cause = "lost"           // the daemon started again; this table never says it
 )
 

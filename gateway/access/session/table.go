@@ -135,7 +135,7 @@ func (t *Table) makeRoom(h *held, now time.Time, perPerson int) (over []Ended) {
 		if there.s.Person == h.s.Person {
 			cause = Again
 		}
-		over = append(over, t.take(there, cause, now))
+		over = append(over, t.take(there, cmp.Or(t.due(there, now), cause), now))
 	}
 	for t.people[h.s.Person] >= perPerson {
 		var oldest *held
@@ -283,6 +283,40 @@ func (t *Table) Present(balance string) {
 	if h, ok := t.benches[balance]; ok && t.due(h, now) == "" {
 		t.touch(h, now)
 	}
+}
+
+// Lasting gives a session by its public id, as long as it lasts.
+func (t *Table) Lasting(id string) (Session, bool) {
+	now := t.o.Now()
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	h, ok := t.byID[id]
+	if !ok || t.due(h, now) != "" {
+		return Session{}, false
+	}
+	return h.view(), true
+}
+
+// Use counts as use of a session that is known by its public id: its person did something at the bench.
+func (t *Table) Use(id string) {
+	now := t.o.Now()
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	if h, ok := t.byID[id]; ok && t.due(h, now) == "" {
+		t.touch(h, now)
+	}
+}
+
+// Leave ends a session at a balance's bench: whoever was signed in there does not weigh there any more. One that is due ends for
+// that cause. A session that is not at this bench goes on.
+func (t *Table) Leave(id, balance string, c Cause) {
+	now := t.o.Now()
+	t.endWhere(nil, now, func(h *held) Cause {
+		if h.s.ID != id || h.s.Balance != balance || balance == "" {
+			return ""
+		}
+		return cmp.Or(t.due(h, now), c)
+	})
 }
 
 // List gives the sessions of a person, or of everybody (""), the latest first.
