@@ -16,6 +16,7 @@ import (
 
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
+	"weighpost/gateway/rights"
 	"weighpost/gateway/settings"
 	"weighpost/parsers/strict"
 )
@@ -57,7 +58,8 @@ func newWithSecrets(t *testing.T) *house {
 // is refused at the key of the secret, and each that would not is taken (CWE-522, insufficiently protected credentials).
 func TestTheAPISendsNoSecretElsewhere(t *testing.T) {
 	h := newWithSecrets(t)
-	ada := keeper(t, "ada")
+	// What the directory is told takes the right people as well.
+	ada := person(t, "ada", rights.Balances, rights.Sinks, rights.Settings, rights.Adopt, rights.People)
 	const bearer, second = `"bearer": "file:DIR/secrets/web"`, `"bearer": "file:DIR/secrets/`
 	sink := func(id, more string) string { return `{"id": "` + id + `", "kind": "http", ` + more + `}` }
 	in, out := `"url": "https://127.0.0.1:9/in", "checkpoints": "https://127.0.0.1:9/heads"`, `"url": "https://127.0.0.1:666/in"`
