@@ -139,6 +139,7 @@ func round(n int, broker, url string) string {
 // and change. What did not change keeps its port and its connection; what a balance printed that was read all the time is
 // recorded and delivered once, in order, with numbers without gaps.
 func TestReloadUnderTraffic(t *testing.T) {
+	t.Parallel() // it mostly waits
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, broker)
 	ids := []string{"still-1", "still-2", "still-3", "moved", "reworded", "reset", "guest"}

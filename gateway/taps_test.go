@@ -80,6 +80,7 @@ func (h *house) prints(t *testing.T, port string, b []byte) {
 
 // TestEveryLineIsRecordedBesideATapThatNobodyReads: the program stands still, and nothing is missing.
 func TestEveryLineIsRecordedBesideATapThatNobodyReads(t *testing.T) {
+	t.Parallel() // it mostly waits
 	address := freePort(t)
 	h, _ := tapped(t, fmt.Sprintf("  tap: {listen: %q}\n", address))
 	conn := h.program(t, address)
