@@ -61,7 +61,8 @@ func holders(t *testing.T, h *house, most int, first string) (count, stop func()
 }
 
 // TestConnectionsForNothingKeepNobodyOut holds 5,000 connections open, in each way to hold one for nothing, and more that come on:
-// whoever asks for something is answered meanwhile, and so is a stream that was there before.
+// whoever asks for something is answered meanwhile, and so is a stream that was there before. Opening so many takes a minute with
+// the race detector: without WEIGHPOST_LONG=1 it is the silent ones only.
 func TestConnectionsForNothingKeepNobodyOut(t *testing.T) {
 	for _, c := range []struct{ name, first string }{
 		{"silent", ""},
@@ -69,7 +70,7 @@ func TestConnectionsForNothingKeepNobodyOut(t *testing.T) {
 		{"half a body", "POST /api/v1/session HTTP/1.1\r\nHost: localhost:PORT\r\nContent-Type: application/json\r\nContent-Length: 999\r\n\r\n{"},
 		{"kept open", "GET /healthz HTTP/1.1\r\nHost: localhost:PORT\r\n\r\n"},
 	} {
-		if os.Getenv("WEIGHPOST_LONG") == "" && c.name != "silent" && c.name != "half a body" {
+		if os.Getenv("WEIGHPOST_LONG") == "" && c.name != "silent" {
 			continue
 		}
 		h := open(t)
