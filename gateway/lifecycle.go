@@ -60,6 +60,24 @@ func within(undo func() error) func(context.Context) error {
 	}
 }
 
+// forSnapshots is what each of those may take that keep on disk what the journal says anyway.
+const forSnapshots = 300 * time.Millisecond
+
+// hasty runs a clean-up that only spares the next start some reading: where the disk is slow it is left behind, which is said
+// and is no fault.
+func (g *Gateway) hasty(name string, undo func(context.Context) error) func(context.Context) error {
+	return func(ctx context.Context) error {
+		inner, cancel := context.WithTimeout(ctx, forSnapshots)
+		defer cancel()
+		err := within(func() error { return undo(inner) })(inner)
+		if inner.Err() == nil {
+			return err
+		}
+		g.log.Warn("not written in time: the next start reads more of the journal", "what", name, "err", err)
+		return nil
+	}
+}
+
 // group runs tasks: goroutines that end when told to. Its clean-up tells them all and waits. The zero value is ready.
 type group struct {
 	mu    sync.Mutex

@@ -47,7 +47,7 @@ func (g *Gateway) openPeople(ctx context.Context) error {
 		return nil
 	}
 	g.people = book
-	g.life.onStop("the book of people", book.Close)
+	g.life.onStop("the book of people", g.hasty("the book of people", book.Close))
 	var keeping group
 	keeping.start(ctx, nil, directory.Run)
 	keeping.start(ctx, nil, provider.Run)

@@ -15,7 +15,7 @@ func (g *Gateway) openSamples(ctx context.Context) {
 	g.samples = samples.New(samples.Options{Dir: g.now.Load().cfg.Journal.Folder, Journal: g.journal, Stamp: g.stamp, Log: g.log})
 	var following group
 	following.start(ctx, nil, g.samples.Run)
-	g.life.onStop("what is known of samples", following.stop)
+	g.life.onStop("what is known of samples", g.hasty("what is known of samples", following.stop))
 }
 
 // shiftEnd gives the first end of a shift after a time, or zero where there are no shifts.

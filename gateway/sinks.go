@@ -27,7 +27,7 @@ type sink struct {
 
 func (g *Gateway) openSinks(ctx context.Context) error {
 	now := *g.now.Load()
-	g.life.onStop("deliveries", sparing(forJournal, g.endDeliveries))
+	g.life.onStop("deliveries", sparing(forRest, g.endDeliveries))
 	for _, cfg := range now.cfg.Sinks {
 		s, err := g.openSink(ctx, now.cfg.Site, cfg)
 		if err != nil {
