@@ -288,7 +288,7 @@ func TestNoSecretIsWrittenOrSaid(t *testing.T) {
 
 // privateKeys notes the keys that the daemon made for itself.
 func (l *lab) privateKeys() {
-	parts := strings.Split(l.read("key"), "+")
+	parts := strings.SplitN(l.read("key"), "+", 5) // PRIVATE, KEY, name, hash and the key, in which there may be more of them
 	l.knows("the journal's key", parts[len(parts)-1], "journal/key")
 	block, _ := pem.Decode([]byte(l.read("page-key.pem")))
 	key, err := x509.ParsePKCS8PrivateKey(block.Bytes)
