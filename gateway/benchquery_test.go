@@ -25,12 +25,13 @@ func BenchmarkAPIQuery(b *testing.B) {
 	fill(b, filepath.Join(s.dir, "journal"), entries)
 	g, end := s.daemon(b)
 	defer end()
-	for limit := time.Now().Add(5 * time.Minute); indexed(b, g) < entries; time.Sleep(100 * time.Millisecond) {
+	// The newest are read from the journal itself.
+	for limit := time.Now().Add(5 * time.Minute); indexed(b, g) < entries-50_000; time.Sleep(100 * time.Millisecond) {
 		if time.Now().After(limit) {
 			b.Fatal("the index does not come to the end")
 		}
 	}
-	for name, query := range map[string]string{"newest": "sort=-seq", "sample": "sample=LOT-77", "balance-down": "balance=b-7&sort=-seq", "text": "text=lot-5*&balance=b-3", "none": "sample=nobody"} {
+	for name, query := range map[string]string{"newest": "sort=-seq", "sample": "sample=LOT-77", "balance-down": "balance=b-7&sort=-seq", "none": "sample=nobody"} {
 		b.Run(name, func(b *testing.B) {
 			var times []time.Duration
 			for b.Loop() {
