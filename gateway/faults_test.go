@@ -48,7 +48,6 @@ func TestSecondDaemonOnOneJournalIsTurnedAway(t *testing.T) {
 // behind: no descriptor, no goroutine (goleak, above). A port that comes and goes is waited for up to four seconds a time,
 // so that the hundred rounds take minutes; package port has a hundred for each driver without the waits.
 func TestUnpluggedAndBack(t *testing.T) {
-	t.Parallel() // it mostly waits
 	rounds := 6
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		rounds = 100

@@ -148,7 +148,6 @@ sinks:
 // TestAReloadTouchesOnlyWhatChanged holds, for each kind of change, which ports are closed and opened and which sinks are.
 // What is not named keeps its very connection.
 func TestAReloadTouchesOnlyWhatChanged(t *testing.T) {
-	t.Parallel() // it mostly waits
 	for _, c := range []struct {
 		name   string
 		change []string // old, new …
