@@ -3,140 +3,31 @@
 package console
 
 import (
-	"bufio"
-	"encoding/json"
 	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
-	"os"
-	"os/exec"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"weighpost/gateway/health"
-	machine "weighpost/gateway/needs"
+	"weighpost/gateway/needs/chromium"
 	"weighpost/gateway/record"
 )
-
-// browser is a chromium without a window. It is spoken to by the DevTools protocol on two pipes, its descriptors 3 and 4: a
-// JSON object and a zero byte each way, so that no port is opened and no library needed.
-type browser struct {
-	t       *testing.T
-	to      *os.File
-	from    *bufio.Reader
-	calls   int
-	session string
-}
 
 // patience is how long a state of the page is waited for, on a machine that does much else.
 const patience = 60 * time.Second
 
+// browser is a real one, with what these tests want of it.
+type browser struct {
+	*chromium.Browser
+	t *testing.T
+}
+
 func startBrowser(t *testing.T) *browser {
 	t.Helper()
-	name := ""
-	for _, n := range []string{"chromium", "chromium-browser"} {
-		if path, err := exec.LookPath(n); err == nil && name == "" {
-			name = path
-		}
-	}
-	machine.That(t, name != "", "the program chromium")
-	hears, to := pipe(t)
-	from, says := pipe(t)
-	cmd := exec.Command(name, "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
-		"--disable-background-networking", "--remote-debugging-pipe", "--user-data-dir="+t.TempDir(), "about:blank")
-	cmd.ExtraFiles = []*os.File{hears, says}
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	hears.Close()
-	says.Close()
-	t.Cleanup(func() {
-		to.Close()
-		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) // all of its processes, so that its folder can be removed
-		_ = cmd.Wait()
-		from.Close()
-	})
-	if err := from.SetReadDeadline(time.Now().Add(2 * patience)); err != nil {
-		t.Fatal(err)
-	}
-	return &browser{t: t, to: to, from: bufio.NewReader(from)}
-}
-
-func pipe(t *testing.T) (r, w *os.File) {
-	t.Helper()
-	r, w, err := os.Pipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return r, w
-}
-
-// call asks for one thing and puts the answer into result. Events in between are passed over. The error is what the browser
-// has against it.
-func (b *browser) call(method string, params map[string]any, result any) error {
-	b.t.Helper()
-	b.calls++
-	message := map[string]any{"id": b.calls, "method": method, "params": params}
-	if b.session != "" {
-		message["sessionId"] = b.session
-	}
-	raw, err := json.Marshal(message)
-	if err != nil {
-		b.t.Fatal(err)
-	}
-	if _, err := b.to.Write(append(raw, 0)); err != nil {
-		b.t.Fatal(err)
-	}
-	for {
-		raw, err := b.from.ReadBytes(0)
-		if err != nil {
-			b.t.Fatalf("the browser says nothing to %s: %v", method, err)
-		}
-		var answer struct {
-			ID     int
-			Result json.RawMessage
-			Error  json.RawMessage
-		}
-		if err := json.Unmarshal(raw[:len(raw)-1], &answer); err != nil {
-			b.t.Fatalf("%s: %v %s", method, err, raw)
-		}
-		if answer.ID == b.calls && answer.Error != nil {
-			return fmt.Errorf("%s: %s", method, answer.Error)
-		}
-		if answer.ID == b.calls {
-			if result != nil {
-				if err := json.Unmarshal(answer.Result, result); err != nil {
-					b.t.Fatal(err)
-				}
-			}
-			return nil
-		}
-	}
-}
-
-func (b *browser) open(url string) {
-	var target struct{ TargetID, SessionID string }
-	if err := b.call("Target.createTarget", map[string]any{"url": url}, &target); err != nil {
-		b.t.Fatal(err)
-	}
-	if err := b.call("Target.attachToTarget", map[string]any{"targetId": target.TargetID, "flatten": true}, &target); err != nil {
-		b.t.Fatal(err)
-	}
-	b.session = target.SessionID
-}
-
-// text gives what a script says, as text. Between two documents there is nothing that could say anything.
-func (b *browser) text(script string) string {
-	b.t.Helper()
-	var answer struct{ Result struct{ Value any } }
-	if err := b.call("Runtime.evaluate", map[string]any{"expression": script, "returnByValue": true}, &answer); err != nil {
-		return err.Error()
-	}
-	return fmt.Sprint(answer.Result.Value)
+	return &browser{chromium.Start(t, 2*patience), t}
 }
 
 // shows waits until what a script says holds all of the wanted words.
@@ -144,7 +35,7 @@ func (b *browser) shows(script string, words ...string) {
 	b.t.Helper()
 	last := ""
 	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
-		last = b.text(script)
+		last = b.Text(script)
 		missing := false
 		for _, w := range words {
 			missing = missing || !strings.Contains(last, w)
@@ -190,11 +81,11 @@ func TestIntrudersAreSeen(t *testing.T) {
 			_, _ = io.WriteString(w, broken)
 		})
 	})
-	b.open(h.base)
+	b.Open(h.base)
 	b.shows(card, "b-12", "Nothing received yet")
 	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Unread: hostile})
 	b.shows(`String(document.querySelectorAll("img").length > 0 && document.querySelectorAll("b").length > 0)`, "true")
-	if got := b.text(intruders); strings.HasPrefix(got, "0 intruders") {
+	if got := b.Text(intruders); strings.HasPrefix(got, "0 intruders") {
 		t.Errorf("the search finds %q on a page that is full of them", got)
 	}
 }
@@ -204,9 +95,9 @@ func TestIntrudersAreSeen(t *testing.T) {
 func TestTheLivePageInABrowser(t *testing.T) {
 	b := startBrowser(t)
 	h := open(t)
-	b.open(h.base)
+	b.Open(h.base)
 	b.shows(card, "b-12", "Nothing received yet")
-	if got := b.text(troubles); got != "" {
+	if got := b.Text(troubles); got != "" {
 		t.Errorf("without trouble the page speaks of %q", got)
 	}
 
@@ -235,7 +126,7 @@ func TestTheLivePageInABrowser(t *testing.T) {
 		h.board.Raise(health.Condition{Code: health.ReadingsNotRecorded, Subject: id, Severity: health.Error, Sentence: "Waiting: " + hostile})
 	}
 	b.shows(troubles, "Nothing is recorded. This affects 2 balances (b-12, b-13).", "What comes from it (2)")
-	b.text(`document.querySelector("#conditions summary").focus(); document.querySelector("#conditions summary").click()`)
+	b.Text(`document.querySelector("#conditions summary").focus(); document.querySelector("#conditions summary").click()`)
 	b.shows(troubles, "Waiting: "+hostile)
 	h.board.Raise(health.Condition{Code: health.ReadingsNotRecorded, Subject: "b-12", Severity: health.Error, Sentence: "Waiting longer."})
 	b.shows(troubles, "Waiting longer.") // it stays open, and the keyboard stays where it was
@@ -257,10 +148,10 @@ func TestTheLivePageInABrowser(t *testing.T) {
 func TestThePageStandsStillWhileSamplesComeAndGo(t *testing.T) {
 	b := startBrowser(t)
 	h := open(t)
-	b.open(h.base)
+	b.Open(h.base)
 	b.shows(card, "b-12", "no sample set")
 	high := func(items string) string {
-		return b.text(`(() => { const c = cards.get("b-12"); showContext(c, ` + items + `); return Math.round(c.facts.getBoundingClientRect().height) })()`)
+		return b.Text(`(() => { const c = cards.get("b-12"); showContext(c, ` + items + `); return Math.round(c.facts.getBoundingClientRect().height) })()`)
 	}
 	value := record.Value{Digits: "12.3450", PrintedUnit: "g", Kind: "net", Stability: "stable", Range: "in"}
 	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: &value, Recorded: "north-lab/7qx3/b-12/000008"})
@@ -288,18 +179,18 @@ func TestThePageStandsStillWhileSamplesComeAndGo(t *testing.T) {
 func TestAWeightIsNeverCutShort(t *testing.T) {
 	b := startBrowser(t)
 	h := open(t)
-	b.open(h.base)
+	b.Open(h.base)
 	b.shows(card, "b-12", "Nothing received yet")
 	for _, digits := range []string{"-12.3450", "1234567.89", "-12345678.9012345678901234"} {
 		value := record.Value{Digits: digits, PrintedUnit: "mg", Kind: "net", Stability: "stable", Range: "in"}
 		h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: &value})
 		b.shows(card, digits)
 		for _, width := range []int{400, 1280} {
-			if err := b.call("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": false}, nil); err != nil {
+			if err := b.Call("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": false}, nil); err != nil {
 				t.Fatal(err)
 			}
 			for _, size := range []string{"100%", "200%"} {
-				got := b.text(`(() => {
+				got := b.Text(`(() => {
 					document.documentElement.style.fontSize = "` + size + `";
 					const c = cards.get("b-12"), box = c.item.getBoundingClientRect(), d = c.digits.getBoundingClientRect();
 					const lines = new Set(Array.from({ length: c.digits.firstChild.length }, (_, i) => {

@@ -17,7 +17,7 @@ import (
 // types sends text to what has the keyboard, as a password manager or the clipboard does.
 func (b *browser) types(text string) {
 	b.t.Helper()
-	if err := b.call("Input.insertText", map[string]any{"text": text}, nil); err != nil {
+	if err := b.Call("Input.insertText", map[string]any{"text": text}, nil); err != nil {
 		b.t.Fatal(err)
 	}
 }
@@ -27,7 +27,7 @@ func (b *browser) press(key string, code int) {
 	b.t.Helper()
 	for _, kind := range []string{"keyDown", "keyUp"} {
 		text := map[string]string{"Enter": "\r"}[key]
-		if err := b.call("Input.dispatchKeyEvent", map[string]any{"type": kind, "key": key, "code": key, "windowsVirtualKeyCode": code, "text": text}, nil); err != nil {
+		if err := b.Call("Input.dispatchKeyEvent", map[string]any{"type": kind, "key": key, "code": key, "windowsVirtualKeyCode": code, "text": text}, nil); err != nil {
 			b.t.Fatal(err)
 		}
 	}
@@ -41,7 +41,7 @@ func (b *browser) pictured(name string) {
 		return
 	}
 	var shot struct{ Data string }
-	if err := b.call("Page.captureScreenshot", map[string]any{"format": "png"}, &shot); err != nil {
+	if err := b.Call("Page.captureScreenshot", map[string]any{"format": "png"}, &shot); err != nil {
 		b.t.Fatal(err)
 	}
 	raw, err := base64.StdEncoding.DecodeString(shot.Data)
@@ -62,7 +62,7 @@ func (b *browser) heard() (list []string) {
 			Role, Name struct{ Value any }
 		}
 	}
-	if err := b.call("Accessibility.getFullAXTree", map[string]any{}, &tree); err != nil {
+	if err := b.Call("Accessibility.getFullAXTree", map[string]any{}, &tree); err != nil {
 		b.t.Fatal(err)
 	}
 	for _, n := range tree.Nodes {
@@ -88,7 +88,7 @@ func TestSigningInInABrowser(t *testing.T) {
 	h := open(t)
 	h.access.nothing = true
 	h.access.ways = rights.Ways{OpenID: "the seed bank"}
-	b.open(h.base) // nobody may look: it goes to the sign-in by itself
+	b.Open(h.base) // nobody may look: it goes to the sign-in by itself
 	b.shows(at, "login")
 	heard := b.heard()
 	for _, want := range []string{"heading Sign in", "textbox Name", "textbox Password", "checkbox Show the password", "button Sign in", "link sign in at the seed bank"} {
@@ -113,10 +113,10 @@ func TestSigningInInABrowser(t *testing.T) {
 	b.shows(who, "Signed in as The reviewer", "Sign out")
 	b.shows(card, "b-12", "Nothing received yet")
 	b.pictured("signed-in")
-	if got := b.text(`document.cookie`); got != "" {
+	if got := b.Text(`document.cookie`); got != "" {
 		t.Errorf("a script of the page can read the cookie %q", got)
 	}
-	b.text(`document.querySelector("#who-out").focus()`)
+	b.Text(`document.querySelector("#who-out").focus()`)
 	b.press("Enter", enter)
 	b.shows(`location.pathname`, "/sign-in")
 	b.shows(at, "login")
@@ -133,28 +133,28 @@ func TestTheFirstAccountInABrowser(t *testing.T) {
 	b := startBrowser(t)
 	h := open(t)
 	h.access.ways = rights.Ways{SetUp: true}
-	b.open(h.base + "/sign-in")
+	b.Open(h.base + "/sign-in")
 	b.shows(at, "token")
 	b.pictured("set-up")
 	for _, text := range []string{"wrong", "ada", "Ada Quill " + hostile, aSecret} {
 		b.types(text)
 		b.press("Tab", tab)
 	}
-	b.text(`document.querySelector("#set-up button").click()`)
+	b.Text(`document.querySelector("#set-up button").click()`)
 	b.shows(alert, "The first account was not made", "set-up.token")
 	b.shows(at, "token")
 	b.types("the-one-time-token")
 	b.press("Enter", enter)
 	b.shows(who, "Signed in as Ada Quill "+hostile)
 	b.shows(`document.querySelectorAll("img, #who b").length + ""`, "0")
-	b.text(`location.assign("sign-in")`)
+	b.Text(`location.assign("sign-in")`)
 	b.shows(`document.querySelector("#signed-in:not([hidden])")?.innerText ?? ""`, "You are signed in as Ada Quill", "it")
 	b.pictured("own")
-	b.text(`byId("old").value = "not it"; byId("new").value = "another one, longer than before"; document.querySelector("#choose button").click()`)
+	b.Text(`byId("old").value = "not it"; byId("new").value = "another one, longer than before"; document.querySelector("#choose button").click()`)
 	b.shows(alert, "The password was not changed", "present password")
 	b.shows(at, "old") // what was wrong is where the keyboard is
 	raw, _ := json.Marshal(aSecret)
-	b.text(`byId("old").value = ` + string(raw) + `; byId("new").value = "another one, longer than before"; document.querySelector("#choose button").click()`)
+	b.Text(`byId("old").value = ` + string(raw) + `; byId("new").value = "another one, longer than before"; document.querySelector("#choose button").click()`)
 	b.shows(who, "Signed in as Ada Quill")
 	if h.access.secrets["ada"] != "another one, longer than before" {
 		t.Errorf("%q", h.access.secrets["ada"])
@@ -168,12 +168,12 @@ func TestASessionThatEndsEndsTheLivePage(t *testing.T) {
 	h := open(t)
 	h.access.nothing = true
 	s := h.access.begin("operator", "password", "http 127.0.0.1", "")
-	b.open(h.base + "/sign-in")
+	b.Open(h.base + "/sign-in")
 	b.shows(at, "login")
-	if err := b.call("Network.setCookie", map[string]any{"name": "weighpost-" + h.port, "value": s.Secret, "url": h.base, "httpOnly": true, "sameSite": "Strict"}, nil); err != nil {
+	if err := b.Call("Network.setCookie", map[string]any{"name": "weighpost-" + h.port, "value": s.Secret, "url": h.base, "httpOnly": true, "sameSite": "Strict"}, nil); err != nil {
 		t.Fatal(err)
 	}
-	b.text(`location.assign("./")`)
+	b.Text(`location.assign("./")`)
 	b.shows(who, "Signed in as The operator")
 	h.access.mu.Lock()
 	used := h.access.used[s.ID]

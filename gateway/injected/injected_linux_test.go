@@ -19,7 +19,7 @@ func TestIDsArriveUnchangedAndWithoutEffect(t *testing.T) {
 	slices.Sort(all)
 	b := startBrowser(t)
 	l.start()
-	b.open(l.g.PageURL())
+	b.Open(l.g.PageURL())
 	for i, id := range all {
 		l.ask(200, "PUT", "balances/b-1/context", tied(id))
 		_, answer := l.ask(200, "GET", "balances/b-1/context", nil)

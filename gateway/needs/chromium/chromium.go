@@ -1,0 +1,134 @@
+//go:build unix
+
+// Package chromium has tests see a page in a real browser.
+package chromium
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"syscall"
+	"testing"
+	"time"
+
+	"weighpost/gateway/needs"
+)
+
+// Browser is a chromium without a window. It is spoken to by the DevTools protocol on two pipes, its descriptors 3 and 4: a
+// JSON object and a zero byte each way, so that no port is opened and no library needed.
+type Browser struct {
+	t       *testing.T
+	to      *os.File
+	from    *bufio.Reader
+	calls   int
+	session string
+}
+
+// Start starts one, which ends with the test, and has to have said all within a time.
+func Start(t *testing.T, within time.Duration) *Browser {
+	t.Helper()
+	name := ""
+	for _, n := range []string{"chromium", "chromium-browser"} {
+		if path, err := exec.LookPath(n); err == nil && name == "" {
+			name = path
+		}
+	}
+	needs.That(t, name != "", "the program chromium")
+	hears, to := pipe(t)
+	from, says := pipe(t)
+	cmd := exec.Command(name, "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
+		"--disable-background-networking", "--remote-debugging-pipe", "--user-data-dir="+t.TempDir(), "about:blank")
+	cmd.ExtraFiles = []*os.File{hears, says}
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	hears.Close()
+	says.Close()
+	t.Cleanup(func() {
+		to.Close()
+		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) // all of its processes, so that its folder can be removed
+		_ = cmd.Wait()
+		from.Close()
+	})
+	if err := from.SetReadDeadline(time.Now().Add(within)); err != nil {
+		t.Fatal(err)
+	}
+	return &Browser{t: t, to: to, from: bufio.NewReader(from)}
+}
+
+func pipe(t *testing.T) (r, w *os.File) {
+	t.Helper()
+	r, w, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r, w
+}
+
+// Call asks for one thing and puts the answer into result. Events in between are passed over. The error is what the browser
+// has against it.
+func (b *Browser) Call(method string, params map[string]any, result any) error {
+	b.t.Helper()
+	b.calls++
+	message := map[string]any{"id": b.calls, "method": method, "params": params}
+	if b.session != "" {
+		message["sessionId"] = b.session
+	}
+	raw, err := json.Marshal(message)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	if _, err := b.to.Write(append(raw, 0)); err != nil {
+		b.t.Fatal(err)
+	}
+	for {
+		raw, err := b.from.ReadBytes(0)
+		if err != nil {
+			b.t.Fatalf("the browser says nothing to %s: %v", method, err)
+		}
+		var answer struct {
+			ID     int
+			Result json.RawMessage
+			Error  json.RawMessage
+		}
+		if err := json.Unmarshal(raw[:len(raw)-1], &answer); err != nil {
+			b.t.Fatalf("%s: %v %s", method, err, raw)
+		}
+		if answer.ID == b.calls && answer.Error != nil {
+			return fmt.Errorf("%s: %s", method, answer.Error)
+		}
+		if answer.ID == b.calls {
+			if result != nil {
+				if err := json.Unmarshal(answer.Result, result); err != nil {
+					b.t.Fatal(err)
+				}
+			}
+			return nil
+		}
+	}
+}
+
+// Open opens an address, and speaks to its page from then on.
+func (b *Browser) Open(url string) {
+	var target struct{ TargetID, SessionID string }
+	if err := b.Call("Target.createTarget", map[string]any{"url": url}, &target); err != nil {
+		b.t.Fatal(err)
+	}
+	if err := b.Call("Target.attachToTarget", map[string]any{"targetId": target.TargetID, "flatten": true}, &target); err != nil {
+		b.t.Fatal(err)
+	}
+	b.session = target.SessionID
+}
+
+// Text gives what a script says, as text. Between two documents there is nothing that could say anything.
+func (b *Browser) Text(script string) string {
+	b.t.Helper()
+	var answer struct{ Result struct{ Value any } }
+	if err := b.Call("Runtime.evaluate", map[string]any{"expression": script, "returnByValue": true}, &answer); err != nil {
+		return err.Error()
+	}
+	return fmt.Sprint(answer.Result.Value)
+}
