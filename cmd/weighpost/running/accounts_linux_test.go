@@ -54,6 +54,24 @@ func newHouse(t *testing.T, program, recipient, people string) *house {
 	return h
 }
 
+// start starts the daemon, and waits until its page answers and the host's token is there: the log speaks before.
+func (h *house) start(t *testing.T) {
+	t.Helper()
+	h.computer.start(t)
+	h.wait(t, "the page answers, and the host has its token", func() bool {
+		_, err := os.Stat(filepath.Join(h.journal, "api.token"))
+		if err != nil {
+			return false
+		}
+		resp, err := http.Get(h.url + "healthz")
+		if err != nil {
+			return false
+		}
+		resp.Body.Close()
+		return resp.StatusCode == http.StatusOK
+	})
+}
+
 // ask sends a request and gives the status, the answer and the cookie.
 func (h *house) ask(t *testing.T, method, path, body string, header ...string) (int, string, string) {
 	t.Helper()
