@@ -91,6 +91,8 @@ var arrows = []arrow{
 	{"gateway/once", nil, "it remembers answers, and knows nothing of what they say"},
 	{"gateway/console", []string{"gateway/record", "gateway/rights", "gateway/settings", "gateway/certificate", "gateway/health", "gateway/live", "gateway/once", "parsers/strict"},
 		"pages show; they reach nothing that records"},
+	{"gateway/screens", []string{"gateway/console", "gateway/record", "gateway/rights", "gateway/settings", "gateway/health", "gateway/live", "gateway/help", "gateway/needs", "gateway/needs/chromium", "parsers/..."},
+		"pages for people show what the console has, and change nothing by themselves"},
 
 	{"sinks/...", []string{"sinks", "sinks/...", "gateway/record", "parsers/..."},
 		"a sink delivers entries: it sees no journal, no balance and no other room"},

@@ -11,6 +11,7 @@ import (
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/health"
+	"weighpost/gateway/screens"
 )
 
 // page is the page where it listens now.
@@ -66,6 +67,8 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	if shows != nil {
 		deps.Certificate = shows
 	}
+	pages := screens.New(deps)
+	deps.Screens, deps.TurnedAway = pages.Routes(), pages.TurnedAway
 	server := console.New(deps)
 	g.board.Clear(health.PageStopped, "page")
 	return &page{l, shows, g.serving.start(ctx, nil, func(ctx context.Context) {

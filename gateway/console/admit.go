@@ -15,8 +15,8 @@ import (
 	"weighpost/gateway/rights"
 )
 
-// everybody stands in the place of a right for what needs none: to be alive, to sign in, and the page's own files.
-const everybody rights.Right = "everybody"
+// Everybody stands in the place of a right for what needs none: to be alive, to sign in, and the page's own files.
+const Everybody rights.Right = "everybody"
 
 const rightKey = "right" // in the metadata of an operation
 
@@ -32,7 +32,7 @@ func needs(op huma.Operation, right rights.Right) huma.Operation {
 // rightOf is the right that a route of the API needs; false: it says none.
 func rightOf(op *huma.Operation) (rights.Right, bool) {
 	right, _ := op.Metadata[rightKey].(rights.Right)
-	return right, right == everybody || slices.Contains(rights.All(), right)
+	return right, right == Everybody || slices.Contains(rights.All(), right)
 }
 
 // admit lets through to every route of the API whoever has its right, with a body in a form and a size that it can take. The
@@ -73,7 +73,7 @@ func (s *Server) may(w http.ResponseWriter, r *http.Request, right rights.Right)
 	who, show := rights.From(r.Context()), shownOf(r.Context())
 	err := who.May(right)
 	switch {
-	case right == everybody:
+	case right == Everybody:
 		return true
 	case show.wrong != "" || err != nil && !who.Known:
 		s.unknown(w, r, show)
@@ -184,7 +184,7 @@ func (s *Server) describeRights(doc *huma.OpenAPI) {
 				op.Extensions = map[string]any{}
 			}
 			op.Extensions["x-right"] = right
-			if right == everybody {
+			if right == Everybody {
 				continue
 			}
 			op.Security = []map[string][]string{{"token": {}}}

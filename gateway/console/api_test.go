@@ -355,7 +355,7 @@ func TestNoRouteChangesAnythingForAStranger(t *testing.T) {
 func (h *house) open(method, path string) bool {
 	for _, r := range ruledRoutes(h) {
 		if r.method == method && filled(r.path) == path {
-			return r.right == everybody
+			return r.right == Everybody
 		}
 	}
 	return false

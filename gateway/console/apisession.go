@@ -115,19 +115,19 @@ func (s *Server) sessionRoutes(api huma.API) {
 		}
 		return needs(o, right)
 	}
-	huma.Register(api, op("who-am-i", http.MethodGet, sessionPath, "Who sends this request, and what they may do", "", everybody),
+	huma.Register(api, op("who-am-i", http.MethodGet, sessionPath, "Who sends this request, and what they may do", "", Everybody),
 		func(ctx context.Context, _ *struct{}) (*sessionAnswer, error) {
 			return &sessionAnswer{Body: s.factsOf(rights.From(ctx))}, nil
 		})
 	huma.Register(api, op("sign-in", http.MethodPost, sessionPath, "Sign in with a name and a secret",
 		"The session comes as a cookie. What is changed by it needs the header "+pageMark+": "+pageMarks+", and Origin or Sec-Fetch-Site as browsers send them; "+
 			"programs use a key instead. 401: the two do not go together, or the account cannot be used; it is not said which. 429: too many attempts failed.",
-		everybody), s.signIn)
+		Everybody), s.signIn)
 	huma.Register(api, op("sign-in-by-badge", http.MethodPost, badgePath, "Sign in at a balance with a badge",
-		"A badge identifies and, with a PIN, authenticates at the bench: it is good for less than a secret.", everybody), s.signInByBadge)
+		"A badge identifies and, with a PIN, authenticates at the bench: it is good for less than a secret.", Everybody), s.signInByBadge)
 	huma.Register(api, op("set-up", http.MethodPost, setUpPath, "Make the first account, with the one-time token",
-		"As long as nobody looks after accounts. The account may do what the role it may, and is signed in.", everybody), s.setUp)
-	huma.Register(api, op("sign-out", http.MethodDelete, sessionPath, "Sign out", "The session ends, and its cookie is taken away.", everybody), s.signOut)
+		"As long as nobody looks after accounts. The account may do what the role it may, and is signed in.", Everybody), s.setUp)
+	huma.Register(api, op("sign-out", http.MethodDelete, sessionPath, "Sign out", "The session ends, and its cookie is taken away.", Everybody), s.signOut)
 	huma.Register(api, op("change-secret", http.MethodPut, secretPath, "Choose another secret",
 		"All other sessions of the person end, and this one goes on with another cookie. 409: the new secret is not good enough, with why.", rights.OwnAccount), s.changeSecret)
 	huma.Register(api, op("sign-out-everywhere", http.MethodDelete, everywherePath, "Sign out everywhere", "All sessions of the person end, this one too.",

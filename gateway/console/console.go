@@ -85,6 +85,8 @@ type Deps struct {
 	Access           Access // nil: nobody has an account, and only the host's token is known
 	Page             Config
 	Certificate      Certificate // nil: plain HTTP
+	Screens          []Screen    // pages for people, and what they are made of
+	TurnedAway       TurnedAway  // nil: with a problem document, as programs are
 	Live             Stream
 	Log              *slog.Logger
 }

@@ -98,7 +98,7 @@ func lacks(op, schemes map[string]any) (list []string) {
 		list = append(list, "no answer says how it is refused")
 	}
 	security, _ := op["security"].([]any)
-	if (len(security) == 0) != (op["x-right"] == string(everybody)) {
+	if (len(security) == 0) != (op["x-right"] == string(Everybody)) {
 		list = append(list, fmt.Sprintf("x-right is %v and security %v", op["x-right"], security))
 	}
 	for _, one := range security {

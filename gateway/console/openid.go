@@ -28,7 +28,7 @@ func (s *Server) openIDRoute(api huma.API) {
 	huma.Register(api, needs(huma.Operation{OperationID: "sign-in-at-provider", Method: http.MethodGet, Path: openIDPath, Tags: []string{"signing in"},
 		Summary: "Sign in at the provider (OpenID Connect)", DefaultStatus: http.StatusSeeOther,
 		Description: "Sends the browser there. It comes back to " + backPath + ", within ten minutes and with the cookie that it was given here.",
-		Errors:      []int{http.StatusConflict, http.StatusServiceUnavailable}, Middlewares: huma.Middlewares{unhurried}}, everybody), s.beginOpenID)
+		Errors:      []int{http.StatusConflict, http.StatusServiceUnavailable}, Middlewares: huma.Middlewares{unhurried}}, Everybody), s.beginOpenID)
 }
 
 func (s *Server) beginOpenID(ctx context.Context, in *Asked) (*openIDAnswer, error) {

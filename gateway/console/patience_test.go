@@ -85,7 +85,7 @@ func TestTheDescriptionNamesEveryWayIn(t *testing.T) {
 				named[name] = true
 			}
 		}
-		if all := route.right != everybody; named["token"] != all || named["session"] != all {
+		if all := route.right != Everybody; named["token"] != all || named["session"] != all {
 			t.Errorf("%s %s, %s: %v", route.method, route.path, route.right, ways)
 		}
 	}

@@ -48,7 +48,7 @@ func TestEveryRouteNamesItsRight(t *testing.T) {
 	const golden = "testdata/route-rights.txt"
 	var b strings.Builder
 	for _, r := range ruledRoutes(open(t)) {
-		if r.right != everybody && !slices.Contains(rights.All(), r.right) {
+		if r.right != Everybody && !slices.Contains(rights.All(), r.right) {
 			t.Errorf("%s %s: %q is no right", r.method, r.path, r.right)
 		}
 		fmt.Fprintf(&b, "%-6s %-50s %s\n", r.method, r.path, r.right)
@@ -80,7 +80,7 @@ func TestARouteWithoutARightIsNotServed(t *testing.T) {
 		f()
 	}
 	for _, right := range []rights.Right{"", "see-everything"} {
-		refused("a page", "/x names no right", func() { h.Server.routes([]otherRoute{{"/x", right, http.NotFoundHandler()}}) })
+		refused("a page", "/x names no right", func() { h.Server.routes([]otherRoute{{"/x", right, http.NotFoundHandler(), false}}) })
 		refused("an operation", "/y names no right", func() {
 			h.describeRights(&huma.OpenAPI{Paths: map[string]*huma.PathItem{"/y": {Get: &huma.Operation{Method: "GET", Metadata: map[string]any{rightKey: right}}}},
 				Components: &huma.Components{Schemas: huma.NewMapRegistry("#", huma.DefaultSchemaNamer)}})

@@ -24,48 +24,38 @@ type otherRoute struct {
 	pattern string
 	right   rights.Right
 	handler http.Handler
+	page    bool // people look at it
 }
 
 // otherRoutes are all that there is beside the API, each with the right that it needs.
 func (s *Server) otherRoutes() []otherRoute {
-	return append(pageRoutes(),
-		otherRoute{"/live", rights.See, http.HandlerFunc(s.serveLive)},
-		otherRoute{"/healthz", everybody, http.HandlerFunc(s.serveHealth)},
-		otherRoute{"/readyz", rights.See, http.HandlerFunc(s.serveReady)},
-		otherRoute{backPath, everybody, http.HandlerFunc(s.comeBack)},
-		otherRoute{"/metrics", rights.Measurements, s.metrics()})
+	list := slices.DeleteFunc(pageRoutes(), func(o otherRoute) bool { return s.hasScreen(o.pattern) })
+	for _, p := range s.deps.Screens {
+		list = append(list, otherRoute{p.Pattern, p.Right, p.Handler, p.Page})
+	}
+	return append(list,
+		otherRoute{"/live", rights.See, http.HandlerFunc(s.serveLive), false},
+		otherRoute{"/healthz", Everybody, http.HandlerFunc(s.serveHealth), false},
+		otherRoute{"/readyz", rights.See, http.HandlerFunc(s.serveReady), false},
+		otherRoute{backPath, Everybody, http.HandlerFunc(s.comeBack), false},
+		otherRoute{"/metrics", rights.Measurements, s.metrics(), false})
 }
 
 // routes puts the routes beside the API together. One without a right is a mistake.
 func (s *Server) routes(list []otherRoute) http.Handler {
 	mux := http.NewServeMux()
 	for _, o := range list {
-		if o.right != everybody && !slices.Contains(rights.All(), o.right) {
+		if o.right != Everybody && !slices.Contains(rights.All(), o.right) {
 			panic("console: " + o.pattern + " names no right: give it one in otherRoutes")
 		}
 		mux.HandleFunc(o.pattern, func(w http.ResponseWriter, r *http.Request) {
-			if o.pattern == "/{$}" && s.toSignIn(w, r) {
-				return
-			}
-			if s.may(w, r, o.right) {
-				o.handler.ServeHTTP(w, r)
-			}
+			s.screen(w, r, Screen{o.pattern, o.right, o.handler, o.page})
 		})
 	}
 	return s.notFound(mux)
 }
 
 const signInPath = "/sign-in"
-
-// toSignIn sends whoever would look at the page and may not to where one signs in.
-func (s *Server) toSignIn(w http.ResponseWriter, r *http.Request) bool {
-	who := rights.From(r.Context())
-	if s.deps.Access == nil || who.May(rights.See) == nil || shownOf(r.Context()).wrong != "" || who.Known && who.Session == "" {
-		return false
-	}
-	http.Redirect(w, r, signInPath, http.StatusSeeOther)
-	return true
-}
 
 // notFound adds the answer for every address that has no other. Whoever would change something there is told no more than that
 // nobody knows them.
@@ -96,7 +86,7 @@ func pageRoutes() (list []otherRoute) {
 		if err != nil {
 			panic(err)
 		}
-		where, right := "/"+f.Name(), everybody
+		where, right := "/"+f.Name(), Everybody
 		switch f.Name() {
 		case "index.html":
 			where, right = "/{$}", rights.See
@@ -110,7 +100,7 @@ func pageRoutes() (list []otherRoute) {
 			w.Header().Set("Cache-Control", "no-cache")
 			w.Header().Set("ETag", tag)
 			http.ServeContent(w, r, "", time.Time{}, strings.NewReader(string(b)))
-		})})
+		}), path.Ext(f.Name()) == ".html"})
 	}
 	return list
 }

@@ -53,7 +53,7 @@ func TestEveryRouteForEveryRole(t *testing.T) {
 		for _, r := range routes {
 			want := 0
 			switch {
-			case r.right == everybody || who.may.Has(r.right):
+			case r.right == Everybody || who.may.Has(r.right):
 			case who.known:
 				want = http.StatusForbidden
 			default:
@@ -131,7 +131,7 @@ func TestVisitorsMayDoNothingWhereTheConfigurationSaysSo(t *testing.T) {
 		h.attempts.forget()
 		status, answer := h.tries(t, r, func(*http.Request) {}, false)
 		want := map[bool]int{true: 303, false: 401}[r.path == "/"] // the page goes to where one signs in
-		if r.right != everybody && status != want {
+		if r.right != Everybody && status != want {
 			t.Errorf("%s %s: %d %.100s, want %d", r.method, r.path, status, answer, want)
 		}
 	}

@@ -1,0 +1,37 @@
+// The live stream: everything about once a second while it changes, and the latest readings ten times a second.
+import { say } from "./ask.js";
+
+const SILENT = 35_000; // ms without a word from weighpost after which the connection counts as lost
+
+// follow calls on.state and on.readings with what comes, until the page goes. While weighpost is not heard the page says so:
+// on.adrift(true), and the body has the class adrift.
+export function follow(on, address = "/live") {
+  let heardAt = 0;
+  let source = null;
+  const cut = document.getElementById("cut");
+  function adrift(yes) {
+    if (document.body.classList.contains("adrift") !== yes) on.adrift?.(yes);
+    document.body.classList.toggle("adrift", yes);
+    cut.hidden = !yes;
+    if (yes) say(cut, "No connection to weighpost. " + (heardAt ? "What is shown is from " + new Date(heardAt).toLocaleTimeString([], { hourCycle: "h23" }) + ", and may be wrong by now." : "Trying again."));
+  }
+  function connect() {
+    source = new EventSource(address);
+    for (const name of ["state", "readings"]) {
+      source.addEventListener(name, (e) => {
+        heardAt = Date.now();
+        adrift(false);
+        on[name]?.(JSON.parse(e.data));
+      });
+    }
+    source.onerror = () => {
+      adrift(true);
+      source.close();
+      setTimeout(connect, 3_000);
+    };
+  }
+  setInterval(() => { if (heardAt && Date.now() - heardAt > SILENT) adrift(true); }, 1_000);
+  addEventListener("pagehide", () => source.close());
+  addEventListener("pageshow", (e) => { if (e.persisted) connect(); });
+  connect();
+}

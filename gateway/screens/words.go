@@ -1,0 +1,105 @@
+package screens
+
+import (
+	"fmt"
+	"html/template"
+	"strconv"
+	"strings"
+	"time"
+
+	"weighpost/gateway/record"
+)
+
+// words are what templates say of times, counts and values. The convention, on every page: dates and times as ISO 8601-1 writes
+// them, with a blank for the T and the offset of the zone, in this computer's zone; digits and the decimal point of a weight as
+// they were recorded; counts in groups of three with a narrow blank (SI brochure, 5.4.4).
+func (s *Screens) words() template.FuncMap {
+	return template.FuncMap{
+		"asset": s.asset, "at": at, "machine": machine, "count": count[uint64], "whole": count[int], "long": long,
+		"since": func(t time.Time) string { return long(time.Since(t)) }, "quantity": quantity, "one": one,
+	}
+}
+
+// asset is the address of a file that a page is made of.
+func (s *Screens) asset(name string) (string, error) {
+	if s.tags[name] == "" {
+		return "", fmt.Errorf("there is no file %s among the assets", name)
+	}
+	return "/assets/" + name + "?" + s.tags[name], nil
+}
+
+func instant(t any) time.Time {
+	switch t := t.(type) {
+	case time.Time:
+		return t
+	case record.UTC:
+		return time.Time(t)
+	case *record.UTC:
+		if t != nil {
+			return time.Time(*t)
+		}
+	case *time.Time:
+		if t != nil {
+			return *t
+		}
+	}
+	return time.Time{}
+}
+
+// at writes a time for people: 2026-11-25 10:04:05 +01:00.
+func at(t any) string {
+	if instant(t).IsZero() {
+		return "–"
+	}
+	return instant(t).Local().Format("2006-01-02 15:04:05 -07:00")
+}
+
+// machine writes a time for the attribute datetime.
+func machine(t any) string { return instant(t).UTC().Format(time.RFC3339Nano) }
+
+// count writes a whole number in groups of three: 12 345.
+func count[N uint64 | int](n N) string {
+	s, sign := fmt.Sprint(n), ""
+	if strings.HasPrefix(s, "-") {
+		s, sign = s[1:], "−"
+	}
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "\u202f" + s[i:]
+	}
+	return sign + s
+}
+
+// long writes a length of time roughly, in its largest unit: 3 min.
+func long(d time.Duration) string {
+	switch {
+	case d < 0:
+		return "0 s"
+	case d < time.Minute:
+		return strconv.Itoa(int(d/time.Second)) + " s"
+	case d < time.Hour:
+		return strconv.Itoa(int(d/time.Minute)) + " min"
+	case d < 48*time.Hour:
+		return strconv.Itoa(int(d/time.Hour)) + " h"
+	}
+	return strconv.Itoa(int(d/(24*time.Hour))) + " days"
+}
+
+// quantity is a value as one text: digits as printed, and the unit.
+func quantity(v record.Value) string {
+	if v.Range != "in" {
+		return string(v.Range) + " range"
+	}
+	unit := v.PrintedUnit
+	if unit == "" {
+		unit = v.Unit
+	}
+	return strings.TrimSpace(v.Digits + " " + unit)
+}
+
+// one says "1 balance", "2 balances".
+func one(n int, singular, plural string) string {
+	if n == 1 {
+		return "1 " + singular
+	}
+	return count(n) + " " + plural
+}
