@@ -1,0 +1,3 @@
+package screens
+
+func (s *Screens) deliveryPages() []row { return nil }

@@ -1,0 +1,3 @@
+package screens
+
+func (s *Screens) settingsPages() []row { return nil }
