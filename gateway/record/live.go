@@ -13,4 +13,7 @@ type Live struct {
 	// is known.
 	Person string `json:"person,omitempty"`
 	Sample string `json:"sample,omitempty"`
+	// Answer is what became of a print, for whoever stands at the balance; nil unless this tells of one and of nothing else. No
+	// topic and no program is sent it: what it says comes to them as entries.
+	Answer *Answer `json:"-"`
 }
