@@ -79,6 +79,7 @@ type Deps struct {
 	Acts          Acts
 	Backups       Backups
 	Settings      Settings // nil: they are not shown
+	Setup         Setup    // nil: balances are added on the host
 	// SettingsSections names the parts of the settings.
 	SettingsSections []string
 	Token            Token  // the host's; the zero value: there is none
