@@ -125,6 +125,10 @@ var tellers = map[record.Kind]func(members) []string{
 	record.KindSettingsPending: func(m members) []string { return []string{m.say("change %s", "change"), m.why()} },
 	record.KindSettingsDecided: func(m members) []string { return []string{m.say("change %s", "change"), m.text("decision"), m.why()} },
 	record.KindSampleAnnounced: func(m members) []string { return []string{m.text("sample", "id"), m.why()} },
+	record.KindParkedRetried:   members.parkedActed, record.KindParkedDropped: members.parkedActed,
+	record.KindSinkTried: func(m members) []string {
+		return []string{m.say("sink %s", "sink"), m.say("by %s", "by", "id"), m.why()}
+	},
 }
 
 func (m members) weighing() []string {
@@ -209,4 +213,19 @@ func (m members) others() []string {
 		}
 	}
 	return parts
+}
+
+// parkedActed tells of parked entries that somebody decided about.
+func (m members) parkedActed() []string {
+	var entries []record.ParkedRef
+	_ = json.Unmarshal(m["entries"], &entries) // another form: nothing is said of them
+	which := ""
+	switch len(entries) {
+	case 0:
+	case 1:
+		which = entries[0].ID
+	default:
+		which = fmt.Sprintf("%d entries, %s to %s", len(entries), entries[0].ID, entries[len(entries)-1].ID)
+	}
+	return []string{m.say("sink %s", "sink"), which, m.say("by %s", "by", "id"), m.why()}
 }

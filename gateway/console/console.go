@@ -78,8 +78,9 @@ type Deps struct {
 	Once          *once.Memory // nil: no request can have a key
 	Acts          Acts
 	Backups       Backups
-	Settings      Settings // nil: they are not shown
-	Setup         Setup    // nil: balances are added on the host
+	Settings      Settings   // nil: they are not shown
+	Setup         Setup      // nil: balances are added on the host
+	Deliveries    Deliveries // nil: nothing can be done about sinks
 	// SettingsSections names the parts of the settings.
 	SettingsSections []string
 	Token            Token  // the host's; the zero value: there is none

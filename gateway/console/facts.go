@@ -93,7 +93,14 @@ type Sink struct {
 	Why       string `json:"why,omitempty"`
 	Delivered uint64 `json:"delivered"` // entries since the start
 	Parked    uint64 `json:"parked"`    // entries set aside, waiting for a person
-	Lag       uint64 `json:"lag"`       // entries in the journal that it has not had
+	Lag       uint64 `json:"lag"`       // entries in the journal that it has not come to, wanted or not
+
+	BehindSince *record.UTC `json:"behind_since,omitempty" doc:"When the oldest entry happened that it has not had; absent where it has had all, or that is not known."`
+	LastSuccess *record.UTC `json:"last_success,omitempty" doc:"When the destination took an entry last; absent: not since the start."`
+	LastError   string      `json:"last_error,omitempty" doc:"What went wrong last, also where it works again; absent: nothing since the start."`
+	FailedAt    *record.UTC `json:"failed_at,omitempty" doc:"When that was."`
+	NextTry     *record.UTC `json:"next_try,omitempty" doc:"When it is tried again by itself, where it waits or is stopped."`
+	Where       string      `json:"where" doc:"Where it delivers to, without secrets."`
 }
 
 // Journal is what the page shows of the journal.

@@ -46,6 +46,9 @@ var kindWords = map[record.Kind]string{
 	record.KindSettingsPending:  "change of settings waits",
 	record.KindSettingsDecided:  "change of settings decided",
 	record.KindSampleAnnounced:  "sample announced",
+	record.KindParkedRetried:    "refused deliveries asked for again",
+	record.KindParkedDropped:    "refused deliveries given up",
+	record.KindSinkTried:        "sink tried at once",
 }
 
 // wordsOf names a kind for people.

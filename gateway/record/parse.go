@@ -15,7 +15,7 @@ var kinds = []Kind{
 	KindLayoutChanged, KindCommand, KindKeyRotated, KindTimestamped, KindClockCorrected, KindTrailReviewed, KindBackup,
 	KindRestored, KindSealed, KindRecordingStopped, KindRecordingResumed, KindDamage, KindRefused,
 	KindPersonChanged, KindSignedIn, KindSignedOut, KindSignInRefused, KindAPIKeyChanged, KindAccountsReviewed, KindSettingsPending,
-	KindSettingsDecided, KindSampleAnnounced,
+	KindSettingsDecided, KindSampleAnnounced, KindParkedRetried, KindParkedDropped, KindSinkTried,
 }
 
 // Kinds lists every kind of entry that this weighpost knows.

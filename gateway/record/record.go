@@ -57,6 +57,10 @@ const (
 	KindSettingsPending  Kind = "settings-pending"  // a change of settings waits for a person
 	KindSettingsDecided  Kind = "settings-decided"  // such a change was adopted or turned down
 	KindSampleAnnounced  Kind = "sample-announced"  // a sample is known from here on, or no longer
+
+	KindParkedRetried Kind = "parked-retried" // somebody asks for parked entries to be delivered again
+	KindParkedDropped Kind = "parked-dropped" // somebody decided that parked entries are never delivered
+	KindSinkTried     Kind = "sink-tried"     // somebody had a sink that waited or was stopped tried at once
 )
 
 const schemaPrefix, schemaVersion = "weighpost.", "/1"
