@@ -255,7 +255,7 @@ func (s *Server) followLive(_ context.Context, in *liveRequest) (*huma.StreamRes
 			case <-ctx.Done():
 				return
 			case l := <-sub.C:
-				if in.Balance != "" && l.Balance != in.Balance {
+				if l.Answer != nil || in.Balance != "" && l.Balance != in.Balance {
 					continue
 				}
 				if b, err := json.Marshal(l); err != nil || !e.send("reading", b) {

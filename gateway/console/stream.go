@@ -82,6 +82,9 @@ type batch struct {
 }
 
 func (b *batch) add(r record.Live) {
+	if r.Answer != nil {
+		return // an answer is no reading
+	}
 	if b.seen == nil {
 		b.seen, b.recorded = make(map[string]record.Live), make(map[string]record.Live)
 	}

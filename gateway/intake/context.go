@@ -198,6 +198,9 @@ func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.Conte
 	if named[record.ItemPerson] != nil {
 		in.dropBadge()
 	}
+	if r.SignOut || named[record.ItemSample] != nil {
+		in.answers.sample = ""
+	}
 	for _, name := range in.endWithBefore(r, named, m) {
 		if named[name] == nil {
 			named[name] = &record.ContextItem{}

@@ -22,21 +22,22 @@ func (in *Intake) frame(f frame.Frame) {
 	defer in.forget(f.End)
 	at := in.firstByte(f)
 	stamp := in.frameStamp(at)
-	why := in.read(f)
+	why, value := in.read(f)
 	if in.replied(f, stamp) && why != "" {
 		return // words to a command, and no reading
 	}
 	if why != "" {
 		in.misread++
 		in.raiseUnread(f, why)
-		in.refuse(f.Bytes, why, stamp, at)
+		in.refuseAs(f.Bytes, why, value, stamp, at)
 		return
 	}
 	in.fine()
 	before := in.identity
 	if err := in.identity.see(in.reading.Balance()); err != nil {
 		in.raiseWrong(err)
-		in.refuse(f.Bytes, err.Error(), stamp, at)
+		shown := record.ValueOf(&in.reading)
+		in.refuseAs(f.Bytes, err.Error(), &shown, stamp, at)
 		return
 	}
 	if before != in.identity {
@@ -68,24 +69,28 @@ func (in *Intake) moment(f frame.Frame) moment {
 	return m
 }
 
-// read applies the layout and says why the frame is unread, or "".
-func (in *Intake) read(f frame.Frame) string {
+// read applies the layout and says why the frame is unread, or "". value is what it says where a rule refuses it all the same.
+func (in *Intake) read(f frame.Frame) (why string, value *record.Value) {
 	if why := in.damage.of(f, in.splitter.Ends(0)); why != "" {
-		return why
+		return why, nil
 	}
 	if f.Fault != "" {
-		return f.Fault
+		return f.Fault, nil
 	}
 	if err := in.layout.Apply(f, &in.reading); err != nil {
-		return err.Error()
+		return err.Error(), nil
 	}
 	if in.doubtful(f) {
-		return in.opening.why
+		return in.opening.why, nil
 	}
 	if in.plausible.keep {
-		return ""
+		return "", nil
 	}
-	return in.plausible.doubt(&in.reading)
+	if why = in.plausible.doubt(&in.reading); why != "" {
+		shown := record.ValueOf(&in.reading)
+		value = &shown
+	}
+	return why, value
 }
 
 // accept publishes a reading and journals it where the capture rule says so.
@@ -115,7 +120,10 @@ func (in *Intake) captureReading(f frame.Frame, value record.Value, printed *rec
 		}
 		in.capture.period.put(weighing(), at)
 	case unread:
-		in.putUnread(f.Bytes, why, stamp, at)
+		entry, kept := in.putUnread(f.Bytes, why, stamp, at)
+		if in.printsFrames() {
+			in.answerUnread(entry, kept, &value, false, why, stamp, at)
+		}
 	}
 }
 
@@ -141,13 +149,23 @@ func (in *Intake) weighing(f frame.Frame, value record.Value, printed *record.Pr
 
 // refuse handles a frame without a usable value.
 func (in *Intake) refuse(raw []byte, why string, stamp record.Stamp, at time.Time) {
+	in.refuseAs(raw, why, nil, stamp, at)
+}
+
+// refuseAs is refuse for a frame that was read, and whose value a rule refuses; nil: it was not.
+func (in *Intake) refuseAs(raw []byte, why string, value *record.Value, stamp record.Stamp, at time.Time) {
+	prints := in.printsFrames()
 	in.unanswered(why)
 	in.capture.breakOff()
 	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Unread: why})
-	in.putUnread(raw, why, stamp, at)
+	entry, kept := in.putUnread(raw, why, stamp, at)
+	if prints {
+		in.answerUnread(entry, kept, value, value != nil, why, stamp, at)
+	}
 }
 
-func (in *Intake) putUnread(raw []byte, why string, stamp record.Stamp, at time.Time) {
+// putUnread leaves a frame without a usable value for the journal: entry is nil where it is counted only.
+func (in *Intake) putUnread(raw []byte, why string, stamp record.Stamp, at time.Time) (entry record.Body, kept bool) {
 	in.status.Unread++
 	in.status.LastUnread = &UnreadFrame{UTC: stamp.UTC, Why: why, Frame: slices.Clone(raw[:min(len(raw), mostShown)])}
 	e := &record.Unread{
@@ -156,8 +174,9 @@ func (in *Intake) putUnread(raw []byte, why string, stamp record.Stamp, at time.
 	}
 	if b := in.unreads.put(e, at); b != nil {
 		e.Frame = slices.Clone(raw)
-		in.put(b, stamp)
+		return b, in.put(b, stamp)
 	}
+	return nil, true
 }
 
 func (in *Intake) raiseWrong(err error) {

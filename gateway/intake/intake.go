@@ -180,6 +180,7 @@ type Intake struct {
 	asking    asking
 	unreads   unreads
 	flaps     flaps
+	answers   answers
 	stamps    stamps
 	identity  identity
 	misread   int // frames unread in a row

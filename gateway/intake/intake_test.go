@@ -105,12 +105,17 @@ func (m *memory) bodies() []record.Body {
 // screen keeps what was published.
 type screen struct {
 	mu   sync.Mutex
-	seen []record.Live
+	seen []record.Live // but for answers
+	told []record.Live // answers
 }
 
 func (s *screen) Publish(l record.Live) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if l.Answer != nil {
+		s.told = append(s.told, l)
+		return
+	}
 	s.seen = append(s.seen, l)
 }
 
@@ -118,6 +123,12 @@ func (s *screen) all() []record.Live {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return slices.Clone(s.seen)
+}
+
+func (s *screen) answers() []record.Live {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.told)
 }
 
 // bench is one balance with everything around it in memory.

@@ -65,7 +65,9 @@ func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool
 	pause, why := retryFirst, ""
 	for {
 		in.pulse.work(in.now())
+		answered := in.watchAppend()
 		entries, err := in.recorder.Append(ctx, batch...)
+		answered()
 		if err == nil {
 			if in.troubled.Swap(false) {
 				in.board.Clear(notRecorded, in.about.ID)
@@ -73,6 +75,7 @@ func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool
 			}
 			in.out.done(len(batch), why)
 			in.tellRecorded(entries, batch)
+			in.tellDurable(entries, batch)
 			in.pulse.rest()
 			return true
 		}
@@ -82,12 +85,26 @@ func (in *Intake) appendUntilDone(ctx context.Context, batch []record.Body) bool
 		}
 		why = err.Error()
 		in.raiseNotRecorded(why)
+		if !in.pauseFor(ctx, pause, why) {
+			return false
+		}
+		pause = min(2*pause, retryLast)
+	}
+}
+
+// pauseFor waits until the next try, and tells of each print that comes meanwhile. It is false when ctx ended first.
+func (in *Intake) pauseFor(ctx context.Context, pause time.Duration, why string) bool {
+	next := time.NewTimer(pause)
+	defer next.Stop()
+	for {
+		in.tellWaiting(why, 0)
 		select {
 		case <-ctx.Done():
 			return false
-		case <-time.After(pause):
+		case <-in.out.wake: // whoever waits for it looks into the outbox anyway
+		case <-next.C:
+			return true
 		}
-		pause = min(2*pause, retryLast)
 	}
 }
 

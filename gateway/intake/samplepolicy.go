@@ -176,6 +176,7 @@ func (in *Intake) notTaken(r *record.ContextRequest, m moment, open []*ticket, v
 	if verdict.action == asks {
 		cause, why = "asked", "The sample was not taken yet: "+verdict.sentence()+". Confirm within 30 s that it is meant."
 	}
+	in.answers.sample = "Without a sample: the one before was not taken, since " + verdict.sentence() + "."
 	e := in.changeEntry(r, cause, why)
 	e.Verdicts = verdict.verdicts
 	ended := in.endWith(record.ItemSample, m)

@@ -106,7 +106,9 @@ func (in *Intake) record(t *ticket, stamp record.Stamp) {
 	}
 	if len(in.open) == 0 && in.nothingComing() {
 		in.seal(t)
-		in.put(t.body, stamp)
+		if !in.put(t.body, stamp) {
+			in.dropAnswer(t.body)
+		}
 		return
 	}
 	in.out.bar(t.body)
@@ -117,6 +119,7 @@ func (in *Intake) record(t *ticket, stamp record.Stamp) {
 		return
 	}
 	in.seal(t) // it is counted as missing, and what it took is gone with it
+	in.dropAnswer(t.body)
 	if len(in.open) == 0 {
 		in.out.unbar()
 	}
@@ -188,6 +191,7 @@ func (in *Intake) seal(t *ticket) {
 	}
 	in.need(t.w, &c)
 	t.w.Context = c
+	in.awaitAnswer(t)
 }
 
 // need adds a verdict for each item that the configuration says a weighing needs.

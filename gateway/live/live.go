@@ -31,6 +31,9 @@ func (h *Hub) Publish(r record.Live) {
 	h.mu.RLock()
 	defer h.mu.RUnlock()
 	for s := range h.readers {
+		if r.Answer != nil && !s.person {
+			continue // it is for whoever stands there: what it tells of comes as entries
+		}
 		select {
 		case s.c <- r:
 		default:

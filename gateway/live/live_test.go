@@ -107,3 +107,14 @@ func TestManyAtOnce(t *testing.T) {
 		t.Errorf("%d came or were lost, %d were published", total, 3*each)
 	}
 }
+
+// TestWhatIsSaidOfAPrintIsForPeople: a sink that follows readings is not told.
+func TestWhatIsSaidOfAPrintIsForPeople(t *testing.T) {
+	var h Hub
+	sink, screen := h.Subscribe(3), h.Watch(3)
+	h.Publish(record.Live{Balance: "b-12", Answer: &record.Answer{Outcome: record.AnswerRecorded}})
+	h.Publish(reading(1))
+	if len(sink.C) != 1 || len(screen.C) != 2 {
+		t.Errorf("the sink was told %d, the screen %d", len(sink.C), len(screen.C))
+	}
+}
