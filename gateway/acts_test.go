@@ -38,6 +38,7 @@ var acts = map[string]act{
 	"PATCH /api/v1/balances/{id}/context":        {body: `{"lot": {"id": "1003"}}`, kind: record.KindContextChanged},
 	"DELETE /api/v1/balances/{id}/context":       {kind: record.KindContextChanged},
 	"POST /api/v1/balances/{id}/scan":            {body: `{"raw": "LOT-1004"}`, kind: record.KindContextChanged},
+	"POST /api/v1/balances/{id}/port/try":        {notHere: "it changes nothing: TestAPortIsTriedAtOnce shows what it does, and when the port opens that is an entry"},
 	"POST /api/v1/samples":                       {body: `{"id": "LOT-1006", "lot": "1006"}`, kind: record.KindSampleAnnounced},
 	"DELETE /api/v1/samples/{sample}":            {kind: record.KindSampleAnnounced},
 	"POST /api/v1/balances/{id}/read":            {body: `{"record": true}`, kind: record.KindWeighing, unnamed: true},

@@ -60,7 +60,7 @@ func (g *Gateway) openPage(ctx context.Context) error {
 // servePage answers on l until the page's task is ended.
 func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Listener, shows *certificate.Keeper) *page {
 	deps := console.Deps{
-		Site: cfg.Site, Version: Version(), Source: g, Configuration: g.configuration, Conditions: g.board, Contexts: g, Scans: g, Samples: g.samples, Reader: g, Commander: g, Corrector: g, Keys: g, Sealer: g, Refusals: g.refusals, Exports: g, Entries: g, Follow: g, Backups: g, Settings: g, SettingsSections: config.Sections(), Token: g.token(cfg), Live: &g.live, Log: g.log,
+		Site: cfg.Site, Version: Version(), Source: g, Configuration: g.configuration, Conditions: g.board, Contexts: g, Scans: g, Samples: g.samples, Reader: g, Ports: g, Commander: g, Corrector: g, Keys: g, Sealer: g, Refusals: g.refusals, Exports: g, Entries: g, Follow: g, Backups: g, Settings: g, SettingsSections: config.Sections(), Token: g.token(cfg), Live: &g.live, Log: g.log,
 		Page: cfg.Page, Access: g.access(),
 	}
 	deps.Once, deps.Acts = g.answers, g

@@ -78,6 +78,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	api := humago.New(mux, cfg)
 	api.UseMiddleware(s.admit, s.once)
 	s.balanceRoutes(api)
+	s.portRoute(api)
 	s.contextRoutes(api)
 	s.scanRoute(api)
 	s.sampleRoutes(api)

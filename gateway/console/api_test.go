@@ -29,6 +29,7 @@ type bench struct {
 	backups  int // made, or told of
 	samples  int // times that samples were announced or ended
 	seals    []record.SealRequest
+	tries    int // of ports
 	keys     []record.KeyOrder
 	slow     time.Duration // how long Read takes
 	held     map[string]record.ContextView
@@ -97,11 +98,11 @@ func (b *bench) CorrectClock(_ context.Context, c record.ClockCorrection) (recor
 func (b *bench) count() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + len(b.keys) + len(b.seals) + len(b.reviews) + b.backups + b.samples
+	return len(b.requests) + len(b.reads) + len(b.commands) + len(b.fixes) + len(b.keys) + len(b.seals) + len(b.reviews) + b.backups + b.samples + b.tries
 }
 
 func (b *bench) forget() {
-	b.requests, b.reads, b.commands, b.fixes, b.keys, b.seals, b.reviews, b.backups, b.samples = nil, nil, nil, nil, nil, nil, nil, 0, 0
+	b.requests, b.reads, b.commands, b.fixes, b.keys, b.seals, b.reviews, b.backups, b.samples, b.tries = nil, nil, nil, nil, nil, nil, nil, 0, 0, 0
 }
 
 func (b *bench) Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
@@ -125,6 +126,20 @@ func (b *bench) Read(ctx context.Context, balance string, r record.ReadRequest) 
 		a.Recorded = "north-lab/7qx3/b-12/000184"
 	}
 	return a, nil
+}
+
+// TryPort has one port that opens, and one that does not.
+func (b *bench) TryPort(_ context.Context, balance string) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if _, ok := b.held[balance]; !ok {
+		return record.ErrNoBalance
+	}
+	b.tries++
+	if balance == "b-13" {
+		return &PortShut{Why: "there is no /dev/ttyUSB1. Plug the adapter in"}
+	}
+	return nil
 }
 
 func (b *bench) Commands(balance string) ([]record.CommandInfo, error) {
@@ -413,7 +428,7 @@ func goodBody(method, path string) string {
 		return `{"id": "LOT-1003"}`
 	case strings.HasSuffix(path, "/read"):
 		return `{"record": true}`
-	case strings.Contains(path, "/commands/"):
+	case strings.Contains(path, "/commands/"), strings.HasSuffix(path, "/port/try"):
 		return `{}`
 	case strings.HasSuffix(path, "/clock-corrections"):
 		return aCorrection

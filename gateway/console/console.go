@@ -67,6 +67,7 @@ type Deps struct {
 	Scans         Scans   // nil: no scans are taken
 	Samples       Samples // nil: none are known
 	Reader        Reader
+	Ports         Ports // nil: none can be tried at once
 	Commander     Commander
 	Corrector     ClockCorrector
 	Sealer        Sealer // nil: no entries are sealed

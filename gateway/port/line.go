@@ -43,6 +43,7 @@ type Line struct {
 	trouble *Trouble // whose condition holds; nil for none
 	cause   cause
 
+	trying trying
 	turns  Turns
 	beside beside
 
@@ -59,7 +60,7 @@ func NewLine(cfg Config, subject string, board *health.Board, log *slog.Logger) 
 		log = slog.New(slog.DiscardHandler)
 	}
 	return &Line{cfg: cfg, subject: subject, what: "balance " + subject, board: board, log: log.With("balance", subject, "port", cfg.Address),
-		backoff: usualBackoff, open: cfg.Open, cause: cause{cfg: cfg}}
+		backoff: usualBackoff, open: cfg.Open, cause: cause{cfg: cfg}, trying: newTrying()}
 }
 
 // WatchStalls has arrivals say what s knows of this process being late. It comes before Run.
@@ -159,7 +160,7 @@ func (l *Line) Run(ctx context.Context, h Handler) error {
 		}
 		failures++
 		l.life.rest()
-		if !Wait(ctx, l.backoff.delay(failures, l.backoff.longest(l.cfg, trouble))) {
+		if !l.pause(ctx, l.backoff.delay(failures, l.backoff.longest(l.cfg, trouble))) {
 			return nil
 		}
 	}
@@ -180,11 +181,13 @@ func (l *Line) once(ctx context.Context, h Handler) *Trouble {
 		if ctx.Err() == nil {
 			l.settle(trouble)
 		}
+		l.trying.tell(trouble)
 		return trouble
 	}
 	stop := context.AfterFunc(ctx, func() { p.Close() })
 	l.use(p)
 	l.settle(nil)
+	l.trying.tell(nil)
 	l.cause.learn()
 	l.log.Info("port open")
 	h.Up(time.Now())
