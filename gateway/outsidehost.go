@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 
+	"weighpost/gateway/config"
 	"weighpost/parsers/strict"
 )
 
@@ -28,14 +29,18 @@ const (
 	layoutsFolder = "layouts"
 )
 
-// outsideHost finds what a document says of the host that the one before does not say.
-func outsideHost(file string, before, after map[string]any) (faults strict.Faults) {
+// outsideHost finds what a document says of the host that the one before does not say. Layout files that are about to be written are
+// nobody's yet.
+func outsideHost(file string, before, after map[string]any, unwritten config.Unwritten) (faults strict.Faults) {
 	for _, key := range hostSections {
 		if !reflect.DeepEqual(before[key], after[key]) {
 			faults = append(faults, strict.Fault{Path: key, What: "belongs to the host, and is changed in the file there"})
 		}
 	}
 	o := onHost{dir: filepath.Dir(file), known: map[string]bool{}}
+	for path := range unwritten {
+		o.known[kindOfPath("balances[0].layout")+"\x00"+path] = true
+	}
 	o.walk("", "", before, func(path, _, text string) { o.known[kindOfPath(path)+"\x00"+text] = true; o.known["\x00"+text] = true })
 	o.walk("", "", after, func(path, key, text string) {
 		if what, allowed := o.refuse(kindOfPath(path), key, text); what != "" {

@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -22,13 +23,45 @@ func (g *Gateway) Settings() (map[string]any, string) {
 }
 
 // PendingSettings gives the API the change that waits.
-func (g *Gateway) PendingSettings() *console.PendingSettings { return g.waits.Load().shown() }
+func (g *Gateway) PendingSettings() *console.PendingSettings {
+	w := g.waits.Load()
+	shown := w.shown()
+	if shown != nil && w.file != nil {
+		shown.Differences = rewritten(config.Rewritten(g.now.Load().cfg, w.file))
+	}
+	return shown
+}
+
+// CompareSettings says what differs between two configurations that the journal holds.
+func (g *Gateway) CompareSettings(before, after json.RawMessage) ([]console.SettingsDifference, error) {
+	list, err := config.RewrittenKept(before, after)
+	return rewritten(list), err
+}
+
+// LayoutInForce gives what describes a balance's lines.
+func (g *Gateway) LayoutInForce(balance string) (doc map[string]any, text string, ok bool) {
+	l := g.now.Load().cfg.Layout(balance)
+	if l == nil {
+		return nil, "", false
+	}
+	return config.LayoutForm(l.Text()), l.Text(), true
+}
+
+func rewritten(list []config.Written) []console.SettingsDifference {
+	all := make([]console.SettingsDifference, 0, len(list))
+	for _, w := range list {
+		all = append(all, console.SettingsDifference{Path: w.Path, From: w.From, To: w.To, Secret: w.Secret})
+	}
+	return all
+}
 
 // fileNow is the configuration file as it is at this moment.
 type fileNow struct {
 	path string // as the configuration names it
 	src  []byte
 	cfg  *config.Config
+
+	unwritten config.Unwritten // layouts that a change brings along
 }
 
 // readFile reads the file of the configuration that holds. It is read anew for each act, so that what somebody edits on the
@@ -67,14 +100,18 @@ func (g *Gateway) ChangeSettings(ctx context.Context, c console.SettingsChange) 
 	if err := g.sameAsFile(held, file); err != nil {
 		return answer, err
 	}
+	drawn, faults := drawUp(&c)
+	answer.Read = drawn.read
 	doc, err := changed(held, c)
 	if err != nil {
 		return answer, err
 	}
 	var next *config.Config
-	faults := outsideHost(file.path, held.Form(false), doc)
+	if len(faults) == 0 {
+		faults = outsideHost(file.path, held.Form(false), doc, drawn.unwritten)
+	}
 	if len(faults) == 0 { // before that no file that the document names is looked at
-		next, faults = config.LoadForm(file.path, doc)
+		next, faults = config.LoadFormWith(file.path, doc, drawn.unwritten)
 	}
 	if len(faults) == 0 {
 		faults = movedSecrets(g.roster.Secrets, held, next)
@@ -86,6 +123,7 @@ func (g *Gateway) ChangeSettings(ctx context.Context, c console.SettingsChange) 
 	if len(faults) > 0 {
 		return answer, faults
 	}
+	file.unwritten = drawn.unwritten
 	return g.changeTo(ctx, c, held, file, next, doc, answer)
 }
 
@@ -93,7 +131,7 @@ func (g *Gateway) ChangeSettings(ctx context.Context, c console.SettingsChange) 
 func (g *Gateway) changeTo(ctx context.Context, c console.SettingsChange, held *config.Config, file *fileNow, next *config.Config,
 	doc map[string]any, answer console.SettingsAnswer) (console.SettingsAnswer, error) {
 	answer.Sections = config.Differing(held, next)
-	answer.Changes = config.Sentences(held, next, answer.Sections)
+	answer.Changes, answer.Differences = config.Sentences(held, next, answer.Sections), rewritten(config.Rewritten(held, next))
 	if len(answer.Sections) == 0 {
 		answer.Outcome = console.SettingsSame
 		return answer, nil
@@ -110,7 +148,7 @@ func (g *Gateway) changeTo(ctx context.Context, c console.SettingsChange, held *
 		w.goesOn(g.waits.Load(), c.By, c.Reason, g.stamp().UTC)
 		answer.Pending, answer.Note = w.id, "It waits until somebody entitled has adopted it"+map[bool]string{true: ", who is another than whoever proposed it.", false: "."}[w.needs == settings.AdoptTwo]
 	}
-	text, err := config.Edit(file.path, file.src, file.cfg.Form(false), doc)
+	text, err := config.EditWith(file.path, file.src, file.cfg.Form(false), doc, file.unwritten)
 	if err != nil {
 		return answer, &console.SettingsConflict{Why: err.Error()}
 	}
@@ -118,7 +156,7 @@ func (g *Gateway) changeTo(ctx context.Context, c console.SettingsChange, held *
 		answer.Outcome = console.SettingsValid
 		return answer, nil
 	}
-	entry, err := g.change(ctx, effective, w, order{by: &c.By, reason: c.Reason, asked: true, write: g.writing(settingsNote{By: c.By, Reason: c.Reason}, file.path, file.src, text)})
+	entry, err := g.change(ctx, effective, w, order{by: &c.By, reason: c.Reason, asked: true, write: file.withLayouts(g.writing(settingsNote{By: c.By, Reason: c.Reason}, file.path, file.src, text))})
 	if err != nil {
 		return answer, unchanged(err)
 	}

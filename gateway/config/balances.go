@@ -90,7 +90,11 @@ func (c *Config) loadLayouts(r *strict.Report, folder string) (within strict.Fau
 		path := beside(folder, b.Layout)
 		one, done := read[path]
 		if !done {
-			one.l, one.err = loadLayout(path)
+			if text, about := c.unwritten[b.Layout]; about {
+				one.l, one.err = layout.Parse(path, text)
+			} else {
+				one.l, one.err = loadLayout(path)
+			}
 			read[path] = one
 			var faults strict.Faults
 			if errors.As(one.err, &faults) {

@@ -58,6 +58,8 @@ type Config struct {
 	file    string
 	layouts map[string]*layout.Layout // by id of balance
 	notes   strict.Faults
+
+	unwritten Unwritten // while it is loaded
 }
 
 // Journal says where the journal is kept.
@@ -84,8 +86,10 @@ func LoadFile(path string) (*Config, error) {
 
 // Load reads a configuration. The name is the file's path: layouts and the journal's folder are found relative to its
 // folder. Layouts are read too, and their faults carry their own file's name. With faults there is no Config.
-func Load(name string, src []byte) (*Config, strict.Faults) {
-	c := &Config{}
+func Load(name string, src []byte) (*Config, strict.Faults) { return load(name, src, nil) }
+
+func load(name string, src []byte, unwritten Unwritten) (*Config, strict.Faults) {
+	c := &Config{unwritten: unwritten}
 	doc, faults := strict.Load(name, src, c)
 	r := doc.Report()
 	c.check(r)
@@ -101,7 +105,7 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 	for _, path := range c.paths() {
 		*path = beside(filepath.Dir(name), *path)
 	}
-	c.file, c.notes = name, r.Notes()
+	c.file, c.notes, c.unwritten = name, r.Notes(), nil
 	return c, nil
 }
 

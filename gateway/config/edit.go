@@ -21,7 +21,12 @@ var ErrNotWritten = errors.New("the change cannot be put into the file as it is 
 //
 // The result was loaded, and says what to says and nothing else; otherwise the error is ErrNotWritten.
 func Edit(name string, src []byte, from, to map[string]any) ([]byte, error) {
-	want, faults := LoadForm(name, to)
+	return EditWith(name, src, from, to, nil)
+}
+
+// EditWith is Edit with layout files that are not written yet.
+func EditWith(name string, src []byte, from, to map[string]any, unwritten Unwritten) ([]byte, error) {
+	want, faults := LoadFormWith(name, to, unwritten)
 	if len(faults) > 0 {
 		return nil, faults
 	}
@@ -30,7 +35,7 @@ func Edit(name string, src []byte, from, to map[string]any) ([]byte, error) {
 		e := editor{text: splitText(src), from: from, to: to}
 		if (coarse > 0 || len(places) <= mostPlaces) && e.all(places, coarse) {
 			out := e.text.bytes()
-			got, faults := Load(name, out)
+			got, faults := load(name, out, unwritten)
 			if len(faults) == 0 && bytes.Equal(got.Redacted(), want.Redacted()) && len(Differing(got, want)) == 0 {
 				return out, nil
 			}

@@ -259,10 +259,15 @@ func itemOf(o map[string]any, indent int) (lines []string) {
 
 // LoadForm reads a document as Form gives it as if it were the file of that name. The faults carry paths, and no lines.
 func LoadForm(name string, doc map[string]any) (*Config, strict.Faults) {
+	return LoadFormWith(name, doc, nil)
+}
+
+// LoadFormWith is LoadForm with layout files that are not written yet.
+func LoadFormWith(name string, doc map[string]any, unwritten Unwritten) (*Config, strict.Faults) {
 	if faults := checkForm(doc, ""); len(faults) > 0 {
 		return nil, faults
 	}
-	c, faults := Load(name, []byte(flowOf(doc)+"\n"))
+	c, faults := load(name, []byte(flowOf(doc)+"\n"), unwritten)
 	for i := range faults {
 		if faults[i].File == name {
 			faults[i].Line, faults[i].Column = 0, 0

@@ -2,6 +2,8 @@ package console
 
 import (
 	"context"
+	"encoding/base64"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -28,6 +30,11 @@ type Settings interface {
 	PendingSettings() *PendingSettings
 	// DecideSettings adopts the change that waits, or turns it down. Errors are as those of ChangeSettings.
 	DecideSettings(ctx context.Context, d SettingsDecision) (SettingsAnswer, error)
+	// CompareSettings says what differs between two configurations as entries of the kinds configured and settings-pending hold
+	// them.
+	CompareSettings(before, after json.RawMessage) ([]SettingsDifference, error)
+	// LayoutInForce gives what describes a balance's lines: as a document, and as its file says it. false: there is no such balance.
+	LayoutInForce(balance string) (doc map[string]any, text string, ok bool)
 }
 
 // SettingsChange is one change that is asked for: a patch, or one balance or sink.
@@ -40,6 +47,11 @@ type SettingsChange struct {
 
 	List, ID string         // balances or sinks, and the id of the one that is meant
 	Item     map[string]any // what it is to be; nil: it goes
+
+	// Layout is what describes the lines of the balance from now on; nil: what its settings name. It is written as a file of its
+	// own in the folder layouts, which the settings then name. Frames are read by it where it is only tried.
+	Layout map[string]any
+	Frames [][]byte
 }
 
 // SettingsDecision is what somebody decides of a change that waits.
@@ -62,13 +74,38 @@ const (
 
 // SettingsAnswer says what became of a change.
 type SettingsAnswer struct {
-	Outcome  string    `json:"outcome" enum:"holds,waits,the-same,valid,invalid,turned-down" doc:"What became of the change."`
-	Hash     string    `json:"hash" doc:"Of the settings that hold now: the entity tag."`
-	Changes  []string  `json:"changes" nullable:"false" doc:"A sentence for each difference that it makes, or would make."`
-	Sections []string  `json:"sections" nullable:"false" doc:"The parts of the settings that it touches."`
-	Pending  string    `json:"pending,omitempty" doc:"Id of the change that waits for a person."`
-	Note     string    `json:"note,omitempty" doc:"What else is to be known."`
-	Mistakes []Mistake `json:"mistakes" nullable:"false" doc:"Every mistake, where it was only tried."`
+	Outcome  string   `json:"outcome" enum:"holds,waits,the-same,valid,invalid,turned-down" doc:"What became of the change."`
+	Hash     string   `json:"hash" doc:"Of the settings that hold now: the entity tag."`
+	Changes  []string `json:"changes" nullable:"false" doc:"A sentence for each difference that it makes, or would make."`
+	Sections []string `json:"sections" nullable:"false" doc:"The parts of the settings that it touches."`
+	// Differences says the same as Changes by key.
+	Differences []SettingsDifference `json:"differences" nullable:"false" doc:"What the file says before and after, by key."`
+	Read        []FrameRead          `json:"read,omitempty" doc:"The frames that were sent along, as the layout that was only tried reads them."`
+	Pending     string               `json:"pending,omitempty" doc:"Id of the change that waits for a person."`
+	Note        string               `json:"note,omitempty" doc:"What else is to be known."`
+	Mistakes    []Mistake            `json:"mistakes" nullable:"false" doc:"Every mistake, where it was only tried."`
+}
+
+// SettingsDifference is one key that a change touches.
+type SettingsDifference struct {
+	Path   string `json:"path" doc:"Which key: balances[b-1].port.speed."`
+	From   string `json:"from" doc:"What the file says before; empty: nothing is written there, and what applies then holds."`
+	To     string `json:"to" doc:"What the file says after; empty as in from."`
+	Secret bool   `json:"secret,omitempty" doc:"Where a secret is kept: the values are withheld."`
+}
+
+// FrameRead is a frame as a layout reads it.
+type FrameRead struct {
+	Frame  []byte       `json:"frame" doc:"As received."`
+	Pieces []FramePiece `json:"pieces" nullable:"false" doc:"What each piece of the template takes, as far as the frame fits."`
+	Why    string       `json:"why,omitempty" doc:"Why it is no reading; absent where it is one."`
+}
+
+// FramePiece is what one piece of a layout's template takes of a frame.
+type FramePiece struct {
+	Name string `json:"name" doc:"Name of the field; empty for text that always stands there."`
+	From int    `json:"from" doc:"Its first byte in the frame, from 0."`
+	To   int    `json:"to" doc:"The byte behind its last."`
 }
 
 // Mistake is one thing that is wrong with a change.
@@ -80,15 +117,17 @@ type Mistake struct {
 
 // PendingSettings is a change that waits for a person.
 type PendingSettings struct {
-	Change     string         `json:"change" doc:"Its id: a hash of what is and what would be, so that what was seen is what is adopted."`
-	Sections   []string       `json:"sections" nullable:"false"`
-	Changes    []string       `json:"changes" nullable:"false" doc:"A sentence for each difference."`
-	Needs      string         `json:"needs" enum:"one,two" doc:"How many people it takes, as policy says."`
-	Proposed   []record.Actor `json:"proposed" nullable:"false" doc:"Everybody whose proposal is in it."`
-	Reason     string         `json:"reason,omitempty" doc:"Why it was proposed, where that was said."`
-	TurnedDown bool           `json:"turned_down,omitempty" doc:"Somebody decided against it, and the file says so all the same."`
-	Whole      bool           `json:"whole,omitempty" doc:"Nothing else of the file was taken either: its parts do not fit the rest of what holds."`
-	Since      record.UTC     `json:"since"`
+	Change   string   `json:"change" doc:"Its id: a hash of what is and what would be, so that what was seen is what is adopted."`
+	Sections []string `json:"sections" nullable:"false"`
+	Changes  []string `json:"changes" nullable:"false" doc:"A sentence for each difference."`
+	// Differences says the same by key.
+	Differences []SettingsDifference `json:"differences" nullable:"false" doc:"What the file says of what holds, and of what would, by key."`
+	Needs       string               `json:"needs" enum:"one,two" doc:"How many people it takes, as policy says."`
+	Proposed    []record.Actor       `json:"proposed" nullable:"false" doc:"Everybody whose proposal is in it."`
+	Reason      string               `json:"reason,omitempty" doc:"Why it was proposed, where that was said."`
+	TurnedDown  bool                 `json:"turned_down,omitempty" doc:"Somebody decided against it, and the file says so all the same."`
+	Whole       bool                 `json:"whole,omitempty" doc:"Nothing else of the file was taken either: its parts do not fit the rest of what holds."`
+	Since       record.UTC           `json:"since"`
 }
 
 // ErrSettingsMoved says that the settings are others than those that were seen.
@@ -265,6 +304,34 @@ type asked struct {
 	by, reason string
 	dryRun     bool
 	value      any
+	layout     map[string]any // beside settings of a balance
+	frames     [][]byte
+}
+
+// Bounds of the frames that are read by a layout which is only tried.
+const (
+	mostFrames     = 20
+	mostFrameBytes = 4 << 10
+)
+
+// framesOf takes frames that were sent along, in base64.
+func framesOf(v any) (frames [][]byte, fits bool) {
+	list, ok := v.([]any)
+	if !ok || len(list) > mostFrames {
+		return nil, false
+	}
+	for _, one := range list {
+		text, ok := one.(string)
+		if !ok || base64.StdEncoding.DecodedLen(len(text)) > mostFrameBytes+2 {
+			return nil, false
+		}
+		b, err := base64.StdEncoding.DecodeString(text)
+		if err != nil {
+			return nil, false
+		}
+		frames = append(frames, b)
+	}
+	return frames, true
 }
 
 // readAsked reads such a body. name is the member beside which the others stand; "": there is none.
@@ -288,6 +355,10 @@ func readAsked(b []byte, name string) (a asked, err error) {
 			a.dryRun, fits = value.(bool)
 		case key == name && name != "":
 			a.value, fits = value.(map[string]any)
+		case key == "layout" && name == "settings":
+			a.layout, fits = value.(map[string]any)
+		case key == "frames" && name == "settings":
+			a.frames, fits = framesOf(value)
 		default:
 			return a, fmt.Errorf("%.60q is unknown: a request has %s", key, strings.Join(memberNames(name), ", "))
 		}
@@ -304,6 +375,9 @@ func readAsked(b []byte, name string) (a asked, err error) {
 func memberNames(name string) []string {
 	if name == "" {
 		return []string{"reason", "by"}
+	}
+	if name == "settings" {
+		return []string{name, "layout", "frames", "reason", "by", "dry_run"}
 	}
 	return []string{name, "reason", "by", "dry_run"}
 }
@@ -338,8 +412,11 @@ func (s *Server) putItem(ctx context.Context, in *settingsPut, list string) (*se
 		return nil, &problemDocument{"about:blank", "The request cannot be taken", http.StatusUnprocessableEntity,
 			"The id in the settings is another than that of the address: an id is never given to another one."}
 	}
+	if list != "balances" && (a.layout != nil || a.frames != nil) {
+		return nil, &problemDocument{"about:blank", "The request cannot be taken", http.StatusUnprocessableEntity, "Only a balance has a layout."}
+	}
 	item["id"] = in.ID
-	return s.changeSettings(ctx, in.SettingsSeen, a, SettingsChange{List: list, ID: in.ID, Item: item})
+	return s.changeSettings(ctx, in.SettingsSeen, a, SettingsChange{List: list, ID: in.ID, Item: item, Layout: a.layout, Frames: a.frames})
 }
 
 func (s *Server) deleteItem(ctx context.Context, in *settingsDelete, list string) (*settingsDone, error) {
@@ -387,12 +464,14 @@ func (s *Server) settingsDone(a SettingsAnswer, err error) (*settingsDone, error
 	)
 	switch {
 	case err == nil:
+		a.Differences = append([]SettingsDifference{}, a.Differences...)
 		a.Changes, a.Sections, a.Mistakes = append([]string{}, a.Changes...), append([]string{}, a.Sections...), append([]Mistake{}, a.Mistakes...)
 		return &settingsDone{tagOf(a.Hash), a}, nil
 	case errors.Is(err, ErrSettingsMoved):
 		return nil, problem("What you saw has changed since", http.StatusPreconditionFailed, err.Error()+": get them again, and see whether you still want this")
 	case errors.As(err, &faults):
-		return nil, problem("The change has mistakes", http.StatusUnprocessableEntity, "what is wrong: "+mistakesText(faults))
+		wrong := &problemDocument{"about:blank", "The change has mistakes", http.StatusUnprocessableEntity, sentence("what is wrong: " + mistakesText(faults))}
+		return nil, &faultyDocument{wrong, faultyPlaces(faults)}
 	case errors.As(err, &conflict):
 		return nil, problem("The change cannot be made as things are", http.StatusConflict, conflict.Why)
 	case errors.As(err, &forbidden):
@@ -401,6 +480,29 @@ func (s *Server) settingsDone(a SettingsAnswer, err error) (*settingsDone, error
 		return nil, problem(notAllowed, http.StatusForbidden, denied.Error())
 	}
 	return nil, notNow(sentence(err.Error()) + " See what holds before it is sent again.")
+}
+
+// faultyDocument is a problem with the place of each mistake (RFC 9457, section 3.2).
+type faultyDocument struct {
+	*problemDocument
+	Errors []FaultyPlace `json:"errors"`
+}
+
+// FaultyPlace is one mistake and where it is.
+type FaultyPlace struct {
+	Location string `json:"location" doc:"Which setting: balances[0].port.speed; empty for all of it."`
+	Message  string `json:"message" doc:"What is wrong, and what would be right."`
+}
+
+func faultyPlaces(faults strict.Faults) (list []FaultyPlace) {
+	for _, f := range faults {
+		said := f.What
+		if f.Allowed != "" {
+			said += "; allowed: " + f.Allowed
+		}
+		list = append(list, FaultyPlace{f.Path, said})
+	}
+	return list
 }
 
 // mistakesText says the first of many mistakes.
@@ -435,12 +537,41 @@ func describeSettings(doc *huma.OpenAPI) {
 			b.Content[kind] = &huma.MediaType{Schema: &huma.Schema{Type: huma.TypeObject, AdditionalProperties: false, Required: needed, Properties: properties}}
 		}
 	}
+	describeFaulty(doc)
 	paths := doc.Paths
 	body(paths[settingsPath].Patch.RequestBody, "change", "A merge patch (RFC 7396) on the document that GET gives: null takes a setting away.", bodyTypes[http.MethodPatch])
 	for _, list := range []string{"balances", "sinks"} {
-		body(paths[settingsPath+"/"+list+"/{id}"].Put.RequestBody, "settings", "What it is set to, as the document at settings has it.", bodyTypes[http.MethodPut])
+		put := paths[settingsPath+"/"+list+"/{id}"].Put.RequestBody
+		body(put, "settings", "What it is set to, as the document at settings has it.", bodyTypes[http.MethodPut])
+		if list == "balances" {
+			describeLayout(put)
+		}
 	}
 	for _, act := range []string{"adopt", "turn-down"} {
 		body(paths[pendingPath+"/{id}/"+act].Post.RequestBody, "", "", bodyTypes[http.MethodPost])
+	}
+}
+
+// describeLayout adds what a balance may bring along.
+func describeLayout(b *huma.RequestBody) {
+	for _, content := range b.Content {
+		content.Schema.Properties["layout"] = &huma.Schema{Type: huma.TypeObject, AdditionalProperties: true,
+			Description: "What describes the balance's lines, with the keys of a layout file. It is written as a file of its own in the folder layouts beside the " +
+				"configuration file, and the settings name that."}
+		most := mostFrames
+		content.Schema.Properties["frames"] = &huma.Schema{Type: huma.TypeArray, MaxItems: &most, Items: &huma.Schema{Type: huma.TypeString, ContentEncoding: "base64"},
+			Description: "With dry_run and layout: frames of the balance, each of at most 4096 bytes. The answer says how the layout reads them."}
+	}
+}
+
+// describeFaulty says that a problem may tell the place of each mistake.
+func describeFaulty(doc *huma.OpenAPI) {
+	for name, schema := range doc.Components.Schemas.Map() {
+		if name == "ProblemDocument" {
+			text := func(about string) *huma.Schema { return &huma.Schema{Type: huma.TypeString, Description: about} }
+			schema.Properties["errors"] = &huma.Schema{Type: huma.TypeArray, Description: "Every mistake with its place, where a change of settings has some.",
+				Items: &huma.Schema{Type: huma.TypeObject, Properties: map[string]*huma.Schema{
+					"location": text("Which setting: balances[0].port.speed; empty for all of it."), "message": text("What is wrong, and what would be right.")}}}
+		}
 	}
 }

@@ -2,6 +2,7 @@ package console
 
 import (
 	"context"
+	"encoding/json"
 	"net/http"
 	"slices"
 	"strings"
@@ -47,9 +48,13 @@ func (c *closet) ChangeSettings(_ context.Context, change SettingsChange) (Setti
 	return answer, nil
 }
 
+func (*closet) CompareSettings(_, _ json.RawMessage) ([]SettingsDifference, error) { return nil, nil }
+
+func (*closet) LayoutInForce(string) (map[string]any, string, bool) { return nil, "", false }
+
 func (c *closet) PendingSettings() *PendingSettings {
 	return &PendingSettings{Change: "c1", Sections: []string{"clock"}, Changes: []string{"clock: ceiling is now 1s"}, Needs: "two",
-		Proposed: []record.Actor{{ID: "ada", By: record.ActorPassword}}, Since: record.UTC{}}
+		Proposed: []record.Actor{{ID: "ada", By: record.ActorPassword}}, Differences: []SettingsDifference{{Path: "clock.ceiling", To: "ceiling: 1s"}}, Since: record.UTC{}}
 }
 
 func (c *closet) DecideSettings(_ context.Context, d SettingsDecision) (SettingsAnswer, error) {
@@ -116,6 +121,10 @@ func TestWhatBecomesOfAChangeOfSettings(t *testing.T) {
 		says               string
 	}{
 		{"PATCH", settingsPath, strings.Replace(aChange, "a test", "wrong", 1), 422, "What is wrong: clock.ceiling: is out of range; allowed: 1ms to 1h; site: belongs to the host"},
+		{"PATCH", settingsPath, strings.Replace(aChange, "a test", "wrong", 1), 422, `"errors":[{"location":"clock.ceiling","message":"is out of range; allowed: 1ms to 1h"},{"location":"site"`},
+		{"PUT", balance, `{"settings": {"place": "x"}, "layout": {"line": "{weight}"}, "frames": ["MTIuMw=="], "dry_run": true, "reason": "moved", "by": "ada"}`, 200, `"outcome":"invalid"`},
+		{"PUT", balance, `{"settings": {"place": "x"}, "frames": ["?"], "reason": "moved", "by": "ada"}`, 422, "rames is not of the form"},
+		{"PUT", settingsPath + "/sinks/a", `{"settings": {"kind": "files"}, "layout": {}, "reason": "moved", "by": "ada"}`, 422, "Only a balance has a layout"},
 		{"PATCH", settingsPath, strings.Replace(aChange, "a test", "clash", 1), 409, "A change waits."},
 		{"PATCH", settingsPath, strings.Replace(aChange, "a test", "not you", 1), 403, "Two people are needed."},
 		{"PATCH", settingsPath, strings.Replace(aChange, "a test", "full", 1), 503, "deadline"},

@@ -84,14 +84,16 @@ type Deps struct {
 	Deliveries    Deliveries // nil: nothing can be done about sinks
 	// SettingsSections names the parts of the settings.
 	SettingsSections []string
-	Token            Token  // the host's; the zero value: there is none
-	Access           Access // nil: nobody has an account, and only the host's token is known
-	Page             Config
-	Certificate      Certificate // nil: plain HTTP
-	Screens          []Screen    // pages for people, and what they are made of
-	TurnedAway       TurnedAway  // nil: with a problem document, as programs are
-	Live             Stream
-	Log              *slog.Logger
+	// SettingsSchema and LayoutSchema are the JSON Schemas of the configuration and of a layout.
+	SettingsSchema, LayoutSchema []byte
+	Token                        Token  // the host's; the zero value: there is none
+	Access                       Access // nil: nobody has an account, and only the host's token is known
+	Page                         Config
+	Certificate                  Certificate // nil: plain HTTP
+	Screens                      []Screen    // pages for people, and what they are made of
+	TurnedAway                   TurnedAway  // nil: with a problem document, as programs are
+	Live                         Stream
+	Log                          *slog.Logger
 }
 
 // Server is the console.

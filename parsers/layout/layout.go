@@ -145,6 +145,7 @@ func (l *Layout) readLine(ln *line, f frame.Frame, r *Reading) miss {
 
 // matchLine matches one line, checks it, and takes what the line means by itself.
 func (l *Layout) matchLine(m *matcher, ln *line, f frame.Frame, b []byte, at int) miss {
+	m.offset = at
 	if fault := m.line(ln.pieces, b); fault.why != whyNone {
 		return fault
 	}
@@ -171,6 +172,19 @@ func (l *Layout) matchLine(m *matcher, ln *line, f frame.Frame, b []byte, at int
 // readBlock reads the lines of a print block in order. An optional line that does not fit is passed over.
 func (l *Layout) readBlock(f frame.Frame, r *Reading) miss {
 	m := matcher{l: l, r: r}
+	if fault := l.walkBlock(&m, f); fault.why != whyNone {
+		return fault
+	}
+	if l.check != nil && l.check.after {
+		if fault := m.verifyTrailer(f); fault.why != whyNone {
+			return fault
+		}
+	}
+	return miss{why: m.settle(), line: f.Body}
+}
+
+// walkBlock matches the lines of a print block.
+func (l *Layout) walkBlock(m *matcher, f frame.Frame) miss {
 	next, number := 0, 0
 	for _, s := range f.Lines {
 		b := f.Bytes[s.From:s.To]
@@ -178,7 +192,7 @@ func (l *Layout) readBlock(f frame.Frame, r *Reading) miss {
 			continue
 		}
 		var fault miss
-		if next, fault = l.blockLine(&m, next, f, s); fault.why != whyNone {
+		if next, fault = l.blockLine(m, next, f, s); fault.why != whyNone {
 			fault.number = number
 			return fault
 		}
@@ -188,12 +202,7 @@ func (l *Layout) readBlock(f frame.Frame, r *Reading) miss {
 			return miss{why: whyLineMissing, note: ln.template}
 		}
 	}
-	if l.check != nil && l.check.after {
-		if fault := m.verifyTrailer(f); fault.why != whyNone {
-			return fault
-		}
-	}
-	return miss{why: m.settle(), line: f.Body}
+	return miss{}
 }
 
 // blockLine finds the template of one line of a block, from number next on, and returns the number after it.
@@ -221,6 +230,9 @@ func (l *Layout) blockLine(m *matcher, next int, f frame.Frame, s frame.Span) (a
 			furthest = fault
 		}
 		*m.r, m.seen, m.unitMissing = before, seen, unitMissing
+		if m.forget != nil {
+			m.forget(s.From)
+		}
 	}
 	if furthest.at > 0 {
 		return next, furthest

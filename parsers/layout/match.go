@@ -24,6 +24,10 @@ type matcher struct {
 	unitMissing bool
 	from, to    int // what the check covers, in b; -1 where no mark was passed
 	check       checked
+
+	offset int                                 // of the line in its frame
+	took   func(field fieldName, from, to int) // nil: nobody wants to know what each piece takes
+	forget func(offset int)                    // what was told of the line there; nil as took
 }
 
 // checked is where the check characters of a line stand.
@@ -54,7 +58,7 @@ func (m *matcher) line(pieces []piece, b []byte) miss {
 		m.pos = m.start
 	}
 	for i := range pieces {
-		p := &pieces[i]
+		p, before := &pieces[i], m.pos
 		switch p.kind {
 		case pieceMark:
 			if p.field == markFrom {
@@ -77,6 +81,9 @@ func (m *matcher) line(pieces []piece, b []byte) miss {
 			if fault := m.field(p); fault.why != whyNone {
 				return fault
 			}
+		}
+		if m.took != nil && before < m.pos {
+			m.took(p.field, m.offset+before, m.offset+m.pos)
 		}
 		m.wasGap, m.noGap = false, false
 	}
