@@ -65,7 +65,8 @@ var arrows = []arrow{
 	{"gateway/journal/...", []string{"gateway/record", "gateway/journal", "gateway/journal/..."}, "test support of the journal"},
 	{"gateway/backup", []string{"gateway/record", "gateway/segment", "gateway/proof", "gateway/journal", "gateway/journal/...", "parsers/strict", "sinks"},
 		"it reads a journal and writes files: it neither records nor knows what an entry means"},
-	{"gateway/export", []string{"gateway/record", "gateway/index", "gateway/journal", "gateway/proof", "sinks/format", "parsers/decimal"},
+	{"gateway/tell", []string{"gateway/record"}, "words for people: it reads one entry, and knows nobody who shows it"},
+	{"gateway/export", []string{"gateway/record", "gateway/tell", "gateway/index", "gateway/journal", "gateway/proof", "sinks/format", "parsers/decimal"},
 		"it writes what the journal says in other forms, and keeps nothing"},
 	{"gateway/index", []string{"gateway/record", "gateway/journal", "gateway/proof"}, "it finds what the journal keeps, and changes nothing there"},
 	{"gateway/roster", []string{"gateway/record"}, "it reads what the journal says of balances, and knows no balance that runs"},
@@ -91,7 +92,7 @@ var arrows = []arrow{
 	{"gateway/once", nil, "it remembers answers, and knows nothing of what they say"},
 	{"gateway/console", []string{"gateway/record", "gateway/rights", "gateway/settings", "gateway/certificate", "gateway/health", "gateway/live", "gateway/once", "parsers/strict"},
 		"pages show; they reach nothing that records"},
-	{"gateway/screens", []string{"gateway/console", "gateway/record", "gateway/rights", "gateway/settings", "gateway/health", "gateway/live", "gateway/help", "gateway/needs", "gateway/needs/chromium", "parsers/..."},
+	{"gateway/screens", []string{"gateway/console", "gateway/record", "gateway/tell", "gateway/rights", "gateway/settings", "gateway/health", "gateway/live", "gateway/help", "gateway/needs", "gateway/needs/chromium", "parsers/..."},
 		"pages for people show what the console has, and change nothing by themselves"},
 
 	{"sinks/...", []string{"sinks", "sinks/...", "gateway/record", "parsers/..."},

@@ -68,6 +68,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	if shows != nil {
 		deps.Certificate = shows
 	}
+	deps.Evidence = g
 	pages := screens.New(deps)
 	deps.Screens, deps.TurnedAway = pages.Routes(), pages.TurnedAway
 	server := console.New(deps)

@@ -7,6 +7,7 @@ import (
 
 	"weighpost/gateway/index"
 	"weighpost/gateway/record"
+	"weighpost/gateway/tell"
 )
 
 type journalList struct {
@@ -109,7 +110,10 @@ func (c journalList) entry(s streams, table *tabwriter.Writer, e record.Entry, f
 		_, err = fmt.Fprintf(s.out, "%s\n", e.JSON)
 		return err
 	}
-	utc, what := summary(e)
+	utc, what := "", plain(tell.Line(e))
+	if t := index.FactsOf(e).Time; !t.IsZero() {
+		utc = t.Format("2006-01-02T15:04:05.000000Z")
+	}
 	if at, ok := fixed.OfEntry(e); ok {
 		utc += fmt.Sprintf(" (%s within %s s, corrected by entry %d)", at.UTC, seconds(at.Bound), at.By)
 	}

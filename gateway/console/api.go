@@ -88,6 +88,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.exportRoute(api)
 	s.timeRoutes(api)
 	s.entryRoutes(api)
+	s.proofRoute(api)
 	s.weighingRoutes(api)
 	s.streamRoutes(api)
 	s.nextRoute(api)

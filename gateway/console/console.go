@@ -75,6 +75,7 @@ type Deps struct {
 	Refusals      Refusals // nil: nobody is told
 	Exports       Exports  // nil: there are none
 	Entries       Entries
+	Evidence      Evidence     // nil: nothing is proved, and nothing said of deliveries of one entry
 	Follow        Follower     // nil: there are no streams of the journal
 	Once          *once.Memory // nil: no request can have a key
 	Acts          Acts

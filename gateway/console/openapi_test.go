@@ -327,6 +327,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", pendingPath + "/{id}/turn-down", "c1", `{"by": "ada"}`, 422},
 		{"GET", entriesPath, "", "", 200},
 		{"GET", entryPath, "", "", 422},
+		{"GET", proofPath, "", "", 422},
 		{"GET", reviewsPath, "", "", 200},
 		{"POST", reviewsPath, "", aReview, 200},
 		{"POST", reviewsPath, "", `{"by": "ada", "findings": "Nothing unusual.\nAll signed in.", "to": 7, "reason": "monthly", "filter": "kind=configured"}`, 200},

@@ -8,6 +8,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/tell"
 	"weighpost/parsers/decimal"
 )
 
@@ -79,12 +80,12 @@ func known(m *Manifest) map[string]any {
 }
 
 func (x *parquetWriter) entry(e record.Entry) error {
-	r, err := rowOf(e, x.corrections)
+	r, err := tell.RowOf(e, x.corrections)
 	if err != nil {
 		return err
 	}
 	x.one[0] = parquetRow{
-		Bound: r.Bound, Clock: r.Clock, CorrectedBound: r.CorrectedBound, Kind: string(r.Kind), About: wordsOf(r.Kind), Balance: r.Balance,
+		Bound: r.Bound, Clock: r.Clock, CorrectedBound: r.CorrectedBound, Kind: string(r.Kind), About: tell.Kind(r.Kind), Balance: r.Balance,
 		Digits: r.Digits, Value: scaled(r.Digits), Unit: r.Unit, PrintedUnit: r.PrintedUnit, ValueKind: r.ValueKind, Stability: r.Stability,
 		Range: r.Range, Sample: r.Sample, Person: r.Person, Method: r.Method, Run: r.Run, Lot: r.Lot, What: r.What, Why: r.Why,
 		ID: r.ID, Seq: r.Seq,

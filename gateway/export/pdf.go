@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/tell"
 )
 
 // pdfColumn is one column of the table of entries.
@@ -14,24 +15,24 @@ type pdfColumn struct {
 	head  string
 	wide  float64 // points, with the gap to the next
 	right bool    // aligned to its right edge
-	value func(*Row) string
+	value func(*tell.Row) string
 }
 
 const columnGap = 9.0
 
 // pdfColumns are as wide as the page, which a test holds.
 var pdfColumns = []pdfColumn{
-	{"No.", 46, true, func(r *Row) string { return fmt.Sprint(r.Seq) }},
+	{"No.", 46, true, func(r *tell.Row) string { return fmt.Sprint(r.Seq) }},
 	{"Time (UTC)", 118, false, timeText},
-	{"What happened", 84, false, func(r *Row) string { return wordsOf(r.Kind) }},
-	{"Balance", 60, false, func(r *Row) string { return r.Balance }},
+	{"What happened", 84, false, func(r *tell.Row) string { return tell.Kind(r.Kind) }},
+	{"Balance", 60, false, func(r *tell.Row) string { return r.Balance }},
 	{"Weight, as printed", 92, true, weightText},
-	{"Sample", 84, false, func(r *Row) string { return r.Sample }},
-	{"Person", 66, false, func(r *Row) string { return r.Person }},
+	{"Sample", 84, false, func(r *tell.Row) string { return r.Sample }},
+	{"Person", 66, false, func(r *tell.Row) string { return r.Person }},
 	{"Details, reason, id", 223.89, false, detailText},
 }
 
-func timeText(r *Row) string {
+func timeText(r *tell.Row) string {
 	if r.UTC == "" {
 		return "not known"
 	}
@@ -49,7 +50,7 @@ func timeText(r *Row) string {
 }
 
 // weightText shows digits and unit as the record has them: nothing is put into another form.
-func weightText(r *Row) string {
+func weightText(r *tell.Row) string {
 	unit := r.PrintedUnit
 	if unit == "" {
 		unit = r.Unit
@@ -57,7 +58,7 @@ func weightText(r *Row) string {
 	return strings.TrimSuffix(r.Digits+" "+unit, " ")
 }
 
-func detailText(r *Row) string {
+func detailText(r *tell.Row) string {
 	var lines []string
 	for _, one := range [][2]string{{"", r.What}, {"Reason: ", r.Why}, {"Method: ", r.Method}, {"Run: ", r.Run}, {"Lot: ", r.Lot}, {"id ", r.ID}} {
 		if one[1] != "" {
@@ -146,7 +147,7 @@ func (x *pdfWriter) cell(f *pdfFont, left, y float64, c pdfColumn, l line, ink s
 // entry draws one entry as one block: on the next page where it does not fit on this one, and over several pages only where
 // it does not fit on any.
 func (x *pdfWriter) entry(e record.Entry) error {
-	r, err := rowOf(e, x.corrections)
+	r, err := tell.RowOf(e, x.corrections)
 	if err != nil {
 		return err
 	}

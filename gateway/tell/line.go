@@ -1,4 +1,4 @@
-package main
+package tell
 
 import (
 	"bytes"
@@ -9,25 +9,21 @@ import (
 	"strings"
 	"time"
 
-	"weighpost/gateway/index"
 	"weighpost/gateway/record"
 )
 
-// summary gives the time of an entry and one line of what it says, as far as a person needs it to find an entry.
-func summary(e record.Entry) (utc, what string) {
+// Line gives one line of what an entry says, as far as a person needs it to find an entry. Texts are those of the entry, also
+// where they hold characters that mean something to a terminal.
+func Line(e record.Entry) string {
 	var all members
 	if err := json.Unmarshal(e.JSON, &all); err != nil {
-		return "", "cannot be read: " + plain(err.Error())
-	}
-	if t := index.FactsOf(e).Time; !t.IsZero() {
-		utc = t.Format("2006-01-02T15:04:05.000000Z")
+		return "cannot be read: " + err.Error()
 	}
 	tell, known := tellers[e.Kind]
 	if !known {
 		tell = members.others
 	}
-	parts := slices.DeleteFunc(tell(all), func(s string) bool { return strings.TrimSpace(s) == "" })
-	return utc, plain(strings.Join(parts, ", "))
+	return strings.Join(slices.DeleteFunc(tell(all), func(s string) bool { return strings.TrimSpace(s) == "" }), ", ")
 }
 
 // members are those of one entry.

@@ -1,4 +1,4 @@
-package export
+package tell
 
 import (
 	"strings"
@@ -51,8 +51,8 @@ var kindWords = map[record.Kind]string{
 	record.KindSinkTried:        "sink tried at once",
 }
 
-// wordsOf names a kind for people.
-func wordsOf(k record.Kind) string {
+// Kind names a kind of entry for people: "port lost".
+func Kind(k record.Kind) string {
 	if words := kindWords[k]; words != "" {
 		return words
 	}

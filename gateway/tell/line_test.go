@@ -1,4 +1,4 @@
-package main
+package tell
 
 import (
 	"strings"
@@ -7,11 +7,14 @@ import (
 	"weighpost/gateway/record"
 )
 
-// TestEveryKindHasWords: no kind is listed without saying what happened.
+// TestEveryKindHasWords: no kind is listed without a name and without saying what happened.
 func TestEveryKindHasWords(t *testing.T) {
 	for _, k := range record.Kinds() {
+		if kindWords[k] == "" {
+			t.Errorf("the kind %s has no name for people", k)
+		}
 		if tellers[k] == nil {
-			t.Errorf("journal list has no words for the kind %s", k)
+			t.Errorf("there are no words for what an entry of the kind %s says", k)
 		}
 	}
 }
@@ -32,11 +35,11 @@ func TestSummaries(t *testing.T) {
 		{"gap", `"readings":{},"why":[]`, ""},
 	} {
 		e := record.Entry{Kind: record.Kind(c.kind), JSON: []byte(`{"schema":"weighpost.` + c.kind + `/1","id":"a/b/@/1","seq":1,"site":"a",` + c.rest + `}`)}
-		if _, got := summary(e); got != c.want {
+		if got := Line(e); got != c.want {
 			t.Errorf("%s: %q, not %q", c.kind, got, c.want)
 		}
 	}
-	if _, got := summary(record.Entry{JSON: []byte("{")}); !strings.HasPrefix(got, "cannot be read") {
+	if got := Line(record.Entry{JSON: []byte("{")}); !strings.HasPrefix(got, "cannot be read") {
 		t.Error(got)
 	}
 }

@@ -1,4 +1,4 @@
-package export
+package tell
 
 import (
 	"encoding/json"
@@ -31,8 +31,8 @@ type Row struct {
 	What, Why string // for people
 }
 
-// rowOf reads an entry.
-func rowOf(e record.Entry, corrections *record.Corrections) (Row, error) {
+// RowOf reads an entry, with what later entries say of its stamp. The error is a sentence that names the entry.
+func RowOf(e record.Entry, corrections *record.Corrections) (Row, error) {
 	r := Row{Seq: e.Seq, ID: e.ID, Kind: e.Kind, Balance: e.Balance}
 	fill := r.other
 	if e.Kind.Numbered() {

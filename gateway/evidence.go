@@ -1,0 +1,193 @@
+package gateway
+
+import (
+	"cmp"
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"golang.org/x/mod/sumdb/tlog"
+
+	"weighpost/gateway/console"
+	"weighpost/gateway/deliver"
+	"weighpost/gateway/index"
+	"weighpost/gateway/journal"
+	"weighpost/gateway/proof"
+	"weighpost/gateway/record"
+)
+
+// ProofOf gives the proof that an entry is in the journal.
+func (g *Gateway) ProofOf(ctx context.Context, seq uint64, sign bool) (console.Proof, error) {
+	dir := g.now.Load().cfg.Journal.Folder
+	about, err := journal.AboutDir(ctx, dir)
+	if err != nil {
+		return console.Proof{}, err
+	}
+	if signedUpTo(about.Checkpoint) < seq {
+		if !sign {
+			return console.Proof{}, console.ErrNotCovered
+		}
+		if _, _, err := g.journal.Checkpoint(ctx); err != nil {
+			return console.Proof{}, err
+		}
+	}
+	p, err := journal.Prove(ctx, dir, strconv.FormatUint(seq, 10), journal.ProveOptions{})
+	if err != nil {
+		return console.Proof{}, err
+	}
+	return shownProof(p)
+}
+
+// signedUpTo is how many entries a checkpoint covers; 0: it is none.
+func signedUpTo(note []byte) uint64 {
+	c, err := proof.Peek(note)
+	if err != nil {
+		return 0
+	}
+	return c.Size
+}
+
+// shownProof spells out what stands in a proof.
+func shownProof(p proof.Proof) (console.Proof, error) {
+	c, err := proof.Peek(p.Checkpoint)
+	if err != nil {
+		return console.Proof{}, err
+	}
+	file, err := p.Marshal()
+	if err != nil {
+		return console.Proof{}, err
+	}
+	key := strings.Join(proof.SignedBy(p.Checkpoint), ", ")
+	leaf := tlog.RecordHash(p.Entry)
+	shown := console.Proof{File: file, Leaf: hex.EncodeToString(leaf[:]), Index: p.Index, Size: c.Size, Root: hex.EncodeToString(c.Root[:]),
+		Key: key, Note: string(p.Checkpoint)}
+	for _, h := range p.Hashes {
+		shown.Hashes = append(shown.Hashes, hex.EncodeToString(h[:]))
+	}
+	return shown, nil
+}
+
+// DeliveriesOf says what became of an entry at each sink.
+func (g *Gateway) DeliveriesOf(ctx context.Context, seq uint64) ([]console.DeliveryOf, error) {
+	list, err := g.journal.Read(ctx, seq-1, 1)
+	switch {
+	case err != nil:
+		return nil, err
+	case len(list) == 0 || list[0].Seq != seq:
+		return nil, console.ErrNoEntry
+	}
+	e := list[0]
+	moves, err := g.everyEntry(ctx, index.Filter{Kinds: []record.Kind{record.KindSinkMoved}})
+	if err != nil {
+		return nil, err
+	}
+	notices, err := g.everyEntry(ctx, index.Filter{Kinds: []record.Kind{record.KindParked, record.KindParkedDropped}, After: seq, Text: strings.ReplaceAll(e.ID, "/", " ")})
+	if err != nil {
+		return nil, err
+	}
+	var all []console.DeliveryOf
+	for _, s := range g.now.Load().sinks {
+		d, err := g.deliveryOf(e, s, moves, notices)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, d)
+	}
+	return all, nil
+}
+
+// everyEntry gives all entries that a filter wants: for kinds of which there are few.
+func (g *Gateway) everyEntry(ctx context.Context, f index.Filter) ([]record.Entry, error) {
+	var all []record.Entry
+	for p := (index.Page{Limit: index.MaxLimit}); ; {
+		page, err := g.lister().List(ctx, f, p)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, page.Entries...)
+		if page.Next == "" {
+			return all, nil
+		}
+		if len(page.Entries) == 0 {
+			return nil, index.ErrBehind
+		}
+		p.Cursor = page.Next
+	}
+}
+
+// deliveryOf says what became of an entry at one sink, from the sink's place in the journal, from what is set aside for it, and
+// from what entries say of both.
+func (g *Gateway) deliveryOf(e record.Entry, s *sink, moves, notices []record.Entry) (console.DeliveryOf, error) {
+	id, status := s.cfg.Delivery.ID, s.runner.Status()
+	d := console.DeliveryOf{Sink: id, Kind: s.cfg.Kind}
+	aside, err := g.journal.Parked(id)
+	if err != nil {
+		return d, err
+	}
+	notice, dropped, why := parkedBy(e.Seq, id, notices)
+	move, moved := lastMove(id, moves)
+	switch {
+	case slices.ContainsFunc(aside, func(p journal.Parked) bool { return p.Entry == e.Seq }):
+		d.State, d.Why, d.Notice = console.DeliverySetAside, why, notice
+	case moved && e.Seq <= move.After:
+		d.State, d.Why, d.Notice = console.DeliveryBefore, beganAfter(e.Seq, move), move.Seq
+	case !slices.Contains(s.cfg.Delivery.Wants(), e.Kind):
+		d.State = console.DeliveryNotWanted
+	case status.Cursor < e.Seq:
+		d.State = console.DeliveryWaits
+		if status.State != deliver.Working {
+			d.Why = status.Why
+		}
+	case dropped && notice > move.Seq:
+		d.State, d.Why, d.Notice = console.DeliveryDropped, why, notice
+	case notice > move.Seq:
+		d.State, d.Notice = console.DeliveryReleased, notice
+	default:
+		d.State = console.DeliveryHad
+	}
+	return d, nil
+}
+
+// parkedBy finds the newest entry that says that an entry was set aside for a sink, or that somebody dropped it there.
+func parkedBy(seq uint64, sink string, notices []record.Entry) (notice uint64, dropped bool, why string) {
+	for _, n := range notices {
+		var p record.Parked
+		var act record.ParkedActed
+		switch n.Kind {
+		case record.KindParked:
+			if json.Unmarshal(n.JSON, &p) == nil && p.Sink == sink && p.Entry == seq {
+				notice, dropped, why = n.Seq, false, p.Why
+			}
+		case record.KindParkedDropped:
+			named := func(r record.ParkedRef) bool { return r.Seq == seq }
+			if json.Unmarshal(n.JSON, &act) == nil && act.Sink == sink && slices.ContainsFunc(act.Entries, named) {
+				notice, dropped, why = n.Seq, true, act.Reason
+			}
+		}
+	}
+	return notice, dropped, why
+}
+
+// lastMove finds the newest entry that says from where a sink's destination gets entries.
+func lastMove(sink string, moves []record.Entry) (last record.SinkMoved, found bool) {
+	for _, m := range moves {
+		var one record.SinkMoved
+		if json.Unmarshal(m.JSON, &one) == nil && one.Sink == sink {
+			last, found = one, true
+		}
+	}
+	return last, found
+}
+
+// beganAfter says why a destination does not get an entry.
+func beganAfter(seq uint64, m record.SinkMoved) string {
+	if seq <= m.Before {
+		return fmt.Sprintf("Its destination is %s since entry %d; before, when this entry was done with, it was %s.", m.To, m.Seq,
+			cmp.Or(m.From, "one that is not known"))
+	}
+	return fmt.Sprintf("Its destination, %s, gets entries after entry %d only, as the configuration asked.", m.To, m.After)
+}
