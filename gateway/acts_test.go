@@ -71,6 +71,7 @@ var acts = map[string]act{
 	"DELETE /api/v1/people/{id}/sessions/{session}": {notHere: ofSessions},
 	"PUT /api/v1/session/secret":                    {notHere: ofSessions, body: `{"old": "x", "secret": "y"}`},
 	"DELETE /api/v1/session/everywhere":             {notHere: ofSessions},
+	"DELETE /api/v1/session/others":                 {notHere: ofSessions},
 	"POST /api/v1/session":                          {notHere: ofSessions},
 	"DELETE /api/v1/session":                        {notHere: ofSessions},
 	"POST /api/v1/session/badge":                    {notHere: ofSessions},

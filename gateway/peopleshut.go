@@ -40,6 +40,8 @@ func (shut) SetUp(context.Context, string, rights.NewPerson, string, string) (ri
 }
 func (shut) SignOut(context.Context, rights.Who) error                          { return rights.ErrNoSession }
 func (shut) SignOutEverywhere(context.Context, rights.Who, string) (int, error) { return 0, errShut }
+func (shut) SignOutOthers(context.Context, rights.Who) (int, error)             { return 0, errShut }
+func (shut) Policy() rights.Policy                                              { return rights.Policy{} }
 func (shut) EndSession(context.Context, rights.Who, string, string) error       { return errShut }
 func (shut) ChangeSecret(context.Context, rights.Who, string, string, string) (rights.Session, error) {
 	return rights.Session{}, errShut

@@ -142,6 +142,8 @@ func TestEveryActOfASessionIsOneEntry(t *testing.T) {
 	}
 	do(first, "DELETE", "people/ada/sessions/"+facts.Session, "", 200, record.KindSignedOut)
 	do(second, "POST", "session", in, 200, record.KindSignedIn)
+	do(first, "DELETE", "session/others", "", 200, record.KindSignedOut)
+	do(second, "POST", "session", in, 200, record.KindSignedIn)
 	do(first, "DELETE", "session/everywhere", "", 200, record.KindSignedOut, record.KindSignedOut)
 	do(second, "POST", "session", in, 200, record.KindSignedIn)
 	do(second, "POST", "people/ada/badges", `{"code": "0047-ada", "reason": "a test"}`, 200, record.KindPersonChanged)

@@ -5,11 +5,7 @@ import (
 	"weighpost/gateway/rights"
 )
 
-// office are the rights that administrate weighpost itself. Whoever looks after accounts gives the rights of the bench and of
-// reviewing without having them, which is what keeps the two apart (FDA, Data Integrity and Compliance With Drug CGMP, 2018, question
-// 4); but not more power over the system than they have themselves, or a right to look after accounts would be all rights.
-var office = rights.Of(rights.People, rights.APIKeys, rights.Sinks, rights.Settings, rights.Adopt, rights.Backup, rights.Seal,
-	rights.JournalKey, rights.CorrectClock)
+var office = rights.Office()
 
 // mayGive says why somebody may not give roles to an account that has others until now. before is empty for a new account.
 func (b *Book) mayGive(who rights.Who, id string, before, roles []string) error {

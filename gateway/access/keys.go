@@ -14,8 +14,8 @@ import (
 	"weighpost/gateway/rights"
 )
 
-// forPeople are rights that no program has: they are a person's judgement, or mean a person's own account.
-var forPeople = rights.Of(rights.ReviewTrail, rights.ReviewAccounts, rights.Adopt, rights.OwnAccount)
+// forPeople are rights that no program has.
+var forPeople = rights.ForPeople()
 
 // MakeKey makes a key for a program and gives it out this once. It needs the right api-keys, and whoever makes it gives away no
 // right that they do not have themselves, but for those of the role machine.

@@ -53,6 +53,20 @@ func (b *Book) SignOutEverywhere(ctx context.Context, who rights.Who, person str
 	return n, nil
 }
 
+// SignOutOthers ends every session of the person who asks but the one that they ask with, and says how many. It needs the right
+// own-account, and a session.
+func (b *Book) SignOutOthers(ctx context.Context, who rights.Who) (int, error) {
+	if err := who.May(rights.OwnAccount); err != nil {
+		return 0, err
+	}
+	if who.Person == "" || who.Session == "" {
+		return 0, rights.ErrNoSession
+	}
+	n := b.sessions.EndPerson(who.Person, who.Session, session.Asked, nil)
+	b.noteEnds(ctx)
+	return n, nil
+}
+
 // EndSession ends one session of a person by its public id: one's own with the right own-account, another's with the right people.
 func (b *Book) EndSession(ctx context.Context, who rights.Who, person, id string) error {
 	s, there := b.sessionByID(id)

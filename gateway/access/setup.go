@@ -88,6 +88,17 @@ func (b *Book) Ways() rights.Ways {
 	return w
 }
 
+// Policy says what the configuration asks of secrets, keys and reviews.
+func (b *Book) Policy() rights.Policy {
+	cfg := b.o.Config()
+	p := rights.Policy{
+		PasswordMinimum: cfg.Password.Policy(b.o.Site).Minimum, PasswordReuse: cfg.Password.Reuse, PasswordExpires: cfg.Password.Expires.D(),
+		PINMinimum: cfg.PIN.Policy().Least(), KeysFor: cfg.KeysFor(), ReviewEvery: cfg.Review.Every.D(),
+	}
+	b.look(func(s *state) { p.ReviewDue = s.reviewDue(p.ReviewEvery) })
+	return p
+}
+
 // SetUp makes the first administrator, for whoever has the one-time token, and signs them in. The role is it where none is named.
 // The token is good for nothing else and for nothing after that.
 func (b *Book) SetUp(ctx context.Context, token string, p rights.NewPerson, address, where string) (rights.Session, error) {

@@ -65,7 +65,7 @@ func (b *Book) who(a *account, s session.Session, where string) rights.Who {
 		w.Rights, w.Balances = both(set, byBadgePIN), []string{s.Balance}
 	}
 	if s.Must {
-		w.Rights = both(w.Rights, mustChange)
+		w.Rights, w.MustChange = both(w.Rights, mustChange), true
 	}
 	return w
 }

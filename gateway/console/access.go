@@ -33,6 +33,8 @@ type Knower interface {
 type Door interface {
 	// Ways says how people can sign in now.
 	Ways() rights.Ways
+	// Policy says what is asked of secrets, keys and reviews.
+	Policy() rights.Policy
 	SignIn(ctx context.Context, in rights.SignIn) (rights.Session, error)
 	SignInBadge(ctx context.Context, in rights.Badge) (rights.Session, error)
 	// BeginOpenID gives where to send the browser, which comes back to redirect, and the state by which it is known again.
@@ -46,6 +48,8 @@ type Door interface {
 	SignOut(ctx context.Context, who rights.Who) error
 	// SignOutEverywhere ends all sessions of a person, and says how many. Of others: with the right People.
 	SignOutEverywhere(ctx context.Context, who rights.Who, person string) (int, error)
+	// SignOutOthers ends all sessions of the person who asks but the one that they ask with, and says how many.
+	SignOutOthers(ctx context.Context, who rights.Who) (int, error)
 	// EndSession ends one session of a person, by its public id.
 	EndSession(ctx context.Context, who rights.Who, person, session string) error
 	// ChangeSecret gives a person another secret, ends their other sessions, and gives this one a new secret of its own.

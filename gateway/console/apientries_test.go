@@ -99,7 +99,7 @@ func TestNoRouteAltersAnEntry(t *testing.T) {
 	h := open(t)
 	adds := []string{reviewsPath, correctionsPath, keysPath, sealPath} // each appends an entry of its own
 	// What is not an entry and can be changed, each time with an entry that says so.
-	changeable := []string{contextPath, samplePath, sessionPath, secretPath, everywherePath, personPath, pinPath, badgesPath, sessionsPath, onePath, programPath,
+	changeable := []string{contextPath, samplePath, sessionPath, secretPath, everywherePath, othersPath, personPath, pinPath, badgesPath, sessionsPath, onePath, programPath,
 		settingsPath, settingsPath + "/balances/{id}", settingsPath + "/sinks/{id}"}
 	seen := 0
 	for path, item := range h.doc.Paths {

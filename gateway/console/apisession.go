@@ -19,6 +19,7 @@ const (
 	badgePath      = sessionPath + "/badge"
 	secretPath     = sessionPath + "/secret"
 	everywherePath = sessionPath + "/everywhere"
+	othersPath     = sessionPath + "/others"
 	setUpPath      = apiPrefix + "set-up"
 
 	// longestSignIn is how long a sign-in may take: a directory that is slow, and hashes that wait for their turn.
@@ -132,14 +133,15 @@ func (s *Server) sessionRoutes(api huma.API) {
 		"All other sessions of the person end, and this one goes on with another cookie. 409: the new secret is not good enough, with why.", rights.OwnAccount), s.changeSecret)
 	huma.Register(api, op("sign-out-everywhere", http.MethodDelete, everywherePath, "Sign out everywhere", "All sessions of the person end, this one too.",
 		rights.OwnAccount), s.signOutEverywhere)
+	huma.Register(api, op("sign-out-others", http.MethodDelete, othersPath, "Sign out everywhere else", "All other sessions of the person end.",
+		rights.OwnAccount), s.signOutOthers)
 }
 
 // factsOf is what somebody is told about themselves.
 func (s *Server) factsOf(who rights.Who) SessionFacts {
 	f := SessionFacts{SignedIn: who.Known, ID: who.Actor.ID, Name: who.Actor.Name, Role: who.Actor.Role, By: who.Actor.By, Session: who.Session,
 		Rights: append([]rights.Right{}, who.Rights.List()...), Balances: who.Balances, Ways: s.deps.Access.Ways()}
-	// Nothing else leaves only this one right, but for a role that is no more than that.
-	f.MustChange = who.Person != "" && slices.Equal(f.Rights, []rights.Right{rights.OwnAccount})
+	f.MustChange = who.MustChange
 	return f
 }
 
@@ -255,6 +257,22 @@ func (s *Server) signOutEverywhere(ctx context.Context, in *Asked) (*endedAnswer
 		return nil, notDone(err)
 	}
 	a := &endedAnswer{SetCookie: []http.Cookie{sessionCookie(in.r, "")}}
+	a.Body.Ended = n
+	return a, nil
+}
+
+func (s *Server) signOutOthers(ctx context.Context, _ *struct{}) (*endedAnswer, error) {
+	who := rights.From(ctx)
+	ctx, cancel := context.WithTimeout(ctx, recordTime)
+	defer cancel()
+	if who.Person == "" {
+		return nil, notAPerson(who.Actor)
+	}
+	n, err := s.deps.Access.SignOutOthers(ctx, who)
+	if err != nil {
+		return nil, notDone(err)
+	}
+	a := &endedAnswer{}
 	a.Body.Ended = n
 	return a, nil
 }

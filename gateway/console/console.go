@@ -93,6 +93,7 @@ type Deps struct {
 	Certificate                  Certificate // nil: plain HTTP
 	Screens                      []Screen    // pages for people, and what they are made of
 	TurnedAway                   TurnedAway  // nil: with a problem document, as programs are
+	CameBack                     CameBack    // nil: in few words
 	Live                         Stream
 	Log                          *slog.Logger
 }

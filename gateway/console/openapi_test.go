@@ -277,6 +277,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"PUT", secretPath, "", goodBody("PUT", secretPath), 200},
 		{"PUT", secretPath, "", `{"secret": "x"}`, 422},
 		{"DELETE", everywherePath, "", "", 200},
+		{"DELETE", othersPath, "", "", 200},
 		{"POST", setUpPath, "", goodBody("POST", setUpPath), 200},
 		{"POST", setUpPath, "", `{"token": "x", "id": "p-01"}`, 422},
 		{"GET", peoplePath, "", "", 200},

@@ -201,6 +201,17 @@ func (a *reception) SignOutEverywhere(_ context.Context, _ rights.Who, person st
 	return a.end(func(w rights.Who) bool { return w.Person == person }), nil
 }
 
+func (a *reception) SignOutOthers(_ context.Context, who rights.Who) (int, error) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if err := a.act("others"); err != nil {
+		return 0, err
+	}
+	return a.end(func(w rights.Who) bool { return w.Person == who.Person && w.Session != who.Session }), nil
+}
+
+func (a *reception) Policy() rights.Policy { return rights.Policy{PasswordMinimum: 15, PINMinimum: 6} }
+
 func (a *reception) EndSession(_ context.Context, _ rights.Who, person, session string) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()

@@ -20,6 +20,10 @@ type Screen struct {
 // TurnedAway shows somebody who is known why they do not see a page.
 type TurnedAway func(w http.ResponseWriter, r *http.Request, status int, title, detail string)
 
+// CameBack shows somebody whom a provider sent back what came of signing in there. to is where they go on: by themselves where the
+// status is 200.
+type CameBack func(w http.ResponseWriter, r *http.Request, status int, title, detail, to string)
+
 // screen lets through to a page whoever has its right. Whoever may not and has not said who they are comes to where one signs in,
 // and from there back.
 func (s *Server) screen(w http.ResponseWriter, r *http.Request, page Screen) {
@@ -29,6 +33,9 @@ func (s *Server) screen(w http.ResponseWriter, r *http.Request, page Screen) {
 		err := who.May(page.Right)
 		switch {
 		case err != nil && !who.Known && s.deps.Access != nil:
+			http.Redirect(w, r, signInPath+"?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
+			return
+		case err != nil && who.MustChange: // nothing else before another secret is chosen, which is done there too
 			http.Redirect(w, r, signInPath+"?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
 			return
 		case err != nil && who.Known && s.deps.TurnedAway != nil:

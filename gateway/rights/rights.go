@@ -99,6 +99,17 @@ func Defaults() map[string]Set {
 	}
 }
 
+// Office gives, anew at each call, the rights that administrate weighpost itself. Whoever looks after accounts gives the rights of
+// the bench and of reviewing without having them, which is what keeps the two apart (FDA, Data Integrity and Compliance With Drug
+// CGMP, 2018, question 4); but not more power over the system than they have themselves, or a right to look after accounts would be
+// all rights.
+func Office() Set {
+	return Of(People, APIKeys, Sinks, Settings, Adopt, Backup, Seal, JournalKey, CorrectClock)
+}
+
+// ForPeople gives, anew at each call, the rights that no program has: they are a person's judgement, or mean a person's own account.
+func ForPeople() Set { return Of(ReviewTrail, ReviewAccounts, Adopt, OwnAccount) }
+
 // Who is the one that asks for something, as far as is known at the moment of the act.
 type Who struct {
 	Actor  record.Actor // as entries name them: id, name and role as they are now, how identified, and where
@@ -108,6 +119,8 @@ type Who struct {
 	Session string // the session's public id, never its secret; "" where there is none
 	Bench   string // id of the balance whose bench screen it is, "" elsewhere
 	Known   bool   // somebody or something showed who it is; false: anybody
+	// MustChange says that the person's secret was reset or has expired: nothing but choosing another is allowed.
+	MustChange bool
 	// Balances limits what changes something at a balance to some of them; nil: all. See MayAt.
 	Balances []string
 }

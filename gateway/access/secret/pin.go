@@ -40,10 +40,13 @@ func (c PINConfig) Policy() PINPolicy {
 	return PINPolicy(c)
 }
 
+// Least is how many digits a PIN has at least.
+func (p PINPolicy) Least() int { return orElse(p.Minimum, 6) }
+
 // Check says with a sentence why a PIN may not be chosen, or nil. The sentence never repeats the PIN. About is what is known
 // of the person: id, badges.
 func (p PINPolicy) Check(pin string, about ...string) error {
-	least := orElse(p.Minimum, 6)
+	least := p.Least()
 	if strings.ContainsFunc(pin, func(r rune) bool { return r < '0' || r > '9' }) {
 		return fmt.Errorf("a PIN is digits, 0 to 9, and nothing else")
 	}

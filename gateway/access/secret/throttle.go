@@ -50,9 +50,14 @@ func (b *Blocked) Error() string {
 	case b.Locked && b.After == 0:
 		return "this account is locked after too many attempts that failed: somebody with the right \"people\" can unlock it"
 	case b.Locked:
-		return fmt.Sprintf("this account is locked after too many attempts that failed: try again in %s", b.After.Round(time.Second))
+		return fmt.Sprintf("this account is locked after too many attempts that failed: try again in %s", b.wait())
 	}
-	return fmt.Sprintf("too many attempts from here failed: try again in %s", b.After.Round(time.Second))
+	return fmt.Sprintf("too many attempts from here failed: try again in %s", b.wait())
+}
+
+// wait is how long to wait, in whole seconds, and never none.
+func (b *Blocked) wait() time.Duration {
+	return max(time.Second, (b.After + time.Second - 1).Truncate(time.Second))
 }
 
 // Bounds. What is counted of names that nobody has, and of addresses, is forgotten from the oldest on where it would be more:
