@@ -148,6 +148,7 @@ sinks:
 // TestAReloadTouchesOnlyWhatChanged holds, for each kind of change, which ports are closed and opened and which sinks are.
 // What is not named keeps its very connection.
 func TestAReloadTouchesOnlyWhatChanged(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name   string
 		change []string // old, new …

@@ -77,6 +77,7 @@ const (
 // TestEveryActOfASessionIsOneEntry signs people in and out in every way that the API has, with what the daemon itself keeps: each is
 // an entry that says who, how and from where, and no secret is in the journal, the answers or beside them in clear.
 func TestEveryActOfASessionIsOneEntry(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, "port-1")
 	h.start(t, asked+"people: {badge: {sign_in: true}}\n")
 	defer http.DefaultClient.CloseIdleConnections()
@@ -186,6 +187,7 @@ func noneHolds(t *testing.T, dir string, secrets []string) {
 // TestGuessingIsSlowedDown guesses over HTTP at an account that there is and at one that there is not: the same words for both, and
 // after some attempts none is looked at for a while, in the same words again.
 func TestGuessingIsSlowedDown(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, "port-1")
 	h.start(t, asked)
 	defer h.stop(t)

@@ -26,6 +26,7 @@ func sumOf(text string) string {
 // TestAStartTellsWhoChangedTheFile: after a kill between file and entry, the change is recorded under the name of whoever made it,
 // and where policy says two, they do not adopt it themselves. What was never written, or was written over, is not put on them alone.
 func TestAStartTellsWhoChangedTheFile(t *testing.T) {
+	t.Parallel()
 	for name, c := range map[string]struct {
 		how, file, note string // what the file says, and what the note says that it was to say; "-": there is none
 		by, reason      string // of the entry that tells of it

@@ -20,6 +20,7 @@ import (
 // TestAByteThatIsChangedBelowTheDaemonStopsRecording: the background verifier finds it within its time, says where it is, appends
 // an entry and stops; the live view goes on, and the next start refuses the journal.
 func TestAByteThatIsChangedBelowTheDaemonStopsRecording(t *testing.T) {
+	t.Parallel()
 	d := newDaemon(t, daemonOptions{verify: "every: 1m, share: 50"})
 	d.start(t)
 	for n := range 60 {

@@ -255,7 +255,7 @@ func TestFlippedBytes(t *testing.T) {
 	j.add(m.entries(t, 640)...)
 	good := fed(t, j)
 	found := 0
-	for range times(20, 300) {
+	for range times(8, 300) {
 		bad := slices.Clone(good)
 		for range 1 + r.IntN(3) {
 			bad[r.IntN(len(bad))] ^= byte(1 + r.IntN(255))

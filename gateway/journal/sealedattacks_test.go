@@ -137,6 +137,7 @@ func TestEveryAlterationOfASegmentIsTold(t *testing.T) {
 	good, _ := sealedSpecimen(t)
 	for _, a := range sealedAttacks {
 		t.Run(a.name, func(t *testing.T) {
+			t.Parallel()
 			dir := copyDir(t, good)
 			a.do(t, dir)
 			r, err := Verify(context.Background(), dir, "", nil)
