@@ -3,6 +3,8 @@ package screens
 import (
 	"fmt"
 	"html/template"
+	"math"
+	"net/url"
 	"strconv"
 	"strings"
 	"time"
@@ -17,6 +19,8 @@ func (s *Screens) words() template.FuncMap {
 	return template.FuncMap{
 		"asset": s.asset, "at": at, "machine": machine, "count": count[uint64], "whole": count[int], "long": long,
 		"since": func(t time.Time) string { return long(time.Since(t)) }, "quantity": quantity, "one": one,
+		"clock": clockTime, "prose": prose, "id": url.PathEscape, "seconds": seconds, "learnt": learnt,
+		"clockShape": clockShape, "clockWord": clockWord,
 	}
 }
 
@@ -102,4 +106,46 @@ func one(n int, singular, plural string) string {
 		return "1 " + singular
 	}
 	return count(n) + " " + plural
+}
+
+// clockTime writes a moment of today by its time alone, as 10:04:05, and any other as at does. Where it is used, the page says the
+// zone once.
+func clockTime(t any) string {
+	when := instant(t).Local()
+	if when.IsZero() || when.Format(time.DateOnly) != time.Now().Format(time.DateOnly) {
+		return at(t)
+	}
+	return when.Format(time.TimeOnly)
+}
+
+// piece is a piece of a sentence.
+type piece struct {
+	Text string
+	Code bool // a command, or something else to be typed as it is
+}
+
+// prose splits a sentence at its backquotes, between which stand commands.
+func prose(sentence string) (list []piece) {
+	for i, part := range strings.Split(sentence, "`") {
+		if part != "" {
+			list = append(list, piece{part, i%2 == 1})
+		}
+	}
+	return list
+}
+
+// seconds writes a length of time in seconds so that its size is seen at once: 1.250 s, 3.2 ms, 85 µs.
+func seconds(s float64) string {
+	sign := ""
+	if s < 0 {
+		sign = "−"
+	}
+	switch size := math.Abs(s); {
+	case size >= 1:
+		return sign + strconv.FormatFloat(size, 'f', 3, 64) + " s"
+	case size >= 0.001:
+		return sign + strconv.FormatFloat(size*1e3, 'f', 1, 64) + " ms"
+	default:
+		return sign + strconv.FormatFloat(size*1e6, 'f', 0, 64) + " µs"
+	}
 }

@@ -1,0 +1,216 @@
+//go:build unix
+
+package screens
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"go.uber.org/goleak"
+
+	"weighpost/gateway/console"
+	"weighpost/gateway/health"
+	"weighpost/gateway/live"
+	"weighpost/gateway/needs/chromium"
+	"weighpost/gateway/record"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// patience is how long a state of a page is waited for, on a machine that does much else.
+const patience = 60 * time.Second
+
+// browser is a real one, with what these tests want of it.
+type browser struct {
+	*chromium.Browser
+	t *testing.T
+}
+
+func startBrowser(t *testing.T) *browser {
+	t.Helper()
+	return &browser{chromium.Start(t, 2*patience), t}
+}
+
+// shows waits until what a script says holds all of the wanted words.
+func (b *browser) shows(script string, words ...string) {
+	b.t.Helper()
+	last := ""
+	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
+		last = b.Text(script)
+		missing := false
+		for _, w := range words {
+			missing = missing || !strings.Contains(last, w)
+		}
+		if !missing {
+			return
+		}
+	}
+	b.t.Fatalf("%s never held %q; it ended as %q", script, words, last)
+}
+
+// house is a console with the pages, that a browser can open.
+type house struct {
+	base  string
+	hub   *live.Hub
+	board *health.Board
+	stop  func()
+}
+
+// openHouse serves the pages of what deps say, behind wrap where it is not nil. Whoever is on this computer may look.
+func openHouse(t *testing.T, deps Deps, wrap func(http.Handler) http.Handler) *house {
+	t.Helper()
+	h := &house{hub: &live.Hub{}, board: health.New(time.Now)}
+	deps.Site, deps.Live, deps.Conditions, deps.Log = "seed-bank", h.hub, h.board, slog.New(slog.DiscardHandler)
+	s := New(deps)
+	deps.Screens, deps.TurnedAway = s.Routes(), s.TurnedAway
+	if wrap != nil {
+		for i := range deps.Screens {
+			deps.Screens[i].Handler = wrap(deps.Screens[i].Handler)
+		}
+	}
+	server := console.New(deps)
+	l, err := console.Listen(t.Context(), console.Config{Listen: "127.0.0.1:0"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { defer close(done); _ = server.Serve(ctx, l) }()
+	h.base, h.stop = "http://"+l.Addr().String(), func() { cancel(); <-done }
+	t.Cleanup(h.stop)
+	return h
+}
+
+const (
+	firstCard = `(document.querySelector("#balances li")?.innerText ?? "")`
+	attention = `document.querySelector("[data-part=troubles]:not([hidden])")?.innerText ?? ""`
+	intruders = `document.querySelectorAll("img, b, script:not([src^='/assets/'])").length + " intruders, title " + document.title`
+)
+
+// hostile is text from outside that tries to be markup.
+const hostile = `<img src=x onerror="document.title='owned'"><b>LOT</b>`
+
+// twoBalances are a balance that is well, and one whose port is gone.
+func twoBalances() *facts {
+	f := &facts{}
+	f.set(source{balances: []console.Balance{
+		{ID: "b-12", Place: "seed store " + hostile, Identity: "confirmed", Rule: "settled", Port: "/dev/ttyUSB0", PortUp: true, Frames: 30, Recorded: 7, Unread: 2, Damaged: 3,
+			Unprotected: true, LastUnread: &console.UnreadFrame{UTC: record.UTC(time.Now()), Why: "half a line " + hostile, Frame: []byte("<b>\x02 9.3450 g\r\n\xff")},
+			Context: []record.ContextHeld{}},
+		{ID: "b-13", Identity: "unconfirmed", Rule: "printed", Port: "tcp://192.0.2.7:4001", Context: []record.ContextHeld{}},
+	}, sinks: []console.Sink{{ID: "share", Kind: "files", State: "stopped", Why: hostile, Delivered: 5, Parked: 1, Lag: 3}}})
+	return f
+}
+
+// grams is a weight as a balance prints it.
+func grams(digits, stability string) *record.Value {
+	return &record.Value{Digits: digits, Unit: "g", PrintedUnit: "g", Kind: "net", Stability: stability, Range: "in"}
+}
+
+// TestTheOverviewInABrowser: the live weight, whether it stands still, what was recorded, what is wrong and how it is mended, what
+// is said aloud, and that text from outside stays text.
+func TestTheOverviewInABrowser(t *testing.T) {
+	b, f := startBrowser(t), twoBalances()
+	h := openHouse(t, Deps{Source: f}, nil)
+	b.Open(h.base)
+	b.shows(firstCard, "b-12", "Nothing received yet", "seed store "+hostile, "2 frames could not be read", "3 characters arrived damaged", "no person for the next weighing")
+	if got := b.Text(attention); got != "" {
+		t.Errorf("without trouble the page speaks of %q", got)
+	}
+
+	now := func() record.UTC { return record.UTC(time.Now()) }
+	publish := func(l record.Live) {
+		l.Balance, l.UTC = "b-12", now()
+		h.hub.Publish(l)
+	}
+	for b.Text("String("+firstCard+`.includes("12.3450"))`) != "true" { // until the stream is open
+		publish(record.Live{Value: grams("12.3450", "unstable")})
+		time.Sleep(50 * time.Millisecond)
+	}
+	b.shows(firstCard, "12.3450", "moving, net")
+	publish(record.Live{Value: grams("12.3451", "stable")})
+	b.shows(firstCard, "12.3451", "settled, net")
+	publish(record.Live{Value: grams("12.3451", "stable"), Recorded: "seed-bank/7qx3/b-12/000008", Sample: hostile})
+	b.shows(firstCard, "seed-bank/7qx3/b-12/000008", "sample "+hostile)
+	b.shows(`document.getElementById("heard").textContent`, "b-12 recorded 12.3451 g")
+	publish(record.Live{Unread: hostile})
+	b.shows(firstCard, "A frame that cannot be read", hostile)
+
+	b.Text(`document.querySelector("#balances li:nth-child(2) a").focus()`)
+	h.board.Raise(health.Condition{Code: health.PortMissing, Subject: "b-13", Severity: health.Error, Sentence: "There is no " + hostile + ".", Remedy: "Run `weighpost ports`."})
+	b.shows(attention, "error", "There is no "+hostile+".", "Run weighpost ports.", "To the balance")
+	b.shows(`document.querySelector("#balances li:nth-child(2)").innerText`, "There is no "+hostile)
+	b.shows(`document.activeElement.textContent`, "b-13") // the keyboard is where it was
+	b.shows(`document.querySelector(".summary").innerText`, "1 of 2 connected", "something is wrong with 1 balance")
+	b.shows(intruders, "0 intruders", "seed-bank")
+
+	h.board.Raise(health.Condition{Code: health.RecordingStopped, Subject: "journal", Severity: health.Error, Sentence: "Nothing is recorded."})
+	b.shows(firstCard, "NOT RECORDING")
+	for _, id := range []string{"b-12", "b-13"} {
+		h.board.Raise(health.Condition{Code: health.ReadingsNotRecorded, Subject: id, Severity: health.Error, Sentence: "Waiting: " + hostile})
+	}
+	b.shows(attention, "Nothing is recorded. This affects 2 balances (b-12, b-13).", "What comes from it (2)")
+	b.Text(`document.querySelector("#conditions summary").focus(); document.querySelector("#conditions summary").click()`)
+	b.shows(attention, "Waiting: "+hostile)
+	h.board.Raise(health.Condition{Code: health.ReadingsNotRecorded, Subject: "b-12", Severity: health.Error, Sentence: "Waiting longer."})
+	b.shows(attention, "Waiting longer.") // it stays open, and the keyboard stays where it was
+	b.shows(`document.activeElement.tagName`, "SUMMARY")
+	h.board.Clear(health.ReadingsNotRecorded, "b-12")
+	h.board.Clear(health.ReadingsNotRecorded, "b-13")
+	h.board.Clear(health.RecordingStopped, "journal")
+	b.shows(`String(!document.querySelector("#balances li").innerText.includes("NOT RECORDING"))`, "true")
+
+	h.board.Clear(health.PortMissing, "b-13")
+	b.shows(`String(document.querySelector("[data-part=troubles]").hidden)`, "true")
+	sample := record.ContextHeld{Name: "sample", ID: hostile, By: "scanned"}
+	f.change(func(s *source) { s.balances[0].Context = []record.ContextHeld{sample} })
+	b.shows(firstCard, hostile, "scanned")
+	b.shows(intruders, "0 intruders", "seed-bank")
+
+	b.Text(`Date.now = ((then) => () => then() + 11000)(Date.now)`) // eleven seconds later
+	b.shows(`document.querySelector("#balances li .weight").className + " " + document.querySelector("#balances li .when").innerText`, "old", "last sent")
+	h.stop()
+	b.shows(`document.querySelector("#cut:not([hidden])")?.innerText ?? ""`, "No connection to weighpost", "may be wrong by now")
+}
+
+// TestIntrudersAreSeen shows that the search for intruders can fail: on a page whose script sets markup, and without the policy that
+// would stop it, the same text makes elements.
+func TestIntrudersAreSeen(t *testing.T) {
+	b := startBrowser(t)
+	h := openHouse(t, Deps{Source: twoBalances()}, func(next http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			kept := &kept{header: http.Header{}}
+			next.ServeHTTP(kept, r)
+			w.Header().Del("Content-Security-Policy")
+			w.Header().Set("Content-Type", kept.header.Get("Content-Type"))
+			broken := strings.ReplaceAll(kept.text.String(), "e.textContent = text;", "e.innerHTML = text;")
+			if strings.HasSuffix(r.URL.Path, "/ask.js") && broken == kept.text.String() {
+				t.Error("the script sets text in another way than this test knows")
+			}
+			fmt.Fprint(w, broken)
+		})
+	})
+	b.Open(h.base)
+	b.shows(firstCard, "b-12", "Nothing received yet")
+	for limit := time.Now().Add(patience); b.Text(`String(document.querySelectorAll("img").length > 0)`) != "true" && time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
+		h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Unread: hostile})
+	}
+	if got := b.Text(intruders); strings.HasPrefix(got, "0 intruders") {
+		t.Errorf("the search finds %q on a page that is full of them", got)
+	}
+}
+
+// kept is an answer that is looked at before it is sent.
+type kept struct {
+	header http.Header
+	text   strings.Builder
+}
+
+func (k *kept) Header() http.Header         { return k.header }
+func (k *kept) WriteHeader(int)             {}
+func (k *kept) Write(p []byte) (int, error) { return k.text.Write(p) }
