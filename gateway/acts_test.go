@@ -39,6 +39,7 @@ var acts = map[string]act{
 	"DELETE /api/v1/balances/{id}/context":       {kind: record.KindContextChanged},
 	"POST /api/v1/balances/{id}/scan":            {body: `{"raw": "LOT-1004"}`, kind: record.KindContextChanged},
 	"POST /api/v1/balances/{id}/port/try":        {notHere: "it changes nothing: TestAPortIsTriedAtOnce shows what it does, and when the port opens that is an entry"},
+	"POST /api/v1/balances/{id}/steps/{step}":    {body: `{"how": "key"}`, kind: record.KindContextChanged},
 	"POST /api/v1/samples":                       {body: `{"id": "LOT-1006", "lot": "1006"}`, kind: record.KindSampleAnnounced},
 	"DELETE /api/v1/samples/{sample}":            {kind: record.KindSampleAnnounced},
 	"POST /api/v1/balances/{id}/read":            {body: `{"record": true}`, kind: record.KindWeighing, unnamed: true},
@@ -168,7 +169,7 @@ func (h *house) try(t *testing.T, route, token, body string) (int, string) {
 	case strings.HasPrefix(path, "/api/v1/keys/"):
 		id = "lims"
 	}
-	path = strings.NewReplacer("{id}", id, "{name}", "tare", "{session}", "none", "{sample}", "LOT-1005").Replace(strings.TrimPrefix(path, "/"))
+	path = strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "none", "{sample}", "LOT-1005").Replace(strings.TrimPrefix(path, "/"))
 	if strings.Contains(body, "SELF") { // the balance as it is, but for its place
 		doc, _ := h.Settings()
 		self := doc["balances"].([]any)[0].(map[string]any)

@@ -64,6 +64,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 		Page: cfg.Page, Access: g.access(),
 	}
 	deps.Once, deps.Acts = g.answers, g
+	deps.Benches = g
 	deps.SettingsSchema, deps.LayoutSchema = config.Schema(), config.LayoutSchema()
 	if shows != nil {
 		deps.Certificate = shows

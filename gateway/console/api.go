@@ -81,6 +81,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.portRoute(api)
 	s.contextRoutes(api)
 	s.scanRoute(api)
+	s.benchRoutes(api)
 	s.sampleRoutes(api)
 	s.askRoutes(api)
 	s.backupRoutes(api)

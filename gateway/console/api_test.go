@@ -382,7 +382,7 @@ func filled(path string) string {
 	if strings.HasPrefix(path, peoplePath) {
 		id = "operator"
 	}
-	return strings.NewReplacer("{id}", id, "{name}", "tare", "{session}", "s-1", "{sample}", "LOT-1003").Replace(path)
+	return strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{sample}", "LOT-1003").Replace(path)
 }
 
 // goodBody is a body that a route that changes something takes.
@@ -424,6 +424,8 @@ func goodBody(method, path string) string {
 		return ""
 	case strings.HasSuffix(path, "/scan"):
 		return `{"raw": "LOT-1003"}`
+	case strings.Contains(path, "/steps/"):
+		return `{"how": "key"}`
 	case path == samplesPath:
 		return `{"id": "LOT-1003"}`
 	case strings.HasSuffix(path, "/read"):

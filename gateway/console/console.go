@@ -65,6 +65,7 @@ type Deps struct {
 	Conditions    Conditions
 	Contexts      Contexts
 	Scans         Scans   // nil: no scans are taken
+	Benches       Benches // nil: no labels are known, and no steps are taken
 	Samples       Samples // nil: none are known
 	Reader        Reader
 	Ports         Ports // nil: none can be tried at once

@@ -22,7 +22,7 @@ func ownContext(who rights.Who, balance string, r *record.ContextRequest) error 
 				(&rights.Denied{Who: who, Right: rights.SendContext}).Error())}
 		}
 		return nil
-	case who.Person == "" || r.SignOut || !r.Names():
+	case who.Person == "" || r.SignOut || r.Step != "" || !r.Names():
 		return nil
 	case r.Person != nil && r.Person.ID == "": // they end it
 		return nil

@@ -346,7 +346,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 			as = asSeen
 		}
 		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id}[c.method+" "+c.route]
-		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{name}", "tare", "{session}", "s-1").Replace(c.route)+query, c.body, as)
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1").Replace(c.route)+query, c.body, as)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)
 		}

@@ -39,7 +39,7 @@ func TestNoRouteHurriesWhoeverWaits(t *testing.T) {
 		}
 		walked++
 		noted = nil
-		path := strings.NewReplacer("/balances/{id}", "/balances/b-12", "{id}", "operator", "{name}", "tare").Replace(route.path)
+		path := strings.NewReplacer("/balances/{id}", "/balances/b-12", "{id}", "operator", "{name}", "tare", "{step}", "next").Replace(route.path)
 		resp, _ := send(t, h, route.method, path, goodBody(route.method, route.path), nil)
 		if resp.StatusCode < 300 {
 			done++

@@ -28,6 +28,8 @@ type Config struct {
 	Implausible          string         `yaml:"implausible" desc:"What becomes of a weight beyond the capacity (by more than 9 e, or a twentieth where e is not given) or that is no multiple of the readability. refuse: it is kept as unread and is no weighing. keep: it is recorded, with a verdict." enum:"refuse,keep" default:"refuse"`
 	Record               Rule           `yaml:"record" desc:"What is recorded: printed (each frame the balance sends on its print key), settled, every with a period, or all." default:"printed"`
 
+	EmptyPan *EmptyPan `yaml:"empty_pan" desc:"What it means at the bench that the balance prints while nothing is on its pan, after the sample that it is tied to was weighed at least once. The print is recorded all the same, with a verdict that says what it meant. Left out: nothing beside its weight."`
+
 	CommonSamples *SamplesConfig `yaml:"-"` // what holds where Samples is nil: the file says it once for all balances
 
 	Ask      *AskConfig         `yaml:"ask" desc:"How the balance is asked for its weight, where it speaks only when asked. Left out: nothing is sent to it."`
@@ -71,6 +73,9 @@ func (c *Config) Check(r *strict.Report) {
 	}
 	if c.Ask != nil {
 		c.Ask.check(r.At("ask"), c.Record)
+	}
+	if c.EmptyPan != nil {
+		c.EmptyPan.check(r.At("empty_pan"), c)
 	}
 	checkCommands(r.At("commands"), c.Commands)
 	if key := c.sends(); key != "" && c.Port.ListenOnly {

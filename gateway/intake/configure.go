@@ -13,6 +13,7 @@ func (c *Config) takeLive(from Config) {
 	c.Capacity, c.Readability, c.VerificationInterval = from.Capacity, from.Readability, from.VerificationInterval
 	c.Layout, c.Context, c.Record, c.Implausible = from.Layout, from.Context, from.Record, from.Implausible
 	c.Samples, c.CommonSamples = from.Samples, from.CommonSamples
+	c.EmptyPan = from.EmptyPan
 	c.IdentityNeeded = from.IdentityNeeded
 	c.Ask, c.Commands, c.Tap = from.Ask, from.Commands, from.Tap // the tap is opened beside the pipeline, and anew
 }

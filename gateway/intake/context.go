@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"maps"
@@ -86,8 +87,18 @@ func (in *Intake) view(now time.Time) record.ContextView {
 
 // change carries a request out, or refuses it with an entry. done is its entry.
 func (in *Intake) change(r *record.ContextRequest, m moment) (done *awaited, err error) {
+	sentence := ""
+	if r.Step != "" {
+		var why string
+		if sentence, why = in.step(r); why != "" {
+			return nil, in.refuseContext(r, nil, why, false)
+		}
+	}
 	named := items(r)
 	verdict := in.judgeSample(r, named)
+	if r.Step == record.StepRepeat && verdict.action == asks && in.meansAgain(verdict) {
+		verdict.action = accepts
+	}
 	if why := in.unfit(r, named); why != "" {
 		return nil, in.refuseContext(r, named, why, r.By == record.ByScanned)
 	}
@@ -132,7 +143,7 @@ func (in *Intake) change(r *record.ContextRequest, m moment) (done *awaited, err
 	if verdict.action != accepts {
 		return nil, in.notTaken(r, m, open, verdict)
 	}
-	return in.apply(r, named, m, open, verdict), nil
+	return in.apply(r, named, m, open, verdict, sentence), nil
 }
 
 // unfit says why a request cannot be carried out whenever it came, or "".
@@ -188,9 +199,9 @@ func (in *Intake) superseded(names []string, m moment) bool {
 	})
 }
 
-// apply puts the items in force from a moment on, also for the open weighings that came after it.
-func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.ContextItem, m moment, open []*ticket, verdict *ruling) *awaited {
-	e := in.changeEntry(r, "set", "")
+// apply puts the items in force from a moment on, also for the open weighings that came after it. why is what the entry of a step says.
+func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.ContextItem, m moment, open []*ticket, verdict *ruling, why string) *awaited {
+	e := in.changeEntry(r, cmp.Or(r.Step, "set"), why)
 	if in.signedOut = r.SignOut; r.SignOut {
 		e.Cause = "signed-out"
 	}
@@ -232,9 +243,12 @@ func (in *Intake) apply(r *record.ContextRequest, named map[string]*record.Conte
 }
 
 func (in *Intake) newItem(name string, item *record.ContextItem, r *record.ContextRequest, since record.UTC) *heldItem {
+	if name == record.ItemSample && r.Step == record.StepRepeat {
+		return in.onceMore(r)
+	}
 	d := in.cfg.Context.hold(name)
 	h := &heldItem{id: item.ID, by: r.By, since: since, used: r.At, idle: time.Duration(d.Idle), uses: item.Uses,
-		where: r.Where, actor: r.Actor, name: item.Name, role: item.Role, how: item.How}
+		label: item.Ends, where: r.Where, actor: r.Actor, name: item.Name, role: item.Role, how: item.How}
 	if name == record.ItemPerson && item.How != "" {
 		h.by = record.BySignedIn // whoever typed or scanned it showed who they are
 	}

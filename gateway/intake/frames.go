@@ -113,7 +113,10 @@ func (in *Intake) captureReading(f frame.Frame, value record.Value, printed *rec
 	}
 	switch v, why := in.capture.decide(&in.reading, at); v {
 	case recorded:
-		in.record(weighing(), stamp)
+		t := weighing()
+		step := in.emptyPan(t)
+		in.record(t, stamp)
+		in.afterPrint(step, t.m)
 	case held:
 		if ended := in.capture.period.due(at); ended != nil {
 			in.record(ended, stamp) // before the next takes its items

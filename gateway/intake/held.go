@@ -23,6 +23,11 @@ type heldItem struct {
 	uses   int           // left; below 0: no limit; 0: spent
 	told   bool          // that it expired
 
+	weighed   int       // how often, since it was set
+	loaded    bool      // one of them had something on the pan
+	weighedBy string    // who was held with it when it was weighed last
+	label     time.Time // of a sample: when its label says that it is not to be weighed any more; zero: it does not say
+
 	where           string           // the way it came
 	actor           *record.Actor    // who set it, as far as known
 	name, role, how string           // of a person

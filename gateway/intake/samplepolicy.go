@@ -38,8 +38,9 @@ const doubleRead = time.Second
 
 // unsure is a request that was asked about and can still be confirmed.
 type unsure struct {
-	key string
-	at  time.Time
+	key     string
+	at      time.Time
+	request *record.ContextRequest
 }
 
 // ruling is what the policy says of a request.
@@ -141,7 +142,8 @@ func (in *Intake) confirmed(r *record.ContextRequest, named map[string]*record.C
 	q, key := in.unsure, keyOf(r, named, verdict)
 	ago := r.At.Sub(q.at)
 	if q.key != key || ago > record.ConfirmWithin {
-		in.unsure = unsure{key, r.At}
+		asked := *r
+		in.unsure = unsure{key, r.At, &asked}
 		return false, false
 	}
 	if again := r.By == record.ByScanned && len(r.Raw) > 0; !r.Confirm && again && ago < doubleRead {

@@ -64,6 +64,9 @@ func (c *ScannerConfig) check(r *strict.Report) {
 			at.Fault(fmt.Sprintf("the prefix %q is that of rules[%d] already", rule.Prefix, first), "each prefix once")
 		}
 		seen[rule.Prefix] = i
+		if _, _, ours := record.CardOf(rule.Prefix); ours {
+			at.At("prefix").Fault("is what weighpost's own cards begin with, which mean the same at every balance", "another prefix")
+		}
 		rule.check(at)
 	}
 	if rest, any := seen[""]; any && elements >= 0 && !c.Symbology {

@@ -58,6 +58,13 @@ func (one *taken) spend(t *ticket) {
 		one.item.uses--
 	}
 	one.left = one.item.uses
+	if t.takes {
+		one.item.weighed++
+		one.item.weighedBy = ""
+		if p := t.items[record.ItemPerson]; p != nil {
+			one.item.weighedBy = p.item.id
+		}
+	}
 	if t.m.hi.After(one.item.used) && !one.item.told { // an end that was told stays one
 		one.item.used = t.m.hi
 	}

@@ -12,9 +12,9 @@ type ContextChange struct {
 	Before  Context `json:"before"`
 	After   Context `json:"after"`
 	// Cause is set, signed-out, expired, refused, asked (it is not carried out unless it is confirmed), or confirmed: the label of the balance itself was scanned, which confirms
-	// its identity and changes nothing else. What a weighing uses up is told by the weighing itself.
+	// its identity and changes nothing else; or a step at the bench: next, repeat, abandon. What a weighing uses up is told by the weighing itself.
 	Cause string `json:"cause"`
-	Why   string `json:"why,omitempty"` // where it was not set by a request
+	Why   string `json:"why,omitempty"` // where it was not set by a request, and of a step how it was said
 	Where string `json:"where"`         // the way it came: an address, a topic, a port
 	By    *Actor `json:"by,omitempty"`  // who did it, as far as known; absent for a scan
 	Raw   []byte `json:"raw,omitempty"` // a scan, exactly as received

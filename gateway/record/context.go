@@ -37,6 +37,9 @@ type ContextRequest struct {
 	Where   string // the way it came: an address, a topic, a port
 	Actor   *Actor // who asks, as far as known; nil for a scan
 	Raw     []byte // a scan, exactly as received
+	// Step is what whoever stands at the balance says of the sample on it: next, repeat or abandon, beside which nothing is named; ""
+	// for nothing. How is how they said so: key, button, card, or print (by the balance itself).
+	Step, How string
 	// Confirm says that whoever asked was told what is unusual about the sample, and means it (see ContextRefused.Ask).
 	Confirm bool
 	// Label is what somebody read off the balance: its id, its serial number or the name that it prints; "" for nothing. It
@@ -64,7 +67,7 @@ type ContextItem struct {
 
 // Names says whether the request changes anything of the context.
 func (r *ContextRequest) Names() bool {
-	return r.Whole || r.SignOut || len(r.Fields) > 0 || r.Person != nil || r.Sample != nil || r.Method != nil || r.Run != nil || r.Lot != nil
+	return r.Whole || r.SignOut || r.Step != "" || len(r.Fields) > 0 || r.Person != nil || r.Sample != nil || r.Method != nil || r.Run != nil || r.Lot != nil
 }
 
 // Item gives the place of a fixed item in the request by its name, or nil where there is no such item.
