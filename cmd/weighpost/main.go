@@ -86,7 +86,7 @@ func run(args []string, s streams) int {
 func sentence(err error) string {
 	text := strings.ReplaceAll(strings.TrimSpace(err.Error()), "\n", "; ")
 	if errors.Is(err, syscall.EMFILE) {
-		text += ". Allow weighpost more open files (LimitNOFILE in its unit, ulimit -n in a shell): 64, and 4 more for each balance"
+		text += ". Allow weighpost more open files (LimitNOFILE in its unit, ulimit -n in a shell): 64, 4 more for each balance, and one for each page that somebody has open"
 	}
 	return text
 }

@@ -270,7 +270,7 @@ func TestAStreamOutlivesTheTimeOfARequest(t *testing.T) {
 func TestStreamsAreBounded(t *testing.T) {
 	h := open(t)
 	var last *http.Response
-	for range streamLimit {
+	for range followLimit {
 		last, _ = tune(t, http.DefaultClient, h.base+"/api/v1/live/stream", "")
 	}
 	resp, body := ask(t, "GET", h.base+"/api/v1/journal/stream", nil)

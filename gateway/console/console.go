@@ -2,7 +2,7 @@
 //
 //	GET /         the live page: every balance's weight, what was recorded last, sinks, and what is wrong
 //	GET /sign-in  where people sign in, choose another password, and make the first account
-//	GET /live     the stream behind it, as Server-Sent Events
+//	GET /live     the stream behind pages, as Server-Sent Events; with ?balance= of some balances only
 //	GET /healthz  200 while the process lives
 //	GET /readyz   200 while recording works, 503 with the conditions while it does not
 //	GET /metrics  Prometheus
@@ -31,8 +31,9 @@ import (
 // Limits against slow and many clients.
 const (
 	headerLimit     = 16 << 10 // bytes of a request's header
-	connectionLimit = 256
-	streamLimit     = 64
+	connectionLimit = 512      // 200 pages that are looked at, what programs follow, and room for requests; each is one open file
+	streamLimit     = 256      // pages that are looked at
+	followLimit     = 64       // streams of the API
 	headerTime      = 5 * time.Second
 	requestTime     = 10 * time.Second
 	idleTime        = 60 * time.Second
@@ -108,6 +109,7 @@ type Server struct {
 	// followers has one for each open stream of the API.
 	followers chan struct{}
 	state     stateCache
+	broadcast broadcast
 	attempts  attempts
 	badges    attempts // that nobody has
 	crowd     *crowd
@@ -116,8 +118,10 @@ type Server struct {
 
 // New makes a console. It opens nothing.
 func New(deps Deps) *Server {
-	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit), exports: make(chan struct{}, exportLimit), followers: make(chan struct{}, streamLimit)}
+	s := &Server{deps: deps, started: time.Now(), streams: make(chan struct{}, streamLimit), exports: make(chan struct{}, exportLimit), followers: make(chan struct{}, followLimit)}
 	s.crowd = newCrowd(connectionLimit)
+	s.broadcast.live, s.broadcast.parts = deps.Live, s.stateParts
+	s.broadcast.fail = func(err error) { deps.Log.Error("what pages show cannot be written", "err", err) }
 	s.badges.what = "a badge that nobody has was shown to sign in"
 	api := http.NewServeMux()
 	s.newAPI(api)

@@ -311,7 +311,12 @@ func TestMetrics(t *testing.T) {
 // follow opens the stream and gives its events, name and data, until the stream ends.
 func follow(t *testing.T, h *house) <-chan [2]string {
 	t.Helper()
-	req, _ := http.NewRequestWithContext(t.Context(), "GET", h.base+"/live", nil)
+	return followAt(t, h, "/live")
+}
+
+func followAt(t *testing.T, h *house, path string) <-chan [2]string {
+	t.Helper()
+	req, _ := http.NewRequestWithContext(t.Context(), "GET", h.base+path, nil)
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		t.Fatal(err)
@@ -324,7 +329,7 @@ func follow(t *testing.T, h *house) <-chan [2]string {
 		defer close(events)
 		defer resp.Body.Close()
 		lines := bufio.NewScanner(resp.Body)
-		lines.Buffer(nil, 1<<20)
+		lines.Buffer(nil, 4<<20)
 		name := ""
 		for lines.Scan() {
 			if n, ok := strings.CutPrefix(lines.Text(), "event: "); ok {
@@ -346,7 +351,10 @@ func TestTheStreamGivesTheLatestAndWhatWasRecorded(t *testing.T) {
 	h := open(t)
 	events := follow(t, h)
 	first := <-events
-	var s state
+	var s struct {
+		state
+		Balances []Balance `json:"balances"`
+	}
 	if err := json.Unmarshal([]byte(first[1]), &s); first[0] != "state" || err != nil || len(s.Balances) != 2 || s.Site != "north-lab" || len(s.Sinks) != 1 {
 		t.Fatalf("%v, %v", first, err)
 	}

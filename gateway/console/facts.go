@@ -160,12 +160,11 @@ type TimeServer struct {
 	LastAnswer *record.UTC `json:"last_answer,omitempty"`
 }
 
-// state is everything that the page shows.
+// state is everything that the page shows, but for the balances.
 type state struct {
 	Site       string             `json:"site"`
 	Version    string             `json:"version"`
 	At         record.UTC         `json:"at"`
-	Balances   []Balance          `json:"balances"`
 	Sinks      []Sink             `json:"sinks"`
 	Conditions []health.Condition `json:"conditions"`
 	Recording  bool               `json:"recording"` // what /readyz says
@@ -175,22 +174,37 @@ type state struct {
 	Configuration *Configuration `json:"configuration,omitempty"`
 }
 
+// stateParts is the state at one moment as JSON, in parts, so that whoever looks at some balances costs no more than putting
+// some together. It is not changed any more.
+type stateParts struct {
+	at       time.Time
+	balances []encoded // in the order of the configuration
+	rest     []byte    // an object without balances
+}
+
 // stateAge is how old the state may be that a page is given: many pages cost no more than one.
 const stateAge = 400 * time.Millisecond
 
 type stateCache struct {
-	mu   sync.Mutex
-	at   time.Time
-	json []byte
+	mu    sync.Mutex
+	parts *stateParts
 }
 
-// stateJSON gives the present state, at most stateAge old.
-func (s *Server) stateJSON() ([]byte, error) {
+// stateParts gives the present state, at most stateAge old.
+func (s *Server) stateParts() (*stateParts, error) {
 	s.state.mu.Lock()
 	defer s.state.mu.Unlock()
 	now := time.Now()
-	if s.state.json != nil && now.Sub(s.state.at) < stateAge {
-		return s.state.json, nil
+	if p := s.state.parts; p != nil && now.Sub(p.at) < stateAge {
+		return p, nil
+	}
+	p := &stateParts{at: now}
+	for _, b := range s.deps.Source.Balances() {
+		data, err := json.Marshal(b)
+		if err != nil {
+			return nil, err
+		}
+		p.balances = append(p.balances, encoded{b.ID, data})
 	}
 	list, recording := s.conditions()
 	var configuration *Configuration
@@ -198,14 +212,31 @@ func (s *Server) stateJSON() ([]byte, error) {
 		c := s.deps.Configuration()
 		configuration = &c
 	}
-	b, err := json.Marshal(state{
+	var err error
+	p.rest, err = json.Marshal(state{
 		Configuration: configuration,
-		Site:          s.deps.Site, Version: s.deps.Version, At: record.UTC(now), Balances: s.deps.Source.Balances(),
+		Site:          s.deps.Site, Version: s.deps.Version, At: record.UTC(now),
 		Sinks: s.deps.Source.Sinks(), Conditions: list, Recording: recording, Journal: s.deps.Source.Journal(), Clock: s.deps.Source.TimeFacts(),
 	})
 	if err != nil {
 		return nil, err
 	}
-	s.state.at, s.state.json = now, b
-	return b, nil
+	s.state.parts = p
+	return p, nil
+}
+
+// of is the state with the balances that are looked at.
+func (p *stateParts) of(look view) []byte {
+	b := append(make([]byte, 0, 64+len(p.rest)), `{"balances":[`...)
+	first := true
+	for _, one := range p.balances {
+		if !look.has(one.balance) {
+			continue
+		}
+		if !first {
+			b = append(b, ',')
+		}
+		b, first = append(b, one.json...), false
+	}
+	return append(append(b, "],"...), p.rest[1:]...)
 }

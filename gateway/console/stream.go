@@ -1,26 +1,33 @@
 package console
 
 import (
-	"encoding/json"
 	"net/http"
 	"slices"
 	"time"
 
-	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
 )
 
 const (
-	streamRoom = 1024                   // readings that a page may be behind before it loses some
-	flushEvery = 100 * time.Millisecond // how often a page is given readings: the latest of each balance
-	stateEvery = time.Second
-	beatEvery  = 15 * time.Second // a comment, so that a dead connection is noticed
-	writeTime  = 5 * time.Second  // a browser that takes nothing for so long is dropped
+	beatEvery = 15 * time.Second // a comment, so that a dead connection is noticed
+	writeTime = 5 * time.Second  // a browser that takes nothing for so long is dropped
 )
 
-// serveLive is the stream behind the page: an event "state" with everything at first and about once a second while it
-// changes, and events "readings" with the latest reading of each balance that sent one. Readings in between are not sent.
+// serveLive is the stream behind pages. It sends
+//
+//	state     everything, at first and about once a second
+//	readings  the latest reading of each balance that sent one, at most ten times a second; those in between are not sent
+//	answer    what became of a print, at once (record.Answer)
+//	bytes     what one balance sent, as it came (Sent)
+//
+// With balance, which may be given more than once, readings, answers and the balances of the state are those of these balances
+// only; with bytes=yes and one balance, its bytes too. A page that does not take what is sent is dropped: it comes again by
+// itself, and has the whole state first.
 func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
+	look, ok := s.viewOf(w, r)
+	if !ok {
+		return
+	}
 	select {
 	case s.streams <- struct{}{}:
 		defer func() { <-s.streams }()
@@ -29,44 +36,68 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusServiceUnavailable, "Too many pages are open", "Close a page that nobody looks at.")
 		return
 	}
-	w.Header().Set("Content-Type", "text/event-stream")
 	if r.Method == http.MethodHead {
+		w.Header().Set("Content-Type", "text/event-stream")
 		return
 	}
-	e := events{out: http.NewResponseController(w), w: w}
-	sub := s.deps.Live.Watch(streamRoom)
-	defer sub.Close()
-	flush, beat := time.NewTicker(flushEvery), time.NewTicker(beatEvery)
-	defer flush.Stop()
-	defer beat.Stop()
+	v, first, err := s.broadcast.join(r.Context(), look)
+	if err != nil {
+		s.broadcast.fail(err)
+		problem(w, http.StatusInternalServerError, "The state cannot be shown", "The log says why.")
+		return
+	}
+	defer s.broadcast.leave(v)
+	w.Header().Set("Content-Type", "text/event-stream")
+	if e := (events{out: http.NewResponseController(w), w: w}); e.write(first) {
+		s.pass(r, v, &e)
+	}
+}
 
-	var latest batch
-	var sent []byte
-	var stateAt time.Time
-	for {
-		if now := time.Now(); now.Sub(stateAt) >= stateEvery {
-			stateAt = now
-			if !s.still(r, rights.See) {
-				return // whoever looks has signed out, or may not look any more
+// viewOf is what a request wants to look at. It answers one that cannot be.
+func (s *Server) viewOf(w http.ResponseWriter, r *http.Request) (look view, ok bool) {
+	query := r.URL.Query()
+	if query.Has("balance") {
+		look.balances = slices.Clone(query["balance"])
+		slices.Sort(look.balances)
+		look.balances = slices.Compact(look.balances)
+		known := s.deps.Source.Balances()
+		for _, id := range look.balances {
+			if !slices.ContainsFunc(known, func(b Balance) bool { return b.ID == id }) {
+				problem(w, http.StatusNotFound, "There is no balance of this id", "See "+apiPrefix+"balances for those that there are.")
+				return look, false
 			}
-			b, err := s.stateJSON()
-			if err != nil {
-				s.deps.Log.Error("the page's state cannot be written", "err", err)
-				return
-			}
-			if !slices.Equal(b, sent) && !e.send("state", b) {
-				return
-			}
-			sent = b
 		}
+	}
+	switch bytes := query.Get("bytes"); {
+	case bytes == "":
+	case bytes != "yes" || len(look.balances) != 1:
+		problem(w, http.StatusUnprocessableEntity, "Bytes are shown of one balance at a time", "Ask with bytes=yes and one balance.")
+		return look, false
+	default:
+		look.frames = true
+	}
+	return look, true
+}
+
+// pass sends a viewer what is meant for it, until it goes, takes nothing, or may not look any more.
+func (s *Server) pass(r *http.Request, v *viewer, e *events) {
+	judge, beat := time.NewTicker(checkEvery), time.NewTicker(beatEvery)
+	defer judge.Stop()
+	defer beat.Stop()
+	for {
 		select {
 		case <-r.Context().Done():
 			return
-		case reading := <-sub.C:
-			latest.add(reading)
-		case <-flush.C:
-			if !latest.flush(&e) {
+		case <-v.dropped:
+			return
+		case message := <-v.messages:
+			s.broadcast.took(v, message)
+			if !e.write(message) {
 				return
+			}
+		case <-judge.C:
+			if !s.still(r, rights.See) {
+				return // whoever looks has signed out, or may not look any more
 			}
 		case <-beat.C:
 			if !e.write([]byte(": still here\n\n")) {
@@ -74,43 +105,6 @@ func (s *Server) serveLive(w http.ResponseWriter, r *http.Request) {
 			}
 		}
 	}
-}
-
-// batch holds the latest reading, and the latest recorded one, of each balance since the last flush.
-type batch struct {
-	seen, recorded map[string]record.Live
-}
-
-func (b *batch) add(r record.Live) {
-	if r.Answer != nil {
-		return // an answer is no reading
-	}
-	if b.seen == nil {
-		b.seen, b.recorded = make(map[string]record.Live), make(map[string]record.Live)
-	}
-	if r.Recorded != "" {
-		b.recorded[r.Balance] = r
-	} else {
-		b.seen[r.Balance] = r
-	}
-}
-
-// flush sends what has gathered. It is false when the client has gone.
-func (b *batch) flush(e *events) bool {
-	if len(b.seen)+len(b.recorded) == 0 {
-		return true
-	}
-	list := make([]record.Live, 0, len(b.seen)+len(b.recorded))
-	for _, r := range b.seen {
-		list = append(list, r)
-	}
-	for _, r := range b.recorded {
-		list = append(list, r)
-	}
-	clear(b.seen)
-	clear(b.recorded)
-	data, err := json.Marshal(list)
-	return err == nil && e.send("readings", data)
 }
 
 // events writes Server-Sent Events to one client, each within a time limit.
@@ -124,14 +118,7 @@ type events struct {
 }
 
 // send writes one event. data is JSON on one line.
-func (e *events) send(name string, data []byte) bool {
-	e.buf = append(e.buf[:0], "event: "...)
-	e.buf = append(e.buf, name...)
-	e.buf = append(e.buf, "\ndata: "...)
-	e.buf = append(e.buf, data...)
-	e.buf = append(e.buf, "\n\n"...)
-	return e.write(e.buf)
-}
+func (e *events) send(name string, data []byte) bool { return e.write(eventOf(name, data)) }
 
 func (e *events) write(b []byte) bool {
 	if e.out.SetWriteDeadline(time.Now().Add(writeTime)) != nil {

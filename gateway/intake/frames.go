@@ -98,7 +98,7 @@ func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 	r := &in.reading
 	in.seen(r, at)
 	value, printed := record.ValueOf(r), record.PrintedOf(r)
-	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed})
+	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed}, f.Bytes)
 	if !in.answered(f, value, printed, stamp, at) {
 		in.captureReading(f, value, printed, stamp, at, in.unasked())
 	}
@@ -160,7 +160,7 @@ func (in *Intake) refuseAs(raw []byte, why string, value *record.Value, stamp re
 	prints := in.printsFrames()
 	in.unanswered(why)
 	in.capture.breakOff()
-	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Unread: why})
+	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Unread: why}, raw)
 	entry, kept := in.putUnread(raw, why, stamp, at)
 	if prints {
 		in.answerUnread(entry, kept, value, value != nil, why, stamp, at)
@@ -191,7 +191,8 @@ func (in *Intake) raiseWrong(err error) {
 	})
 }
 
-func (in *Intake) publish(l record.Live) {
+// publish tells screens of a reading. The bytes behind it are copied only while a person looks.
+func (in *Intake) publish(l record.Live, frame []byte) {
 	if h := in.context.held(record.ItemPerson, in.arrived); h != nil {
 		l.Person = h.id
 	}
@@ -199,5 +200,8 @@ func (in *Intake) publish(l record.Live) {
 		l.Sample = h.id
 	}
 	in.status.Live = l
+	if in.watched != nil && in.watched() {
+		l.Frame = slices.Clone(frame[:min(len(frame), mostShown)])
+	}
 	in.live.Publish(l)
 }

@@ -13,6 +13,9 @@ type Live struct {
 	// is known.
 	Person string `json:"person,omitempty"`
 	Sample string `json:"sample,omitempty"`
+	// Frame is what the balance sent, as received, its first 256 bytes, for whoever looks at one balance; nil while nobody looks at
+	// any, and beside Recorded.
+	Frame []byte `json:"-"`
 	// Answer is what became of a print, for whoever stands at the balance; nil unless this tells of one and of nothing else. No
 	// topic and no program is sent it: what it says comes to them as entries.
 	Answer *Answer `json:"-"`

@@ -3,7 +3,7 @@ import { say } from "./ask.js";
 
 const SILENT = 35_000; // ms without a word from weighpost after which the connection counts as lost
 
-// follow calls on.state and on.readings with what comes, until the page goes. While weighpost is not heard the page says so:
+// follow calls on.state, on.readings and on.answer with what comes, until the page goes. While weighpost is not heard the page says so:
 // on.adrift(true), and the body has the class adrift.
 export function follow(on, address = "/live") {
   let heardAt = 0;
@@ -17,7 +17,7 @@ export function follow(on, address = "/live") {
   }
   function connect() {
     source = new EventSource(address);
-    for (const name of ["state", "readings"]) {
+    for (const name of ["state", "readings", "answer"]) {
       source.addEventListener(name, (e) => {
         heardAt = Date.now();
         adrift(false);
