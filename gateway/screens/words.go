@@ -21,6 +21,7 @@ func (s *Screens) words() template.FuncMap {
 		"since": func(t time.Time) string { return long(time.Since(t)) }, "quantity": quantity, "one": one,
 		"clock": clockTime, "prose": prose, "id": url.PathEscape, "seconds": seconds, "learnt": learnt,
 		"clockShape": clockShape, "clockWord": clockWord,
+		"json": asJSON, "pairOf": pairOf, "actor": actorName,
 	}
 }
 

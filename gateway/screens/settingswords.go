@@ -1,0 +1,67 @@
+package screens
+
+import "weighpost/gateway/rights"
+
+// What is said of settings beside their own descriptions: an order for people, what is seldom needed, and names where a key alone
+// says too little.
+
+// orders are keys that come first, by the path of what they are in.
+var orders = map[string][]string{
+	"": {"about", "line", "lines", "block", "weight", "unit", "stability", "serial", "place", "capacity", "readability", "verification_interval", "implausible", "record", "layout", "port", "samples", "scanner", "context", "ask", "tap", "commands",
+		"entries", "broker", "url", "folder", "format"},
+	"port": {"address", "speed", "parity", "data_bits", "stop_bits", "flow"},
+}
+
+// mainGroups are open from the start.
+var mainGroups = map[string]bool{"port": true, "verify": true, "space": true, "password": true, "session": true, "keep": true, "frame": true, "weight": true}
+
+// rareKeys are folded away; a path, or *. and a key wherever it is.
+var rareKeys = map[string]bool{
+	"*.driver": true, "*.latency": true, "*.write_timeout": true, "*.dial_timeout": true, "*.keep_alive": true, "*.listen_only": true,
+	"prints_as": true, "identity_needed": true, "cursor": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
+	"client_id": true, "self_test": true, "poll_min": true, "poll_max": true, "drift_ppm": true, "algorithms": true, "skew": true,
+	"session.per_person": true, "session.all": true, "code_page": true, "line_length": true, "frame.idle_gap": true, "frame.length": true, "frame.max_length": true,
+}
+
+// portKeys say which kinds of port have a key.
+var portKeys = map[string]string{
+	"speed": "serial rfc2217", "data_bits": "serial rfc2217", "parity": "serial rfc2217", "stop_bits": "serial rfc2217", "flow": "serial rfc2217",
+	"driver": "serial", "dial_timeout": "tcp rfc2217", "keep_alive": "tcp rfc2217",
+}
+
+// escapedKeys hold control characters.
+var escapedKeys = map[string]bool{"send": true, "prefix": true}
+
+// labels by path, or *. and a key wherever it is.
+var labels = map[string]string{
+	"serial": "Serial number", "readability": "Readability d", "verification_interval": "Verification interval e", "record": "What is recorded",
+	"implausible": "Impossible weights", "ask": "Asking for the weight", "tap": "Sharing with another program", "commands": "Commands", "context": "What weighings are tied to",
+	"samples": "Samples", "scanner": "Scanner", "layout": "Layout", "port": "Port", "*.url": "Address", "*.ca": "Certificate authority file", "*.ca_file": "Certificate authority file",
+	"*.for": "How long", "*.is": "Values", "*.dn": "DN", "*.gs1": "GS1 elements", "*.data_bits": "Data bits", "entries": "Kinds of entries", "*.uses": "How many uses",
+	"*.idle": "Idle time", "*.pin": "PIN", "*.openid": "OpenID provider", "over": "Parts that it is about", "adopt": "People that a change takes", "*.bind_dn": "Bind DN", "*.user_dn": "DN of a person",
+	"clock": "Clock", "*.drift_ppm": "Drift, millionths", "*.starttls": "StartTLS", "*.id": "Id", "every": "How often", "*.sinks": "Destinations", "*.client_id": "Client id",
+}
+
+var captureWords = map[string]string{
+	"printed": "what the balance prints", "settled": "each load, once it has come to rest", "all": "every line (unusual)", "{every}": "the latest reading of each period",
+	"{settled}": "each load at rest, with numbers of your own",
+}
+
+// sectionWords name the parts of the settings.
+var sectionWords = map[string]string{
+	"journal": "Journal", "page": "This page's address", "clock": "Clock", "log": "Log", "balances": "Balances", "sinks": "Destinations", "people": "People and policy",
+	"samples": "Samples", "requests": "Requests from files", "backup": "Backup", "settings": "Who adopts changes", "site": "Site", "roles": "Roles",
+}
+
+// rightWords say what a right allows.
+var rightWords = map[rights.Right]string{
+	rights.See: "see what balances show, destinations, the clock and what is wrong", rights.ReadJournal: "read entries, reviews and backups", rights.Export: "take entries out: exports, proofs, segments",
+	rights.Weigh: "weigh: tie a balance's next weighings to oneself and a sample, ask for a weight", rights.SendContext: "tie weighings to another person, as a lab system does",
+	rights.Command: "send a balance its commands", rights.Samples: "announce samples, and end them", rights.ReviewTrail: "note that the audit trail was looked over",
+	rights.People: "add, change and disable people", rights.APIKeys: "make and revoke keys for programs", rights.ReviewAccounts: "note that the accounts were looked over",
+	rights.Balances: "change balances, ports, layouts and limits", rights.Sinks: "change where entries are delivered", rights.Settings: "change any other setting",
+	rights.Adopt: "adopt, or turn down, a change that waits", rights.Backup: "make backups, and note that one was verified", rights.Seal: "seal old entries",
+	rights.JournalKey: "change the key that signs checkpoints", rights.CorrectClock: "state that stamps were wrong", rights.OwnAccount: "see and change one's own secret and sessions",
+	rights.ReadPeople: "see who has an account, and rights held when", rights.ReadSettings: "see the settings", rights.Measurements: "read measurements of the daemon",
+	rights.OperateAnywhere: "sign in at a balance where that is limited",
+}
