@@ -30,6 +30,8 @@ type act struct {
 	notHere string
 }
 
+const ofVisits = "a visit changes nothing before its last answer: TestABalanceIsAddedOverHTTP holds the entry of that"
+
 const ofSessions = "it is of somebody who is signed in: TestEveryActOfASessionIsOneEntry holds its entry"
 
 // acts has a row for every route of the API that is not for looking only.
@@ -67,6 +69,10 @@ var acts = map[string]act{
 	"POST /api/v1/keys":                            {body: `{"id": "lims", "name": "the lab system", "roles": ["machine"], "reason": "a test"}`, kind: record.KindAPIKeyChanged},
 	"DELETE /api/v1/keys/{id}":                     {query: "?reason=a+test", kind: record.KindAPIKeyChanged},
 	"POST /api/v1/account-reviews":                 {body: `{"at": 1, "findings": "Nothing unusual."}`, kind: record.KindAccountsReviewed},
+
+	"POST /api/v1/setup/visits":             {body: `{"by": "ada"}`, notHere: ofVisits},
+	"POST /api/v1/setup/visits/{id}/answer": {body: `{"question": 1, "answer": "yes", "by": "ada"}`, notHere: ofVisits},
+	"DELETE /api/v1/setup/visits/{id}":      {notHere: ofVisits},
 
 	"DELETE /api/v1/people/{id}/sessions":           {notHere: ofSessions},
 	"DELETE /api/v1/people/{id}/sessions/{session}": {notHere: ofSessions},

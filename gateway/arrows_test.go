@@ -88,6 +88,8 @@ var arrows = []arrow{
 	{"gateway/setup/...", []string{"gateway/port", "gateway/port/..."}, "a balance on a bench, for tests"},
 	{"gateway/setup", []string{"gateway/port", "gateway/port/...", "gateway/health", "gateway/config", "gateway/intake", "gateway/record",
 		"parsers/..."}, "it prepares a balance for a person, on the command line or a page; it reaches nothing that records"},
+	{"gateway/visit", []string{"gateway/console", "gateway/port", "gateway/record", "gateway/rights", "gateway/setup", "parsers/..."},
+		"it has a person at a page go the way of setup; what that ends with is for the wiring to put into the configuration"},
 	{"gateway/certificate", []string{"gateway/health", "parsers/strict"}, "it looks after two files, and knows no page"},
 	{"gateway/once", nil, "it remembers answers, and knows nothing of what they say"},
 	{"gateway/console", []string{"gateway/record", "gateway/rights", "gateway/settings", "gateway/certificate", "gateway/health", "gateway/live", "gateway/once", "parsers/strict"},

@@ -25,6 +25,7 @@ import (
 	"weighpost/gateway/refusals"
 	"weighpost/gateway/roster"
 	"weighpost/gateway/samples"
+	"weighpost/gateway/visit"
 	"weighpost/gateway/watchdog"
 	"weighpost/sinks"
 )
@@ -60,7 +61,8 @@ type Gateway struct {
 	refusals *refusals.Book              // acts that were not allowed
 	stamps   atomic.Pointer[clock.Clock] // the clock, for whoever asks before or while it is made
 	backups  backups
-	leaving  leaving // who does not weigh at a balance any more
+	leaving  leaving     // who does not weigh at a balance any more
+	visits   *visit.Host // balances that are being added; made by Start
 
 	stalls                                    port.Stalls
 	supervising, serving, delivering, reading group
@@ -118,7 +120,7 @@ func softwareOf(cfg *config.Config) record.Software {
 // journal and the ports, in this order. After an error nothing is left running. ctx bounds the start only; what was started lives until
 // Stop.
 func (g *Gateway) Start(ctx context.Context) error {
-	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.holdAdopted, g.openClock, g.openPeople, g.openPage, g.watchNetwork, g.openSinks, g.keepJournal, g.openBalances} {
+	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.holdAdopted, g.openClock, g.openPeople, g.openVisits, g.openPage, g.watchNetwork, g.openSinks, g.keepJournal, g.openBalances} {
 		if err := start(ctx); err != nil {
 			limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 			defer cancel()

@@ -66,6 +66,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	deps.Once, deps.Acts = g.answers, g
 	deps.Benches = g
 	deps.SettingsSchema, deps.LayoutSchema = config.Schema(), config.LayoutSchema()
+	deps.Setup = g.visits
 	if shows != nil {
 		deps.Certificate = shows
 	}

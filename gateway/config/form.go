@@ -275,3 +275,8 @@ func LoadFormWith(name string, doc map[string]any, unwritten Unwritten) (*Config
 	}
 	return c, faults
 }
+
+// BalanceForm is one balance as Form has it. Its layout stays as it is written.
+func BalanceForm(b intake.Config) map[string]any {
+	return former{}.object(reflect.ValueOf(b), reflect.ValueOf(intake.Config{}))
+}

@@ -100,6 +100,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.peopleRoutes(api)
 	s.rightsRoutes(api)
 	s.settingsRoutes(api)
+	s.setupRoutes(api)
 	describeOnce(api.OpenAPI())
 	s.describeRights(api.OpenAPI())
 	s.answerOtherMethods(mux, api)

@@ -61,6 +61,7 @@ type house struct {
 	reel       *reel
 	access     *reception
 	closet     *closet
+	hall       *hall
 	doc        *huma.OpenAPI
 	logged     *logText
 	stop       func() error // ends the console and waits for it
@@ -74,8 +75,8 @@ func open(t *testing.T) *house {
 // openWith opens a console behind something of the test's.
 func openWith(t *testing.T, wrap func(http.Handler) http.Handler) *house {
 	t.Helper()
-	h := &house{hub: &live.Hub{}, board: health.New(time.Now), bench: newBench(), press: newPress(), reel: newReel(), access: newReception(), closet: &closet{}, logged: &logText{}}
-	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Contexts: h.bench, Scans: h.bench, Samples: h.bench, Reader: h.bench, Ports: h.bench, Commander: h.bench, Corrector: h.bench, Keys: h.bench, Sealer: h.bench, Exports: h.press, Entries: h.bench, Follow: h.reel, Backups: h.bench, Settings: h.closet, SettingsSections: []string{"clock", "sinks"}, Token: NewToken(testToken), Access: h.access,
+	h := &house{hub: &live.Hub{}, board: health.New(time.Now), bench: newBench(), press: newPress(), reel: newReel(), access: newReception(), closet: &closet{}, hall: &hall{}, logged: &logText{}}
+	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Contexts: h.bench, Scans: h.bench, Samples: h.bench, Reader: h.bench, Ports: h.bench, Commander: h.bench, Corrector: h.bench, Keys: h.bench, Sealer: h.bench, Exports: h.press, Entries: h.bench, Follow: h.reel, Backups: h.bench, Settings: h.closet, Setup: h.hall, SettingsSections: []string{"clock", "sinks"}, Token: NewToken(testToken), Access: h.access,
 		Evidence: h.bench, Benches: h.bench, Live: h.hub, Log: slog.New(slog.NewTextHandler(h.logged, nil))})
 	h.Server = s
 	s.handler = wrap(s.handler)

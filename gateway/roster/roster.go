@@ -162,6 +162,12 @@ func (r Roster) Taken(balances []record.Balance) (list []Taken) {
 	return list
 }
 
+// Serial is the serial number that an id belongs to, "" where none was known; false: the id was never used.
+func (r Roster) Serial(id string) (serial string, used bool) {
+	serial, used = r.serials[id]
+	return serial, used
+}
+
 // With is the roster once a configuration holds. A serial number that was known once stays known.
 func (r Roster) With(balances []record.Balance, hash string, config json.RawMessage) Roster {
 	next := Roster{serials: maps.Clone(r.serials), Hash: hash, Config: config, Secrets: r.Secrets}

@@ -129,6 +129,15 @@ func (a Addition) putText(p *planned) (err error) {
 	return nil
 }
 
+// PutLayout writes the layout of the addition, if it has one that is not there yet, and says where; undo takes it away again.
+func (a Addition) PutLayout() (path string, undo func(), err error) {
+	p := &planned{}
+	if err := a.putLayout(p); err != nil {
+		return "", nil, err
+	}
+	return p.layout, p.undo, nil
+}
+
 // putLayout writes the layout, so that the configuration with it can be validated.
 func (a Addition) putLayout(p *planned) error {
 	if a.Layout == nil {

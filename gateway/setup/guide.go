@@ -46,7 +46,32 @@ type Tools struct {
 	Open Opener
 	List func(context.Context) ([]port.Found, error)
 	Past Past
+	// Refuse says why a port cannot be used, or nil, when a person has chosen it; nil: each can be tried.
+	Refuse func(ctx context.Context, address string) error
+	// Keep puts the balance into the configuration; nil: it is written into the file, and nothing else is told of it.
+	Keep Keeper
+	// NoFiles: the person is not at this computer and names no files on it.
+	NoFiles bool
 }
+
+// Keeper puts a balance into a configuration. Where a *Declined comes back, the person is told and asked again.
+type Keeper interface {
+	// Check says what stands in the way of an addition, and leaves nothing behind.
+	Check(ctx context.Context, a Addition) error
+	// Write adds it, whole or not at all.
+	Write(ctx context.Context, a Addition) (*Added, error)
+}
+
+// Declined says in a sentence why nothing can be written as things are now; they may be otherwise soon.
+type Declined struct{ Why string }
+
+func (d *Declined) Error() string { return d.Why }
+
+// inFile keeps a balance in the configuration's file.
+type inFile struct{}
+
+func (inFile) Check(ctx context.Context, a Addition) error           { return a.Check(ctx) }
+func (inFile) Write(ctx context.Context, a Addition) (*Added, error) { return a.Write(ctx) }
 
 var (
 	// ErrStopped is returned where the person stopped; nothing was written.
@@ -74,7 +99,7 @@ func (j jump) Error() string { return fmt.Sprintf("back to step %d", int(j)+1) }
 type guide struct {
 	given Given
 	tools Tools
-	p     Person
+	p     Watcher
 
 	config  *config.Config // as it is; nil where there is none yet
 	port    port.Config
@@ -99,28 +124,23 @@ func AddBalance(ctx context.Context, p Person, tools Tools, given Given) (*Added
 	if tools.List == nil {
 		tools.List = port.List
 	}
-	g := &guide{given: given, tools: tools, p: leaver{p}, poll: given.Poll}
+	if tools.Keep == nil {
+		tools.Keep = inFile{}
+	}
+	g := &guide{given: given, tools: tools, p: leaver{watcher(p)}, poll: given.Poll}
 	if err := g.load(); err != nil {
 		return nil, err
 	}
-	steps := []struct {
-		name string
-		take func(context.Context) (asked bool, err error)
-	}{
-		stepPort:     {"Port", g.choosePort},
-		stepSettings: {"Settings", g.findSettings},
-		stepLayout:   {"Layout", g.findLayout},
-		stepPlate:    {"Balance", g.askPlate},
-		stepTest:     {"Test", g.test},
-		stepWrite:    {"Configuration", g.write},
+	steps := []func(context.Context) (asked bool, err error){
+		stepPort: g.choosePort, stepSettings: g.findSettings, stepLayout: g.findLayout, stepPlate: g.askPlate, stepTest: g.test, stepWrite: g.write,
 	}
 	asked := make([]bool, len(steps))
-	g.p.Tell("A balance for " + given.Config + ", in six steps. At each question Enter takes what stands in brackets, " +
+	g.p.Listing("A balance for " + given.Config + ", in six steps. At each question Enter takes what stands in brackets, " +
 		"\"back\" goes one step back and \"stop\" ends it. Nothing is written before the last step.")
 	for i := 0; i < len(steps); {
-		g.p.Tell(fmt.Sprintf("\nStep %d of %d: %s", i+1, len(steps), steps[i].name))
+		g.p.Step(i + 1)
 		var err error
-		asked[i], err = steps[i].take(ctx)
+		asked[i], err = steps[i](ctx)
 		var to jump
 		var trouble *port.Trouble
 		switch {
@@ -138,6 +158,7 @@ func AddBalance(ctx context.Context, p Person, tools Tools, given Given) (*Added
 		case err != nil:
 			return nil, err
 		default:
+			g.p.Line(g.port)
 			i++
 		}
 	}
@@ -200,7 +221,7 @@ func exists(path string) bool {
 }
 
 // leaver is a person who can go back and stop at each question.
-type leaver struct{ Person }
+type leaver struct{ Watcher }
 
 // leave are the answers that each question allows besides its own.
 var leave = []Choice{{"back", "one step back"}, {"stop", "write nothing and stop"}}
@@ -215,7 +236,7 @@ func (l leaver) Ask(ctx context.Context, q Question) (string, error) {
 			q.Aside = append(q.Aside, c)
 		}
 	}
-	answer, err := l.Person.Ask(ctx, q)
+	answer, err := l.Watcher.Ask(ctx, q)
 	if err != nil {
 		return "", err
 	}

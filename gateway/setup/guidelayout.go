@@ -45,8 +45,11 @@ var errUnlearnt = errors.New("give a layout (--layout), or try it with other lin
 
 // unlearnt asks what to do where no layout was learnt.
 func (g *guide) unlearnt(ctx context.Context, why error) error {
-	answer, err := g.p.Ask(ctx, Question{Key: "unlearnt", Text: sentence(why.Error()), Default: "again",
-		Choices: []Choice{{"again", "listen to other lines"}, {"file", "read them by a layout in a file"}}})
+	q := Question{Key: "unlearnt", Text: sentence(why.Error()), Default: "again", Choices: []Choice{{"again", "listen to other lines"}}}
+	if !g.tools.NoFiles {
+		q.Choices = append(q.Choices, Choice{"file", "read them by a layout in a file"})
+	}
+	answer, err := g.p.Ask(ctx, q)
 	switch {
 	case errors.Is(err, ErrNobody):
 		return why
@@ -135,7 +138,8 @@ func (g *guide) tryLayout(ctx context.Context) error {
 		return nil
 	}
 	text, read, of := readings(g.layout, g.heard)
-	g.p.Tell(text)
+	g.p.Listing(text)
+	g.p.Lines(seen(g.layout, g.heard.Sample))
 	if read == of && of > 0 {
 		g.p.Tell(fmt.Sprintf("The layout reads all of %d lines.", of))
 		return nil
@@ -254,10 +258,11 @@ func (g *guide) learn(ctx context.Context) error {
 		return fmt.Errorf("the learnt layout cannot be used: %w", err)
 	}
 	text, read, of := readings(g.layout, g.heard)
-	g.p.Tell("Learnt:\n\n" + indent(inShort(string(g.text))) + "\nIt reads\n" + text)
+	g.p.Lines(learntSoFar(l.Result))
+	g.p.Listing("Learnt:\n\n" + indent(inShort(string(g.text))) + "\nIt reads\n" + text)
 	g.p.Tell(fmt.Sprintf("%d of %d lines; confidence %.2f of 1.", read, of, l.Candidates[0].Confidence))
 	for _, d := range l.Candidates[0].Doubts {
-		g.p.Tell("Doubt: " + d.Text)
+		g.p.Listing("Doubt: " + d.Text)
 	}
 	return nil
 }

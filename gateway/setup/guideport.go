@@ -57,7 +57,14 @@ func (g *guide) choosePort(ctx context.Context) (asked bool, err error) {
 			g.p.Tell(sentence(err.Error()))
 			continue
 		}
+		if g.tools.Refuse != nil {
+			if err := g.tools.Refuse(ctx, c.Address); err != nil {
+				g.p.Tell(sentence(err.Error()))
+				continue
+			}
+		}
 		g.port = c
+		g.p.Line(c)
 		for _, f := range found {
 			if f.Address == answer && f.Note != "" {
 				g.p.Tell("Note: " + f.Note)

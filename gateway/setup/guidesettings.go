@@ -51,7 +51,11 @@ func (g *guide) findSettings(ctx context.Context) (asked bool, err error) {
 				return true, err
 			}
 		}
-		found, err := FindSettings(ctx, g.tools.Open, g.port.Address, g.searching())
+		var found *Settings
+		err = g.waiting(ctx, "The balance is listened to.", func(ctx context.Context) (err error) {
+			found, err = FindSettings(ctx, g.tools.Open, g.port.Address, g.searching())
+			return err
+		})
 		if err != nil {
 			return true, err
 		}

@@ -24,12 +24,15 @@ func (g *guide) test(ctx context.Context) (asked bool, err error) {
 		return false, nil
 	}
 	for {
+		text := "Put a load on, let it settle, and press the print key."
 		if g.poll == nil {
-			g.p.Tell("Put a load on, let it settle, and press the print key.")
+			g.p.Listing(text)
 		} else if err := g.loaded(ctx); err != nil {
 			return true, err
+		} else {
+			text = "The balance is asked."
 		}
-		if err := g.oneReading(ctx); err != nil {
+		if err := g.waiting(ctx, text, g.oneReading); err != nil {
 			return true, err
 		}
 		answer, err := g.ask(ctx, Question{Key: "compare", Default: "again", Text: "Is that what the display shows, digit for digit, with its sign and unit?",
@@ -73,7 +76,7 @@ func (g *guide) oneReading(ctx context.Context) error {
 			return
 		}
 		done = true
-		g.p.Tell("Reads:  " + inWords(&r))
+		g.p.Reads(inWords(&r))
 	}
 	buf := make([]byte, 4096)
 	var asked time.Time
@@ -133,26 +136,48 @@ func (g *guide) write(ctx context.Context) (asked bool, err error) {
 			return asked, err
 		}
 	}
-	if err := a.Check(ctx); err != nil {
+	if err := g.declined(g.tools.Keep.Check(ctx, a)); err != nil {
 		return asked, g.refused(err)
 	}
-	g.p.Tell("This goes into " + g.given.Config + ":\n\n" + indent(config.BalanceBlock(g.balance)))
+	layout := ""
 	if g.text != nil {
-		g.p.Tell("and the layout into " + filepath.Join(filepath.Dir(g.given.Config), g.balance.Layout) + ".")
+		layout = filepath.Join(filepath.Dir(g.given.Config), g.balance.Layout)
 	}
-	if !g.given.Yes {
-		asked = true
-		answer, err := g.ask(ctx, Question{Key: "write", Text: "Write it?", Default: "yes", Choices: []Choice{{"yes", "write it"}, {"no", "write nothing"}}},
-			"nobody agreed to the change: say --yes")
-		if err != nil {
-			return asked, err
+	g.p.Summary(g.given.Config, config.BalanceBlock(g.balance), layout)
+	if g.given.Yes {
+		g.added, err = g.tools.Keep.Write(ctx, a)
+		return asked, err
+	}
+	for g.added == nil {
+		if err := g.agreed(ctx); err != nil {
+			return true, err
 		}
-		if answer == "no" {
-			return asked, ErrStopped
+		g.added, err = g.tools.Keep.Write(ctx, a)
+		if err = g.declined(err); err != nil {
+			return true, g.refused(err)
 		}
 	}
-	g.added, err = a.Write(ctx)
-	return asked, err
+	return true, nil
+}
+
+// agreed returns once the person has agreed to the change.
+func (g *guide) agreed(ctx context.Context) error {
+	answer, err := g.ask(ctx, Question{Key: "write", Text: "Write it?", Default: "yes", Choices: []Choice{{"yes", "write it"}, {"no", "write nothing"}}},
+		"nobody agreed to the change: say --yes")
+	if err == nil && answer == "no" {
+		err = ErrStopped
+	}
+	return err
+}
+
+// declined tells why nothing can be written now. Other errors it gives back.
+func (g *guide) declined(err error) error {
+	var d *Declined
+	if !errors.As(err, &d) || g.given.Yes {
+		return err
+	}
+	g.p.Tell(sentence(d.Why))
+	return nil
 }
 
 // refused tells why the balance cannot be added. Where somebody is there to give another id, it is asked again.

@@ -38,6 +38,9 @@ func Learn(ctx context.Context, p Person, s learn.Sample, a learn.Answers) (*Lea
 			return nil, err
 		}
 		l.Result = r
+		if w, ok := p.(interface{ Lines(Lines) }); ok {
+			w.Lines(learntSoFar(r))
+		}
 		i := slices.IndexFunc(r.Questions, func(q learn.Question) bool { return !asked[q.Key] })
 		if i < 0 {
 			break
