@@ -7,6 +7,7 @@ require (
 	github.com/alecthomas/kong v1.17.0
 	github.com/apache/arrow-go/v18 v18.8.0
 	github.com/beevik/ntp v1.6.0
+	github.com/boombuler/barcode v1.1.0
 	github.com/cockroachdb/apd/v3 v3.2.3
 	github.com/coreos/go-oidc/v3 v3.21.0
 	github.com/coreos/go-systemd/v22 v22.7.0
