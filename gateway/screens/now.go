@@ -15,7 +15,8 @@ import (
 
 func (s *Screens) nowPages() []row {
 	return []row{
-		{"/{$}", rights.See, s.overview},
+		{"/{$}", rights.See, s.overview}, {"/clock", rights.See, s.clock},
+		{"/manual", console.Everybody, s.manual}, {"/manual/{topic}", console.Everybody, s.manualPage},
 	}
 }
 

@@ -20,7 +20,8 @@ func (s *Screens) words() template.FuncMap {
 		"asset": s.asset, "at": at, "machine": machine, "count": count[uint64], "whole": count[int], "long": long,
 		"since": func(t time.Time) string { return long(time.Since(t)) }, "quantity": quantity, "one": one,
 		"clock": clockTime, "prose": prose, "id": url.PathEscape, "seconds": seconds, "learnt": learnt,
-		"clockShape": clockShape, "clockWord": clockWord,
+		"clockShape": clockShape, "clockWord": clockWord, "spanText": spanText, "ahead": ahead,
+		"plus": func(s *float64) string { return plus(*s) }, "secondsOf": func(s *float64) string { return seconds(*s) },
 		"json": asJSON, "pairOf": pairOf, "actor": actorName,
 	}
 }
@@ -149,4 +150,26 @@ func seconds(s float64) string {
 	default:
 		return sign + strconv.FormatFloat(size*1e6, 'f', 0, 64) + " µs"
 	}
+}
+
+// spanText writes a length of time that an entry or a fact holds.
+func spanText(v any) string {
+	switch v := v.(type) {
+	case record.Span:
+		return seconds(time.Duration(v).Seconds())
+	case *record.Span:
+		return seconds(time.Duration(*v).Seconds())
+	}
+	return "not known"
+}
+
+// ahead says how far this computer's clock is from the stamps.
+func ahead(s *float64) string {
+	switch {
+	case *s > 0:
+		return "is " + seconds(*s) + " ahead of the stamps"
+	case *s < 0:
+		return "is " + seconds(-*s) + " behind the stamps"
+	}
+	return "is as the stamps are"
 }
