@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"crypto/sha256"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -27,8 +28,8 @@ type member struct {
 // membersOf splits an object.
 func membersOf(raw []byte) ([]member, error) {
 	d := json.NewDecoder(bytes.NewReader(raw))
-	if _, err := d.Token(); err != nil {
-		return nil, err
+	if begin, err := d.Token(); err != nil || begin != json.Delim('{') {
+		return nil, cmp.Or(err, errors.New("it is no object"))
 	}
 	var list []member
 	for d.More() {
