@@ -34,6 +34,8 @@ const ofVisits = "a visit changes nothing before its last answer: TestABalanceIs
 
 const ofSessions = "it is of somebody who is signed in: TestEveryActOfASessionIsOneEntry holds its entry"
 
+const ofDeliveries = "nothing is parked here: TestWhatIsDecidedAboutDeliveriesIsOneEntry holds its entry"
+
 // acts has a row for every route of the API that is not for looking only.
 var acts = map[string]act{
 	"PUT /api/v1/balances/{id}/context":          {body: `{"sample": {"id": "LOT-1003"}}`, kind: record.KindContextChanged},
@@ -59,6 +61,9 @@ var acts = map[string]act{
 	"DELETE /api/v1/settings/sinks/{id}":           {notHere: "there is none yet when its turn comes: TestABalanceIsTakenAway holds its entry"},
 	"POST /api/v1/settings/pending/{id}/adopt":     {body: `{"reason": "a test", "by": "ada"}`, notHere: "nothing waits here: the tests of settings hold its entries"},
 	"POST /api/v1/settings/pending/{id}/turn-down": {body: `{"reason": "a test", "by": "ada"}`, notHere: "nothing waits here: the tests of settings hold its entries"},
+	"POST /api/v1/deliveries/{sink}/retry":         {body: `{"all": true, "by": "ada"}`, notHere: ofDeliveries},
+	"POST /api/v1/deliveries/{sink}/drop":          {body: `{"all": true, "by": "ada"}`, notHere: ofDeliveries},
+	"POST /api/v1/deliveries/{sink}/try-now":       {body: `{"by": "ada"}`, notHere: ofDeliveries},
 	"POST /api/v1/journal/keys":                    {body: `{"reason": "a test", "by": "ada"}`, kind: record.KindKeyRotated},
 	"POST /api/v1/people":                          {body: `{"id": "p-07", "name": "Ada Quill", "roles": ["operator"], "reason": "a test"}`, kind: record.KindPersonChanged},
 	"PATCH /api/v1/people/{id}":                    {body: `{"name": "Ada B. Quill", "reason": "a test"}`, kind: record.KindPersonChanged},

@@ -66,7 +66,9 @@ func (g *Gateway) Sinks() []console.Sink {
 		s := one.runner.Status()
 		list = append(list, console.Sink{
 			ID: one.cfg.Delivery.ID, Kind: one.cfg.Kind, State: s.State, Why: s.Why,
-			Delivered: s.Delivered, Parked: s.Parked, Lag: s.Lag,
+			Delivered: s.Delivered, Parked: s.Parked, Lag: s.Lag, Where: one.cfg.Settings.Destination(),
+			BehindSince: moment(s.BehindSince), LastSuccess: moment(s.LastSuccess), LastError: s.LastError, FailedAt: moment(s.FailedAt),
+			NextTry: moment(s.NextTry),
 		})
 	}
 	return list

@@ -67,6 +67,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	deps.Benches = g
 	deps.SettingsSchema, deps.LayoutSchema = config.Schema(), config.LayoutSchema()
 	deps.Setup = g.visits
+	deps.Deliveries = g
 	if shows != nil {
 		deps.Certificate = shows
 	}

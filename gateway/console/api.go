@@ -101,6 +101,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.rightsRoutes(api)
 	s.settingsRoutes(api)
 	s.setupRoutes(api)
+	s.deliveryRoutes(api)
 	describeOnce(api.OpenAPI())
 	s.describeRights(api.OpenAPI())
 	s.answerOtherMethods(mux, api)

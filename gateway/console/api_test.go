@@ -364,6 +364,7 @@ func TestNoRouteChangesAnythingForAStranger(t *testing.T) {
 		h.access.acts = 0
 		h.closet.forget()
 		h.hall.acts.Store(0)
+		h.shelf.acts = nil
 	}
 }
 
@@ -383,7 +384,7 @@ func filled(path string) string {
 	if strings.HasPrefix(path, peoplePath) {
 		id = "operator"
 	}
-	return strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{sample}", "LOT-1003").Replace(path)
+	return strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{sample}", "LOT-1003", "{sink}", "share").Replace(path)
 }
 
 // goodBody is a body that a route that changes something takes.
@@ -415,6 +416,10 @@ func goodBody(method, path string) string {
 		return aChange
 	case strings.HasPrefix(path, settingsPath) && method == "PUT":
 		return `{"settings": {"place": "Room 2"}, "reason": "moved", "by": "ada"}`
+	case strings.HasPrefix(path, deliveriesPath) && strings.HasSuffix(path, "/try-now"):
+		return `{"by": "ada"}`
+	case strings.HasPrefix(path, deliveriesPath):
+		return `{"entries": [3], "reason": "a test", "by": "ada"}`
 	case strings.HasPrefix(path, pendingPath):
 		return `{"reason": "right", "by": "ada"}`
 	case path == visitsPath:

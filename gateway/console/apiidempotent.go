@@ -45,7 +45,7 @@ const (
 // secret. A route that is not here refuses a key: who sends one must not think that it counts.
 var onceRoutes = map[string]bool{
 	"read-balance": true, "send-command": true, "make-backup": true, "note-verified-backup": true, "note-review": true, "seal-entries": true,
-	"correct-clock": true, "change-key": true,
+	"correct-clock": true, "change-key": true, "retry-parked": true, "drop-parked": true, "try-sink": true,
 }
 
 // onceDescription says in the description of a route what a key is for.

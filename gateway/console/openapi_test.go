@@ -338,6 +338,17 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", visitAnswerPath, aVisit, `{"question": 3, "answer": "` + strings.Repeat("x", 501) + `", "by": "ada"}`, 422},
 		{"DELETE", visitPath, aVisit, "", 200},
 		{"DELETE", visitPath, "v-9", "", 404},
+		{"GET", deliveriesPath, "", "", 200},
+		{"GET", parkedPath, "share", "", 200},
+		{"GET", parkedPath, "other", "", 404},
+		{"POST", deliveriesPath + "/{sink}/retry", "share", `{"entries": [3, 5], "by": "ada"}`, 200},
+		{"POST", deliveriesPath + "/{sink}/retry", "share", `{"entries": [], "by": "ada"}`, 422},
+		{"POST", deliveriesPath + "/{sink}/retry", "share", `{"entries": [-3], "by": "ada"}`, 422},
+		{"POST", deliveriesPath + "/{sink}/retry", "share", `{"entries": "all", "by": "ada"}`, 422},
+		{"POST", deliveriesPath + "/{sink}/drop", "share", `{"all": true, "reason": "test prints", "by": "ada"}`, 200},
+		{"POST", deliveriesPath + "/{sink}/drop", "share", `{"all": true, "resaon": "test prints", "by": "ada"}`, 422},
+		{"POST", deliveriesPath + "/{sink}/try-now", "share", `{"by": "ada", "reason": "the certificate is new"}`, 200},
+		{"POST", deliveriesPath + "/{sink}/try-now", "share", `{"by": 7}`, 422},
 		{"GET", entriesPath, "", "", 200},
 		{"GET", entryPath, "", "", 422},
 		{"GET", proofPath, "", "", 422},
@@ -358,7 +369,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 			as = asSeen
 		}
 		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id}[c.method+" "+c.route]
-		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1").Replace(c.route)+query, c.body, as)
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1").Replace(c.route)+query, c.body, as)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)
 		}

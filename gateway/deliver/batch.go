@@ -36,6 +36,7 @@ func (r *Runner) fill(ctx context.Context) error {
 			}
 		}
 	}
+	r.first()
 	if r.cursor != before {
 		r.keepCursor()
 	}
@@ -54,7 +55,7 @@ func (r *Runner) wants(e record.Entry) bool {
 
 // unripe is how long the batch should still wait for more entries.
 func (r *Runner) unripe() time.Duration {
-	if len(r.pending) == 0 || len(r.pending) >= r.cfg.BatchSize || r.tries > 0 || r.stopped {
+	if len(r.pending) == 0 || len(r.pending) >= r.cfg.BatchSize || r.tries > 0 || r.stopped || r.hurried(false) {
 		return 0
 	}
 	return r.cfg.BatchAge.D() - time.Since(r.since)
@@ -68,10 +69,14 @@ func (r *Runner) idle(ctx context.Context, wait time.Duration) error {
 	if len(r.owed) > 0 && (wait <= 0 || r.cfg.RetryMax.D() < wait) {
 		wait = r.cfg.RetryMax.D()
 	}
-	wctx := ctx
+	if len(r.pending) == 0 {
+		r.hurried(true) // there is nothing to try
+	}
+	wctx, end := r.interruptible(ctx, false)
+	defer end()
 	if wait > 0 {
 		var cancel context.CancelFunc
-		wctx, cancel = context.WithTimeout(ctx, wait)
+		wctx, cancel = context.WithTimeout(wctx, wait)
 		defer cancel()
 	}
 	if err := r.log.Wait(wctx, r.read); err != nil && wctx.Err() == nil {

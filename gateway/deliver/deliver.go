@@ -46,6 +46,12 @@ type Log interface {
 	Settle(ctx context.Context, name string, seq uint64, goal string, bodies ...record.Body) error
 	// SetAside counts what Park remembers for a name, and gives the sequence of the newest entry that says so.
 	SetAside(name string) (n int, notice uint64, err error)
+	// Parked lists what Park remembers for a name, in the order of the journal.
+	Parked(name string) ([]record.SetAside, error)
+	// Unpark forgets what Park remembers of entries, in one commit with the bodies. With bodies it is an error if one of them is not parked.
+	Unpark(ctx context.Context, name string, seqs []uint64, bodies ...record.Body) error
+	// ParkAgain has Park remember entries that it remembers by another notice, the body, in one commit.
+	ParkAgain(ctx context.Context, name string, seqs []uint64, body record.Body) error
 	// Park records that an entry was refused, remembers it, and moves the cursor past it, all in one commit.
 	Park(ctx context.Context, name string, e record.Entry, body *record.Parked) error
 	Append(ctx context.Context, bodies ...record.Body) ([]record.Entry, error)
@@ -99,8 +105,13 @@ type Runner struct {
 	told     uint64        // sequence of the last checkpoint handed over
 	nextTell time.Time
 
+	// counting is held from a change of what is parked to the count of it, and taken before mu.
+	counting sync.Mutex
+
 	mu     sync.Mutex
 	status Status
+	again  again
+	oldest []byte // of the entries that the sink has not had, as recorded
 }
 
 // New makes a Runner. The configuration has been checked; the sink belongs to the Runner from now on.
@@ -120,6 +131,7 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 		r.want[k] = true
 	}
 	r.status = Status{Sink: cfg.ID, State: Working}
+	r.again.underWay, r.again.held = make(map[uint64]bool), make(map[uint64]bool)
 	return r
 }
 
@@ -138,6 +150,9 @@ func (r *Runner) Run(ctx context.Context) (err error) {
 		return err
 	}
 	r.raiseSetAside(ctx)
+	r.recallParked(ctx)
+	r.runs(true)
+	defer r.runs(false)
 
 	streaming := r.stream(ctx)
 	defer streaming.Wait()
@@ -169,10 +184,16 @@ func (r *Runner) round(ctx context.Context) error {
 	if r.tries == 0 && !r.stopped {
 		r.checkpoint(ctx)
 	}
+	if did, wait, err := r.deliverAgain(ctx); err != nil {
+		return r.unreadable(ctx, err)
+	} else if did && (wait > 0 || len(r.pending) == 0) {
+		r.pause(ctx, wait)
+		return nil
+	}
 	if wait := r.unripe(); wait > 0 || len(r.pending) == 0 {
 		return r.idle(ctx, wait)
 	}
-	pause(ctx, r.attempt(ctx))
+	r.pause(ctx, r.attempt(ctx))
 	return nil
 }
 
@@ -182,22 +203,28 @@ func (r *Runner) attempt(ctx context.Context) time.Duration {
 	if r.stopped {
 		batch = batch[:1]
 	}
-	// The delivery has a deadline of its own, and a moment to end well when the daemon stops.
+	r.hurried(true)
+	n, err := r.try(ctx, batch)
+	r.advance(n)
+	if err != nil && ctx.Err() != nil {
+		return 0 // ending is no failure of the sink
+	}
+	return r.judge(ctx, err)
+}
+
+// try hands entries to the sink. The delivery has a deadline of its own, and a moment to end well when the daemon stops.
+func (r *Runner) try(ctx context.Context, batch []record.Entry) (n int, err error) {
 	dctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), r.cfg.Deadline.D())
 	defer cancel()
 	defer context.AfterFunc(ctx, func() {
 		timer := time.AfterFunc(grace, cancel)
 		context.AfterFunc(dctx, func() { timer.Stop() })
 	})()
-	n, err := r.hand(dctx, batch)
-	r.advance(n)
-	if err != nil && ctx.Err() != nil {
-		return 0 // ending is no failure of the sink
-	}
-	if n > 0 && errors.Is(err, context.DeadlineExceeded) && dctx.Err() != nil {
+	n, err = r.hand(dctx, batch)
+	if n > 0 && errors.Is(err, context.DeadlineExceeded) && dctx.Err() != nil && ctx.Err() == nil {
 		err = nil // slow, but it gets on
 	}
-	return r.judge(ctx, err)
+	return n, err
 }
 
 // hand calls the sink and makes sure that what it says can be used.
@@ -231,6 +258,7 @@ func (r *Runner) advance(n int) {
 		r.cursor = r.read // what follows is of no wanted kind
 	}
 	r.tries, r.refusals, r.since = 0, 0, time.Now()
+	r.first()
 	r.keepCursor()
 	r.show(func(s *Status) { s.Delivered += uint64(n); s.LastSuccess = time.Now() })
 }
@@ -241,6 +269,18 @@ func (r *Runner) keepCursor() {
 	if err := r.log.SetCursor(r.cfg.ID, r.cursor); err != nil {
 		r.deps.Log.Warn("the place in the journal was not kept; after a restart some entries come again", "error", err)
 	}
+}
+
+// pause waits until the sink may be tried again, or somebody asks for that.
+func (r *Runner) pause(ctx context.Context, d time.Duration) {
+	if d <= 0 {
+		return
+	}
+	r.show(func(s *Status) { s.NextTry = time.Now().Add(d) })
+	defer r.show(func(s *Status) { s.NextTry = time.Time{} })
+	wctx, end := r.interruptible(ctx, true)
+	defer end()
+	pause(wctx, d)
 }
 
 func pause(ctx context.Context, d time.Duration) {

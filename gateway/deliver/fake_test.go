@@ -33,6 +33,7 @@ type fakeLog struct {
 	cursor  uint64
 	durable uint64
 	parked  []string // ids
+	aside   []record.SetAside
 	goal    string
 	notice  uint64 // of the last parked
 	told    uint64 // entries of the last checkpoint that was acknowledged
@@ -116,8 +117,46 @@ func (l *fakeLog) Park(ctx context.Context, _ string, e record.Entry, body *reco
 	if body.Entry != e.Seq || body.EntryID != e.ID {
 		return fmt.Errorf("parked %s as %s", e.ID, body.EntryID)
 	}
-	l.parked = append(l.parked, e.ID)
-	l.cursor, l.durable, l.notice = e.Seq, e.Seq, body.Seq
+	l.aside = slices.DeleteFunc(l.aside, func(p record.SetAside) bool { return p.Entry == e.Seq })
+	l.aside = append(l.aside, record.SetAside{Entry: e.Seq, Notice: body.Seq})
+	if !slices.Contains(l.parked, e.ID) {
+		l.parked = append(l.parked, e.ID)
+	}
+	l.cursor, l.durable, l.notice = max(l.cursor, e.Seq), max(l.durable, e.Seq), body.Seq
+	return nil
+}
+
+func (l *fakeLog) Parked(string) ([]record.SetAside, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.Clone(l.aside), nil
+}
+
+func (l *fakeLog) Unpark(ctx context.Context, _ string, seqs []uint64, bodies ...record.Body) error {
+	if _, err := l.Append(ctx, bodies...); err != nil {
+		return err
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, seq := range seqs {
+		l.aside = slices.DeleteFunc(l.aside, func(p record.SetAside) bool { return p.Entry == seq })
+		l.parked = slices.DeleteFunc(l.parked, func(id string) bool { return id == l.entries[seq-1].ID })
+	}
+	return nil
+}
+
+func (l *fakeLog) ParkAgain(ctx context.Context, _ string, seqs []uint64, body record.Body) error {
+	made, err := l.Append(ctx, body)
+	if err != nil {
+		return err
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for i, p := range l.aside {
+		if slices.Contains(seqs, p.Entry) {
+			l.aside[i].Notice, l.notice = made[0].Seq, made[0].Seq
+		}
+	}
 	return nil
 }
 

@@ -2,7 +2,6 @@ package deliver
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -63,8 +62,10 @@ func (r *Runner) worked() {
 // from names what it is known to come from.
 func (r *Runner) failed(err error, from ...health.Ref) time.Duration {
 	if r.stopped {
+		r.missed(err)
 		return r.cfg.Probe.D()
 	}
+	r.missed(err)
 	wait := r.backOff(&r.tries)
 	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
 	r.deps.Board.Raise(health.Condition{
@@ -78,6 +79,7 @@ func (r *Runner) failed(err error, from ...health.Ref) time.Duration {
 
 // busy keeps the wait that the destination asked for.
 func (r *Runner) busy(b sinks.Busy) time.Duration {
+	r.missed(b.Err)
 	if r.stopped {
 		return max(b.After, r.cfg.Probe.D())
 	}
@@ -104,7 +106,13 @@ func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
 	}
 	e := r.pending[0]
 	body := &record.Parked{Sink: r.cfg.ID, Entry: e.Seq, EntryID: e.ID, Why: short(err), Stamp: r.deps.Stamp()}
-	if perr := r.log.Park(ctx, r.cfg.ID, e, body); perr != nil {
+	r.counting.Lock()
+	perr := r.log.Park(ctx, r.cfg.ID, e, body)
+	if perr == nil {
+		r.show(func(s *Status) { s.Parked++ })
+	}
+	r.counting.Unlock()
+	if perr != nil {
 		r.refusals-- // it will be refused again
 		if ctx.Err() != nil {
 			return 0
@@ -120,27 +128,33 @@ func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
 		r.cursor = r.read
 		r.keepCursor()
 	}
-	r.show(func(s *Status) { s.Parked++; s.Cursor = r.cursor })
+	r.first()
+	r.missed(fmt.Errorf("entry %s was refused: %w", e.ID, err))
+	r.show(func(s *Status) { s.Cursor = r.cursor })
 	r.raiseParked(e.ID, short(err))
 	return 0
 }
 
-// raiseSetAside says what earlier runs have set aside.
+// raiseSetAside counts what is set aside, and says so. It may be called from any goroutine.
 func (r *Runner) raiseSetAside(ctx context.Context) {
+	r.counting.Lock()
+	defer r.counting.Unlock()
 	n, notice, err := r.log.SetAside(r.cfg.ID)
 	var last record.Parked
 	if err == nil && n > 0 {
-		var entries []record.Entry
-		if entries, err = r.log.Read(ctx, notice-1, 1); err == nil && len(entries) == 1 {
-			err = json.Unmarshal(entries[0].JSON, &last)
-		}
+		last, _, err = WhyParked(ctx, r.log, 0, notice)
 	}
 	if err != nil {
 		r.deps.Log.Warn("what was set aside for the sink cannot be listed", "error", err)
 	}
+	if err != nil {
+		return
+	}
 	r.show(func(s *Status) { s.Parked = uint64(n) })
 	if n > 0 {
 		r.raiseParked(last.EntryID, last.Why)
+	} else {
+		r.deps.Board.Clear(CodeParked, r.cfg.ID)
 	}
 }
 
@@ -148,12 +162,13 @@ func (r *Runner) raiseParked(id, why string) {
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeParked, Subject: r.cfg.ID, Severity: health.Warning,
 		Sentence: fmt.Sprintf("Sink %s has refused entries, which are set aside: %d. The last one is %s: %s.", r.cfg.ID, r.Status().Parked, id, why),
-		Remedy:   "The entries are in the journal and set aside for this sink. They do not go out by themselves: see from the sentence why the destination does not want them, and tell whoever looks after it.",
+		Remedy:   "The entries are in the journal and set aside for this sink. They do not go out by themselves: see from the sentence why the destination does not want them, and have that mended. Then retry them, or drop what it need not have: on the page Delivered, or with weighpost deliveries.",
 	})
 }
 
 // stop ends deliveries until a probe gets through.
 func (r *Runner) stop(err error) time.Duration {
+	r.missed(err)
 	if !r.stopped {
 		r.stopped = true
 		r.owe(true, short(err))

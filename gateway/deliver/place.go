@@ -132,6 +132,11 @@ func (r *Runner) refusePlace(ctx context.Context, e *Elsewhere) {
 		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Write in the configuration of the sink cursor: keep (go on after entry %d), "+
 			"cursor: now (only what is recorded from now on) or cursor: start (everything again), and restart or reload weighpost.", e.Cursor),
 	})
+	r.missed(e)
+	if waits, err := r.log.Read(ctx, e.Cursor, 1); err == nil {
+		r.pending = waits // none of it goes out: it says since when
+		r.first()
+	}
 	r.show(func(s *Status) { s.State, s.Why, s.Cursor = Stopped, short(e), e.Cursor })
 	r.owe(true, short(e))
 	r.recordOwed(ctx)

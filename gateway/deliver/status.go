@@ -1,6 +1,11 @@
 package deliver
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+
+	"weighpost/gateway/record"
+)
 
 // States of a sink.
 const (
@@ -24,6 +29,12 @@ type Status struct {
 	Head        uint64    `json:"head"`   // of the journal, at the time of the call
 	Lag         uint64    `json:"lag"`    // entries between cursor and head, wanted or not
 	LastSuccess time.Time `json:"last_success,omitzero"`
+	// LastError is what went wrong last, also where it works again, and FailedAt when.
+	LastError string    `json:"last_error,omitempty"`
+	FailedAt  time.Time `json:"failed_at,omitzero"`
+	NextTry   time.Time `json:"next_try,omitzero"` // when it is tried again by itself
+	// BehindSince is when the oldest entry happened that the sink has not had, as far as that is known.
+	BehindSince time.Time `json:"behind_since,omitzero"`
 	Checkpoint  uint64    `json:"checkpoint,omitempty"` // sequence of the last checkpoint that the destination took
 }
 
@@ -36,8 +47,38 @@ func (r *Runner) Status() Status {
 	s.Head = head
 	if head > s.Cursor {
 		s.Lag = head - s.Cursor
+		s.BehindSince = happened(r.oldest)
 	}
 	return s
+}
+
+// happened is when an entry says that it happened; the zero time where it does not say.
+func happened(raw []byte) time.Time {
+	var e struct {
+		Stamp struct {
+			UTC record.UTC `json:"utc"`
+		} `json:"stamp"`
+	}
+	if len(raw) == 0 || json.Unmarshal(raw, &e) != nil {
+		return time.Time{}
+	}
+	return e.Stamp.UTC.Time()
+}
+
+// first notes which entry is the oldest that the sink has not had.
+func (r *Runner) first() {
+	var raw []byte
+	if len(r.pending) > 0 {
+		raw = r.pending[0].JSON
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.oldest = raw
+}
+
+// missed keeps what went wrong.
+func (r *Runner) missed(err error) {
+	r.show(func(s *Status) { s.LastError, s.FailedAt = short(err), time.Now() })
 }
 
 func (r *Runner) show(change func(*Status)) {

@@ -15,7 +15,9 @@ func (w *writer) commit(reqs []*request) {
 	answers := make([]answer, len(reqs))
 	sign := false
 	for i, r := range reqs {
-		answers[i] = d.request(r)
+		if answers[i].err = w.missing(d, r); answers[i].err == nil {
+			answers[i] = d.request(r)
+		}
 		sign = sign || r.sign
 	}
 	moved, told := w.j.takeMoved(), w.j.takeTold()
@@ -24,7 +26,7 @@ func (w *writer) commit(reqs []*request) {
 	if sign && (d.edge.size > w.state.signed || w.state.note == nil) {
 		signed, err = w.signDraft(d)
 	}
-	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(told) > 0 || len(d.settled) > 0 || len(d.drops) > 0 || signed != nil) {
+	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(told) > 0 || len(d.settled) > 0 || len(d.drops) > 0 || len(d.unparked) > 0 || signed != nil) {
 		if err = w.write(d, moved, told, signed); err == nil {
 			w.take(d, signed)
 		}
@@ -49,6 +51,9 @@ func (w *writer) commit(reqs []*request) {
 		}
 		if r.state { // signed just now, so that the numbers are those of the signed size
 			answers[i].origin, answers[i].numbers = w.state.origin, maps.Clone(w.state.numbers)
+			var err error
+			answers[i].parked, err = savedParked(w.store.db, w.state.signed)
+			answers[i].err = errors.Join(answers[i].err, err)
 		}
 		r.done <- answers[i]
 	}
@@ -83,6 +88,13 @@ func (d *draft) request(r *request) answer {
 	if err == nil && r.settle != nil {
 		d.settled = append(d.settled, *r.settle)
 	}
+	if err == nil && r.unpark != nil {
+		o := *r.unpark
+		if o.again {
+			o.notice = entries[0].Seq
+		}
+		d.unparked = append(d.unparked, o)
+	}
 	if err == nil && r.rotate != nil {
 		d.rotate(r.rotate, entries)
 	}
@@ -113,7 +125,14 @@ func (w *writer) write(d *draft, moved map[string]uint64, told []Acknowledgement
 				return err
 			}
 		}
+		w.wasParked = nil
+		if err := w.writeUnparked(d); err != nil {
+			return err
+		}
 		for _, p := range d.parked {
+			if err := w.rememberParked(p.cursor, p.seq); err != nil {
+				return err
+			}
 			if err := w.store.putParked(p.cursor, p.seq, p.notice); err != nil {
 				return err
 			}
@@ -170,6 +189,7 @@ func (w *writer) write(d *draft, moved map[string]uint64, told []Acknowledgement
 // take makes a durable draft the state, and shows it to readers.
 func (w *writer) take(d *draft, signed []byte) {
 	w.state.edge = d.edge
+	w.wasParked = nil
 	maps.Copy(w.state.numbers, d.numbers)
 	if signed != nil {
 		w.state.signed, w.state.note = d.edge.size, signed

@@ -47,10 +47,7 @@ func (j *Journal) writeLater(note func()) error {
 }
 
 // Parked is an entry that a destination refused for good.
-type Parked struct {
-	Entry  uint64 // sequence of the entry
-	Notice uint64 // sequence of the parked entry that says so, and why
-}
+type Parked = record.SetAside
 
 // Park sets an entry aside for a reader: in one commit it appends the body that says so, remembers the entry among the
 // parked, and moves the reader's cursor past it. Errors are those of Append.
@@ -81,7 +78,7 @@ func (j *Journal) Parked(name string) ([]Parked, error) {
 	var list []Parked
 	head := j.Head()
 	err = query(db, "SELECT cursor, seq, notice FROM parked ORDER BY seq", nil, func(row *sqlite3.Stmt) error {
-		p := Parked{uint64(row.ColumnInt64(1)), uint64(row.ColumnInt64(2))}
+		p := Parked{Entry: uint64(row.ColumnInt64(1)), Notice: uint64(row.ColumnInt64(2))}
 		if row.ColumnText(0) == name && p.Notice <= head {
 			list = append(list, p)
 		}

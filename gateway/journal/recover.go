@@ -176,6 +176,11 @@ func (w *writer) undo() error {
 				return err
 			}
 		}
+		for _, p := range w.wasParked {
+			if err := w.store.putParked(p.cursor, p.seq, p.notice); err != nil {
+				return err
+			}
+		}
 		for _, balance := range slices.Sorted(maps.Keys(w.state.numbers)) {
 			if err := w.store.putNumber(balance, w.state.numbers[balance]); err != nil {
 				return err

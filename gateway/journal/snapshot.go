@@ -74,7 +74,7 @@ func (j *Journal) Snapshot(ctx context.Context) (Snapshot, error) {
 	if err != nil {
 		return Snapshot{}, err
 	}
-	s := Snapshot{Site: j.o.Site, Incarnation: j.inc, Size: a.seq, Checkpoint: a.note, Numbers: a.numbers, Origin: a.origin}
+	s := Snapshot{Site: j.o.Site, Incarnation: j.inc, Size: a.seq, Checkpoint: a.note, Numbers: a.numbers, Origin: a.origin, Parked: a.parked}
 	j.mu.Lock()
 	s.Cursors, s.Goals = maps.Clone(j.cursors), maps.Clone(j.goals)
 	j.mu.Unlock()
@@ -157,7 +157,7 @@ func (s *Snapshot) fill(ctx context.Context, db *sqlite3.Conn) error {
 		s.Cursors[name] = min(seq, s.Size)
 	}
 	size := int64(min(s.Size, math.MaxInt64))
-	s.Checkpoints, s.Parked, s.Segments = []SavedNote{}, []SavedParked{}, []SavedSegment{}
+	s.Checkpoints, s.Segments = []SavedNote{}, []SavedSegment{}
 	err := query(db, "SELECT count(*) FROM checkpoints WHERE seq <= ?", []int64{size}, func(row *sqlite3.Stmt) error {
 		s.Older = uint64(max(0, row.ColumnInt64(0)-maxSavedNotes))
 		return nil
@@ -180,11 +180,10 @@ func (s *Snapshot) fill(ctx context.Context, db *sqlite3.Conn) error {
 	if err := s.fillSegments(db); err != nil {
 		return err
 	}
-	return query(db, "SELECT cursor, seq, notice FROM parked WHERE notice <= ? ORDER BY cursor, seq", []int64{size},
-		func(row *sqlite3.Stmt) error {
-			s.Parked = append(s.Parked, SavedParked{row.ColumnText(0), uint64(row.ColumnInt64(1)), uint64(row.ColumnInt64(2))})
-			return ctx.Err()
-		})
+	if s.Parked == nil { // nobody writes: a writer gives what was parked at that size, since that changes
+		s.Parked, err = savedParked(db, s.Size)
+	}
+	return err
 }
 
 // fillSegments adds the sealed spans. A journal that an older weighpost left behind has no table of them.

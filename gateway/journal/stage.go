@@ -12,18 +12,19 @@ import (
 
 // draft is what one commit is going to write. Dropping it undoes it.
 type draft struct {
-	base    *state
-	site    string
-	edge    edge
-	numbers map[string]uint64 // those that change
-	parked  []parkOrder
-	settled []settleOrder
-	sealed  []Segment
-	drops   []dropOrder
-	key     *signKey // put in force, from entry keyFrom on
-	keyFrom uint64
-	rows    []row
-	buffer  bytes.Buffer
+	base     *state
+	site     string
+	edge     edge
+	numbers  map[string]uint64 // those that change
+	parked   []parkOrder
+	settled  []settleOrder
+	unparked []unparkOrder
+	sealed   []Segment
+	drops    []dropOrder
+	key      *signKey // put in force, from entry keyFrom on
+	keyFrom  uint64
+	rows     []row
+	buffer   bytes.Buffer
 }
 
 type row struct {

@@ -9,9 +9,9 @@ import (
 
 // store is the writing connection with its statements. Only the writer's goroutine uses it.
 type store struct {
-	db                                       *sqlite3.Conn
-	last, insert, number, cursor, park, sign *sqlite3.Stmt
-	walPages                                 int // in the WAL since it was last emptied
+	db                                                         *sqlite3.Conn
+	last, insert, number, cursor, park, parked, unparked, sign *sqlite3.Stmt
+	walPages                                                   int // in the WAL since it was last emptied
 }
 
 func openStore(d disk, name, synchronous string) (*store, error) {
@@ -38,6 +38,8 @@ func (s *store) prepare() error {
 		{&s.number, "INSERT OR REPLACE INTO numbers(balance, last) VALUES(?, ?)"},
 		{&s.cursor, "INSERT OR REPLACE INTO cursors(name, seq) VALUES(?, ?)"},
 		{&s.park, "INSERT OR REPLACE INTO parked(cursor, seq, notice) VALUES(?, ?, ?)"},
+		{&s.parked, "SELECT notice FROM parked WHERE cursor = ? AND seq = ?"},
+		{&s.unparked, "DELETE FROM parked WHERE cursor = ? AND seq = ?"},
 		{&s.sign, "INSERT OR REPLACE INTO checkpoints(seq, note) VALUES(?, ?)"},
 	} {
 		stmt, _, err := s.db.PrepareFlags(x.sql, sqlite3.PREPARE_PERSISTENT)
@@ -123,7 +125,7 @@ func (s *store) close() error {
 		return nil
 	}
 	var errs []error
-	for _, stmt := range []*sqlite3.Stmt{s.last, s.insert, s.number, s.cursor, s.park, s.sign} {
+	for _, stmt := range []*sqlite3.Stmt{s.last, s.insert, s.number, s.cursor, s.park, s.parked, s.unparked, s.sign} {
 		if stmt != nil {
 			_ = stmt.Close() // repeats the error of its last run, which was handled then
 		}

@@ -9,11 +9,12 @@ import (
 	"weighpost/gateway/record"
 )
 
-// request is what the writer is asked to do: append, append and park, settle or seal, drop, or sign.
+// request is what the writer is asked to do: append, append and park, settle or seal, unpark, drop, or sign.
 type request struct {
 	bodies []record.Body
 	park   *parkOrder // its notice is the first body
 	settle *settleOrder
+	unpark *unparkOrder
 	seal   *sealOrder // the entry that tells of it is the first body
 	drop   *dropOrder
 	sign   bool
@@ -32,6 +33,7 @@ type answer struct {
 	note    []byte
 	origin  string            // these two where the state was asked for
 	numbers map[string]uint64 // balance → number last given up to seq
+	parked  []SavedParked     // up to seq
 	err     error
 }
 
@@ -41,6 +43,8 @@ type writer struct {
 	store *store
 	head  headFile
 	state state // as of the last acknowledgement; a failed commit never touches it
+	// wasParked is how entries were parked that the commit in hand, or one that failed and is not undone yet, changes.
+	wasParked []parkOrder
 
 	stopped error
 	reopen  bool // the files must be opened and checked again before anything is written

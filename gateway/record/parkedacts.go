@@ -9,6 +9,14 @@ const MostParked = 1000
 type ParkedRef struct {
 	Seq uint64 `json:"seq"`
 	ID  string `json:"id"`
+	// Notice is the sequence of the parked entry that says why.
+	Notice uint64 `json:"notice"`
+}
+
+// SetAside is an entry that a destination refused for good.
+type SetAside struct {
+	Entry  uint64 // sequence of the entry
+	Notice uint64 // sequence of the parked entry that says so, and why; or of the one by which somebody asks for it
 }
 
 // ParkedActed says that somebody decided about entries that a destination refused: to have them delivered again, or never.
@@ -33,6 +41,16 @@ func (p *ParkedActed) Kind() Kind {
 }
 func (p *ParkedActed) Subject() string { return "" }
 func (p *ParkedActed) Time() time.Time { return p.Stamp.UTC.Time() }
+
+// NoticeOf gives the sequence of the parked entry that says why an entry was parked; 0 where this is not about it.
+func (p *ParkedActed) NoticeOf(seq uint64) uint64 {
+	for _, e := range p.Entries {
+		if e.Seq == seq {
+			return e.Notice
+		}
+	}
+	return 0
+}
 
 // SinkTried says that somebody had a sink tried at once.
 type SinkTried struct {

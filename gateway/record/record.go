@@ -103,6 +103,8 @@ type Entry struct {
 	ID      string
 	Balance string          // id of the balance it is about, or ""
 	JSON    json.RawMessage // the exact bytes that were hashed: never re-encoded, never changed by a reader
+	// Late: a sink gets it after entries that came later, since it refused it before. It is no part of the entry.
+	Late bool
 }
 
 // EntryID writes the id of an entry. For a numbered entry of a balance, n is the balance's number; for all others the

@@ -33,6 +33,7 @@ const (
 	ReviewAccounts  Right = "review-accounts"  // note that the accounts were looked over
 	Balances        Right = "balances"         // change balances, their ports, layouts and limits
 	Sinks           Right = "sinks"            // change where entries are delivered to
+	Deliveries      Right = "deliveries"       // have refused entries delivered again or given up, and a sink tried at once
 	Settings        Right = "settings"         // change any other setting: roles, policies, page, clock, backup
 	Adopt           Right = "adopt"            // adopt, or turn down, a change of settings that waits
 	Backup          Right = "backup"           // make backups, and note that one was verified
@@ -49,7 +50,7 @@ const (
 // All lists every right, in the order of the table above.
 func All() []Right {
 	return []Right{See, ReadJournal, Export, Weigh, SendContext, Command, Samples, ReviewTrail, People, APIKeys, ReviewAccounts,
-		Balances, Sinks, Settings, Adopt, Backup, Seal, JournalKey, CorrectClock, OwnAccount, ReadPeople, ReadSettings,
+		Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal, JournalKey, CorrectClock, OwnAccount, ReadPeople, ReadSettings,
 		Measurements, OperateAnywhere}
 }
 
@@ -91,9 +92,9 @@ func Defaults() map[string]Set {
 	return map[string]Set{
 		Operator:      with(Weigh, ReadJournal, OperateAnywhere),
 		Reviewer:      with(ReadJournal, Export, ReviewTrail, ReadPeople, ReadSettings),
-		BalanceKeeper: with(Weigh, ReadJournal, Export, Command, Balances, Samples, ReadSettings, OperateAnywhere),
-		IT: with(ReadJournal, Export, People, APIKeys, ReviewAccounts, Balances, Sinks, Settings, Adopt, Backup, Seal, JournalKey,
-			CorrectClock, ReadPeople, ReadSettings, Measurements),
+		BalanceKeeper: with(Weigh, ReadJournal, Export, Command, Balances, Deliveries, Samples, ReadSettings, OperateAnywhere),
+		IT: with(ReadJournal, Export, People, APIKeys, ReviewAccounts, Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal,
+			JournalKey, CorrectClock, ReadPeople, ReadSettings, Measurements),
 		Auditor: with(ReadJournal, Export, ReadPeople, ReadSettings),
 		Machine: Of(See, Weigh, SendContext, Samples, ReadJournal, Export, Measurements),
 	}

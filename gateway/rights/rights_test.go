@@ -30,7 +30,7 @@ func TestEveryRightIsListed(t *testing.T) {
 
 // TestReviewAndAdministrationAreApart: FDA, Data Integrity and Compliance With Drug CGMP (2018), question 4; auditors read only.
 func TestReviewAndAdministrationAreApart(t *testing.T) {
-	changing := []Right{Weigh, SendContext, Command, Samples, ReviewTrail, People, APIKeys, ReviewAccounts, Balances, Sinks, Settings, Adopt, Backup, Seal, JournalKey, CorrectClock}
+	changing := []Right{Weigh, SendContext, Command, Samples, ReviewTrail, People, APIKeys, ReviewAccounts, Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal, JournalKey, CorrectClock}
 	for name, set := range Defaults() {
 		if set.Has(ReviewTrail) && (set.Has(People) || set.Has(Settings)) {
 			t.Errorf("%s reviews and administers", name)

@@ -4,6 +4,10 @@
 // the same at every attempt: a receiver that has seen it answers as it did before. A batch carries the ids of its first and
 // last entry; a retry may cut batches in another place, so receivers of batches go by the ids within.
 //
+// A request with entries that were refused before and that somebody has delivered again has the header Weighpost-Late: ?1 (a boolean
+// of RFC 8941, section 3.3.6): entries that came after them in the journal may have arrived already. Such entries never share a
+// request with others.
+//
 // What an answer means:
 //
 //	2xx                                accepted
@@ -28,6 +32,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"weighpost/gateway/record"
@@ -150,6 +155,9 @@ func (s *Sink) request(ctx context.Context, auth string, batch []record.Entry) (
 	req.Header.Set("Content-Type", kind)
 	req.Header.Set("Idempotency-Key", key(batch))
 	req.Header.Set("User-Agent", "weighpost")
+	if slices.ContainsFunc(batch, func(e record.Entry) bool { return e.Late }) {
+		req.Header.Set("Weighpost-Late", "?1")
+	}
 	if auth != "" {
 		req.Header.Set("Authorization", auth)
 	}

@@ -1,0 +1,113 @@
+package console
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"weighpost/gateway/record"
+)
+
+// shelf holds what is parked for the one sink of the lab.
+type shelf struct {
+	seqs []uint64
+	fail error // what every act says
+	acts []string
+}
+
+func newShelf() *shelf { return &shelf{seqs: []uint64{3, 5, 8}} }
+
+func (s *shelf) Parked(_ context.Context, sink string, after uint64, limit int) (list []ParkedEntry, err error) {
+	if sink != "share" {
+		return nil, ErrNoSink
+	}
+	at := record.UTC(time.Date(2026, 11, 25, 10, 4, 5, 0, time.UTC))
+	for _, seq := range s.seqs {
+		if seq > after && len(list) < limit {
+			list = append(list, ParkedEntry{Seq: seq, ID: fmt.Sprintf("north-lab/7qx3/b-12/%06d", seq), Kind: record.KindWeighing, Balance: "b-12", UTC: at,
+				What: "12.3450 g of LOT-1003", Since: at, Why: "<script>alert(1)</script>", Notice: seq + 1})
+		}
+	}
+	return list, nil
+}
+
+func (s *shelf) act(what string, who record.Actor, sink string, entries []uint64, reason string) (DeliveryDone, error) {
+	if sink != "share" {
+		return DeliveryDone{}, ErrNoSink
+	}
+	if s.fail != nil {
+		return DeliveryDone{Sink: sink}, s.fail
+	}
+	s.acts = append(s.acts, fmt.Sprint(what, " ", entries, " ", reason, " by ", who.ID))
+	return DeliveryDone{Sink: sink, Entries: len(entries), Left: 3, Acts: []string{"north-lab/7qx3/@/000009"}}, nil
+}
+
+func (s *shelf) Retry(_ context.Context, who record.Actor, sink string, entries []uint64, reason string) (DeliveryDone, error) {
+	return s.act("retry", who, sink, entries, reason)
+}
+
+func (s *shelf) Drop(_ context.Context, who record.Actor, sink string, entries []uint64, reason string) (DeliveryDone, error) {
+	return s.act("drop", who, sink, entries, reason)
+}
+
+func (s *shelf) TryNow(_ context.Context, who record.Actor, sink, reason string) (DeliveryDone, error) {
+	return s.act("try", who, sink, nil, reason)
+}
+
+func TestParkedEntriesAreListedAPageAtATime(t *testing.T) {
+	h := open(t)
+	resp, body := send(t, h, "GET", "/api/v1/deliveries/share/parked?limit=2", "", nil)
+	if resp.StatusCode != 200 || !strings.Contains(body, `"next":5`) || strings.Contains(body, `"seq":8`) {
+		t.Errorf("%d %s", resp.StatusCode, body)
+	}
+	resp, body = send(t, h, "GET", "/api/v1/deliveries/share/parked?limit=2&after=5", "", nil)
+	if resp.StatusCode != 200 || strings.Contains(body, "next") || !strings.Contains(body, `"seq":8`) {
+		t.Errorf("%d %s", resp.StatusCode, body)
+	}
+	for _, bad := range []string{"?limit=0", "?limit=1001", "?after=-1", "?after=x"} {
+		if resp, body := send(t, h, "GET", "/api/v1/deliveries/share/parked"+bad, "", nil); resp.StatusCode != 422 {
+			t.Errorf("%s: %d %s", bad, resp.StatusCode, body)
+		}
+	}
+}
+
+func TestADecisionIsPassedOnAsItWasMeant(t *testing.T) {
+	h := open(t)
+	for _, c := range []struct{ path, body, want string }{
+		{"retry", `{"entries": [5, 3, 5], "by": "ada"}`, "retry [3 5]  by ada"},
+		{"retry", `{"all": true, "reason": " the lot is known now ", "by": "ada"}`, "retry [] the lot is known now by ada"},
+		{"drop", `{"entries": [8], "reason": "a test print", "by": "ada"}`, "drop [8] a test print by ada"},
+		{"try-now", `{"by": "ada"}`, "try []  by ada"},
+	} {
+		h.shelf.acts = nil
+		resp, body := send(t, h, "POST", "/api/v1/deliveries/share/"+c.path, c.body, nil)
+		if resp.StatusCode != 200 || len(h.shelf.acts) != 1 || h.shelf.acts[0] != c.want {
+			t.Errorf("%s %s: %d %s, %q", c.path, c.body, resp.StatusCode, body, h.shelf.acts)
+		}
+	}
+	h.shelf.acts = nil
+	for _, c := range []struct{ path, body string }{
+		{"drop", `{"entries": [8], "by": "ada"}`}, {"drop", `{"entries": [8], "reason": "  ", "by": "ada"}`},
+		{"retry", `{"by": "ada"}`}, {"retry", `{"all": true, "entries": [3], "by": "ada"}`}, {"retry", `{"all": false, "by": "ada"}`},
+		{"retry", `{"entries": [3], "by": "ada", "reason": "` + strings.Repeat("x", 501) + `"}`}, {"retry", `{"entries": [3]}`},
+		{"retry", `{"entries": [` + strings.TrimSuffix(strings.Repeat("1,", 1001), ",") + `], "by": "ada"}`},
+		{"retry", `{"entries": [3], "by": "ada", "force": true}`}, {"try-now", `{}`},
+	} {
+		if resp, body := send(t, h, "POST", "/api/v1/deliveries/share/"+c.path, c.body, nil); resp.StatusCode != 422 || h.shelf.acts != nil {
+			t.Errorf("%s %.80s: %d %s, %q", c.path, c.body, resp.StatusCode, body, h.shelf.acts)
+		}
+	}
+	for want, err := range map[int]error{409: &record.RequestRefused{Why: "entry 3 is not parked"}, 503: errors.New("the disk is full")} {
+		h.shelf.fail = err
+		if resp, body := send(t, h, "POST", "/api/v1/deliveries/share/retry", `{"entries": [3], "by": "ada"}`, nil); resp.StatusCode != want || !strings.Contains(strings.ToLower(body), err.Error()) {
+			t.Errorf("%v: %d %s", err, resp.StatusCode, body)
+		}
+	}
+	if resp, body := send(t, h, "POST", "/api/v1/deliveries/other/retry", `{"entries": [3], "by": "ada"}`, nil); resp.StatusCode != http.StatusNotFound || !strings.Contains(body, "share") {
+		t.Errorf("another sink: %d %s", resp.StatusCode, body)
+	}
+}
