@@ -73,7 +73,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	}
 	deps.Evidence = g
 	pages := screens.New(deps)
-	deps.Screens, deps.TurnedAway = pages.Routes(), pages.TurnedAway
+	deps.Screens, deps.TurnedAway, deps.CameBack = pages.Routes(), pages.TurnedAway, pages.CameBack
 	server := console.New(deps)
 	g.board.Clear(health.PageStopped, "page")
 	return &page{l, shows, g.serving.start(ctx, nil, func(ctx context.Context) {

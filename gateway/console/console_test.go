@@ -229,7 +229,7 @@ func TestNothingCanBeChanged(t *testing.T) {
 func TestThePageNeedsNothingFromOutside(t *testing.T) {
 	h := open(t)
 	for path, kind := range map[string]string{"/": "text/html; charset=utf-8", "/page.js": "text/javascript; charset=utf-8",
-		"/page.css": "text/css; charset=utf-8", "/sign-in": "text/html; charset=utf-8", "/sign-in.js": "text/javascript; charset=utf-8", "/icon.svg": "image/svg+xml"} {
+		"/page.css": "text/css; charset=utf-8", "/icon.svg": "image/svg+xml"} {
 		resp, body := ask(t, "GET", h.base+path, nil)
 		if resp.StatusCode != 200 || resp.Header.Get("Content-Type") != kind {
 			t.Errorf("%s: %d %s", path, resp.StatusCode, resp.Header.Get("Content-Type"))

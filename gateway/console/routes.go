@@ -87,11 +87,8 @@ func pageRoutes() (list []otherRoute) {
 			panic(err)
 		}
 		where, right := "/"+f.Name(), Everybody
-		switch f.Name() {
-		case "index.html":
+		if f.Name() == "index.html" {
 			where, right = "/{$}", rights.See
-		case "sign-in.html":
-			where = signInPath
 		}
 		sum := sha256.Sum256(b)
 		tag := `"` + hex.EncodeToString(sum[:8]) + `"`

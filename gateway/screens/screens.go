@@ -43,7 +43,7 @@ type Screens struct {
 func New(deps Deps) *Screens {
 	s := &Screens{deps: deps, pages: make(map[string]*template.Template), tags: make(map[string]string)}
 	s.readAssets()
-	frame := template.Must(template.New("frame.html").Funcs(s.words()).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/listparts.html"))
+	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/listparts.html"))
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		panic(err)

@@ -5,7 +5,11 @@
 // A field's name is its place in the JSON that is sent: "pin", "port.address", "roles[]" (a list of what is ticked). data-type says
 // what it becomes: number, bool, list (by lines), or else text. An empty field is left out, unless it has data-empty. With
 // data-then the browser goes there when it is done, with data-done it says so, with neither it loads the page again. Before that
-// the form gives out an event "done" with the answer, which may prevent what follows.
+// the form gives out an event "done" with the answer, which may prevent what follows. A field with data-trim is sent without blanks
+// around it. With data-query what a form holds goes into the address, as a DELETE has it. Where what somebody gave as proof was wrong
+// (401), the keyboard goes to the field that data-proof names, and else to that of data-other. A button that is disabled with
+// data-waits waits for this script, so that nothing typed before goes elsewhere; such a form has the method post, so that what is in it
+// never comes into an address.
 import { ask, ok, sentence, announce, make } from "./ask.js";
 
 document.getElementById("sign-out")?.addEventListener("click", async () => {
@@ -15,6 +19,7 @@ document.getElementById("sign-out")?.addEventListener("click", async () => {
 });
 
 function valueOf(field) {
+  if (field.dataset.trim !== undefined) field.value = field.value.trim();
   switch (field.dataset.type) {
     case "number": return field.value === "" ? undefined : Number(field.value);
     case "bool": return field.type === "checkbox" ? field.checked : field.value === "" ? undefined : field.value === "true";
@@ -69,6 +74,12 @@ export function tell(form, answer) {
       told.after(line);
     }
   }
+  const proof = form.elements.namedItem((answer.status === 401 ? form.dataset.proof : form.dataset.other) ?? "");
+  if (first === told && proof?.focus) {
+    proof.setAttribute("aria-invalid", "true");
+    first = proof;
+    proof.select?.();
+  }
   first.focus();
 }
 
@@ -80,7 +91,9 @@ export async function send(form) {
   form.dataset.busy = "";
   const button = form.querySelector('button:not([type="button"])');
   button?.setAttribute("aria-disabled", "true");
-  const answer = await ask(method, path, method === "DELETE" && form.dataset.body === undefined ? undefined : bodyOf(form));
+  const bare = form.dataset.query !== undefined || method === "DELETE" && form.dataset.body === undefined;
+  const where = form.dataset.query === undefined ? path : path + "?" + new URLSearchParams(bodyOf(form));
+  const answer = await ask(method, where, bare ? undefined : bodyOf(form));
   delete form.dataset.busy;
   button?.removeAttribute("aria-disabled");
   if (!ok(answer)) return tell(form, answer);
@@ -97,3 +110,5 @@ document.addEventListener("submit", (e) => {
   e.preventDefault();
   send(e.target);
 });
+
+for (const button of document.querySelectorAll("[data-waits]")) button.disabled = false;
