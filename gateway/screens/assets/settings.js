@@ -25,20 +25,32 @@ function unescape(text) {
   });
 }
 
-const text = (e) => (e.dataset.escaped === undefined ? e.value : unescape(e.value));
+// What a field says: now, or as the page came, whatever was typed before this script ran or was put back by the browser.
+let asCame = false;
+const ticked = (e) => (asCame ? e.defaultChecked : e.checked);
+function said(e) {
+  if (!asCame) return e.value;
+  return e.matches("select") ? ([...e.options].find((o) => o.defaultSelected) ?? e.options[0]).value : e.defaultValue;
+}
+function cameAs(root) {
+  asCame = true;
+  try { return read(root); } finally { asCame = false; }
+}
+
+const text = (e) => (e.dataset.escaped === undefined ? said(e) : unescape(said(e)));
 
 // valueOf is what a field says; undefined: nothing is written.
 function valueOf(e) {
   switch (e.dataset.type) {
-    case "tick": return e.checked;
-    case "ticks": return [...e.querySelectorAll("input")].filter((x) => x.checked).map((x) => x.value);
+    case "tick": return ticked(e);
+    case "ticks": return [...e.querySelectorAll("input")].filter(ticked).map((x) => x.value);
     case "lines": {
-      const list = e.value.split("\n").filter((x) => x !== "").map((x) => (e.dataset.escaped === undefined ? x.trim() : unescape(x)));
+      const list = said(e).split("\n").filter((x) => x !== "").map((x) => (e.dataset.escaped === undefined ? x.trim() : unescape(x)));
       return list.length ? list.map(numberIn(e)) : undefined;
     }
-    case "number": return e.value.trim() === "" ? undefined : whole(e.value.trim());
+    case "number": return said(e).trim() === "" ? undefined : whole(said(e).trim());
   }
-  return e.value === "" ? undefined : text(e);
+  return said(e) === "" ? undefined : text(e);
 }
 const whole = (s) => (/^-?[0-9]{1,15}$/.test(s) ? Number(s) : s);
 const numberIn = (e) => (s) => (e.dataset.at === "weight.decimals" ? whole(s) : s);
@@ -79,7 +91,7 @@ function readItems(e) {
 }
 
 function readCapture(e) {
-  const choice = e.querySelector("[data-choice]").value;
+  const choice = said(e.querySelector("[data-choice]"));
   if (!choice.startsWith("{")) return choice;
   const key = choice.slice(1, -1);
   const o = read(e.querySelector('[data-when="' + key + '"]'));
@@ -108,7 +120,7 @@ function patchOf(from, to) {
   return o;
 }
 
-let first = read(within);
+let first = cameAs(within);
 const idField = document.getElementById("new-id");
 const path = () => form.dataset.path + (idField ? encodeURIComponent(idField.value.trim()) : "");
 const wanted = () => merge(held, first, read(within)) ?? {};
@@ -332,31 +344,29 @@ function leaves(a, b, at) {
   return [{ path: at, from: shown(a), to: shown(b) }];
 }
 
+// keepLists has lists, and what was taken out of them, count against what they were when the page came.
+function keepLists(now, was) {
+  for (const [key, old] of Object.entries(was)) {
+    if (isObject(old) && isObject(now[key])) keepLists(now[key], old);
+    else if (Array.isArray(old) || now[key] === undefined) now[key] = old;
+  }
+}
+
 // rebase has the fields that nobody touched here say what holds now.
 function rebase(now) {
-  const touched = (e) => (e.type === "checkbox" ? e.checked !== e.defaultChecked : e.matches("select") ? [...e.options].some((o) => o.selected !== o.defaultSelected) : e.value !== e.defaultValue);
+  const touched = (e) => { asCame = true; const came = e.type === "checkbox" ? ticked(e) : said(e); asCame = false; return came !== (e.type === "checkbox" ? e.checked : e.value); };
   const at = (path) => path.split(".").reduce((o, k) => (isObject(o) ? o[k] : undefined), now);
-  const kept = new Map();
   for (const e of within.querySelectorAll("input[data-leaf],select[data-leaf]")) {
     if (e.closest("[data-one]")) continue;
-    if (touched(e)) { kept.set(e, e.type === "checkbox" ? e.checked : e.value); continue; }
+    if (touched(e)) continue;
     const v = at(e.dataset.at);
     if (e.type === "checkbox") { if (v !== undefined) e.checked = e.defaultChecked = v; continue; }
-    const said = v === undefined ? "" : e.dataset.escaped === undefined ? String(v) : undefined;
-    if (said === undefined) continue;
-    if (e.matches("select")) { e.value = said; for (const o of e.options) o.defaultSelected = o.selected; } else e.value = e.defaultValue = said;
+    if (e.dataset.escaped !== undefined && v !== undefined) continue;
+    const text = v === undefined ? "" : String(v);
+    if (e.matches("select")) { e.value = text; for (const o of e.options) o.defaultSelected = o.selected; } else e.value = e.defaultValue = text;
   }
-  const typed = read(within);
-  for (const e of kept.keys()) {
-    if (e.type === "checkbox") e.checked = e.defaultChecked;
-    else if (e.matches("select")) for (const o of e.options) o.selected = o.defaultSelected;
-    else e.value = e.defaultValue;
-  }
-  const untouched = read(within);
-  for (const [e, v] of kept) if (e.type === "checkbox") e.checked = v; else e.value = v;
-  // Lists stay as typed against what they were when the page came.
-  const lists = (o, was, is) => { for (const k of Object.keys({ ...was, ...is })) if (Array.isArray(is[k]) || Array.isArray(was[k])) o[k] = was[k]; };
-  lists(untouched, first, typed);
+  const untouched = cameAs(within);
+  keepLists(untouched, first);
   held = now;
   first = untouched;
 }
@@ -408,3 +418,4 @@ let leaving = false;
 addEventListener("beforeunload", (e) => {
   if (!leaving && !within.disabled && !same(first, read(within))) e.preventDefault();
 });
+form.dataset.ready = "";
