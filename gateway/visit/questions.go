@@ -68,6 +68,10 @@ var words = map[string]wording{
 	"service":        {"", "Services that try each new adapter can take what a balance sends."},
 }
 
+// choiceWords are what a page says of an answer where the words for a terminal do not fit it.
+var choiceWords = map[string]string{"write yes": "save it", "write no": "end without saving", "settings ask": "find them: this balance speaks only when it is asked",
+	"settings known": "I know them", "port other": "another: a device server, or a name that you type", "compare yes": "yes, all of it"}
+
 // shownQuestion is a question as a page has it.
 func shownQuestion(q setup.Question) console.VisitQuestion {
 	name, _, _ := strings.Cut(q.Key, ":")
@@ -77,7 +81,11 @@ func shownQuestion(q setup.Question) console.VisitQuestion {
 		s.Text = w.text
 	}
 	for _, c := range q.Choices {
-		s.Choices = append(s.Choices, console.VisitChoice{Value: harmless(c.Value), Text: forPage(c.Text)})
+		text := forPage(c.Text)
+		if other := choiceWords[name+" "+c.Value]; other != "" {
+			text = other
+		}
+		s.Choices = append(s.Choices, console.VisitChoice{Value: harmless(c.Value), Text: text})
 	}
 	for _, c := range q.Aside {
 		s.Back = s.Back || c.Value == "back"
