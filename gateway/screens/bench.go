@@ -33,6 +33,7 @@ type benchData struct {
 	Beginnings []console.Beginning // how scans begin, by the rules of its scanner
 	May        bool                // whoever looks may act here
 	Next       string              // what to do next
+	Why        string              // nothing is recorded
 	Zone       string
 }
 
@@ -46,6 +47,11 @@ func (s *Screens) bench(w http.ResponseWriter, r *http.Request) {
 	d := benchData{shown: s.shown(who, b, s.conditions(), now), May: who.CanAt(string(rights.Weigh), b.ID), Zone: now.Format("-07:00")}
 	if s.deps.Benches != nil {
 		d.Beginnings = s.deps.Benches.Beginnings(b.ID)
+	}
+	for _, c := range s.conditions() {
+		if d.NotRecorded && console.StopsRecording(c) && d.Why == "" {
+			d.Why = c.Sentence
+		}
 	}
 	d.Next = d.next(who)
 	s.show(w, r, page{Template: "bench.html", Title: "Bench · " + b.ID, Bare: true, Scripts: []string{"bench.js"}, Data: d})

@@ -16,6 +16,11 @@ for (const a of document.querySelectorAll("[data-bind]")) {
 }
 
 const form = document.getElementById("bind");
+if (form) {
+  const field = document.getElementById("code");
+  field.disabled = false; // what is scanned before there is a script would be lost without a word
+  field.focus();
+}
 form?.addEventListener("submit", async (e) => {
   e.preventDefault();
   const field = document.getElementById("code");

@@ -25,6 +25,7 @@ let badge = null; // the badge that waits for its PIN
 
 function whatNext() {
   if (stopped) return "Write each weight down by hand until this is over.";
+  if (question) return "Enter: yes. Escape: no.";
   if (badge) return "Type your PIN, then Enter.";
   if (!may) return "This screen only shows." + (accounts ? " Scan your badge to weigh." : "");
   if (identity === "unconfirmed") return "Scan the label of the balance: it may be another one.";
@@ -145,10 +146,17 @@ function showAnswer(a) {
   band.replaceChildren(shape(form), make("strong", "", word), make("div", "", "", ...rows));
   sound(tune);
   announce(word + ". " + rows.slice(0, -1).map((r) => r.textContent).join(". "));
-  if (a.outcome === "not-recording") alarm(true, a.why);
+  if (a.outcome === "not-recording") {
+    if (a.why.includes("waits in memory")) waiting.set(a.utc, a.why);
+    alarm(true, a.why);
+  } else {
+    waiting.delete(a.utc);
+  }
   if (sample && sample.uses_left === 0) { held.sample = false; say(el("sample"), "none"); el("sample").classList.add("none"); say(el("uses"), ""); }
   showNext(true);
 }
+
+const waiting = new Map(); // prints that were told as not recorded and are still in memory: when, and why
 
 // alarm says that nothing is recorded, until it is again.
 function alarm(on, why) {
@@ -192,7 +200,8 @@ follow({
       if (!up) say(el("when"), "the port is down");
     }
     const wrong = stops(s.conditions).filter((c) => c.severity === "error" && (["recording-stopped", "damage"].includes(c.code) || c.code === "readings-not-recorded" && c.subject === id));
-    alarm(wrong.length > 0, wrong.map((c) => c.sentence + " " + (c.remedy ?? "")).join(" "));
+    if (b.waiting === 0) waiting.clear();
+    alarm(wrong.length + waiting.size > 0, wrong[0]?.sentence ?? [...waiting.values()][0]);
     const had = held.person;
     showTies(b.context);
     if (had && !held.person && signedIn) refresh(); // somebody signed out beside this screen
@@ -249,11 +258,12 @@ let queue = Promise.resolve();
 const inTurn = (what) => (queue = queue.then(what, what));
 
 function ask409(answer, again, code) {
-  question = { text: sentence(answer).replace(/ (Send it again with "confirm": true|Confirm within 30 s that it is meant|Scan it once more within 30 s if it is meant)\.?/g, "") + " Is that meant?", yes: again, code };
+  question = { text: (answer.detail || sentence(answer)).replace(/ (Send it again with "confirm": true|Confirm within 30 s that it is meant|Scan it once more within 30 s if it is meant)\.?/g, "") + " Is that meant?", yes: again, code };
   showQuestion();
 }
 function showQuestion() {
   el("question").hidden = !question;
+  showNext(true);
   if (!question) return field.focus();
   say(el("asks"), question.text);
   announce(question.text + " Enter: yes. Escape: no.");
@@ -456,6 +466,7 @@ el("scan-form").addEventListener("submit", (e) => {
   inTurn(() => scanned(quick ? code : code.trim(), !quick));
 });
 
+field.disabled = false; // what is scanned before there is a script would be lost without a word
 refresh();
 showTies([...(held.person ? [{ name: "person", id: el("person").textContent }] : []), ...(held.sample ? [{ name: "sample", id: el("sample").textContent }] : [])]);
 field.focus();
