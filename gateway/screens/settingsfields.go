@@ -130,7 +130,12 @@ func (f former) items(one *field, n *node, value any) {
 		if one.Name == "roles" {
 			node.Item = &aRight
 		}
-		return &item{key, []*field{f.fieldOf(&node, v, within)}}
+		value := f.fieldOf(&node, v, within)
+		value.Label, value.Open = "Means", true
+		if one.Name == "roles" {
+			value.Label = "Rights"
+		}
+		return &item{key, []*field{value}}
 	}
 	if one.Map {
 		o, _ := value.(map[string]any)
@@ -235,6 +240,9 @@ func hint(n *node) string {
 		list = append(list, "where it is kept, never the secret itself: file:secrets/NAME in the folder beside the configuration file, or env:NAME")
 	case n.Type == "array" && n.Item != nil && n.Item.Type != "object" && len(n.Item.Enum) == 0:
 		list = append(list, "one a line")
+	}
+	if hostKeys[n.Key] || strings.HasSuffix(n.Key, "_file") || strings.HasSuffix(n.Key, "_folder") {
+		list = append(list, "on weighpost's own computer: one that is not in use yet is named in the configuration file there")
 	}
 	if n.Default != nil && n.Type != "boolean" && len(n.Enum) == 0 {
 		list = append(list, "left out: "+shownDefault(n.Default))

@@ -21,3 +21,11 @@ type fieldItem struct {
 func pairOf(f *field, i *item) fieldItem { return fieldItem{f, i} }
 
 func actorName(a record.Actor) string { return shownActor(&a) }
+
+// kindWord says what kind of destination it is.
+func kindWord(kind string) string {
+	if words := kindWords[kind]; words != "" {
+		return words
+	}
+	return kind
+}

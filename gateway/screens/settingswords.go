@@ -32,6 +32,12 @@ var portKeys = map[string]string{
 // escapedKeys hold control characters.
 var escapedKeys = map[string]bool{"send": true, "prefix": true}
 
+// hostKeys name files and folders of the host, which a form cannot point anywhere else.
+var hostKeys = map[string]bool{"folder": true, "ca": true, "certificate": true, "key": true, "pseudo_terminal": true}
+
+// kindWords say what kinds of destination there are.
+var kindWords = map[string]string{"mqtt": "a broker (MQTT)", "files": "files in a folder", "http": "an address (HTTP)"}
+
 // labels by path, or *. and a key wherever it is.
 var labels = map[string]string{
 	"serial": "Serial number", "readability": "Readability d", "verification_interval": "Verification interval e", "record": "What is recorded",
