@@ -21,6 +21,7 @@ type watchCommand struct {
 	URL     string `name:"url" placeholder:"URL" help:"The page of the daemon. By default http://127.0.0.1:8467."`
 	Config  string `short:"c" placeholder:"FILE" help:"The daemon's configuration, which says where its page is."`
 	JSON    bool   `help:"Print one JSON object a line."`
+	Lines   bool   `help:"Print plain lines in a terminal too."`
 	Hex     bool   `help:"Show the bytes in hexadecimal. Needs a port: the daemon's stream carries readings."`
 	Control bool   `help:"Show control characters by their names, such as <CR>. Needs a port."`
 	Layout  string `placeholder:"FILE" help:"Read the port's frames by this layout."`
@@ -33,8 +34,11 @@ func (watchCommand) Help() string {
 never keeps the daemon waiting, and leaves out readings in between. With a port: what comes from it, line by line, or by a
 layout. Nothing that is watched is recorded by it.
 
-One line for each thing that happened, for a person or, with --json, for a program. It ends with Ctrl-C, or when nobody reads
-its output any more. What a balance sends never steers the terminal.`
+In a terminal the daemon's balances fill the screen, also over SSH: all of them, one with the bytes that it sends, or what is
+wrong and what to do; the keys stand below. q ends it. NO_COLOR keeps it without marks, and a locale that is not UTF-8 in ASCII.
+
+Piped, with --lines, with --json, with TERM=dumb, or with a port: one line for each thing that happened, for a person or for a
+program. It ends with Ctrl-C, or when nobody reads its output any more. What a balance sends never steers the terminal.`
 }
 
 // Validate refuses what does not go together.
@@ -55,6 +59,13 @@ func (c watchCommand) Run(ctx context.Context, s streams) error {
 	page, known, err := c.page()
 	if err != nil {
 		return err
+	}
+	if c.Port == "" && !c.JSON && !c.Lines && watch.Fills(s.in, s.out, os.Getenv) {
+		ctx, stop := signal.NotifyContext(ctx, syscall.SIGHUP) // the terminal has gone
+		defer stop()
+		plain, ascii := watch.Marks(os.Getenv)
+		daemon := &watch.Daemon{URL: page, TLS: known.pin, Token: known.token}
+		return (&watch.Screen{Daemon: daemon, In: s.in.(*os.File), Out: s.out.(*os.File), Plain: plain, ASCII: ascii}).Run(ctx)
 	}
 	signal.Ignore(syscall.SIGPIPE) // a reader that has gone is an answer of the write, not the end of the program
 	out := watch.NewPrinter(s.out, watch.Style{JSON: c.JSON, Hex: c.Hex, Control: c.Control})

@@ -23,6 +23,8 @@ type Daemon struct {
 	// Token is the host's, for a page that shows nothing to visitors; "": none.
 	Token string
 
+	told func(state) // is given each state as it comes; it may be nil
+
 	silence      time.Duration // after which the stream counts as dead; 0: three of its beats
 	first, later time.Duration // pauses between tries; 0: 1 s, 15 s
 	holding      map[string]condition
@@ -46,14 +48,14 @@ type condition struct {
 
 // state is what is needed of the page's state.
 type state struct {
-	Site       string      `json:"site"`
-	Version    string      `json:"version"`
-	At         record.UTC  `json:"at"`
-	Conditions []condition `json:"conditions"`
-	Balances   []struct {
-		ID   string `json:"id"`
-		Port string `json:"port"`
-	} `json:"balances"`
+	Site       string         `json:"site"`
+	Version    string         `json:"version"`
+	At         record.UTC     `json:"at"`
+	Conditions []condition    `json:"conditions"`
+	Balances   []balanceState `json:"balances"`
+	Sinks      []sinkState    `json:"sinks"`
+	Clock      clockState     `json:"clock"`
+	Recording  bool           `json:"recording"`
 }
 
 // Run hands over what happens until ctx ends, which is no error, or take fails. While the daemon is away it says so once and
@@ -134,21 +136,30 @@ func (d *Daemon) follow(ctx context.Context, take func(Event) error) error {
 	defer body.Close()
 	lines := bufio.NewScanner(body)
 	lines.Buffer(nil, eventLimit)
+	err = scanEvents(lines, func() { alive.Reset(d.silence) }, func(name string, data []byte) error { return d.event(name, data, take) })
+	if err != nil {
+		return err
+	}
+	return cause(ctx, lines.Err())
+}
+
+// scanEvents gives the events of a stream, each with its data. A page of weighpost writes these as one line.
+func scanEvents(lines *bufio.Scanner, heard func(), take func(name string, data []byte) error) error {
 	name := ""
 	for lines.Scan() {
-		alive.Reset(d.silence)
+		heard()
 		field, value, _ := strings.Cut(lines.Text(), ":")
 		value = strings.TrimPrefix(value, " ")
 		switch field {
 		case "event":
 			name = value
-		case "data": // one line for each event of this page
-			if err := d.event(name, []byte(value), take); err != nil {
+		case "data":
+			if err := take(name, []byte(value)); err != nil {
 				return err
 			}
 		}
 	}
-	return cause(ctx, lines.Err())
+	return nil
 }
 
 // cause prefers why the connection was given up to what that did to it.
@@ -210,6 +221,9 @@ func (d *Daemon) event(name string, data []byte, take func(Event) error) error {
 		var s state
 		if err := json.Unmarshal(data, &s); err != nil {
 			return fmt.Errorf("its state cannot be understood: %w", err)
+		}
+		if d.told != nil {
+			d.told(s)
 		}
 		for _, e := range d.changes(s) {
 			if err := take(e); err != nil {
