@@ -214,3 +214,33 @@ type kept struct {
 func (k *kept) Header() http.Header         { return k.header }
 func (k *kept) WriteHeader(int)             {}
 func (k *kept) Write(p []byte) (int, error) { return k.text.Write(p) }
+
+// TestOneBalanceInABrowser: its page and its wall display follow what it shows, and what others show does not come there.
+func TestOneBalanceInABrowser(t *testing.T) {
+	b, f := startBrowser(t), twoBalances()
+	h := openHouse(t, Deps{Source: f}, nil)
+	for _, path := range []string{"/balances/b-12", "/wall/b-12", "/wall"} {
+		b.Open(h.base + path)
+		const weight = `(document.querySelector("[data-balance=b-12]")?.innerText ?? "")`
+		b.shows(weight, "Nothing received yet")
+		for limit := time.Now().Add(patience); b.Text("String("+weight+`.includes("12.3450"))`) != "true" && time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
+			for _, id := range []string{"b-12", "b-13"} {
+				value := grams("12.3450", "stable")
+				if id == "b-13" {
+					value = grams("99.9999", "stable")
+				}
+				h.hub.Publish(record.Live{Balance: id, UTC: record.UTC(time.Now()), Value: value})
+			}
+		}
+		b.shows(weight, "12.3450", "settled, net")
+		h.board.Raise(health.Condition{Code: health.RecordingStopped, Subject: "journal", Severity: health.Error, Sentence: "Nothing is recorded."})
+		b.shows(weight, "NOT RECORDING")
+		h.board.Clear(health.RecordingStopped, "journal")
+		b.shows("String(!"+weight+`.includes("NOT RECORDING"))`, "true")
+		if got := b.Text(weight); strings.Contains(got, "99.9999") {
+			t.Errorf("%s shows what another balance shows: %s", path, got)
+		}
+	}
+	h.stop()
+	b.shows(`document.querySelector("#cut:not([hidden])")?.innerText ?? ""`, "No connection to weighpost")
+}

@@ -38,8 +38,8 @@ type chartRow struct {
 type chartSpan struct{ From, Width float64 }
 
 type chartTick struct {
-	X     float64
-	Label string
+	X             float64
+	Label, Anchor string // text-anchor: within the picture also at its ends
 }
 
 // chartOf draws the servers that gave a usable answer; nil: none did.
@@ -139,7 +139,13 @@ func ticks(low, high float64, at func(float64) float64) (list []chartTick) {
 		if i != 0 {
 			label = plus(i * step)
 		}
-		list = append(list, chartTick{at(i * step), label})
+		tick := chartTick{at(i * step), label, "middle"}
+		if tick.X < 4*chartMargin {
+			tick.Anchor = "start"
+		} else if tick.X > chartWidth-4*chartMargin {
+			tick.Anchor = "end"
+		}
+		list = append(list, tick)
 	}
 	return list
 }

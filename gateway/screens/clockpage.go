@@ -59,7 +59,9 @@ func (s *Screens) clock(w http.ResponseWriter, r *http.Request) {
 	list := s.conditions()
 	for _, c := range list {
 		if about := kindOf(c.Code).About; about == "clock" || about == "time server" {
-			d.Troubles.List = append(d.Troubles.List, s.trouble(who, c))
+			t := s.trouble(who, c)
+			t.Acts = elsewhere(t.Acts, "/clock")
+			d.Troubles.List = append(d.Troubles.List, t)
 		}
 	}
 	if d.Reads && s.deps.Entries != nil && !r.URL.Query().Has("part") {

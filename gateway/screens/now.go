@@ -15,7 +15,8 @@ import (
 
 func (s *Screens) nowPages() []row {
 	return []row{
-		{"/{$}", rights.See, s.overview}, {"/clock", rights.See, s.clock},
+		{"/{$}", rights.See, s.overview}, {"/clock", rights.See, s.clock}, {"/balances/{id}", rights.See, s.balance},
+		{"/wall", rights.See, s.wall}, {"/wall/{id}", rights.See, s.wall},
 		{"/manual", console.Everybody, s.manual}, {"/manual/{topic}", console.Everybody, s.manualPage},
 	}
 }

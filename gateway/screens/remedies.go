@@ -2,6 +2,7 @@ package screens
 
 import (
 	"net/url"
+	"slices"
 	"strings"
 
 	"weighpost/gateway/health"
@@ -142,6 +143,11 @@ func (s *Screens) acts(w who, c *health.Condition) (list []Act) {
 		list = append(list, Act{way.label, named(way.to, subject), named(way.send, subject), way.done})
 	}
 	return list
+}
+
+// elsewhere are the acts that do not lead to the page where they are shown.
+func elsewhere(list []Act, here string) []Act {
+	return slices.DeleteFunc(list, func(a Act) bool { return a.To == here })
 }
 
 func mayGo(w who, right rights.Right, subject string) bool {

@@ -9,8 +9,8 @@ const ANNOUNCE = 3_000; // ms between two spoken announcements
 const PACE = 2_000; // ms between two requests for parts that changed
 
 const zone = document.querySelector("[data-zone]")?.dataset.zone ?? "+00:00";
-const only = document.querySelector("[data-only]")?.dataset.only; // the one balance that the page is about
-const big = document.body.classList.contains("bare");
+const only = document.querySelector("[data-sole]")?.dataset.sole; // the one balance that the page is about
+const whole = only !== undefined || document.querySelector("[data-all]") !== null; // the page shows all balances, or the one
 let state = null;
 
 // clock writes a moment as the page does: in the zone of the computer that weighpost runs on, today's by the time alone.
@@ -129,7 +129,7 @@ const printConditions = (list, id) => flat(list).filter((c) => !id || about(c, i
 // part is asked for anew.
 const prints = {
   balance(part) {
-    const b = state.balances.find((b) => b.id === part.dataset.balance);
+    const b = state.balances.find((b) => b.id === (part.dataset.balance ?? part.dataset.balanceOf));
     if (!b) return "";
     const items = b.context.map((i) => `${i.name}=${i.id} ${i.by} ${i.uses_left ?? ""}`);
     return [b.port_up, b.identity, b.unread, b.damaged, b.unkept, b.waiting > 20, ...items, printConditions(state.conditions, b.id)].join("|");
@@ -183,7 +183,7 @@ function showStates() {
 function onState(s) {
   state = { ...s, balances: s.balances ?? [], conditions: s.conditions ?? [], sinks: s.sinks ?? [] };
   const wanted = state.balances.filter((b) => !only || b.id === only).map((b) => b.id);
-  if (!big && (wanted.length !== cards.size || wanted.some((id) => !cards.has(id)))) return location.reload(); // other balances are configured
+  if (whole && (wanted.length !== cards.size || wanted.some((id) => !cards.has(id)))) return location.reload(); // other balances are configured
   showStates();
   for (const k of state.sinks) {
     const row = document.querySelector(`[data-sink="${CSS.escape(k.id)}"]`);

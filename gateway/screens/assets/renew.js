@@ -15,6 +15,8 @@ export function renew(names) {
   });
 }
 
+const READ = 8_000; // ms that an answer stays
+
 const focusable = "a[href], button, input, select, textarea, summary, [tabindex]";
 
 function replace(from) {
@@ -23,8 +25,11 @@ function replace(from) {
     const old = document.querySelector(`[data-part="${CSS.escape(part.dataset.part)}"]`);
     if (!old) continue;
     const next = document.importNode(part, true);
-    const busy = old.querySelector("form[data-busy], form .told, form .done");
-    if (busy) continue; // somebody has just pressed something there, and reads what came of it
+    if (old.querySelector("form[data-busy]")) continue;
+    if (old.querySelector("form .told, form .done")) { // somebody has just pressed something there, and reads what came of it
+      old.saidAt ??= Date.now();
+      if (Date.now() - old.saidAt < READ) continue;
+    }
     const open = [...old.querySelectorAll("details[open]")].map((d) => d.dataset.of);
     for (const d of next.querySelectorAll("details")) d.open = open.includes(d.dataset.of);
     const at = old.contains(document.activeElement) ? [...old.querySelectorAll(focusable)].indexOf(document.activeElement) : -1;
