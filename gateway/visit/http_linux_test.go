@@ -32,7 +32,7 @@ type weighpost struct {
 	token  string
 }
 
-func newWeighpost(t *testing.T) *weighpost {
+func newWeighpost(t *testing.T, more ...string) *weighpost {
 	t.Helper()
 	w := &weighpost{t: t, dir: t.TempDir()}
 	w.cord = pty.NewCord(filepath.Join(w.dir, "port"))
@@ -44,7 +44,7 @@ func newWeighpost(t *testing.T) *weighpost {
 	if w.device, err = filepath.EvalSymlinks(w.cord.Path()); err != nil {
 		t.Fatal(err)
 	}
-	text := "# The seed bank.\nsite: seed-bank\njournal: {folder: journal, space: {warn: 128 KiB, low: 128 KiB, reserve: 64 KiB}}\npage: {listen: \"127.0.0.1:0\"}\nbalances: []\n"
+	text := "# The seed bank.\nsite: seed-bank\njournal: {folder: journal, space: {warn: 128 KiB, low: 128 KiB, reserve: 64 KiB}}\npage: {listen: \"127.0.0.1:0\"}\nbalances: []\n" + strings.Join(more, "")
 	file := filepath.Join(w.dir, "weighpost.yaml")
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
@@ -158,12 +158,35 @@ func (w *weighpost) streamed(id string) (bytes *atomic.Int64, ended <-chan struc
 // The change is one entry that says who and why, and the file on the host says it too.
 func TestABalanceIsAddedOverHTTP(t *testing.T) {
 	w := newWeighpost(t)
-	var v console.Visit
+	v, printed := w.walk()
+	if v.State != console.VisitFinished || v.Result == nil || v.Result.Balance != "b-7" {
+		t.Fatalf("%+v", v)
+	}
+	w.records(printed)
+	w.stop()
+	w.oneEntry()
+}
+
+// TestABalanceWaitsForASecondPerson where policy says so: the visit says it, and nothing is read meanwhile.
+func TestABalanceWaitsForASecondPerson(t *testing.T) {
+	w := newWeighpost(t, "settings: {adopt: two, over: [balances]}\n")
+	defer w.stop()
+	v, _ := w.walk()
+	pending := w.PendingSettings()
+	if v.State != console.VisitWaits || v.Result == nil || v.Result.Outcome != console.SettingsWait || pending == nil || pending.Change != v.Result.Pending || len(w.Balances()) > 0 {
+		t.Errorf("%+v %+v: %+v, %d balances", v, v.Result, pending, len(w.Balances()))
+	}
+}
+
+// walk goes a whole visit over HTTP, and says how many lines the balance has printed.
+func (w *weighpost) walk() (v console.Visit, printed int) {
+	t := w.t
+	t.Helper()
 	w.ask("POST", "setup/visits", map[string]any{"by": "ada"}, &v)
 	bytes, ended := w.streamed(v.ID)
 	answers := map[string]string{"port": "other", "address": w.device, "settings": "known", "known-settings": "9600 8N1", "id": "b-7", "serial": "0047-112", "place": "Germination room",
 		"capacity": "220 g", "readability": "", "record": "printed", "compare": "yes", "write": "yes", "take": "yes"}
-	printed, done := 0, uint64(0)
+	done := uint64(0)
 	for limit := time.Now().Add(60 * time.Second); v.State == console.VisitWorking || v.State == console.VisitAsking; w.ask("GET", "setup/visits/"+v.ID, nil, &v) {
 		if time.Now().After(limit) {
 			t.Fatalf("it does not end: %+v", v)
@@ -198,16 +221,11 @@ func TestABalanceIsAddedOverHTTP(t *testing.T) {
 		w.ask("POST", "setup/visits/"+v.ID+"/answer", body, nil)
 		v = console.Visit{ID: v.ID}
 	}
-	if v.State != console.VisitFinished || v.Result == nil || v.Result.Balance != "b-7" {
-		t.Fatalf("%+v", v)
-	}
 	<-ended
 	if bytes.Load() == 0 {
 		t.Error("no bytes were shown")
 	}
-	w.records(printed)
-	w.stop()
-	w.oneEntry()
+	return v, printed
 }
 
 // records prints at the balance until it is recorded.
