@@ -161,7 +161,7 @@ func says(all []console.VisitEvent) (list []string) {
 			list = append(list, e.Said.Text)
 		}
 	}
-	return list
+	return list[max(0, len(list)-20):]
 }
 
 // seeds is a balance at 4800 7E1 that prints by itself.
