@@ -69,5 +69,5 @@ var rightWords = map[rights.Right]string{
 	rights.Adopt: "adopt, or turn down, a change that waits", rights.Backup: "make backups, and note that one was verified", rights.Seal: "seal old entries",
 	rights.JournalKey: "change the key that signs checkpoints", rights.CorrectClock: "state that stamps were wrong", rights.OwnAccount: "see and change one's own secret and sessions",
 	rights.ReadPeople: "see who has an account, and rights held when", rights.ReadSettings: "see the settings", rights.Measurements: "read measurements of the daemon",
-	rights.OperateAnywhere: "sign in at a balance where that is limited",
+	rights.OperateAnywhere: "sign in at a balance where that is limited", rights.Deliveries: "have refused entries delivered again, or given up",
 }
