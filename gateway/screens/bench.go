@@ -61,7 +61,7 @@ func (s *Screens) bench(w http.ResponseWriter, r *http.Request) {
 func (d *benchData) next(w who) string {
 	switch {
 	case d.NotRecorded:
-		return "Write each weight down by hand until this is over."
+		return "Write each weight down by hand."
 	case !d.May && w.Accounts:
 		return "This screen only shows. Scan your badge to weigh."
 	case !d.May:

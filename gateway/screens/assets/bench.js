@@ -24,7 +24,7 @@ let badge = null; // the badge that waits for its PIN
 /* Words. assets/bench.js and bench.go say the same of what to do next. */
 
 function whatNext() {
-  if (stopped) return "Write each weight down by hand until this is over.";
+  if (stopped) return "Write each weight down by hand.";
   if (question) return "Enter: yes. Escape: no.";
   if (badge) return "Type your PIN, then Enter.";
   if (!may) return "This screen only shows." + (accounts ? " Scan your badge to weigh." : "");
