@@ -171,7 +171,7 @@ func (g *Gateway) chosen(id string, seqs []uint64) ([]journal.Parked, error) {
 	for _, seq := range seqs {
 		p, there := parked[seq]
 		if !there {
-			return nil, &record.RequestRefused{Why: fmt.Sprintf("entry %d is not parked for sink %s, or no longer; nothing was done", seq, id)}
+			return nil, &record.RequestRefused{Why: fmt.Sprintf("entry %d is not parked for sink %s, or no longer", seq, id)}
 		}
 		list = append(list, p)
 	}

@@ -162,7 +162,7 @@ func (r *Runner) raiseParked(id, why string) {
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeParked, Subject: r.cfg.ID, Severity: health.Warning,
 		Sentence: fmt.Sprintf("Sink %s has refused entries, which are set aside: %d. The last one is %s: %s.", r.cfg.ID, r.Status().Parked, id, why),
-		Remedy:   "The entries are in the journal and set aside for this sink. They do not go out by themselves: see from the sentence why the destination does not want them, and have that mended. Then retry them, or drop what it need not have: on the page Delivered, or with weighpost deliveries.",
+		Remedy:   "The entries are in the journal and set aside for this sink. They do not go out by themselves: see from the sentence why the destination does not want them, and have that mended. Then have them delivered again, or give up what it need not have: on the page Delivered, or with `weighpost deliveries`.",
 	})
 }
 
