@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"weighpost/gateway/live"
 	"weighpost/gateway/record"
 )
 
@@ -89,10 +90,19 @@ func (v view) has(balance string) bool {
 
 // join begins a view and gives the whole state, as an event; what comes after it follows in the viewer's messages. leave ends it.
 func (b *broadcast) join(ctx context.Context, look view) (*viewer, []byte, error) {
-	parts, err := b.parts()
+	v := b.enter(ctx, look)
+	parts, err := b.parts() // after the view began: a reading in between is sent, whether it is in the state or not
 	if err != nil {
+		b.leave(v)
 		return nil, nil, err
 	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return v, v.group.stateOf(parts), nil
+}
+
+// enter puts a viewer among those who look at the same balances.
+func (b *broadcast) enter(ctx context.Context, look view) *viewer {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.on == nil {
@@ -108,14 +118,14 @@ func (b *broadcast) join(ctx context.Context, look view) (*viewer, []byte, error
 	v := &viewer{messages: make(chan []byte, viewerRoom), dropped: make(chan struct{}), airing: a, group: g}
 	g.viewers[v] = struct{}{}
 	a.viewers++
-	return v, g.stateOf(parts), nil
+	return v
 }
 
 // start begins an airing, which the last viewer ends. The lock is held.
 func (b *broadcast) start(ctx context.Context) {
 	ctx, cancel := context.WithCancel(ctx)
 	b.on = &airing{of: b, end: cancel, done: make(chan struct{}), groups: map[string]*group{}}
-	go b.on.run(ctx)
+	go b.on.run(ctx, b.live.Watch(streamRoom))
 }
 
 // leave ends a view. The last one waits for the end of what ran for all.
@@ -151,9 +161,8 @@ func (b *broadcast) took(v *viewer, message []byte) {
 }
 
 // run is the broadcast itself, until ctx ends.
-func (a *airing) run(ctx context.Context) {
+func (a *airing) run(ctx context.Context, sub *live.Subscription) {
 	defer close(a.done)
-	sub := a.of.live.Watch(streamRoom)
 	defer sub.Close()
 	flush, state := time.NewTicker(flushEvery), time.NewTicker(stateEvery)
 	defer flush.Stop()

@@ -367,7 +367,12 @@ func TestTheStreamGivesTheLatestAndWhatWasRecorded(t *testing.T) {
 	var last, recorded string
 	seen := 0
 	for last != "499" || recorded == "" {
-		e := <-events
+		var e [2]string
+		select {
+		case e = <-events:
+		case <-time.After(patience):
+			t.Fatalf("the last reading never came; there are %q and %q", last, recorded)
+		}
 		if e[0] != "readings" {
 			continue
 		}
