@@ -4,6 +4,7 @@ package gateway_test
 
 import (
 	"bufio"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
@@ -31,6 +32,7 @@ type site struct {
 	cords   []*pty.Cord
 	moments []time.Duration // ascending, within a tenth of a second
 	perPort int
+	page    string // the address of the daemon's page; "": one that the system chooses
 
 	mu   sync.Mutex
 	sent [][]time.Time // by balance and thousandths of a gram
@@ -78,7 +80,7 @@ func (s *site) config(b *testing.B, broker string) (name string, text []byte) {
 	if err := os.WriteFile(layout, []byte(twentyBytes), 0o644); err != nil {
 		b.Fatal(err)
 	}
-	text = fmt.Appendf(text, "site: seed-bank\njournal: {folder: journal}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n")
+	text = fmt.Appendf(text, "site: seed-bank\njournal: {folder: journal}\npage: {listen: %q}\nbalances:\n", cmp.Or(s.page, "127.0.0.1:0"))
 	for i, c := range s.cords {
 		text = fmt.Appendf(text, "- {id: b-%d, port: {address: %q, speed: 115200}, layout: %q, record: all}\n", i+1, c.Path(), layout)
 	}

@@ -39,7 +39,9 @@ type Lines struct {
 }
 
 // Steps names the steps of AddBalance, in order.
-func Steps() []string { return []string{"Port", "Settings", "Layout", "Balance", "Test", "Configuration"} }
+func Steps() []string {
+	return []string{"Port", "Settings", "Layout", "Balance", "Test", "Configuration"}
+}
 
 // hears is a person with all that a Watcher is told in words.
 type hears struct{ Person }
@@ -54,10 +56,10 @@ func watcher(p Person) Watcher {
 func (h hears) Step(n int) {
 	h.Tell(fmt.Sprintf("\nStep %d of %d: %s", n, len(Steps()), Steps()[n-1]))
 }
-func (h hears) Line(port.Config)             {}
-func (h hears) Lines(Lines)                  {}
-func (h hears) Reads(reading string)         { h.Tell("Reads:  " + reading) }
-func (h hears) Listing(text string)          { h.Tell(text) }
+func (h hears) Line(port.Config)              {}
+func (h hears) Lines(Lines)                   {}
+func (h hears) Reads(reading string)          { h.Tell("Reads:  " + reading) }
+func (h hears) Listing(text string)           { h.Tell(text) }
 func (h hears) Waiting(string, func()) func() { return func() {} }
 
 func (h hears) Summary(configuration, block, layout string) {

@@ -19,7 +19,7 @@ import (
 // Browser is a chromium without a window. It is spoken to by the DevTools protocol on two pipes, its descriptors 3 and 4: a
 // JSON object and a zero byte each way, so that no port is opened and no library needed.
 type Browser struct {
-	t       *testing.T
+	t       testing.TB
 	to      *os.File
 	from    *bufio.Reader
 	calls   int
@@ -27,7 +27,7 @@ type Browser struct {
 }
 
 // Start starts one, which ends with the test, and has to have said all within a time.
-func Start(t *testing.T, within time.Duration) *Browser {
+func Start(t testing.TB, within time.Duration) *Browser {
 	t.Helper()
 	name := ""
 	for _, n := range []string{"chromium", "chromium-browser"} {
@@ -59,7 +59,7 @@ func Start(t *testing.T, within time.Duration) *Browser {
 	return &Browser{t: t, to: to, from: bufio.NewReader(from)}
 }
 
-func pipe(t *testing.T) (r, w *os.File) {
+func pipe(t testing.TB) (r, w *os.File) {
 	t.Helper()
 	r, w, err := os.Pipe()
 	if err != nil {
@@ -112,15 +112,41 @@ func (b *Browser) Call(method string, params map[string]any, result any) error {
 }
 
 // Open opens an address, and speaks to its page from then on.
-func (b *Browser) Open(url string) {
+func (b *Browser) Open(url string) { b.OpenIn("", url) }
+
+// OpenIn is Open in a browser context that shares neither cache nor cookies with others; "": the usual one.
+func (b *Browser) OpenIn(browserContext, url string) {
+	b.session = ""
+	params := map[string]any{"url": url}
+	if browserContext != "" {
+		params["browserContextId"] = browserContext
+	}
 	var target struct{ TargetID, SessionID string }
-	if err := b.Call("Target.createTarget", map[string]any{"url": url}, &target); err != nil {
+	if err := b.Call("Target.createTarget", params, &target); err != nil {
 		b.t.Fatal(err)
 	}
 	if err := b.Call("Target.attachToTarget", map[string]any{"targetId": target.TargetID, "flatten": true}, &target); err != nil {
 		b.t.Fatal(err)
 	}
 	b.session = target.SessionID
+}
+
+// NewContext makes a browser context for OpenIn, which ends with the browser or by EndContext.
+func (b *Browser) NewContext() (id string) {
+	b.session = "" // the browser itself is asked, and no page of it
+	var made struct{ BrowserContextID string }
+	if err := b.Call("Target.createBrowserContext", nil, &made); err != nil {
+		b.t.Fatal(err)
+	}
+	return made.BrowserContextID
+}
+
+// EndContext ends a browser context with its pages.
+func (b *Browser) EndContext(id string) {
+	b.session = ""
+	if err := b.Call("Target.disposeBrowserContext", map[string]any{"browserContextId": id}, nil); err != nil {
+		b.t.Fatal(err)
+	}
 }
 
 // Text gives what a script says, as text. Between two documents there is nothing that could say anything.
