@@ -78,7 +78,7 @@ func TestAProofOverHTTPHolds(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{shown.Leaf, shown.Root, "1.002", "delivered", "not wanted there", "refused, set aside", "As received"} {
+	for _, want := range []string{shown.Leaf, shown.Root, "1.002", "delivered", "not wanted there", "refused, parked", "As received"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not say %s", want)
 		}

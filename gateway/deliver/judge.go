@@ -70,7 +70,7 @@ func (r *Runner) failed(err error, from ...health.Ref) time.Duration {
 	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeUnreachable, Subject: r.cfg.ID, Severity: health.Warning, From: append(from, r.beyond...),
-		Sentence: fmt.Sprintf("Sink %s does not take entries: %s.", r.cfg.ID, short(err)),
+		Sentence: fmt.Sprintf("Destination %s does not take entries: %s.", r.cfg.ID, short(err)),
 		Remedy:   "Nothing is lost: entries wait in the journal and go out by themselves. Mend what the sentence names, most often the network or the destination.",
 	})
 	r.show(func(s *Status) { s.State, s.Why = Retrying, short(err) })
@@ -87,7 +87,7 @@ func (r *Runner) busy(b sinks.Busy) time.Duration {
 	r.deps.Board.Clear(CodeUnreachable, r.cfg.ID)
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeBusy, Subject: r.cfg.ID, Severity: health.Notice,
-		Sentence: fmt.Sprintf("Sink %s asks not to be tried again for %s: %s.", r.cfg.ID, b.After, short(b.Err)),
+		Sentence: fmt.Sprintf("Destination %s asks not to be tried again for %s: %s.", r.cfg.ID, b.After, short(b.Err)),
 		Remedy:   "Nothing to do: delivery goes on by itself.",
 	})
 	r.show(func(s *Status) { s.State, s.Why = Waiting, short(b.Err) })
@@ -161,8 +161,8 @@ func (r *Runner) raiseSetAside(ctx context.Context) {
 func (r *Runner) raiseParked(id, why string) {
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeParked, Subject: r.cfg.ID, Severity: health.Warning,
-		Sentence: fmt.Sprintf("Sink %s has refused entries, which are set aside: %d. The last one is %s: %s.", r.cfg.ID, r.Status().Parked, id, why),
-		Remedy:   "The entries are in the journal and set aside for this sink. They do not go out by themselves: see from the sentence why the destination does not want them, and have that mended. Then have them delivered again, or give up what it need not have: on the page Delivered, or with `weighpost deliveries`.",
+		Sentence: fmt.Sprintf("Destination %s has refused entries, which are parked: %d. The last one is %s: %s.", r.cfg.ID, r.Status().Parked, id, why),
+		Remedy:   "The entries are in the journal and parked for this destination. They do not go out by themselves: see from the sentence why it does not want them, and have that mended. Then have them delivered again, or give up what it need not have: on the page Delivered, or with `weighpost deliveries`.",
 	})
 }
 
@@ -179,8 +179,8 @@ func (r *Runner) stop(err error) time.Duration {
 	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeStopped, Subject: r.cfg.ID, Severity: health.Error,
-		Sentence: fmt.Sprintf("Sink %s is stopped: %s.", r.cfg.ID, short(err)),
-		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Mend the cause; the sink is tried again every %s and then goes on by itself.",
+		Sentence: fmt.Sprintf("Destination %s is stopped: %s.", r.cfg.ID, short(err)),
+		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Mend the cause; it is tried again every %s and then goes on by itself.",
 			r.cfg.Probe),
 	})
 	r.show(func(s *Status) { s.State, s.Why = Stopped, short(err) })
@@ -216,7 +216,7 @@ func (r *Runner) unreadable(ctx context.Context, err error) error {
 	}
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeUnreadable, Subject: r.cfg.ID, Severity: health.Error,
-		Sentence: fmt.Sprintf("The journal cannot be read for sink %s: %s.", r.cfg.ID, short(err)),
+		Sentence: fmt.Sprintf("The journal cannot be read for destination %s: %s.", r.cfg.ID, short(err)),
 		Remedy:   "Run `weighpost journal verify FOLDER` on the journal's folder and look at its disk.",
 	})
 	pause(ctx, r.backOff(&r.misread))

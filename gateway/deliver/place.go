@@ -127,9 +127,9 @@ func (r *Runner) refusePlace(ctx context.Context, e *Elsewhere) {
 	r.deps.Log.Error("the sink is stopped", "why", e.Error())
 	r.deps.Board.Raise(health.Condition{
 		Code: CodeStopped, Subject: r.cfg.ID, Severity: health.Error,
-		Sentence: fmt.Sprintf("Nothing is delivered by sink %s: it has delivered to %s up to entry %d of %d and is now to deliver to %s.",
+		Sentence: fmt.Sprintf("Nothing is delivered by %s: it has delivered to %s up to entry %d of %d and is now to deliver to %s.",
 			e.Sink, e.From, e.Cursor, e.Head, e.To),
-		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Write in the configuration of the sink cursor: keep (go on after entry %d), "+
+		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Write in the configuration of this destination cursor: keep (go on after entry %d), "+
 			"cursor: now (only what is recorded from now on) or cursor: start (everything again), and restart or reload weighpost.", e.Cursor),
 	})
 	r.missed(e)

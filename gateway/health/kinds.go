@@ -149,7 +149,7 @@ var table = []Kind{
 		Says: "The readings of one balance are not recorded, why, and how many wait.", Do: "Copy weights by hand; see what stops the journal.",
 		follows: ofTheJournal},
 	{Code: JournalUnreadable, About: aSink, Severities: []Severity{Error},
-		Says: "The journal cannot be read for a sink.", Do: "Validate the journal and look at its disk.",
+		Says: "The journal cannot be read for a destination.", Do: "Validate the journal and look at its disk.",
 		follows: ofTheJournal},
 
 	{Code: SpaceLow, About: "journal", Severities: []Severity{Warning, Error},
@@ -242,22 +242,22 @@ var table = []Kind{
 		Says: "The program that shares a balance does not read, and lines are left out for it; the balance is recorded.", Do: "See why the program stands still."},
 
 	{Code: DestinationGone, About: "destination", Severities: []Severity{Warning},
-		Says: "Several sinks deliver to one place, and it takes nothing.", Do: "See that it runs and can be reached.", names: []string{NetworkGone},
+		Says: "A place that several deliver to takes nothing.", Do: "See that it runs and can be reached.", names: []string{NetworkGone},
 		joint: func(place, of string) (string, string) {
 			return fmt.Sprintf("%s takes no entries from %s.", place, of),
 				"Nothing is lost: entries wait in the journal and go out by themselves. See that the destination runs and that the network leads there."
 		}},
 	{Code: SinkUnreachable, About: aSink, Severities: []Severity{Warning},
-		Says: "A sink does not take entries now, and why.", Do: "Mend the network or the destination; entries wait and go out by themselves.",
+		Says: "A destination does not take entries now, and why.", Do: "Mend the network or what is there; entries wait and go out by themselves.",
 		names: []string{DestinationGone, NetworkGone, RecordingStopped}},
 	{Code: SinkBusy, About: aSink, Severities: []Severity{Notice},
 		Says: "A destination asked for time.", Do: "Nothing."},
 	{Code: SinkStopped, About: aSink, Severities: []Severity{Error},
-		Says: "A sink cannot be used, and why.", Do: "Mend the cause, such as a password; it is tried again now and then."},
+		Says: "A destination cannot be used, and why.", Do: "Mend the cause, such as a password; it is tried again now and then."},
 	{Code: SinkParked, About: aSink, Severities: []Severity{Warning},
 		Says: "A destination refused entries for good.", Do: "Tell whoever looks after the destination."},
 	{Code: SinkEnded, About: aSink, Severities: []Severity{Error},
-		Says: "Delivery to a sink ended.", Do: "Restart weighpost."},
+		Says: "Delivery to a destination ended.", Do: "Restart weighpost."},
 
 	{Code: ClockSetBack, About: "clock", Severities: []Severity{Warning},
 		Says: "The computer's clock went back, and the stamps of several balances stand still.", Do: "See who sets the clock.",

@@ -48,6 +48,14 @@ var sinkLooks = map[string][3]string{
 	"waiting": {"notice", "waits, as it was asked to", "doubt"}, "stopped": {"error", "stopped: somebody has to act", "bad"},
 }
 
+// sinkState says in words what state a sink is in.
+func sinkState(state string) string {
+	if look, known := sinkLooks[state]; known {
+		return look[1]
+	}
+	return state
+}
+
 func (s *Screens) destination(w who, k console.Sink) destination {
 	d := destination{Sink: k, Shape: "notice", Word: k.State, MayDecide: w.Can(string(rights.Deliveries)), MayRead: w.Can(string(rights.ReadJournal))}
 	if look, known := sinkLooks[k.State]; known {
@@ -125,7 +133,7 @@ func (s *Screens) deliveredTo(w http.ResponseWriter, r *http.Request) {
 	all := s.deps.Source.Sinks()
 	at := slices.IndexFunc(all, func(k console.Sink) bool { return k.ID == id })
 	if at < 0 {
-		s.sorry(w, r, http.StatusNotFound, "There is no such sink", fmt.Sprintf("No sink %q is configured. What is configured is on the page Delivered.", seen(id)))
+		s.sorry(w, r, http.StatusNotFound, "There is no such destination", fmt.Sprintf("No destination %q is configured. What is configured is on the page Delivered.", seen(id)))
 		return
 	}
 	d := &sinkData{Sink: s.destination(who, all[at]), MaySet: who.Can(string(rights.Sinks))}

@@ -39,7 +39,7 @@ func threeSinks() source {
 
 func TestEachSinkSaysHowFarItIsAndWhatToDo(t *testing.T) {
 	l := newLab(t, Deps{Source: threeSinks(), Conditions: conditions{{Code: health.SinkStopped, Subject: "lab", Severity: health.Error,
-		Sentence: "Sink lab is stopped: " + hostileWords, Remedy: "Mend the cause; " + hostileWords}}})
+		Sentence: "Destination lab is stopped: " + hostileWords, Remedy: "Mend the cause; " + hostileWords}}})
 	for role, try := range map[string]bool{rights.BalanceKeeper: true, rights.IT: true, rights.Operator: false, rights.Auditor: false, "": false} {
 		status, body := l.get(t, "/delivered", as(role))
 		for _, want := range []string{"behind by 1\u202f234 entries", "behind by 1 entry", "has everything", "2 entries</span>", "2026-11-25", "12\u202f345", "https://lims.example/in", "stopped: somebody has to act",

@@ -158,7 +158,7 @@ func (s *Screens) showHappened(w http.ResponseWriter, r *http.Request) {
 	for _, e := range l.Entries {
 		p.Rows = append(p.Rows, l.listed(e))
 	}
-	s.show(w, r, page{Template: "happened.html", Title: "What happened", Place: "/happened", Scripts: []string{"lists.js"}, Data: &p})
+	s.show(w, r, page{Template: "happened.html", Title: "What happened: the audit trail", Place: "/happened", Scripts: []string{"lists.js"}, Data: &p})
 }
 
 // happenedAt gives one entry by its sequence, or nil.
@@ -251,7 +251,7 @@ func (s *Screens) showReviews(w http.ResponseWriter, r *http.Request) {
 			p.Head = page1.Head
 		}
 	}
-	s.show(w, r, page{Template: "reviews.html", Title: "Reviews of what happened", Place: "/happened", Data: &p})
+	s.show(w, r, page{Template: "reviews.html", Title: "Reviews of the audit trail", Place: "/happened", Data: &p})
 }
 
 // Review is the entry of a review, read.

@@ -143,7 +143,7 @@ func differences(before *record.Person, after record.Person) (list []difference)
 	sign := func(list []string) string { return strings.Join(slices.Sorted(slices.Values(list)), ", ") }
 	add("name", old.Name, after.Name)
 	add("roles", sign(old.Roles), sign(after.Roles))
-	add("signs in as", old.Login, after.Login)
+	add("sign-in name", old.Login, after.Login)
 	add("ends", end(old.Expires), end(after.Expires))
 	add("badges", sign(old.Badges), sign(after.Badges))
 	if before == nil {

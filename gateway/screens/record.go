@@ -267,7 +267,7 @@ func (d delivery) Flag() flag {
 	case console.DeliveryWaits:
 		return flag{"moving", "doubt", "not yet delivered"}
 	case console.DeliverySetAside:
-		return flag{"warning", "bad", "refused, set aside"}
+		return flag{"warning", "bad", "refused, parked"}
 	case console.DeliveryDropped:
 		return flag{"error", "bad", "refused, given up"}
 	case console.DeliveryReleased:

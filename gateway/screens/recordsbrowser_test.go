@@ -75,7 +75,7 @@ func TestSearchOpenProveAndTakeInABrowser(t *testing.T) {
 		}
 	}
 	b.Text(`document.querySelector("td.when a").click(); ""`)
-	b.shows(main, "12.3450", "4e 20 20 31", "Leaf hash", strings.Repeat("1f", 32), "Take the proof as a file", "LOT-C")
+	b.shows(main, "12.3450", "4e 20 20 31", "Leaf hash", strings.Repeat("1f", 32), "Save the proof as a file", "LOT-C")
 	got := b.Text(`fetch(document.querySelector("#take-proof").href).then((r) => r.text()).then((x) => { document.body.dataset.proof = x; }); ""`)
 	b.shows(`document.body.dataset.proof ?? "`+got+`"`, "x")
 }

@@ -148,7 +148,7 @@ func TestFirstAccountSignInAndAnotherPasswordByTheKeyboard(t *testing.T) {
 	b.shows(where, "/sign-in")
 	b.shows(keysAt, "login")
 	b.shows(`String(document.querySelector("#sign-in button").disabled)`, "false")
-	if heard := b.heard(); !slices.Contains(heard, "heading Sign in") || !slices.Contains(heard, "textbox Name") || !slices.Contains(heard, "textbox Password") ||
+	if heard := b.heard(); !slices.Contains(heard, "heading Sign in") || !slices.Contains(heard, "textbox Sign-in name") || !slices.Contains(heard, "textbox Password") ||
 		!slices.Contains(heard, "checkbox Show the password") || !slices.Contains(heard, "button Sign in") || slices.Contains(heard, "link Look without signing in") {
 		t.Errorf("a screen reader hears %q", heard)
 	}

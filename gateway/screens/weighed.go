@@ -129,7 +129,7 @@ func (x *weighed) Flags() (all []flag) {
 		add(!v.Pass, "error", "bad", spacedWords(v.Rule)+" not passed")
 	}
 	add(x.Fitness.State == "out of service", "error", "bad", "balance out of service")
-	add(x.Value.Stability == "unstable", "moving", "doubt", "not at rest")
+	add(x.Value.Stability == "unstable", "moving", "doubt", "unstable")
 	add(x.Balance.Identity == "unconfirmed", "warning", "doubt", "balance not confirmed")
 	add(x.Stamp.Clock == record.ClockUnchecked, "warning", "doubt", "clock unchecked")
 	add(x.Stamp.Clock == record.ClockHoldover, "notice", "said", "clock on its own")

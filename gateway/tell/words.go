@@ -17,7 +17,7 @@ var kindWords = map[record.Kind]string{
 	record.KindGap:              "readings that were not recorded",
 	record.KindStart:            "weighpost began",
 	record.KindStop:             "weighpost ended",
-	record.KindParked:           "delivery refused and set aside",
+	record.KindParked:           "delivery refused, entry parked",
 	record.KindSinkStopped:      "delivery stopped",
 	record.KindSinkResumed:      "delivery works again",
 	record.KindSinkMoved:        "delivery has another destination",
@@ -46,9 +46,9 @@ var kindWords = map[record.Kind]string{
 	record.KindSettingsPending:  "change of settings waits",
 	record.KindSettingsDecided:  "change of settings decided",
 	record.KindSampleAnnounced:  "sample announced",
-	record.KindParkedRetried:    "refused deliveries asked for again",
-	record.KindParkedDropped:    "refused deliveries given up",
-	record.KindSinkTried:        "sink tried at once",
+	record.KindParkedRetried:    "parked entries to go out again",
+	record.KindParkedDropped:    "parked entries given up",
+	record.KindSinkTried:        "destination tried at once",
 }
 
 // Kind names a kind of entry for people: "port lost".

@@ -106,7 +106,7 @@ func text(m *model) string { return ansi.Strip(strings.Join(m.lines(), "\n")) }
 
 func TestWhatTheScreenSays(t *testing.T) {
 	m := drawn(t, "b-1", "b-2", "b-3", "b-4")
-	for _, want := range []string{"NOT RECORDING b-1b-2b-3b-4 15:04:06 UTC 4 wrong Copy weights by hand", "clock checked ±21.3 ms", "b-1 b-1, 3 to go, 1 set aside",
+	for _, want := range []string{"NOT RECORDING b-1b-2b-3b-4 15:04:06 UTC 4 wrong Copy weights by hand", "clock checked ±21.3 ms", "b-1 b-1, 3 to go, 1 parked",
 		"12.3450 b-1 settled", "- port down", "15:04:05 9.1 g b-1", "!! b-1: b-1 is gone.", "b-1: plug it in.", "> b-1"} {
 		if !strings.Contains(collapsed(text(m)), want) {
 			t.Errorf("the overview lacks %q:\n%s", want, text(m))

@@ -98,7 +98,7 @@ func (m *model) deliveries() string {
 			text += fmt.Sprintf(", %d to go", s.Lag)
 		}
 		if s.Parked > 0 {
-			text += fmt.Sprintf(", %d set aside", s.Parked)
+			text += fmt.Sprintf(", %d parked", s.Parked)
 		}
 		parts = append(parts, text)
 	}

@@ -321,7 +321,7 @@ async function moved() {
   const list = leaves(before, part ?? {}, "");
   tell("Somebody else has changed the settings since this page was made. What you have typed is still here.");
   if (part === undefined && form.dataset.list && !idField) {
-    outcome.append(make("p", "wrong", "It was taken away. Nothing can be changed here any more."));
+    outcome.append(make("p", "wrong", "It was removed. Nothing can be changed here any more."));
     return outcome.focus();
   }
   outcome.append(list.length ? table(list, ["Setting", "When this page was made", "Now"]) : make("p", "", "What this form is about is as it was."));
@@ -401,7 +401,7 @@ form.addEventListener("click", (e) => {
     const list = drop.closest("[data-items]");
     drop.closest("[data-one]").remove();
     list.querySelector(":scope > [data-add]").focus();
-    announce("Taken out. It is not saved yet.");
+    announce("Removed. It is not saved yet.");
   }
   if ((add || drop) && !outcome.hidden) quiet();
 });
