@@ -23,7 +23,7 @@ func (s *Screens) words() template.FuncMap {
 		"clockShape": clockShape, "clockWord": clockWord, "spanText": spanText, "ahead": ahead,
 		"plus": func(s *float64) string { return plus(*s) }, "secondsOf": func(s *float64) string { return seconds(*s) },
 		"json": asJSON, "pairOf": pairOf, "actor": actorName, "sinkKind": kindWord, "sinkState": sinkState,
-		"seen": seen, "fine": fine, "spaced": spacedWords, "identified": identified, "entries": entriesWords,
+		"seen": isolated, "fine": fine, "spaced": spacedWords, "identified": identified, "entries": entriesWords,
 	}
 }
 
