@@ -4,11 +4,14 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/url"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
+
+	"weighpost/gateway/console"
 )
 
 // TestIDsArriveUnchangedAndWithoutEffect weighs under each id of the table, sets it in the other places where one can stand, and
@@ -37,6 +40,7 @@ func TestIDsArriveUnchangedAndWithoutEffect(t *testing.T) {
 	entries := l.weighings(all)
 	l.outputs(all, entries)
 	b.unharmed(t)
+	l.pages(b, all)
 	l.stop()
 	l.afterwards(all, entries)
 }
@@ -71,6 +75,34 @@ func (l *lab) everywhereElse(all []string) {
 		// By somebody whose token is wrong: it is counted, and said.
 		l.ask(0, "DELETE", "samples/"+escaped(id)+"?reason="+url.QueryEscape(id), nil, "Authorization", "Bearer "+strings.Repeat("x", 43))
 	}
+}
+
+// pages goes over every page, after everything else that can be hostile has come too.
+func (l *lab) pages(b *browser, all []string) {
+	l.t.Helper()
+	const markup = `<img src=x onerror="document.title='owned'"><b>LOT</b>`
+	l.ask(200, "POST", "keys", map[string]any{"id": "lims", "name": markup, "roles": []string{"machine"}, "reason": markup})
+	for _, line := range []string{"<img src=x onerror=1><b>LOT</b>\r\n", "\x1b]0;owned\x07\x9b31m\x00\xff\u202e1.5\r\n"} {
+		if _, err := l.balance.Write([]byte(line)); err != nil {
+			l.t.Fatal(err)
+		}
+	}
+	l.waitFor("frames that cannot be read", func() bool { return l.g.Balances()[0].Unread >= 2 })
+	l.waitFor("an entry set aside", func() bool {
+		return slices.ContainsFunc(l.g.Sinks(), func(s console.Sink) bool { return s.ID == "refuses" && s.Parked > 0 })
+	})
+	if list := l.program("deliveries", "list", "refuses", "--config", filepath.Join(l.dir, "weighpost.yaml")); !strings.Contains(list, "<img src=x") {
+		l.t.Errorf("deliveries list does not say why an entry is set aside: %.300s", list)
+	}
+	w := l.signedIn(`<b>LOT</b>"'&lt;عينة`)
+	w.wanders("/", "/wall", "/bench", "/bench/b-1", "/bench/cards", "/balances/b-1/label", "/clock", "/manual", "/weighed", "/happened?kind=all", "/happened?kind=all&sort=seq", "/happened/reviews", "/backups",
+		"/samples", "/delivered", "/delivered/refuses", "/add", "/people", "/people/new", "/people/p-0/", "/people/roles", "/people/keys", "/people/reviews", "/account", "/sign-in?to=//owned.example", "/settings",
+		"/settings/waiting", "/settings/history", "/settings/new/balance", "/settings/new/sink", "/settings/page", "/settings/balances/b-1", "/settings/balances/b-1/layout", "/settings/sinks/lims", "/wall/b-1")
+	if missing := w.missing(); !slices.Equal(missing, []string{"/add/{id}"}) {
+		l.t.Errorf("no page was read of %q", missing)
+	}
+	w.backToTheSame(all)
+	w.lookedAt(b)
 }
 
 // alone says whether an id can be one segment of a path: an empty one and dots are taken out of it by whoever sends or serves it.

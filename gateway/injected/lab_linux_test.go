@@ -73,8 +73,12 @@ func newLab(t *testing.T) *lab {
 			t.Fatal(err)
 		}
 	}
-	layout, err := filepath.Abs("../../testdata/layouts/fixed-line.yaml")
+	written, err := os.ReadFile("../../testdata/layouts/fixed-line.yaml")
 	if err != nil {
+		t.Fatal(err)
+	}
+	layout := filepath.Join(l.dir, "<img src=x onerror=1><b>LOT<.yaml")
+	if err := os.WriteFile(layout, written, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	broker := mosquitto.Start(t, mosquitto.Options{})
@@ -88,6 +92,7 @@ balances:
 - id: b-1
   port: {address: %q, speed: 115200}
   layout: %q
+  place: "room <b>LOT</b> \"' عينة"
   record: printed
   scanner: {port: {address: %q, speed: 115200}, ends: line, rules: [{item: sample, uses: -1}]}
 sinks:
@@ -97,10 +102,11 @@ sinks:
 - {id: csv, kind: files, folder: %q, format: csv}
 - {id: sheet, kind: files, folder: %q, format: csv, spreadsheet: true}
 - {id: lims, kind: http, url: "%s/weighings/{id}", method: PUT}
+- {id: refuses, kind: http, url: "%s/refuses"}
 backup: {folder: %q}
 log: {level: debug}
 `, freePort(t), l.balance.Path(), layout, l.scan.Path(), broker.URL(), filepath.Join(l.dir, "json"), filepath.Join(l.dir, "ndjson"), filepath.Join(l.dir, "csv"),
-		filepath.Join(l.dir, "sheet"), receiver.URL, filepath.Join(l.dir, "backups"))
+		filepath.Join(l.dir, "sheet"), receiver.URL, receiver.URL, filepath.Join(l.dir, "backups"))
 	file := filepath.Join(l.dir, "weighpost.yaml")
 	cfg, faults := config.Load(file, []byte(text))
 	if len(faults) > 0 {
@@ -202,6 +208,11 @@ func (l *lab) receive(w http.ResponseWriter, r *http.Request) {
 	body, err := io.ReadAll(r.Body)
 	if err != nil || r.Header.Get("Owned") != "" {
 		w.WriteHeader(http.StatusBadRequest)
+		return
+	}
+	if r.URL.Path == "/refuses" {
+		w.WriteHeader(http.StatusUnprocessableEntity)
+		_, _ = io.WriteString(w, "<img src=x onerror=1><b>LOT</b>\x1b]0;owned\x07\u202e lot\u200b")
 		return
 	}
 	l.mu.Lock()
