@@ -5,6 +5,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"weighpost/gateway/record"
@@ -150,19 +151,28 @@ func (in *Intake) tellAnswer(a record.Answer) {
 	in.live.Publish(record.Live{Balance: a.Balance, UTC: a.UTC, Answer: &a})
 }
 
-// watchAppend tells of the prints that wait while the journal takes its time, until stop is called.
+// watchAppend tells of the prints that wait while the journal takes its time, until stop is called. After stop it tells nothing.
 func (in *Intake) watchAppend() (stop func()) {
+	var mu sync.Mutex // held while it tells, so that stop waits for the end of that
 	var timer *time.Timer
-	ended := make(chan struct{})
+	over := false
+	mu.Lock()
+	defer mu.Unlock()
 	timer = time.AfterFunc(answerPatience, func() {
-		in.tellWaiting("the journal has not answered for "+answerPatience.String(), answerPatience)
-		select {
-		case <-ended:
-		default:
-			timer.Reset(answerPatience / 4)
+		mu.Lock()
+		defer mu.Unlock()
+		if over {
+			return
 		}
+		in.tellWaiting("the journal has not answered for "+answerPatience.String(), answerPatience)
+		timer.Reset(answerPatience / 4)
 	})
-	return func() { close(ended); timer.Stop() }
+	return func() {
+		mu.Lock()
+		defer mu.Unlock()
+		over = true
+		timer.Stop()
+	}
 }
 
 // doubtsOf says of a weighing that is recorded what is wrong with it all the same, in sentences; "" where nothing is.
