@@ -258,13 +258,18 @@ func TestEveryMethodHoldsItsRight(t *testing.T) {
 		"AddBadge":          {rights.People, func(w rights.Who) error { _, err := r.book.AddBadge(ctx, w, "p-07", "B-1", "x"); return err }},
 		"EndBadge":          {rights.People, func(w rights.Who) error { _, err := r.book.EndBadge(ctx, w, "p-07", "B-1", "x"); return err }},
 		"SignOutEverywhere": {rights.People, func(w rights.Who) error { _, err := r.book.SignOutEverywhere(ctx, w, "p-07"); return err }},
-		"People":            {rights.ReadPeople, func(w rights.Who) error { _, _, err := r.book.People(w); return err }},
-		"Person":            {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.Person(w, "p-07"); return err }},
-		"Sessions":          {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.Sessions(w, ""); return err }},
-		"Roles":             {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.Roles(w); return err }},
-		"HeldOn":            {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.HeldOn(ctx, w, r.clock()); return err }},
-		"AccountReviews":    {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.AccountReviews(ctx, w); return err }},
-		"Keys":              {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.Keys(w); return err }},
+		"SignOutOthers": {rights.OwnAccount, func(w rights.Who) error {
+			w.Person, w.Session = "p-07", "one of theirs"
+			_, err := r.book.SignOutOthers(ctx, w)
+			return err
+		}},
+		"People":         {rights.ReadPeople, func(w rights.Who) error { _, _, err := r.book.People(w); return err }},
+		"Person":         {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.Person(w, "p-07"); return err }},
+		"Sessions":       {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.Sessions(w, ""); return err }},
+		"Roles":          {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.Roles(w); return err }},
+		"HeldOn":         {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.HeldOn(ctx, w, r.clock()); return err }},
+		"AccountReviews": {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.AccountReviews(ctx, w); return err }},
+		"Keys":           {rights.ReadPeople, func(w rights.Who) error { _, err := r.book.Keys(w); return err }},
 		"MakeKey": {rights.APIKeys, func(w rights.Who) error {
 			_, err := r.book.MakeKey(ctx, w, rights.NewKey{ID: "k", Name: "K", Roles: []string{rights.Machine}})
 			return err
@@ -275,7 +280,7 @@ func TestEveryMethodHoldsItsRight(t *testing.T) {
 			return err
 		}},
 	}
-	order := []string{"AddPerson", "ChangePerson", "ResetSecret", "SetPIN", "AddBadge", "EndBadge", "SignOutEverywhere", "People", "Person", "Sessions", "Roles",
+	order := []string{"AddPerson", "ChangePerson", "ResetSecret", "SetPIN", "AddBadge", "EndBadge", "SignOutEverywhere", "SignOutOthers", "People", "Person", "Sessions", "Roles",
 		"HeldOn", "AccountReviews", "Keys", "MakeKey", "RevokeKey", "ReviewAccounts"}
 	for _, name := range order {
 		a := acts[name]

@@ -249,6 +249,9 @@ func eventOf(l record.Live) Event {
 func (d *Daemon) changes(s state) (list []Event) {
 	if !d.there {
 		about := fmt.Sprintf("%s at %s: %d balances", s.Site, d.URL, len(s.Balances))
+		if len(s.Balances) == 1 {
+			about = fmt.Sprintf("%s at %s: 1 balance", s.Site, d.URL)
+		}
 		list = append(list, Event{Event: Connected, UTC: s.At, About: about})
 	}
 	d.there, d.away = true, false
