@@ -13,7 +13,6 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 
-	"weighpost/gateway/health"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
 )
@@ -212,9 +211,7 @@ func (s *Server) noBalance() error {
 // unrecorded says why nothing that is done to a balance could be recorded now, or "".
 func (s *Server) unrecorded(balance string) string {
 	for _, c := range s.deps.Conditions.List() {
-		if c.Any(func(c *health.Condition) bool {
-			return slices.Contains(stoppers, c.Code) && c.Severity == health.Error && (c.Code != health.ReadingsNotRecorded || c.Subject == balance)
-		}) {
+		if StopsBalance(c, balance) {
 			return c.Sentence
 		}
 	}

@@ -1,7 +1,6 @@
-// Package console serves the web page of a running daemon and what machines ask it: liveness, readiness and metrics.
+// Package console answers over HTTP for a running daemon: it serves the pages that it is given, the stream behind them, what machines
+// ask of it (liveness, readiness and metrics), and the API.
 //
-//	GET /         the live page: every balance's weight, what was recorded last, sinks, and what is wrong
-//	GET /sign-in  where people sign in, choose another password, and make the first account
 //	GET /live     the stream behind pages, as Server-Sent Events; with ?balance= of some balances only
 //	GET /healthz  200 while the process lives
 //	GET /readyz   200 while recording works, 503 with the conditions while it does not
@@ -11,7 +10,7 @@
 // Every route names the right that it needs, and whoever sends a request is found out once: by a program's key or the host's token,
 // by the cookie of somebody who signed in at /sign-in, or else as a visitor. All of it answers to its own names only, on loopback
 // unless there is TLS, and refuses every request that another site's page makes; what it refuses is a problem document (RFC 9457).
-// It owns no facts: it takes what it shows from small interfaces, and a slow or stuck browser is dropped without delaying anybody.
+// It owns no facts and makes no pages: it takes what it says from small interfaces, and pages as Screens, and a slow or stuck browser is dropped without delaying anybody.
 package console
 
 import (

@@ -21,6 +21,7 @@ import (
 	"weighpost/gateway/health"
 	"weighpost/gateway/live"
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(conform.Main{M: m, Least: 1000}) }
@@ -50,6 +51,11 @@ func (lab) TimeFacts() Clock {
 }
 func (lab) Journal() Journal { return Journal{Incarnation: "7qx3", Head: 90211} }
 
+// onePage is a page of another room: what it shows is nothing to the console.
+var onePage = []Screen{{Pattern: "/{$}", Right: rights.See, Page: true, Handler: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+	io.WriteString(w, "<!doctype html><title>a page</title>")
+})}}
+
 // house is a running console.
 type house struct {
 	*Server
@@ -68,6 +74,9 @@ type house struct {
 	stop       func() error // ends the console and waits for it
 }
 
+// patience is how long a state is waited for, on a machine that does much else.
+const patience = 60 * time.Second
+
 func open(t *testing.T) *house {
 	t.Helper()
 	return openWith(t, func(h http.Handler) http.Handler { return h })
@@ -78,7 +87,7 @@ func openWith(t *testing.T, wrap func(http.Handler) http.Handler) *house {
 	t.Helper()
 	h := &house{hub: &live.Hub{}, board: health.New(time.Now), bench: newBench(), press: newPress(), reel: newReel(), access: newReception(), closet: &closet{}, hall: &hall{}, shelf: newShelf(), logged: &logText{}}
 	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Contexts: h.bench, Scans: h.bench, Samples: h.bench, Reader: h.bench, Ports: h.bench, Commander: h.bench, Corrector: h.bench, Keys: h.bench, Sealer: h.bench, Exports: h.press, Entries: h.bench, Follow: h.reel, Backups: h.bench, Deliveries: h.shelf, Settings: h.closet, Setup: h.hall, SettingsSections: []string{"clock", "sinks"}, Token: NewToken(testToken), Access: h.access,
-		Evidence: h.bench, Benches: h.bench, Live: h.hub, Log: slog.New(slog.NewTextHandler(h.logged, nil))})
+		Evidence: h.bench, Benches: h.bench, Screens: onePage, Live: h.hub, Log: slog.New(slog.NewTextHandler(h.logged, nil))})
 	h.Server = s
 	s.handler = wrap(s.handler)
 	h.doc = s.newAPI(http.NewServeMux()).OpenAPI()
@@ -226,27 +235,13 @@ func TestNothingCanBeChanged(t *testing.T) {
 	}
 }
 
-func TestThePageNeedsNothingFromOutside(t *testing.T) {
+// TestEveryAnswerHasItsPolicy: also one that a page of another room gives. What the pages themselves hold, their room's tests say.
+func TestEveryAnswerHasItsPolicy(t *testing.T) {
 	h := open(t)
-	for path, kind := range map[string]string{"/": "text/html; charset=utf-8", "/page.js": "text/javascript; charset=utf-8",
-		"/page.css": "text/css; charset=utf-8", "/icon.svg": "image/svg+xml"} {
-		resp, body := ask(t, "GET", h.base+path, nil)
-		if resp.StatusCode != 200 || resp.Header.Get("Content-Type") != kind {
-			t.Errorf("%s: %d %s", path, resp.StatusCode, resp.Header.Get("Content-Type"))
-		}
-		csp := resp.Header.Get("Content-Security-Policy")
-		if !strings.Contains(csp, "default-src 'none'") || strings.Contains(csp, "unsafe") {
+	for _, path := range []string{"/", "/healthz", "/nothing", apiPrefix + "balances"} {
+		resp, _ := ask(t, "GET", h.base+path, nil)
+		if csp := resp.Header.Get("Content-Security-Policy"); !strings.Contains(csp, "default-src 'none'") || strings.Contains(csp, "unsafe") {
 			t.Errorf("%s: policy %q", path, csp)
-		}
-		body = strings.ReplaceAll(body, "http://www.w3.org/2000/svg", "") // a name, never fetched
-		for _, word := range []string{"http:", "https:", "//cdn", "@import", "innerHTML", "insertAdjacentHTML", "document.write", "eval(", "style=", "onclick"} {
-			if strings.Contains(body, word) {
-				t.Errorf("%s holds %q", path, word)
-			}
-		}
-		again, _ := ask(t, "GET", h.base+path, func(r *http.Request) { r.Header.Set("If-None-Match", resp.Header.Get("ETag")) })
-		if again.StatusCode != http.StatusNotModified {
-			t.Errorf("%s again: %d", path, again.StatusCode)
 		}
 	}
 }

@@ -1,23 +1,14 @@
 package console
 
 import (
-	"crypto/sha256"
-	"embed"
-	"encoding/hex"
 	"encoding/json"
-	"io/fs"
 	"net/http"
-	"path"
 	"slices"
-	"strings"
 	"time"
 
 	"weighpost/gateway/health"
 	"weighpost/gateway/rights"
 )
-
-//go:embed page
-var pageFiles embed.FS
 
 // otherRoute is a route that is none of the API's.
 type otherRoute struct {
@@ -29,7 +20,7 @@ type otherRoute struct {
 
 // otherRoutes are all that there is beside the API, each with the right that it needs.
 func (s *Server) otherRoutes() []otherRoute {
-	list := slices.DeleteFunc(pageRoutes(), func(o otherRoute) bool { return s.hasScreen(o.pattern) })
+	list := make([]otherRoute, 0, len(s.deps.Screens)+5)
 	for _, p := range s.deps.Screens {
 		list = append(list, otherRoute{p.Pattern, p.Right, p.Handler, p.Page})
 	}
@@ -67,39 +58,6 @@ func (s *Server) notFound(mux *http.ServeMux) *http.ServeMux {
 		problem(w, http.StatusNotFound, "There is nothing at this address", "The page is at /, what programs can ask at "+apiPrefix+"openapi.json.")
 	})
 	return mux
-}
-
-var contentTypes = map[string]string{
-	".html": "text/html; charset=utf-8", ".css": "text/css; charset=utf-8",
-	".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
-}
-
-// pageRoutes are the embedded files, each under its own name and index.html under /. The page shows what is here, and needs the
-// right to see it; the files that it is made of hold nothing of this lab.
-func pageRoutes() (list []otherRoute) {
-	files, err := fs.ReadDir(pageFiles, "page")
-	if err != nil {
-		panic(err) // the files are part of the program
-	}
-	for _, f := range files {
-		b, err := pageFiles.ReadFile(path.Join("page", f.Name()))
-		if err != nil {
-			panic(err)
-		}
-		where, right := "/"+f.Name(), Everybody
-		if f.Name() == "index.html" {
-			where, right = "/{$}", rights.See
-		}
-		sum := sha256.Sum256(b)
-		tag := `"` + hex.EncodeToString(sum[:8]) + `"`
-		list = append(list, otherRoute{where, right, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-			w.Header().Set("Content-Type", contentTypes[path.Ext(f.Name())])
-			w.Header().Set("Cache-Control", "no-cache")
-			w.Header().Set("ETag", tag)
-			http.ServeContent(w, r, "", time.Time{}, strings.NewReader(string(b)))
-		}), path.Ext(f.Name()) == ".html"})
-	}
-	return list
 }
 
 func writeJSON(w http.ResponseWriter, status int, v any) {

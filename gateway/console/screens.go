@@ -3,7 +3,6 @@ package console
 import (
 	"net/http"
 	"net/url"
-	"strings"
 
 	"weighpost/gateway/rights"
 )
@@ -47,14 +46,4 @@ func (s *Server) screen(w http.ResponseWriter, r *http.Request, page Screen) {
 	if s.may(w, r, page.Right) {
 		page.Handler.ServeHTTP(w, r)
 	}
-}
-
-// hasScreen says whether a page takes the place of what the console has of its own under a pattern.
-func (s *Server) hasScreen(pattern string) bool {
-	for _, p := range s.deps.Screens {
-		if strings.TrimSuffix(p.Pattern, "{$}") == strings.TrimSuffix(pattern, "{$}") {
-			return true
-		}
-	}
-	return false
 }

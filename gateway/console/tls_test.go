@@ -51,7 +51,7 @@ func openSecure(t *testing.T, listen string, given bool, names ...string) *secur
 	b := newBench()
 	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: health.New(time.Now), Contexts: b, Reader: b, Commander: b, Corrector: b, Keys: b,
 		Sealer: b, Exports: newPress(), Entries: b, Backups: b, Token: NewToken(testToken), Live: &live.Hub{}, Log: slog.New(slog.DiscardHandler),
-		Page: page, Certificate: h.keeper})
+		Page: page, Certificate: h.keeper, Screens: onePage})
 	l, err := Listen(t.Context(), page)
 	if err != nil {
 		t.Fatal(err)

@@ -80,13 +80,12 @@ type wallData struct {
 	One      bool
 	Ground   string // dark or light where the address says so; "": as the computer of the screen has it
 	Some     bool   // the address names some of the balances
-	Zone     string
 }
 
 // wall shows large digits and nothing that acts: of one balance, of those that ?balance= names, of those at a ?place=, or of all.
 func (s *Screens) wall(w http.ResponseWriter, r *http.Request) {
 	who, now, list, q := s.who(r), time.Now(), s.conditions(), r.URL.Query()
-	d := &wallData{asked: askedFor(r), One: r.PathValue("id") != "", Some: q.Has("balance") || q.Get("place") != "", Zone: now.Format("-07:00")}
+	d := &wallData{asked: askedFor(r), One: r.PathValue("id") != "", Some: q.Has("balance") || q.Get("place") != ""}
 	if ground := q.Get("ground"); ground == "dark" || ground == "light" {
 		d.Ground = ground
 	}

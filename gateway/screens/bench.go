@@ -34,7 +34,6 @@ type benchData struct {
 	May        bool                // whoever looks may act here
 	Next       string              // what to do next
 	Why        string              // nothing is recorded
-	Zone       string
 }
 
 // bench is the screen at one balance.
@@ -44,7 +43,7 @@ func (s *Screens) bench(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	who, now := s.who(r), time.Now()
-	d := benchData{shown: s.shown(who, b, s.conditions(), now), May: who.CanAt(string(rights.Weigh), b.ID), Zone: now.Format("-07:00")}
+	d := benchData{shown: s.shown(who, b, s.conditions(), now), May: who.CanAt(string(rights.Weigh), b.ID)}
 	if s.deps.Benches != nil {
 		d.Beginnings = s.deps.Benches.Beginnings(b.ID)
 	}

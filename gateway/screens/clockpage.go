@@ -5,7 +5,6 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
-	"time"
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
@@ -45,7 +44,6 @@ type clockData struct {
 	Changes  []record.ClockChange
 	NoList   string // why the changes cannot be listed; "" where they are
 	Reads    bool   // whoever looks may read the journal
-	Zone     string
 }
 
 // mostClockChanges is how many the page lists.
@@ -54,7 +52,7 @@ const mostClockChanges = 20
 // clock answers: may the times of the records be relied on?
 func (s *Screens) clock(w http.ResponseWriter, r *http.Request) {
 	who := s.who(r)
-	d := &clockData{Clock: s.deps.Source.TimeFacts(), Reads: who.Can("read-journal"), Zone: time.Now().Format("-07:00")}
+	d := &clockData{Clock: s.deps.Source.TimeFacts(), Reads: who.Can("read-journal")}
 	d.Chart = chartOf(d.Clock)
 	list := s.conditions()
 	for _, c := range list {

@@ -144,12 +144,7 @@ func (s *Screens) troubles(w who, list []health.Condition) troubles {
 
 // notRecorded says whether a condition, or one told under it, keeps a balance from being recorded: its own, or the journal's.
 func notRecorded(list []health.Condition, balance string) bool {
-	return slices.ContainsFunc(list, func(c health.Condition) bool {
-		return c.Any(func(c *health.Condition) bool {
-			whole := c.Code == health.RecordingStopped || c.Code == health.RecordingStuck
-			return c.Severity == health.Error && (whole || c.Code == health.ReadingsNotRecorded && c.Subject == balance)
-		})
-	})
+	return slices.ContainsFunc(list, func(c health.Condition) bool { return console.StopsBalance(c, balance) })
 }
 
 // shown says of a balance what pages show of it.

@@ -86,7 +86,10 @@ var contentTypes = map[string]string{
 	".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
 }
 
-// readAssets reads the embedded files under /assets/.
+// iconPath is where browsers ask for the sign of the site without being told.
+const iconPath = "/icon.svg"
+
+// readAssets reads the embedded files, which are under /assets/ but for the icon.
 func (s *Screens) readAssets() {
 	all, err := fs.ReadDir(files, "assets")
 	if err != nil {
@@ -99,7 +102,11 @@ func (s *Screens) readAssets() {
 		}
 		sum := sha256.Sum256(b)
 		s.tags[f.Name()] = hex.EncodeToString(sum[:6])
-		s.assets = append(s.assets, console.Screen{Pattern: "/assets/" + f.Name(), Right: console.Everybody, Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		where := "/assets/" + f.Name()
+		if "/"+f.Name() == iconPath {
+			where = iconPath
+		}
+		s.assets = append(s.assets, console.Screen{Pattern: where, Right: console.Everybody, Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Content-Type", contentTypes[path.Ext(f.Name())])
 			w.Header().Set("Cache-Control", "no-cache")
 			w.Header().Set("ETag", `"`+s.tags[f.Name()]+`"`)
@@ -125,7 +132,10 @@ type frame struct {
 	Places        []place
 	Who           who
 	At            time.Time
+	Zone          string // of this computer: +01:00. Scripts write times in it
 	Path          string // of this page, with its query
+	// StopsAll and StopsOne are the codes of conditions that keep all balances, or the one that they are about, from being recorded.
+	StopsAll, StopsOne []string
 }
 
 // place is an entry of the navigation.
@@ -186,6 +196,8 @@ func (s *Screens) sorry(w http.ResponseWriter, r *http.Request, status int, titl
 
 func (s *Screens) write(w http.ResponseWriter, r *http.Request, status int, p page) {
 	f := frame{page: p, Site: s.deps.Site, Version: s.deps.Version, Who: s.who(r), At: time.Now(), Path: r.URL.RequestURI()}
+	f.Zone = f.At.Format("-07:00")
+	f.StopsAll, f.StopsOne = console.Stoppers()
 	for _, one := range places {
 		if one.right == console.Everybody || f.Who.May(one.right) == nil {
 			one.Here = one.Path == p.Place

@@ -17,7 +17,7 @@ import (
 // they were recorded; counts in groups of three with a narrow blank (SI brochure, 5.4.4).
 func (s *Screens) words() template.FuncMap {
 	return template.FuncMap{
-		"asset": s.asset, "at": at, "machine": machine, "count": count[uint64], "whole": count[int], "long": long,
+		"asset": s.asset, "join": func(list []string) string { return strings.Join(list, " ") }, "at": at, "machine": machine, "count": count[uint64], "whole": count[int], "long": long,
 		"since": func(t time.Time) string { return long(time.Since(t)) }, "quantity": quantity, "one": one,
 		"clock": clockTime, "prose": prose, "id": url.PathEscape, "seconds": seconds, "learnt": learnt,
 		"clockShape": clockShape, "clockWord": clockWord, "spanText": spanText, "ahead": ahead,
@@ -27,12 +27,13 @@ func (s *Screens) words() template.FuncMap {
 	}
 }
 
-// asset is the address of a file that a page is made of.
+// asset is the address of a file that a page is made of. It is the one by which scripts import each other: a module that had two
+// addresses would run twice. Whether it changed, its ETag says.
 func (s *Screens) asset(name string) (string, error) {
 	if s.tags[name] == "" {
 		return "", fmt.Errorf("there is no file %s among the assets", name)
 	}
-	return "/assets/" + name + "?" + s.tags[name], nil
+	return "/assets/" + name, nil
 }
 
 func instant(t any) time.Time {

@@ -54,3 +54,15 @@ export function shape(name) {
   svg.append(use);
   return svg;
 }
+
+const zone = document.documentElement.dataset.zone; // of the computer that weighpost runs on, as +01:00
+
+// clock writes a moment as pages do (words.go), in the zone of weighpost's computer: today's by the time alone, and any other with its
+// day and the zone. It takes what Date does: an ISO 8601 text, or ms since 1970.
+export function clock(moment) {
+  const [h, m] = zone.slice(1).split(":").map(Number);
+  const local = (t) => new Date(t + (zone[0] === "-" ? -1 : 1) * (h * 60 + m) * 60_000).toISOString();
+  const then = local(new Date(moment).getTime());
+  const time = then.slice(11, 19);
+  return then.slice(0, 10) === local(Date.now()).slice(0, 10) ? time : then.slice(0, 10) + " " + time + " " + zone;
+}

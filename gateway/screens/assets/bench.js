@@ -1,7 +1,8 @@
 // The screen at one balance: what it shows, who and which sample is on it, what to do next, and what became of each print, seen and
 // heard. It is worked by scanner, keys and foot switch alone.
-import { ask, ok, sentence, say, announce, make, shape } from "./ask.js";
+import { ask, ok, sentence, say, announce, make, shape, clock } from "./ask.js";
 import { follow } from "./live.js";
+import { notRecorded } from "./recording.js";
 
 const box = document.getElementById("bench");
 const id = box.dataset.balance;
@@ -122,11 +123,6 @@ const outcomes = { // class, shape, word, tune
   "not-recording": ["stop", "error", "NOT RECORDED", "not-recording"],
 };
 
-const clock = (utc) => {
-  const sign = box.dataset.zone[0] === "-" ? -1 : 1;
-  const [h, m] = box.dataset.zone.slice(1).split(":").map(Number);
-  return new Date(Date.parse(utc) + sign * (h * 60 + m) * 60_000).toISOString().slice(11, 19);
-};
 const quantity = (v) => (!v ? "" : v.range === "in" ? [v.digits, v.printed_unit || v.unit].filter(Boolean).join(" ") : v.range + " range");
 
 function showAnswer(a) {
@@ -189,7 +185,6 @@ setInterval(() => {
   if (seenAt && (Date.now() - seenAt > 10_000 || !up)) el("digits").parentElement.classList.add("old");
 }, 1_000);
 
-const stops = (list) => list.flatMap((c) => [c, ...stops(c.consequences ?? [])]);
 follow({
   state(s) {
     const b = s.balances.find((one) => one.id === id);
@@ -199,7 +194,7 @@ follow({
       up = b.port_up;
       if (!up) say(el("when"), "the port is down");
     }
-    const wrong = stops(s.conditions).filter((c) => c.severity === "error" && (["recording-stopped", "damage"].includes(c.code) || c.code === "readings-not-recorded" && c.subject === id));
+    const wrong = notRecorded(s.conditions, id);
     if (b.waiting === 0) waiting.clear();
     alarm(wrong.length + waiting.size > 0, wrong[0]?.sentence ?? [...waiting.values()][0]);
     const had = held.person;

@@ -1,26 +1,17 @@
 // What balances show, kept up to date: on the overview, the page of one balance, and the wall. The weight is set here; whatever
 // else changes is asked for anew as weighpost writes it, so that it says the same, and offers no more, than the first time.
-import { say, announce, make, shape } from "./ask.js";
+import { say, announce, make, shape, clock } from "./ask.js";
 import { follow } from "./live.js";
+import { flat, notRecorded } from "./recording.js";
 import { renew } from "./renew.js";
 
 const OLD = 10_000; // ms after which a weight is called old: as oldAfter in now.go
 const ANNOUNCE = 3_000; // ms between two spoken announcements
 const PACE = 2_000; // ms between two requests for parts that changed
 
-const zone = document.querySelector("[data-zone]")?.dataset.zone ?? "+00:00";
 const only = document.querySelector("[data-sole]")?.dataset.sole; // the one balance that the page is about
 const whole = only !== undefined || document.querySelector("[data-all]") !== null; // the page shows all balances, or the one
 let state = null;
-
-// clock writes a moment as the page does: in the zone of the computer that weighpost runs on, today's by the time alone.
-function clock(utc) {
-  const [h, m] = zone.slice(1).split(":").map(Number);
-  const local = (t) => new Date(t + (zone[0] === "-" ? -1 : 1) * (h * 60 + m) * 60_000).toISOString();
-  const then = local(Date.parse(utc));
-  const time = then.slice(11, 19);
-  return then.slice(0, 10) === local(Date.now()).slice(0, 10) ? time : then.slice(0, 10) + " " + time + " " + zone;
-}
 
 const number = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, "\u202f");
 
@@ -113,15 +104,7 @@ function readings(list) {
   speak();
 }
 
-// flat is a list of conditions with what comes from each behind it.
-const flat = (list) => list.flatMap((c) => [c, ...(c.consequences || [])]);
 const about = (c, id) => c.subject === id || c.subject === id + "-scanner";
-
-// stops says whether something keeps this balance from being recorded: as notRecorded in now.go.
-function stops(list, id) {
-  return flat(list).some((c) => c.severity === "error" &&
-    (c.code === "recording-stopped" || c.code === "recording-stuck" || (c.code === "readings-not-recorded" && c.subject === id)));
-}
 
 const printConditions = (list, id) => flat(list).filter((c) => !id || about(c, id)).map((c) => `${c.code} ${c.subject} ${c.severity} ${c.sentence}`).join("|");
 
@@ -167,7 +150,7 @@ function showStates() {
     c.up = b.port_up;
     c.item.classList.toggle("connected", b.port_up);
     c.item.classList.toggle("apart", !b.port_up);
-    const lost = stops(state.conditions, b.id);
+    const lost = notRecorded(state.conditions, b.id).length > 0;
     c.item.classList.toggle("unrecorded", lost);
     if (c.not) c.not.hidden = !lost;
     if (b.live && (!c.live || b.live.utc > c.live.utc)) {
