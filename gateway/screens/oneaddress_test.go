@@ -68,3 +68,27 @@ func TestScriptsWriteTimesAsPagesDo(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatAFormHoldsNeverComesIntoAnAddress: each form that a script sends would be posted, where the script is not there yet.
+func TestWhatAFormHoldsNeverComesIntoAnAddress(t *testing.T) {
+	names, _ := fs.Glob(files, "templates/*.html")
+	forms := 0
+	for _, name := range names {
+		text, err := files.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, form := range strings.Split(string(text), "<form")[1:] {
+			tag, _, _ := strings.Cut(form, "\n")
+			if before, _, sent := strings.Cut(tag, "data-send="); sent {
+				forms++
+				if !strings.Contains(before, `method="post"`) {
+					t.Errorf("%s: %.80s", name, tag)
+				}
+			}
+		}
+	}
+	if forms < 20 {
+		t.Errorf("only %d forms found", forms)
+	}
+}
