@@ -103,6 +103,7 @@ func (l *lab) pages(b *browser, all []string) {
 	}
 	w.backToTheSame(all)
 	w.lookedAt(b)
+	w.announced(b)
 }
 
 // alone says whether an id can be one segment of a path: an empty one and dots are taken out of it by whoever sends or serves it.
