@@ -69,7 +69,7 @@ type weighed struct {
 	Path      string
 	Corrected *record.CorrectedTime
 	Broken    string // why it cannot be read
-	Pad       string // digits that others of the column have after these
+	Pad       string // blanks as wide as what others of the column have after these digits
 }
 
 func readWeighed(e record.Entry, fixed *record.Corrections) weighed {
@@ -82,6 +82,10 @@ func readWeighed(e record.Entry, fixed *record.Corrections) weighed {
 	}
 	return x
 }
+
+// Blanks as wide as a digit and as a point (Unicode, FIGURE SPACE and PUNCTUATION SPACE): where a page is read without its styles,
+// nothing of them can be taken for a digit.
+const digitBlank, pointBlank = "\u2007", "\u2008"
 
 // alignValues has the decimal points of a column stand below each other, without a digit that was not printed: what others have
 // after the point is left free.
@@ -99,8 +103,8 @@ func alignValues(rows []weighed) {
 	}
 	for i := range rows {
 		n := after(&rows[i])
-		if rows[i].Pad = strings.Repeat("0", most-n); n == 0 && most > 0 {
-			rows[i].Pad = "." + rows[i].Pad
+		if rows[i].Pad = strings.Repeat(digitBlank, most-n); n == 0 && most > 0 {
+			rows[i].Pad = pointBlank + rows[i].Pad
 		}
 	}
 }

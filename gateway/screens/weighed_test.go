@@ -150,7 +150,7 @@ func TestDigitsStandBelowEachOther(t *testing.T) {
 	}
 	rows[3].Value.Range = "over"
 	alignValues(rows)
-	for i, want := range []string{"", ".0000", "00", ".0000"} {
+	for i, want := range []string{"", "\u2008\u2007\u2007\u2007\u2007", "\u2007\u2007", "\u2008\u2007\u2007\u2007\u2007"} {
 		if rows[i].Pad != want {
 			t.Errorf("%s gets %q, not %q", rows[i].Value.Digits, rows[i].Pad, want)
 		}
