@@ -43,6 +43,7 @@ var arrows = []arrow{
 	{"gateway/shown", nil, "what tests say of tables that name tests"},
 	{"gateway/endure", nil, "faults in every act over one journal: tests, and nothing else"},
 	{"gateway/leaks", nil, "secrets used in every way, and then looked for: tests, and nothing else"},
+	{"gateway/walked", nil, "what a person does in a browser: tests, and nothing else"},
 	{"gateway/atbench", nil, "a bench screen in a browser before a whole daemon: tests, and nothing else"},
 	{"gateway/injected", nil, "ids that mean something to others, and where they arrive: tests, and nothing else"},
 	{"gateway/help", nil, "the manual is words"},

@@ -44,6 +44,7 @@ type clockData struct {
 	Changes  []record.ClockChange
 	NoList   string // why the changes cannot be listed; "" where they are
 	Reads    bool   // whoever looks may read the journal
+	ReadsSet bool   // likewise the settings
 }
 
 // mostClockChanges is how many the page lists.
@@ -52,7 +53,7 @@ const mostClockChanges = 20
 // clock answers: may the times of the records be relied on?
 func (s *Screens) clock(w http.ResponseWriter, r *http.Request) {
 	who := s.who(r)
-	d := &clockData{Clock: s.deps.Source.TimeFacts(), Reads: who.Can("read-journal")}
+	d := &clockData{Clock: s.deps.Source.TimeFacts(), Reads: who.Can("read-journal"), ReadsSet: who.Can("read-settings")}
 	d.Chart = chartOf(d.Clock)
 	list := s.conditions()
 	for _, c := range list {

@@ -32,6 +32,7 @@ type overviewData struct {
 	ClockNow string
 	Journal  console.Journal
 	CanAdd   bool
+	First    bool // nobody has an account yet
 	Zone     string
 }
 
@@ -56,6 +57,7 @@ func (s *Screens) overview(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	slices.Sort(d.Places)
+	d.First = len(d.Balances) == 0 && !who.Known && who.Accounts && s.deps.Access.Ways().SetUp
 	d.Many = len(d.Balances) > fewBalances
 	d.Nothing = len(d.Balances) > 0 && !slices.ContainsFunc(d.Balances, func(b *shown) bool { return !b.Hidden })
 	d.SinksNow, d.ClockNow = printSinks(d.Sinks), d.Clock.State

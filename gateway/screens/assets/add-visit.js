@@ -82,7 +82,7 @@ function ended(v) {
   const parts = [];
   if (v.state === "finished") {
     parts.push(heading("Balance " + v.result.balance + " is added"), make("p", "", "It is read from now on, and what it prints is recorded."));
-    acts.append(link("/balances/" + id, "See what it shows", "button"), link("/balances/" + id + "/label", "Print its label"), link("/add", "Add another"));
+    acts.append(link("/balances/" + id, "See what it shows", "button"), link("/balances/" + id + "/label", "Print its label"), link("/settings/balances/" + id, "Say what scans mean there"), link("/add", "Add another"));
   } else if (v.state === "waits") {
     parts.push(heading("Balance " + v.result.balance + " waits for adoption"), make("p", "", "Policy says that another person adopts such a change. Until then the balance is not read."));
     acts.append(link("/settings/waiting", "See the change that waits", "button"), link("/add", "Add another"));
