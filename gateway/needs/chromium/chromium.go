@@ -24,6 +24,8 @@ type Browser struct {
 	from    *bufio.Reader
 	calls   int
 	session string
+	// Event, where it is set, is given what the browser tells without being asked, whenever an answer is read.
+	Event func(method string, params json.RawMessage)
 }
 
 // Start starts one, which ends with the test, and has to have said all within a time.
@@ -68,7 +70,7 @@ func pipe(t testing.TB) (r, w *os.File) {
 	return r, w
 }
 
-// Call asks for one thing and puts the answer into result. Events in between are passed over. The error is what the browser
+// Call asks for one thing and puts the answer into result. Events in between go to b.Event. The error is what the browser
 // has against it.
 func (b *Browser) Call(method string, params map[string]any, result any) error {
 	b.t.Helper()
@@ -90,12 +92,16 @@ func (b *Browser) Call(method string, params map[string]any, result any) error {
 			b.t.Fatalf("the browser says nothing to %s: %v", method, err)
 		}
 		var answer struct {
-			ID     int
-			Result json.RawMessage
-			Error  json.RawMessage
+			ID            int
+			Method        string
+			Params        json.RawMessage
+			Result, Error json.RawMessage
 		}
 		if err := json.Unmarshal(raw[:len(raw)-1], &answer); err != nil {
 			b.t.Fatalf("%s: %v %s", method, err, raw)
+		}
+		if answer.Method != "" && b.Event != nil {
+			b.Event(answer.Method, answer.Params)
 		}
 		if answer.ID == b.calls && answer.Error != nil {
 			return fmt.Errorf("%s: %s", method, answer.Error)

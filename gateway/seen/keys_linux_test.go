@@ -1,0 +1,79 @@
+package seen
+
+import "fmt"
+
+// stops notes in window.stops what gets the keyboard, with how that shows, and gives how much can.
+const stops = `(() => {
+  const all = [...document.querySelectorAll("a[href], button, input, select, textarea, summary, [tabindex]")].filter((e) => {
+    if (e.tabIndex < 0 || e.disabled || e.type === "hidden" || !e.checkVisibility({visibilityProperty: true})) return false;
+    if (e.type === "radio" && e.name) {
+      const group = [...document.querySelectorAll('input[type="radio"][name="' + CSS.escape(e.name) + '"]')].filter((r) => r.form === e.form && !r.disabled);
+      return e === (group.find((r) => r.checked) ?? group[0]);
+    }
+    return true;
+  });
+  all.forEach((e, i) => { e.stopsAt = i; });
+  window.stops = [];
+  document.addEventListener("focusin", (event) => {
+    const e = event.target, style = getComputedStyle(e), box = e.getBoundingClientRect();
+    const inside = e.matches("input") ? getComputedStyle(e) : style;
+    window.stops.push({at: e.stopsAt ?? -1, name: e.tagName.toLowerCase() + (e.id ? "#" + e.id : "") + " " + (e.textContent || e.name || "").trim().slice(0, 40),
+      seen: inside.outlineStyle !== "none" && parseFloat(inside.outlineWidth) > 0 && box.width > 0 && box.bottom > 0 && box.right > 0,
+      scrolls: e.scrollHeight > e.clientHeight || e.scrollWidth > e.clientWidth, top: box.top + scrollY, left: box.left});
+  });
+  document.body.tabIndex = -1;
+  document.body.focus(); // from the beginning of the page, wherever the page itself put the keyboard
+  document.body.removeAttribute("tabindex");
+  window.stops = [];
+  scrollTo(0, 0);
+  return all.map((e) => e.tagName.toLowerCase() + (e.id ? "#" + e.id : "") + " " + (e.textContent || e.name || "").trim().slice(0, 40));
+})()`
+
+// tabs goes through a page with the key Tab alone, and back out of it: everything gets the keyboard once, in the order in which the page
+// is read, and shows it; a link past the navigation comes first.
+func (e *eyes) tabs(p place) {
+	e.t.Helper()
+	var want []string
+	e.look(p) // as it is found: nothing has the keyboard but what the page itself gives it to
+	e.value(stops, &want)
+	if len(want) == 0 {
+		return
+	}
+	var got []struct {
+		At            int
+		Name          string
+		Seen, Scrolls bool
+		Top, Left     float64
+	}
+	e.do("Page.bringToFront", nil)
+	for range len(want) + 2 {
+		for _, kind := range []string{"keyDown", "keyUp"} {
+			e.do("Input.dispatchKeyEvent", map[string]any{"type": kind, "key": "Tab", "code": "Tab", "windowsVirtualKeyCode": 9})
+		}
+	}
+	e.value("window.stops", &got)
+	seen, next := map[int]bool{}, 0
+	for i, s := range got {
+		switch {
+		case s.At < 0 && !s.Scrolls:
+			e.t.Errorf("Tab came to %q, which nobody expects", s.Name)
+		case s.At < 0: // what scrolls gets the keyboard by itself
+		case seen[s.At]: // round again
+		case s.At != next:
+			e.t.Errorf("Tab came to %d (%s) where %d (%s) is next", s.At, s.Name, next, want[min(next, len(want)-1)])
+			next = s.At + 1
+		default:
+			next++
+		}
+		seen[s.At] = true
+		if !s.Seen {
+			e.t.Errorf("nobody sees that %q has the keyboard", s.Name)
+		}
+		if i == 0 && !p.bare && s.Name != "a Skip to what this page is about" {
+			e.t.Errorf("Tab comes first to %q", s.Name)
+		}
+	}
+	if next != len(want) {
+		e.t.Errorf("Tab came to %d of %d: %s", next, len(want), fmt.Sprint(want[next:min(len(want), next+3)]))
+	}
+}

@@ -1,0 +1,43 @@
+package seen
+
+import (
+	"strings"
+
+	"weighpost/gateway/help"
+)
+
+// place is a page that is looked at: a name for its picture, and where it is.
+type place struct {
+	name, path string
+	signedOut  bool // a visitor looks
+	bare       bool // no navigation: a bench screen, a wall display
+}
+
+// places are all pages of the console.
+func (l *lab) places() []place {
+	ids := l.weighings("b-12")
+	list := []place{
+		{name: "overview", path: "/"}, {name: "balance-well", path: "/balances/b-12"}, {name: "balance-garbled", path: "/balances/b-14"},
+		{name: "balance-down", path: "/balances/b-15"}, {name: "wall", path: "/wall", bare: true}, {name: "wall-one", path: "/wall/b-12", bare: true},
+		{name: "clock", path: "/clock"}, {name: "manual", path: "/manual"}, {name: "manual-page", path: "/manual/" + help.Topics()[0].Name},
+		{name: "bench-choose", path: "/bench?choose"}, {name: "bench", path: "/bench/b-12", bare: true}, {name: "bench-down", path: "/bench/b-15", bare: true},
+		{name: "bench-cards", path: "/bench/cards"}, {name: "balance-label", path: "/balances/b-12/label"},
+		{name: "weighed", path: "/weighed"}, {name: "weighed-none", path: "/weighed?sample=none-such"}, {name: "record", path: "/weighed/" + ids[0]},
+		{name: "happened", path: "/happened"}, {name: "entry", path: "/happened/5"}, {name: "trail-reviews", path: "/happened/reviews"},
+		{name: "backups", path: "/backups"}, {name: "samples", path: "/samples"},
+		{name: "delivered", path: "/delivered"}, {name: "delivered-parked", path: "/delivered/lab-system"}, {name: "delivered-behind", path: "/delivered/broker"},
+		{name: "add", path: "/add"},
+		{name: "people", path: "/people"}, {name: "person-new", path: "/people/new"}, {name: "person", path: "/people/ben"}, {name: "roles", path: "/people/roles"},
+		{name: "keys", path: "/people/keys"}, {name: "account-reviews", path: "/people/reviews"}, {name: "account", path: "/account"},
+		{name: "settings", path: "/settings"}, {name: "settings-balance", path: "/settings/balances/b-12"}, {name: "settings-layout", path: "/settings/balances/b-12/layout"},
+		{name: "settings-balance-new", path: "/settings/new/balance"}, {name: "settings-sink", path: "/settings/sinks/lab-system"}, {name: "settings-sink-new", path: "/settings/new/sink"},
+		{name: "settings-roles", path: "/settings/roles"}, {name: "settings-waiting", path: "/settings/waiting"}, {name: "settings-history", path: "/settings/history"},
+		{name: "settings-people", path: "/settings/people"}, {name: "settings-clock", path: "/settings/clock"}, {name: "settings-journal", path: "/settings/journal"},
+		{name: "turned-away", path: "/balances/none-such"},
+		{name: "overview-visitor", path: "/", signedOut: true}, {name: "sign-in", path: "/sign-in?to=/people", signedOut: true}, {name: "bench-visitor", path: "/bench/b-12", signedOut: true, bare: true},
+	}
+	for i := range list {
+		list[i].path = strings.TrimPrefix(list[i].path, "/")
+	}
+	return list
+}
