@@ -83,7 +83,7 @@ func (s *Screens) balanceAt(w http.ResponseWriter, r *http.Request) (console.Bal
 			return b, true
 		}
 	}
-	s.sorry(w, r, http.StatusNotFound, "There is no such balance", "No balance has the id "+id+". Choose one from the list under /bench.")
+	s.sorry(w, r, http.StatusNotFound, "There is no such balance", "No balance has the id "+id+": look for it among the balances.")
 	return console.Balance{}, false
 }
 

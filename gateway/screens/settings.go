@@ -243,7 +243,11 @@ func (p *settingsScreens) sink(w http.ResponseWriter, r *http.Request) {
 	if fresh {
 		title = "Add a destination"
 	}
-	p.show(w, r, page{Template: "settings-form.html", Title: title, Place: "/settings", Scripts: []string{"settings.js"}, Data: f})
+	scripts := []string{"settings.js"}
+	if f.Root == nil { // what kind of destination it is comes first: there is no form yet
+		scripts = nil
+	}
+	p.show(w, r, page{Template: "settings-form.html", Title: title, Place: "/settings", Scripts: scripts, Data: f})
 }
 
 func (p *settingsScreens) kinds() []*node {

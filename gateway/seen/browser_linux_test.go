@@ -43,6 +43,7 @@ func openEyes(t *testing.T, l *lab) *eyes {
 	e := &eyes{Browser: chromium.Start(t, 20*time.Minute), t: t, l: l, shots: os.Getenv("WEIGHPOST_SHOTS")}
 	e.Event = e.hear
 	e.Open("about:blank")
+	e.do("Emulation.setScrollbarsHidden", map[string]any{"hidden": true})
 	for _, part := range []string{"Page.enable", "Runtime.enable", "Log.enable", "Network.enable", "Accessibility.enable"} {
 		e.do(part, nil)
 	}
@@ -108,11 +109,17 @@ func (e *eyes) look(p place) {
 		}
 		e.signed = !p.signedOut
 	}
+	e.goTo(e.l.PageURL() + p.path)
+}
+
+// goTo opens an address and waits for all of it.
+func (e *eyes) goTo(address string) {
+	e.t.Helper()
 	e.loaded, e.said = false, nil
-	e.do("Page.navigate", map[string]any{"url": e.l.PageURL() + p.path})
+	e.do("Page.navigate", map[string]any{"url": address})
 	for limit := time.Now().Add(patience); !e.loaded; time.Sleep(5 * time.Millisecond) {
 		if e.value("1", nil); time.Now().After(limit) {
-			e.t.Fatalf("%s never came", p.path)
+			e.t.Fatalf("%s never came", address)
 		}
 	}
 	e.settle()

@@ -29,21 +29,25 @@ const stops = `(() => {
   return all.map((e) => e.tagName.toLowerCase() + (e.id ? "#" + e.id : "") + " " + (e.textContent || e.name || "").trim().slice(0, 40));
 })()`
 
-// tabs goes through a page with the key Tab alone, and back out of it: everything gets the keyboard once, in the order in which the page
-// is read, and shows it; a link past the navigation comes first.
-func (e *eyes) tabs(p place) {
+// stray goes through a page with the key Tab alone, and on from its end: everything gets the keyboard once, in the order in which the
+// page is read, and shows it; a link past the navigation comes first. It says what is otherwise.
+func (e *eyes) stray(p place) (list []string) {
 	e.t.Helper()
 	var want []string
-	e.look(p) // as it is found: nothing has the keyboard but what the page itself gives it to
-	e.value(stops, &want)
-	if len(want) == 0 {
-		return
+	if e.value(stops, &want); len(want) == 0 {
+		return nil
 	}
+	complain := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
 	var got []struct {
 		At            int
 		Name          string
 		Seen, Scrolls bool
 		Top, Left     float64
+	}
+	var jumps []string // what is put before all that is before it on the page
+	e.value(`[...document.querySelectorAll("[tabindex]")].filter((e) => e.tabIndex > 0).map((e) => e.outerHTML)`, &jumps)
+	for _, j := range jumps {
+		complain("Tab jumps to %s", j)
 	}
 	e.do("Page.bringToFront", nil)
 	for range len(want) + 2 {
@@ -56,24 +60,25 @@ func (e *eyes) tabs(p place) {
 	for i, s := range got {
 		switch {
 		case s.At < 0 && !s.Scrolls:
-			e.t.Errorf("Tab came to %q, which nobody expects", s.Name)
+			complain("Tab came to %q, which nobody expects", s.Name)
 		case s.At < 0: // what scrolls gets the keyboard by itself
 		case seen[s.At]: // round again
 		case s.At != next:
-			e.t.Errorf("Tab came to %d (%s) where %d (%s) is next", s.At, s.Name, next, want[min(next, len(want)-1)])
+			complain("Tab came to %d (%s) where %d (%s) is next", s.At, s.Name, next, want[min(next, len(want)-1)])
 			next = s.At + 1
 		default:
 			next++
 		}
 		seen[s.At] = true
 		if !s.Seen {
-			e.t.Errorf("nobody sees that %q has the keyboard", s.Name)
+			complain("nobody sees that %q has the keyboard", s.Name)
 		}
 		if i == 0 && !p.bare && s.Name != "a Skip to what this page is about" {
-			e.t.Errorf("Tab comes first to %q", s.Name)
+			complain("Tab comes first to %q", s.Name)
 		}
 	}
 	if next != len(want) {
-		e.t.Errorf("Tab came to %d of %d: %s", next, len(want), fmt.Sprint(want[next:min(len(want), next+3)]))
+		complain("Tab came to %d of %d: %s", next, len(want), fmt.Sprint(want[next:min(len(want), next+3)]))
 	}
+	return list
 }

@@ -2,6 +2,7 @@ package seen
 
 import (
 	"strings"
+	"time"
 
 	"weighpost/gateway/help"
 )
@@ -9,8 +10,9 @@ import (
 // place is a page that is looked at: a name for its picture, and where it is.
 type place struct {
 	name, path string
-	signedOut  bool // a visitor looks
-	bare       bool // no navigation: a bench screen, a wall display
+	signedOut  bool        // a visitor looks
+	bare       bool        // no navigation: a bench screen, a wall display
+	then       func(*eyes) // what happens while it is open
 }
 
 // places are all pages of the console.
@@ -21,6 +23,7 @@ func (l *lab) places() []place {
 		{name: "balance-down", path: "/balances/b-15"}, {name: "wall", path: "/wall", bare: true}, {name: "wall-one", path: "/wall/b-12", bare: true},
 		{name: "clock", path: "/clock"}, {name: "manual", path: "/manual"}, {name: "manual-page", path: "/manual/" + help.Topics()[0].Name},
 		{name: "bench-choose", path: "/bench?choose"}, {name: "bench", path: "/bench/b-12", bare: true}, {name: "bench-down", path: "/bench/b-15", bare: true},
+		{name: "bench-recorded", path: "/bench/b-12", bare: true, then: weighed},
 		{name: "bench-cards", path: "/bench/cards"}, {name: "balance-label", path: "/balances/b-12/label"},
 		{name: "weighed", path: "/weighed"}, {name: "weighed-none", path: "/weighed?sample=none-such"}, {name: "record", path: "/weighed/" + ids[0]},
 		{name: "happened", path: "/happened"}, {name: "entry", path: "/happened/5"}, {name: "trail-reviews", path: "/happened/reviews"},
@@ -40,4 +43,16 @@ func (l *lab) places() []place {
 		list[i].path = strings.TrimPrefix(list[i].path, "/")
 	}
 	return list
+}
+
+// weighed is a sample that is weighed before the screen.
+func weighed(e *eyes) {
+	e.t.Helper()
+	e.l.ask("PUT", "/api/v1/balances/b-12/context", `{"person":{"id":"ada"},"sample":{"id":"LOT-1004"}}`, nil)
+	e.l.prints("b-12", "W 112.0332 g S\r\n", len(e.l.weighings("b-12"))+1)
+	for limit := time.Now().Add(patience); !strings.Contains(e.Text(`document.querySelector("#answer:not([hidden])")?.textContent ?? ""`), "112.0332"); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(limit) {
+			e.t.Fatal("the bench screen never said what became of the print")
+		}
+	}
 }

@@ -1,6 +1,7 @@
 package seen
 
 import (
+	"net/url"
 	"os"
 	"strings"
 	"testing"
@@ -10,14 +11,19 @@ import (
 // can have the keyboard has a name, axe-core finds nothing serious, and the keyboard gets everywhere in the order of the page.
 func TestEveryPage(t *testing.T) {
 	axe := axeText(t)
+	needPaper(t)
 	l := newLab(t)
 	e := openEyes(t, l)
-	long := os.Getenv("WEIGHPOST_LONG") == "1" || e.shots != ""
+	e.provesItself(axe)
+	long := os.Getenv("WEIGHPOST_LONG") == "1"
 	for _, p := range l.places() {
 		t.Run(p.name, func(t *testing.T) {
 			e.t = t
 			e.as(desk, false)
 			e.look(p)
+			if p.then != nil {
+				p.then(e)
+			}
 			if e.where() != p.path {
 				t.Errorf("%s led to %s", p.path, e.where())
 			}
@@ -34,9 +40,7 @@ func TestEveryPage(t *testing.T) {
 					if dark {
 						name += "-dark"
 					}
-					if !dark || s == desk {
-						e.shoot(name)
-					}
+					e.shoot(name)
 					var list []string
 					if e.value(misfits, &list); len(list) > 0 {
 						t.Errorf("%s: %q", name, list)
@@ -49,7 +53,13 @@ func TestEveryPage(t *testing.T) {
 				}
 			}
 			e.as(desk, false)
-			e.tabs(p)
+			e.look(p) // as it is found: nothing has the keyboard but what the page itself gives it to
+			for _, s := range e.stray(p) {
+				t.Error(s)
+			}
+			if onPaper[p.name] != nil {
+				e.prints(p)
+			}
 			for _, s := range e.said {
 				if p.name == "turned-away" && strings.Contains(s, "404") {
 					continue // it says that there is no such balance
@@ -57,5 +67,31 @@ func TestEveryPage(t *testing.T) {
 				t.Errorf("the console says: %s", s)
 			}
 		})
+	}
+}
+
+// spoilt is a page with a mistake of each kind that is looked for.
+const spoilt = `<!doctype html><html lang="en"><title>Spoilt</title><main><h1>Spoilt</h1><p style="color:#eee;background:#fff">faint</p><input id="unnamed">
+<div style="width:3000px">wide</div><button style="width:30px;white-space:nowrap;overflow:hidden">much too long for it</button>
+<a href="/a" style="outline:none">second</a> <a href="/b" tabindex="1">first</a></main><script>setTimeout(() => { throw new Error("on purpose"); })</script>`
+
+// provesItself shows that each look finds what it is for, on a page spoilt on purpose.
+func (e *eyes) provesItself(axe string) {
+	e.t.Helper()
+	e.as(desk, false)
+	e.goTo("data:text/html," + url.PathEscape(spoilt))
+	found := strings.Join(e.held(axe), "\n")
+	var fits []string
+	e.value(misfits, &fits)
+	all := strings.Join(fits, "\n")
+	for what, there := range map[string]bool{"contrast": strings.Contains(found, "color-contrast"), "a field without a label": strings.Contains(found, "#unnamed") || strings.Contains(found, "unnamed"),
+		"a wide page": strings.Contains(all, "wide in a window"), "a cut word": strings.Contains(all, "cut off"), "a nameless field": len(e.nameless()) > 0,
+		"an error of a script": strings.Contains(strings.Join(e.said, ""), "on purpose")} {
+		if !there {
+			e.t.Errorf("a page spoilt on purpose shows no %s: %s %s", what, found, all)
+		}
+	}
+	if list := strings.Join(e.stray(place{}), "\n"); !strings.Contains(list, "jumps") || !strings.Contains(list, "nobody sees") || !strings.Contains(list, "comes first") {
+		e.t.Errorf("a page spoilt on purpose has its keyboard in order: %s", list)
 	}
 }

@@ -17,6 +17,7 @@ let signedIn = box.dataset.session === "true";
 const accounts = box.dataset.accounts === "true";
 let identity = box.dataset.identity;
 let stopped = !el("not-recording").hidden; // it does not record
+let name = ""; // of whoever is signed in
 let me = null; // who is signed in on this screen
 let pinAsked = false; // badges here need a PIN
 let question = null; // what is asked: { text, yes, code }
@@ -216,6 +217,7 @@ async function refresh() {
   const answer = await ask("GET", "/api/v1/session");
   if (!ok(answer)) return;
   me = answer.id ?? null;
+  name = answer.name || me;
   pinAsked = Boolean(answer.ways?.pin);
   signedIn = Boolean(answer.signed_in);
   may = answer.rights.includes("weigh") && (!answer.balances || answer.balances.includes(id));
@@ -240,7 +242,7 @@ function showActing() {
   let mine = place.querySelector("#mine");
   if (held.person || !me) return mine?.remove();
   if (mine) return;
-  mine = make("button", "plain", "Weigh as " + me);
+  mine = make("button", "plain", "Weigh as " + name);
   mine.id = "mine";
   mine.type = "button";
   mine.addEventListener("click", () => change("PATCH", api + "/context", { person: { id: me } }, "You weigh here now."));

@@ -2,6 +2,7 @@
 import { make, say, announce } from "./ask.js";
 
 // A day becomes the moment at its end, in the zone of weighpost's computer.
+const isDay = (day) => !Number.isNaN(Date.parse(day + "T00:00:00Z")) && new Date(day + "T00:00:00Z").toISOString().startsWith(day);
 const dayAfter = (day) => new Date(Date.parse(day + "T00:00:00Z") + 86_400_000).toISOString().slice(0, 10);
 function takeDay(day) {
   const sent = day.parentElement.querySelector('[name="expires"]');
@@ -63,6 +64,10 @@ for (const form of document.querySelectorAll("form[data-differs]")) {
     ask(form, false);
     form.querySelector("input:not([type=hidden])").focus();
   });
+}
+
+for (const day of document.querySelectorAll("[data-day]")) {
+  day.addEventListener("input", () => day.setCustomValidity(day.value.length < 10 || isDay(day.value) ? "" : "There is no such day. A day is written YYYY-MM-DD, such as 2026-11-25."));
 }
 
 document.addEventListener("submit", (e) => {

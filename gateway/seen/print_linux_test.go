@@ -1,0 +1,69 @@
+package seen
+
+import (
+	"os/exec"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"weighpost/gateway/needs"
+)
+
+// broken is a text that a column narrower than a word has torn: four lines in a row of one or two signs each.
+var broken = regexp.MustCompile(`(?m)(^[ \t]*[A-Za-z]{1,2}[ \t]*\n){4}`)
+
+// paper gives the words of a page as it is printed, read by pdftotext (poppler).
+func (e *eyes) paper(p place) string {
+	e.t.Helper()
+	e.as(desk, false)
+	e.look(p)
+	var pdf struct{ Data string }
+	// A4, in inches.
+	if err := e.Call("Page.printToPDF", map[string]any{"paperWidth": 8.27, "paperHeight": 11.69, "printBackground": false}, &pdf); err != nil {
+		e.t.Fatal(err)
+	}
+	out, err := exec.Command("pdftotext", "-layout", e.keep(p.name+".pdf", pdf.Data), "-").CombinedOutput()
+	if err != nil {
+		e.t.Fatalf("pdftotext: %v %s", err, out)
+	}
+	return string(out)
+}
+
+// onPaper is what has to be readable on paper, by the page's name.
+var onPaper = map[string][]string{
+	"record":        {"12.3450", "LOT-1001", "Ada Quill", "57 20 31 32", "Leaf hash", "0047-112", "clock unchecked"},
+	"weighed":       {"What was weighed", "112.0310", "LOT-1004", "Ada Quill", "b-13"},
+	"balance-label": {"b-12", "Germination room, bench 3", "BENCHPOSTATb-12"},
+	"bench-cards":   {"Next", "Repeat", "Abandon", "Sign out", "BENCHPOSTNEXT"},
+}
+
+// neverOnPaper is what the order of the pages is for, and nobody wants on paper.
+var neverOnPaper = []string{"Delivered   ", "Skip to", "Sign out\n", "Search", "Manual"}
+
+func (e *eyes) prints(p place) {
+	e.t.Helper()
+	text := e.paper(p)
+	for _, w := range onPaper[p.name] {
+		if !strings.Contains(text, w) {
+			e.t.Errorf("%s on paper has no %q:\n%s", p.name, w, text)
+		}
+	}
+	for _, w := range neverOnPaper {
+		if strings.Contains(text, w) && !slices.Contains(onPaper[p.name], strings.TrimSpace(w)) {
+			e.t.Errorf("%s on paper has %q:\n%s", p.name, w, text)
+		}
+	}
+	if torn := broken.FindString(text); torn != "" {
+		e.t.Errorf("%s on paper is torn letter by letter:\n%s", p.name, torn)
+	}
+}
+
+func needPaper(t *testing.T) { needs.Programs(t, "pdftotext") }
+
+// TestTornWordsAreSeen: what finds words torn letter by letter finds some, and leaves columns of numbers alone.
+func TestTornWordsAreSeen(t *testing.T) {
+	if broken.FindString("a\nLO\n T\nb\nc\n") == "" || broken.FindString("12\n13\n14\n15\nLOT-1\n") != "" {
+		t.Error("torn words are not told from others")
+	}
+}
