@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"weighpost/gateway/health"
@@ -53,6 +54,10 @@ const signInPath = "/sign-in"
 func (s *Server) notFound(mux *http.ServeMux) *http.ServeMux {
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		if s.strangerChanges(w, r) {
+			return
+		}
+		if s.deps.TurnedAway != nil && strings.Contains(r.Header.Get("Accept"), "text/html") && !strings.HasPrefix(r.URL.Path, "/api/") {
+			s.deps.TurnedAway(w, r, http.StatusNotFound, "There is nothing at this address", "It may have been written down wrongly, or what was there has another name by now.")
 			return
 		}
 		problem(w, http.StatusNotFound, "There is nothing at this address", "The page is at /, what programs can ask at "+apiPrefix+"openapi.json.")

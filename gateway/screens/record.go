@@ -232,15 +232,15 @@ func (p *recordPage) KindWords() string {
 	return p.Value.Kind
 }
 
-// RestWords says whether the balance was at rest, as it printed.
+// RestWords says whether the balance was settled, as it printed.
 func (p *recordPage) RestWords() string {
 	switch p.Value.Stability {
 	case "stable":
-		return "at rest"
+		return "settled"
 	case "unstable":
-		return "not at rest"
+		return "moving"
 	}
-	return "rest not said"
+	return "not said whether settled"
 }
 
 var triggerWords = map[string]string{"printed": "the balance printed it", "settled": "it settled", "asked": "it was asked for", "all": "everything is recorded"}

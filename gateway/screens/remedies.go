@@ -27,6 +27,7 @@ var (
 	atBench     = way{label: "To its bench screen", to: "/bench/{subject}", right: rights.Weigh}
 	seeWeighed  = way{label: "What it weighed", to: "/weighed?balance={subject}", right: rights.ReadJournal}
 	seeSink     = way{label: "To its deliveries", to: "/delivered/{subject}", right: rights.See}
+	trySink     = way{label: "Try the destination now", send: "POST /api/v1/deliveries/{subject}/try-now", done: "It is being tried.", right: rights.Deliveries}
 	setSink     = way{label: "Change its settings", to: "/settings/sinks/{subject}", right: rights.Sinks}
 	seeClock    = way{label: "To the time servers", to: "/clock", right: rights.See}
 	setClock    = way{label: "Change the time servers", to: "/settings/clock", right: rights.Settings}
@@ -85,9 +86,9 @@ var remedies = map[string][]way{
 	health.TapBehind:           {seeBalance},
 
 	health.DestinationGone: {{label: "To the deliveries", to: "/delivered", right: rights.See}},
-	health.SinkUnreachable: {seeSink, setSink},
-	health.SinkBusy:        {seeSink},
-	health.SinkStopped:     {setSink, seeSink},
+	health.SinkUnreachable: {trySink, seeSink, setSink},
+	health.SinkBusy:        {trySink, seeSink},
+	health.SinkStopped:     {trySink, setSink, seeSink},
 	health.SinkParked:      {{label: "To what is parked", to: "/delivered/{subject}", right: rights.See}},
 	health.SinkEnded:       {seeSink},
 

@@ -89,7 +89,7 @@ func routeRights(t *testing.T) map[string]string {
 
 // TestNobodyIsOfferedAWayThatTheyMayNotGo: by rights, by balance, and for what is not there any more.
 func TestNobodyIsOfferedAWayThatTheyMayNotGo(t *testing.T) {
-	l := newLab(t, Deps{Source: source{balances: []console.Balance{{ID: "b-1"}, {ID: "b/2 ?"}}}})
+	l := newLab(t, Deps{Source: source{balances: []console.Balance{{ID: "b-1"}, {ID: "b/2 ?"}}, sinks: []console.Sink{{ID: "lims"}}}})
 	labels := func(w rights.Who, code, subject string) (all string) {
 		for _, a := range l.acts(who{w, true}, &health.Condition{Code: code, Subject: subject}) {
 			all += a.Label + " " + a.To + a.Send + "; "
@@ -110,6 +110,8 @@ func TestNobodyIsOfferedAWayThatTheyMayNotGo(t *testing.T) {
 		{limited, health.PortLost, "b/2 ?", "To the balance /balances/b%2F2%20%3F; "},
 		{as(rights.Operator), health.PortLost, "b-gone", ""},
 		{rights.Who{}, health.PortLost, "b-1", ""},
+		{as(rights.BalanceKeeper), health.SinkBusy, "lims", "Try the destination now POST /api/v1/deliveries/lims/try-now; To its deliveries /delivered/lims; "},
+		{as(rights.Operator), health.SinkBusy, "lims", "To its deliveries /delivered/lims; "},
 		{rights.Who{}, health.CertificateEnds, "page", "How the page is reached /manual/network; "},
 	} {
 		if got := labels(c.who, c.code, c.subject); got != c.want {

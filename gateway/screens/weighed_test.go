@@ -188,7 +188,7 @@ func TestOneRecordIsShownWhole(t *testing.T) {
 	}
 	body := l.fetch(t, path, as(rights.Auditor))
 	text := mainText(t, body)
-	for _, want := range []string{"12.3450", "weighing, net", "at rest", "± 0.021 s", "Checked: time servers agree", "3 servers agreed", "LOT-2", "scanned", "Ada Quill", "identified by badge",
+	for _, want := range []string{"12.3450", "weighing, net", "settled", "± 0.021 s", "Checked: time servers agree", "3 servers agreed", "LOT-2", "scanned", "Ada Quill", "identified by badge",
 		"minimum weight", "limit 0.0820 g", "passed", "4e 20 20 31 32 2e 33 34 35 30 20 67 0d 0a", "CR LF", "sha256:0a0b", strings.Repeat("1f", 32), "leaf 1, counted from 0, of the 5",
 		"weighpost/seed-bank/7qx3+0a1b2c3d", "held elsewhere, by archive", "refused, parked", "no such <b>lot</b>", "not yet delivered", "not wanted there",
 		"Corrected later", "10:02:02.123456", "the server was wrong", "within 0.5 s", "Before: 1.5000 g", "After: 7.25 g"} {
