@@ -21,7 +21,7 @@ import (
 // whole restored journal; and the same restore ends what the last began.
 func TestARestoreThatIsKilledLeavesTheFolderAsItWasOrWhole(t *testing.T) {
 	t.Parallel()
-	rounds, seed, dice := needs.Kills(t, 8)
+	rounds, seed, dice := needs.Kills(t, 5)
 	old, at := newOldComputer(t, false), t.TempDir()
 	program := filepath.Join(at, "weighpost")
 	self, err := os.Executable()

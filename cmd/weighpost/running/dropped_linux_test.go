@@ -19,7 +19,7 @@ import (
 // is one entry, and each file has one answer, which says that all of it was carried out.
 func TestEachRequestOfAFileIsCarriedOutOnce(t *testing.T) {
 	t.Parallel()
-	rounds, _, dice := needs.Kills(t, 6)
+	rounds, _, dice := needs.Kills(t, 4)
 	r, _ := followRig(t)
 	folder := filepath.Join(t.TempDir(), "requests")
 	text, err := os.ReadFile(r.config)

@@ -104,7 +104,7 @@ func (f *follower) count() int {
 // and who follows the weighings get each entry once and in order, as the journal has it, and nothing that it has not.
 func TestAStreamHasNoGapWhenTheDaemonIsKilled(t *testing.T) {
 	t.Parallel()
-	rounds, _, dice := needs.Kills(t, 8)
+	rounds, _, dice := needs.Kills(t, 5)
 	r, base := followRig(t)
 	all, weighings := &follower{url: base + "journal/stream?after=0"}, &follower{url: base + "weighings/stream?balance=b-1&after=0"}
 	ctx, stop := context.WithCancel(t.Context())

@@ -23,7 +23,7 @@ import (
 // twice over, while the daemon is killed at random moments. Each is one entry, and whatever was answered as done is there.
 func TestAnActWithAKeyIsDoneOnceWhenTheDaemonIsKilled(t *testing.T) {
 	t.Parallel()
-	rounds, _, dice := needs.Kills(t, 8)
+	rounds, _, dice := needs.Kills(t, 5)
 	r, base := followRig(t)
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
