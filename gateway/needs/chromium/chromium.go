@@ -16,6 +16,9 @@ import (
 	"weighpost/gateway/needs"
 )
 
+// loadTime is how long a page may take to be whole before it is looked at as it is.
+const loadTime = 30 * time.Second
+
 // Browser is a chromium without a window. It is spoken to by the DevTools protocol on two pipes, its descriptors 3 and 4: a
 // JSON object and a zero byte each way, so that no port is opened and no library needed.
 type Browser struct {
@@ -120,7 +123,8 @@ func (b *Browser) Call(method string, params map[string]any, result any) error {
 // Open opens an address, and speaks to its page from then on.
 func (b *Browser) Open(url string) { b.OpenIn("", url) }
 
-// OpenIn is Open in a browser context that shares neither cache nor cookies with others; "": the usual one.
+// OpenIn is Open in a browser context that shares neither cache nor cookies with others; "": the usual one. It waits until what the
+// page is made of is there, so that nothing is measured or clicked half made.
 func (b *Browser) OpenIn(browserContext, url string) {
 	b.session = ""
 	params := map[string]any{"url": url}
@@ -135,6 +139,11 @@ func (b *Browser) OpenIn(browserContext, url string) {
 		b.t.Fatal(err)
 	}
 	b.session = target.SessionID
+	for limit := time.Now().Add(loadTime); time.Now().Before(limit); time.Sleep(5 * time.Millisecond) {
+		if url == "about:blank" || b.Text(`location.href !== "about:blank" && document.readyState`) == "complete" {
+			return
+		}
+	}
 }
 
 // NewContext makes a browser context for OpenIn, which ends with the browser or by EndContext.
