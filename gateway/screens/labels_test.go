@@ -39,7 +39,7 @@ func readIn(t *testing.T, name string) string {
 }
 
 // TestPagesCallThingsByOneName: where entries go is a destination on every page (sink is the word of configuration and API), and what
-// it refused is parked. docs/labels.md says why.
+// it refused is parked. labels.md says why.
 func TestPagesCallThingsByOneName(t *testing.T) {
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil || len(names) < 20 {
