@@ -55,7 +55,7 @@ func (o *obedient) serve(cord *pty.Cord) {
 }
 
 const asked = `site: seed-bank
-journal: {folder: journal}
+journal: {folder: journal, space: ` + anyDisk + `}
 page: {listen: "127.0.0.1:0"}
 balances:
 - id: b-1

@@ -9,7 +9,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"strconv"
 	"strings"
@@ -20,6 +19,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/needs/chromium"
 	"weighpost/sinks/mqtt/mosquitto"
 )
@@ -63,7 +63,7 @@ func watched(b *testing.B, ports, perPort, viewers int) (*outcome, *looked) {
 	b.Helper()
 	broker := mosquitto.Start(b, mosquitto.Options{})
 	s := newSite(b, ports, perPort)
-	s.page = freeAddress(b)
+	s.page = needs.FreeAddress(b)
 	s.listen(b, broker)
 	child := s.reader(b, "weighpost", broker)
 	if err := child.Start(); err != nil {
@@ -178,17 +178,6 @@ func page(b *testing.B, address string) []byte {
 		b.Fatalf("%s: %s %v %.300s", address, resp.Status, err, body)
 	}
 	return body
-}
-
-// freeAddress is one on loopback that was free just now.
-func freeAddress(b *testing.B) string {
-	b.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 // BenchmarkFirstPaint is how long a real browser takes from asking for a page to the first thing that it paints, with nothing of it

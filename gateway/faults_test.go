@@ -130,7 +130,7 @@ func TestNoiseOnOnePortDisturbsNobody(t *testing.T) {
 // TestFullDiskStopsRecordingLoudlyAndResumes: on a full disk the live view goes on, nothing is shown as recorded that is
 // not, and with space again recording resumes by itself with what waited in memory.
 func TestFullDiskStopsRecordingLoudlyAndResumes(t *testing.T) {
-	dir := smallDisk(t, "size=1m")
+	dir := needs.SmallDisk(t, "size=1m")
 	d := newDaemon(t, daemonOptions{journal: dir})
 	d.start(t)
 	time.Sleep(200 * time.Millisecond)
@@ -170,22 +170,6 @@ func TestFullDiskStopsRecordingLoudlyAndResumes(t *testing.T) {
 			t.Errorf("%s was shown as recorded and is not in the journal", r.Recorded)
 		}
 	}
-}
-
-// smallDisk mounts a RAM disk. It needs root.
-func smallDisk(t *testing.T, options string) string {
-	t.Helper()
-	needs.Root(t, "to mount a small disk")
-	dir := t.TempDir()
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", options, "weighpost-test", dir).CombinedOutput(); err != nil {
-		needs.That(t, false, "the right to mount: "+string(out))
-	}
-	t.Cleanup(func() {
-		if out, err := exec.Command("umount", "-l", dir).CombinedOutput(); err != nil {
-			t.Errorf("umount: %v %s", err, out)
-		}
-	})
-	return dir
 }
 
 func remount(t *testing.T, dir, options string) {

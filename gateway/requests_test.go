@@ -12,6 +12,7 @@ import (
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 	"weighpost/sinks/mqtt/mosquitto"
 )
@@ -181,7 +182,7 @@ func TestAThousandRequestsAreAThousandEntries(t *testing.T) {
 // TestNothingIsSetWhileNothingIsRecorded: a change that could not be journalled is refused, and one that is asked for again
 // once the disk has space is taken.
 func TestNothingIsSetWhileNothingIsRecorded(t *testing.T) {
-	dir := smallDisk(t, "size=1m")
+	dir := needs.SmallDisk(t, "size=1m")
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	d := newDaemon(t, daemonOptions{sinks: requestSinks(broker), journal: dir + "/journal"})
 	d.start(t)

@@ -12,13 +12,14 @@ import (
 
 	"weighpost/gateway/health"
 	"weighpost/gateway/journal"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 )
 
 // TestAnotherProgramFillsTheDisk: recording stops with an entry that says why before the disk is full, the live view goes on,
 // and with space again recording resumes with what waited.
 func TestAnotherProgramFillsTheDisk(t *testing.T) {
-	dir := smallDisk(t, "size=8m")
+	dir := needs.SmallDisk(t, "size=8m")
 	d := newDaemon(t, daemonOptions{journal: filepath.Join(dir, "journal"), space: "warn: 3 MiB, low: 2 MiB, reserve: 1 MiB"})
 	d.start(t)
 	for n := range 20 {

@@ -17,6 +17,7 @@ import (
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/health"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/port"
 	"weighpost/gateway/record"
 )
@@ -37,16 +38,6 @@ func tapped(t *testing.T, more string) (*house, string) {
 
 func withTap(more string) string {
 	return strings.Replace(base[:strings.Index(base, "sinks:")], "layout: as.yaml\n", "layout: as.yaml\n"+more, 1)
-}
-
-func freePort(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 func (h *house) tap() console.Tap {
@@ -81,7 +72,7 @@ func (h *house) prints(t *testing.T, port string, b []byte) {
 // TestEveryLineIsRecordedBesideATapThatNobodyReads: the program stands still, and nothing is missing.
 func TestEveryLineIsRecordedBesideATapThatNobodyReads(t *testing.T) {
 	t.Parallel() // it mostly waits
-	address := freePort(t)
+	address := needs.FreeAddress(t)
 	h, _ := tapped(t, fmt.Sprintf("  tap: {listen: %q}\n", address))
 	conn := h.program(t, address)
 	_ = conn.(*net.TCPConn).SetReadBuffer(4 << 10)
@@ -116,7 +107,7 @@ func TestEveryLineIsRecordedBesideATapThatNobodyReads(t *testing.T) {
 
 // TestWeighpostAndAProgramAskOneBalance: through the whole daemon, each gets the answers to its own questions.
 func TestWeighpostAndAProgramAskOneBalance(t *testing.T) {
-	address := freePort(t)
+	address := needs.FreeAddress(t)
 	h, _ := tapped(t, fmt.Sprintf("  ask: {send: \"P\\r\\n\", timeout: 10s}\n  tap: {listen: %q, answer: 20s, wait: 20s}\n", address))
 	conn := h.program(t, address)
 	const others = 500_000 // thousandths that the program's answers begin with
@@ -165,7 +156,7 @@ func TestWeighpostAndAProgramAskOneBalance(t *testing.T) {
 
 // TestAReloadOfATapLeavesTheBalanceAlone, and a reload of the balance's port leaves the program where it is.
 func TestAReloadOfATapLeavesTheBalanceAlone(t *testing.T) {
-	first, second, link := freePort(t), freePort(t), ""
+	first, second, link := needs.FreeAddress(t), needs.FreeAddress(t), ""
 	h, text := tapped(t, fmt.Sprintf("  tap: {listen: %q}\n", first))
 	link = filepath.Join(h.dir, "as-before")
 	conn := h.program(t, first)

@@ -2,15 +2,12 @@ package atbench
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -56,7 +53,7 @@ type desk struct {
 
 func newDesk(t *testing.T) *desk {
 	t.Helper()
-	d := &desk{t: t, disk: smallDisk(t), cable: make(chan net.Conn, 8)}
+	d := &desk{t: t, disk: needs.SmallDisk(t, "size=16m"), cable: make(chan net.Conn, 8)}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -109,43 +106,6 @@ func (d *desk) addAda() {
 	if err != nil {
 		d.t.Fatal(err)
 	}
-}
-
-func smallDisk(t *testing.T) string {
-	t.Helper()
-	needs.Root(t, "to mount a small disk")
-	dir := t.TempDir()
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=16m", "weighpost-test", dir).CombinedOutput(); err != nil {
-		needs.That(t, false, "the right to mount: "+string(out))
-	}
-	t.Cleanup(func() {
-		if out, err := exec.Command("umount", "-l", dir).CombinedOutput(); err != nil {
-			t.Errorf("umount: %v %s", err, out)
-		}
-	})
-	return dir
-}
-
-// fill writes until nothing more fits on the disk, and gives the file that has to go again.
-func (d *desk) fill() string {
-	d.t.Helper()
-	name := filepath.Join(d.disk, "ballast")
-	f, err := os.Create(name)
-	if err != nil {
-		d.t.Fatal(err)
-	}
-	defer f.Close()
-	for size := 1 << 20; size >= 512; size /= 2 {
-		for range 64 {
-			if _, err = f.Write(make([]byte, size)); err != nil {
-				break
-			}
-		}
-	}
-	if !errors.Is(err, syscall.ENOSPC) {
-		d.t.Fatalf("the disk is not full: %v", err)
-	}
-	return name
 }
 
 // print has the balance print a weight.
@@ -260,7 +220,7 @@ func TestAtTheBench(t *testing.T) {
 		t.Errorf("it was heard as %q", heard) // the sample was not announced, and the weighing says so
 	}
 
-	ballast := d.fill()
+	ballast := needs.Fill(t, d.disk)
 	d.print("13.000")
 	d.shows("#not-recording", "NOT RECORDING")
 	d.shows("#answer", "NOT RECORDED", "13.000 g", "LOT-7")

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -24,6 +23,7 @@ import (
 	"weighpost/gateway"
 	"weighpost/gateway/config"
 	"weighpost/gateway/logging"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/port/pty"
 	"weighpost/sinks/mqtt/mosquitto"
 )
@@ -87,7 +87,7 @@ func newLab(t *testing.T) *lab {
 	t.Cleanup(receiver.Close)
 	text := fmt.Sprintf(`site: seed-bank
 journal: {folder: journal, space: {warn: 128 KiB, low: 128 KiB, reserve: 64 KiB}}
-page: {listen: "127.0.0.1:%d"}
+page: {listen: %q}
 balances:
 - id: b-1
   port: {address: %q, speed: 115200}
@@ -105,7 +105,7 @@ sinks:
 - {id: refuses, kind: http, url: "%s/refuses"}
 backup: {folder: %q}
 log: {level: debug}
-`, freePort(t), l.balance.Path(), layout, l.scan.Path(), broker.URL(), filepath.Join(l.dir, "json"), filepath.Join(l.dir, "ndjson"), filepath.Join(l.dir, "csv"),
+`, needs.FreeAddress(t), l.balance.Path(), layout, l.scan.Path(), broker.URL(), filepath.Join(l.dir, "json"), filepath.Join(l.dir, "ndjson"), filepath.Join(l.dir, "csv"),
 		filepath.Join(l.dir, "sheet"), receiver.URL, receiver.URL, filepath.Join(l.dir, "backups"))
 	file := filepath.Join(l.dir, "weighpost.yaml")
 	cfg, faults := config.Load(file, []byte(text))
@@ -119,17 +119,6 @@ log: {level: debug}
 	l.g = gateway.New(cfg, gateway.Options{Log: l.logger.Logger})
 	l.client = http.Client{Timeout: time.Minute, Transport: &http.Transport{DisableKeepAlives: true}}
 	return l
-}
-
-// freePort is one that nobody listens on: commands find the page by the configuration.
-func freePort(t *testing.T) int {
-	t.Helper()
-	n, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer n.Close()
-	return n.Addr().(*net.TCPAddr).Port
 }
 
 func (l *lab) plugged(name string) *pty.Cord {

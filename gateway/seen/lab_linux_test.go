@@ -17,6 +17,7 @@ import (
 
 	"weighpost/gateway"
 	"weighpost/gateway/config"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
 )
@@ -80,17 +81,6 @@ func cable(t *testing.T) (address string, comes chan net.Conn) {
 	return l.Addr().String(), comes
 }
 
-// unused is an address where nobody listens.
-func unused(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
-}
-
 func newLab(t *testing.T) *lab {
 	t.Helper()
 	l := &lab{t: t, dir: t.TempDir(), lines: map[string]net.Conn{}, http: http.Client{Timeout: patience, Transport: &http.Transport{DisableKeepAlives: true}}}
@@ -112,7 +102,7 @@ func newLab(t *testing.T) *lab {
 			t.Fatal(err)
 		}
 	}
-	path := l.file("weighpost.yaml", fmt.Sprintf(setUp, append(append([]any{filepath.Join(l.dir, "backups")}, addresses...), unused(t), filepath.Join(l.dir, "share"), refuses.URL)...))
+	path := l.file("weighpost.yaml", fmt.Sprintf(setUp, append(append([]any{filepath.Join(l.dir, "backups")}, addresses...), needs.FreeAddress(t), filepath.Join(l.dir, "share"), refuses.URL)...))
 	cfg, err := config.LoadFile(path)
 	if err != nil {
 		t.Fatal(err)

@@ -2,23 +2,19 @@ package walked
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"weighpost/gateway"
 	"weighpost/gateway/config"
 	"weighpost/gateway/journal"
-	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 )
 
@@ -118,44 +114,6 @@ func (l *lab) token(name string) string {
 		l.t.Fatal(err)
 	}
 	return strings.TrimSpace(string(b))
-}
-
-// smallDisk is a disk that can be filled.
-func smallDisk(t *testing.T) string {
-	t.Helper()
-	needs.Root(t, "to mount a small disk")
-	dir := t.TempDir()
-	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=24m", "weighpost-test", dir).CombinedOutput(); err != nil {
-		needs.That(t, false, "the right to mount: "+string(out))
-	}
-	t.Cleanup(func() {
-		if out, err := exec.Command("umount", "-l", dir).CombinedOutput(); err != nil {
-			t.Errorf("umount: %v %s", err, out)
-		}
-	})
-	return dir
-}
-
-// fill writes until nothing more fits on the disk, and gives the file that has to go again.
-func (l *lab) fill() (ballast string) {
-	l.t.Helper()
-	ballast = filepath.Join(l.disk, "ballast")
-	f, err := os.Create(ballast)
-	if err != nil {
-		l.t.Fatal(err)
-	}
-	defer f.Close()
-	for size := 1 << 20; size >= 512; size /= 2 {
-		for range 64 {
-			if _, err = f.Write(make([]byte, size)); err != nil {
-				break
-			}
-		}
-	}
-	if !errors.Is(err, syscall.ENOSPC) {
-		l.t.Fatalf("the disk is not full: %v", err)
-	}
-	return ballast
 }
 
 // balance is a simulated one behind a device server.

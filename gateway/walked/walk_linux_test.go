@@ -13,6 +13,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/proof"
 	"weighpost/gateway/record"
 )
@@ -34,7 +35,7 @@ type walk struct {
 // TestWhatAPersonDoesInABrowser goes the whole way once: the first account, a balance that nobody knew, a second person, weighing by the
 // keyboard alone, a full disk, a cable that is pulled, and finding, proving and taking away what was weighed.
 func TestWhatAPersonDoesInABrowser(t *testing.T) {
-	l := startLab(t, smallDisk(t), "", "balances: []\n")
+	l := startLab(t, needs.SmallDisk(t, "size=24m"), "", "balances: []\n")
 	w := &walk{lab: l, balance: newBalance(t)}
 	w.seat = sitDown(t, l.PageURL())
 	for _, step := range []struct {
@@ -341,7 +342,7 @@ func (w *walk) acknowledged() time.Time {
 
 func (w *walk) diskFull() {
 	w.lacks("#not-recording")
-	ballast := w.lab.fill()
+	ballast := needs.Fill(w.t, w.lab.disk)
 	w.balance.sends(printed(601234))
 	w.shows("#not-recording", "NOT RECORDING")
 	w.shows("#answer", "NOT RECORDED", "60.1234 g")

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/port"
 	"weighpost/parsers/strict"
 )
@@ -214,7 +215,7 @@ func TestWhatIsSentWhileThePortIsGoneIsNeverSentLate(t *testing.T) {
 
 // TestListenOnly: the program hears the balance, and nothing is sent.
 func TestListenOnly(t *testing.T) {
-	cfg := Config{Listen: freeAddress(t)}
+	cfg := Config{Listen: needs.FreeAddress(t)}
 	r := newRig(t, cfg, func(c *port.Config) { c.ListenOnly = true })
 	r.open(t)
 	program := r.dial(t)
@@ -297,7 +298,7 @@ func TestOneProgramAtATimeOverTCP(t *testing.T) {
 // TestABrowserSendsTheBalanceNothing: a page on the web could otherwise tare a balance behind a tap on loopback. The judge of
 // what HTTP looks like is net/http.
 func TestABrowserSendsTheBalanceNothing(t *testing.T) {
-	cfg := Config{Listen: freeAddress(t)}
+	cfg := Config{Listen: needs.FreeAddress(t)}
 	r := newRig(t, cfg, nil)
 	r.open(t)
 	client := http.Client{Timeout: 20 * time.Second}
@@ -350,7 +351,7 @@ func TestAQuestionFromBeforeTheLossIsNotSentAfterIt(t *testing.T) {
 // TestAnotherLineTakesOver: a changed port leaves the program where it is.
 func TestAnotherLineTakesOver(t *testing.T) {
 	r, program := tcpRig(t, nil)
-	other := newRig(t, Config{Listen: freeAddress(t)}, nil)
+	other := newRig(t, Config{Listen: needs.FreeAddress(t)}, nil)
 	r.tap.Attach(other.line)
 	_, _ = io.WriteString(program, "Q\r\n")
 	other.balanceGets(t, "Q\r\n")

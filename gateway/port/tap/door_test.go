@@ -218,7 +218,7 @@ func loseHundred(t *testing.T, kind string) {
 	var r *rig
 	come := func() far { return r.openLink(t) }
 	if kind == "TCP" {
-		cfg := Config{Listen: freeAddress(t)}
+		cfg := Config{Listen: needs.FreeAddress(t)}
 		r = newRig(t, cfg, nil)
 		come = func() far { return r.dial(t) }
 	} else {

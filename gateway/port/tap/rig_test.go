@@ -134,17 +134,6 @@ func (r *rig) print(t *testing.T, text string) {
 	}
 }
 
-// freeAddress is a TCP address of loopback that nobody uses just now.
-func freeAddress(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
-}
-
 // far is the program's side.
 type far interface {
 	io.ReadWriteCloser
@@ -154,7 +143,7 @@ type far interface {
 // tcpRig is a rig with a TCP tap and a program at it.
 func tcpRig(t *testing.T, change func(*Config)) (*rig, *net.TCPConn) {
 	t.Helper()
-	cfg := Config{Listen: freeAddress(t)}
+	cfg := Config{Listen: needs.FreeAddress(t)}
 	if change != nil {
 		change(&cfg)
 	}
