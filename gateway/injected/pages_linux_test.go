@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -333,11 +334,15 @@ func (w *walker) lookedAt(b *browser) {
 	if err := b.Call("Network.setCookie", map[string]any{"name": w.cookie.Name, "value": w.cookie.Value, "url": w.base.String(), "httpOnly": true, "sameSite": "Strict"}, nil); err != nil {
 		w.t.Fatal(err)
 	}
-	for _, list := range w.opened {
-		for _, address := range list {
+	for _, pattern := range slices.Sorted(maps.Keys(w.opened)) { // /bench before /bench/{id}, which /bench leads on to from then on
+		for _, address := range w.opened[pattern] {
 			target := strings.TrimSuffix(w.base.String(), "/") + address
 			b.navigate(target)
-			if got := b.Text(unharmedScript); got != "|||1" {
+			got := b.Text(unharmedScript)
+			for limit := time.Now().Add(patience); strings.HasSuffix(got, "|0") && time.Now().Before(limit); time.Sleep(20 * time.Millisecond) {
+				got = b.Text(unharmedScript) // a page that leads on, as /bench does to the balance that it knows, has nothing for a moment
+			}
+			if got != "|||1" {
 				w.t.Errorf("%s in a browser: %s", address, got)
 			}
 		}
