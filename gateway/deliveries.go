@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"weighpost/gateway/console"
@@ -92,11 +91,7 @@ func inShort(e record.Entry) string {
 	if json.Unmarshal(e.JSON, &w) != nil {
 		return ""
 	}
-	unit := w.Value.PrintedUnit
-	if unit == "" {
-		unit = w.Value.Unit
-	}
-	said := strings.TrimSpace(w.Value.Digits + " " + unit)
+	said := w.Value.Shown()
 	if w.Context.Sample != nil && w.Context.Sample.ID != "" {
 		said += " of " + w.Context.Sample.ID
 	}

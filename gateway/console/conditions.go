@@ -33,10 +33,13 @@ func StopsRecording(c health.Condition) bool {
 	})
 }
 
-// conditions lists what is wrong as a person is told of it, on the page and by /readyz alike: first what keeps weighings
-// from being recorded, then as the board orders it.
 func (s *Server) conditions() (list []health.Condition, recording bool) {
-	all := s.deps.Conditions.List()
+	return ToldInOrder(s.deps.Conditions.List())
+}
+
+// ToldInOrder lists what is wrong as a person is told of it, on pages and by /readyz alike: first what keeps weighings from being
+// recorded, then as the board orders it.
+func ToldInOrder(all []health.Condition) (list []health.Condition, recording bool) {
 	list = make([]health.Condition, 0, len(all))
 	for _, c := range all {
 		if StopsRecording(c) {

@@ -1,6 +1,8 @@
 package record
 
 import (
+	"cmp"
+	"strings"
 	"time"
 
 	"weighpost/parsers/layout"
@@ -60,6 +62,12 @@ type Value struct {
 	Range           string `json:"range"`     // in, over, under
 	AuxiliaryDigits int    `json:"auxiliary_digits"`
 }
+
+// UnitShown is the unit as the balance prints it, or its code where it prints none.
+func (v *Value) UnitShown() string { return cmp.Or(v.PrintedUnit, v.Unit) }
+
+// Shown is digits and unit as the balance prints them, and "" for neither.
+func (v *Value) Shown() string { return strings.TrimSpace(v.Digits + " " + v.UnitShown()) }
 
 // Printed holds what a frame carries beside its value, as printed.
 type Printed struct {

@@ -42,12 +42,12 @@ func (s *Screens) bench(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	who, now := s.who(r), time.Now()
-	d := benchData{shown: s.shown(who, b, s.conditions(), now), May: who.CanAt(string(rights.Weigh), b.ID)}
+	who, list := s.who(r), s.conditions()
+	d := benchData{shown: s.shown(who, b, list, time.Now()), May: who.CanAt(string(rights.Weigh), b.ID)}
 	if s.deps.Benches != nil {
 		d.Beginnings = s.deps.Benches.Beginnings(b.ID)
 	}
-	for _, c := range s.conditions() {
+	for _, c := range list {
 		if d.NotRecorded && console.StopsRecording(c) && d.Why == "" {
 			d.Why = c.Sentence
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -163,9 +164,7 @@ func (s *Screens) list(r *http.Request, where string, kinds []record.Kind) *list
 // fill reads the part of the list that is wanted. beyond and ahead name the entry after which, in the order of the list, and
 // before which it is: while entries are added, neither moves.
 func (s *Screens) fill(ctx context.Context, l *list, f url.Values) error {
-	counted := f
-	q := clone(f)
-	q.Set("limit", strconv.Itoa(listLimit))
+	q := with(f, "limit", strconv.Itoa(listLimit))
 	down, ahead := !l.Upwards(), l.Asked.Get("ahead")
 	if l.ByTime() {
 		ahead = ""
@@ -198,7 +197,7 @@ func (s *Screens) fill(ctx context.Context, l *list, f url.Values) error {
 	}
 	l.Begins = ahead == "" && cursor == "" && beyond == ""
 	l.links(page.Next, ahead != "")
-	if page, err := s.deps.Entries.ListEntries(ctx, with(counted, "limit", "1", "count", "true")); err == nil {
+	if page, err := s.deps.Entries.ListEntries(ctx, with(f, "limit", "1", "count", "true")); err == nil {
 		l.Total, l.Filter = page.Count, page.Filter
 	}
 	return nil
@@ -236,17 +235,9 @@ func (l *list) links(next string, reversed bool) {
 	}
 }
 
-func clone(v url.Values) url.Values {
-	c := url.Values{}
-	for name, values := range v {
-		c[name] = slices.Clone(values)
-	}
-	return c
-}
-
 // with is a copy that also says something else: names and values in turn.
 func with(v url.Values, also ...string) url.Values {
-	c := clone(v)
+	c := maps.Clone(v)
 	for i := 0; i+1 < len(also); i += 2 {
 		c.Set(also[i], also[i+1])
 	}
@@ -374,10 +365,7 @@ func (l *list) Self() *list { return l }
 
 // entriesWords says "1 entry", "2 entries".
 func entriesWords(n uint64) string {
-	if n == 1 {
-		return "1 entry"
-	}
-	return count(n) + " entries"
+	return one(n, "entry", "entries")
 }
 
 // HowMany says how many entries the filter wants; "": that is not known.

@@ -51,10 +51,7 @@ func weightOf(b *console.Balance, now time.Time) (w weight) {
 		w.Words, w.Digits = true, noWeight(l)
 		return w
 	}
-	w.Digits, w.Unit, w.Long, w.Stability = v.Digits, v.PrintedUnit, len(v.Digits) > 9, v.Stability
-	if w.Unit == "" {
-		w.Unit = v.Unit
-	}
+	w.Digits, w.Unit, w.Long, w.Stability = v.Digits, v.UnitShown(), len(v.Digits) > 9, v.Stability
 	if look, ok := looks[v.Stability]; ok {
 		w.Shape, w.Rest = look[0], look[1]
 	}
@@ -112,17 +109,9 @@ type troubles struct {
 	Print string
 }
 
-// conditions lists what is wrong as the console does: first what keeps weighings from being recorded.
+// conditions lists what is wrong as the console does.
 func (s *Screens) conditions() []health.Condition {
-	list := s.deps.Conditions.List()
-	rank := func(c health.Condition) int {
-		if console.StopsRecording(c) {
-			return 0
-		}
-		return 1
-	}
-	list = slices.Clone(list)
-	slices.SortStableFunc(list, func(a, b health.Condition) int { return rank(a) - rank(b) })
+	list, _ := console.ToldInOrder(s.deps.Conditions.List())
 	return list
 }
 

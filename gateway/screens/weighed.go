@@ -110,12 +110,7 @@ func alignValues(rows []weighed) {
 }
 
 // Unit is the unit as it was printed.
-func (x *weighed) Unit() string {
-	if x.Value.PrintedUnit != "" {
-		return x.Value.PrintedUnit
-	}
-	return x.Value.Unit
-}
+func (x *weighed) Unit() string { return x.Value.UnitShown() }
 
 // flag is a shape with a word.
 type flag struct{ Shape, Class, Words string }

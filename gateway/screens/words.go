@@ -18,7 +18,7 @@ import (
 func (s *Screens) words() template.FuncMap {
 	return template.FuncMap{
 		"asset": s.asset, "join": func(list []string) string { return strings.Join(list, " ") }, "at": at, "machine": machine, "count": count[uint64], "whole": count[int], "long": long,
-		"since": func(t time.Time) string { return long(time.Since(t)) }, "quantity": quantity, "one": one,
+		"since": func(t time.Time) string { return long(time.Since(t)) }, "quantity": quantity, "one": one[int],
 		"clock": clockTime, "prose": prose, "id": url.PathEscape, "seconds": seconds, "learnt": learnt,
 		"clockShape": clockShape, "clockWord": clockWord, "spanText": spanText, "ahead": ahead,
 		"plus": func(s *float64) string { return plus(*s) }, "secondsOf": func(s *float64) string { return seconds(*s) },
@@ -97,15 +97,11 @@ func quantity(v record.Value) string {
 	if v.Range != "in" {
 		return string(v.Range) + " range"
 	}
-	unit := v.PrintedUnit
-	if unit == "" {
-		unit = v.Unit
-	}
-	return strings.TrimSpace(v.Digits + " " + unit)
+	return v.Shown()
 }
 
 // one says "1 balance", "2 balances".
-func one(n int, singular, plural string) string {
+func one[N uint64 | int](n N, singular, plural string) string {
 	if n == 1 {
 		return "1 " + singular
 	}

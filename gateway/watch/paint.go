@@ -101,9 +101,5 @@ func (m *model) weight(v *record.Value) string {
 	if v == nil || v.Digits == "" {
 		return "-"
 	}
-	unit := v.PrintedUnit
-	if unit == "" {
-		unit = v.Unit
-	}
-	return strings.TrimSpace(m.safe(v.Digits + " " + unit))
+	return m.safe(v.Shown())
 }

@@ -147,11 +147,7 @@ func valueText(v *record.Value) string {
 	if digits == "" {
 		digits = v.Range + " range"
 	}
-	unit := v.PrintedUnit
-	if unit == "" {
-		unit = v.Unit
-	}
-	parts = append(parts, strings.TrimSpace(Harmless(digits)+" "+Harmless(unit)))
+	parts = append(parts, strings.TrimSpace(Harmless(digits)+" "+Harmless(v.UnitShown())))
 	for _, word := range []string{v.Kind, v.Stability} {
 		if word != "" && word != "unknown" {
 			parts = append(parts, Harmless(word))

@@ -55,6 +55,9 @@ export function shape(name) {
   return svg;
 }
 
+// count writes a whole number as pages do, in groups of three.
+export const count = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, "\u202f");
+
 const zone = document.documentElement.dataset.zone; // of the computer that weighpost runs on, as +01:00
 
 // clock writes a moment as pages do (words.go), in the zone of weighpost's computer: today's by the time alone, and any other with its

@@ -3,6 +3,7 @@
 import { ask, ok, sentence, say, announce, make, shape, clock } from "./ask.js";
 import { follow } from "./live.js";
 import { notRecorded } from "./recording.js";
+import { OLD, quantity, writeWeight } from "./weight.js";
 
 const box = document.getElementById("bench");
 const id = box.dataset.balance;
@@ -124,8 +125,6 @@ const outcomes = { // class, shape, word, tune
   "not-recording": ["stop", "error", "NOT RECORDED", "not-recording"],
 };
 
-const quantity = (v) => (!v ? "" : v.range === "in" ? [v.digits, v.printed_unit || v.unit].filter(Boolean).join(" ") : v.range + " range");
-
 function showAnswer(a) {
   if (a.balance !== id) return;
   let [cls, form, word, tune] = outcomes[a.outcome] ?? outcomes.unread;
@@ -166,24 +165,16 @@ function alarm(on, why) {
 
 /* What is live. */
 
+const places = { weight: el("digits").parentElement, digits: el("digits"), unit: el("unit"), rest: el("rest") };
 function showReading(l) {
-  const v = l.value, plain = v && v.range === "in" && v.digits;
-  const line = el("digits").parentElement;
-  say(el("digits"), plain ? v.digits : l.unread ? "A frame that cannot be read" : v?.range === "over" ? "Over range" : v?.range === "under" ? "Under range" : "No weight in this frame");
-  say(el("unit"), plain ? v.printed_unit || v.unit || "" : "");
-  line.classList.toggle("words", !plain);
-  line.classList.toggle("long", Boolean(plain && v.digits.length > 9));
-  line.classList.remove("old");
-  const looks = { stable: ["at-rest", "settled"], unstable: ["moving", "moving"], unknown: ["not-said", "stability not said"] };
-  const look = plain && looks[v.stability];
-  el("rest").className = "rest " + (plain ? v.stability : "");
-  el("rest").replaceChildren(...(look ? [shape(look[0]), make("span", "", look[1] + (v.kind !== "unknown" ? ", " + v.kind : ""))] : []));
+  writeWeight(places, l);
+  places.weight.classList.remove("old");
   say(el("when"), clock(l.utc));
   seenAt = Date.now();
 }
 let seenAt = 0, up = true;
 setInterval(() => {
-  if (seenAt && (Date.now() - seenAt > 10_000 || !up)) el("digits").parentElement.classList.add("old");
+  if (seenAt && (Date.now() - seenAt > OLD || !up)) places.weight.classList.add("old");
 }, 1_000);
 
 follow({

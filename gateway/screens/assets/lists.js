@@ -1,5 +1,5 @@
 // Lists of entries: what is new meanwhile, and taking entries away as a file with its progress seen.
-import { ask, ok, say, announce, sentence } from "./ask.js";
+import { ask, ok, say, announce, sentence, count } from "./ask.js";
 
 const fresh = document.getElementById("fresh");
 const FRESH = 15_000; // ms between looks at what is new
@@ -8,12 +8,10 @@ async function look() {
   if (document.hidden || document.body.classList.contains("adrift")) return;
   const answer = await ask("GET", "/api/v1/entries?" + fresh.dataset.ask + (fresh.dataset.ask ? "&" : "") + "after=" + fresh.dataset.head + "&limit=1&count=true");
   if (!ok(answer) || !answer.count) return;
-  say(fresh, grouped(answer.count) + " new since: show");
+  say(fresh, count(answer.count) + " new since: show");
   fresh.hidden = false;
 }
 if (fresh && fresh.dataset.head !== "0") setInterval(look, FRESH);
-
-const grouped = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, "\u202f");
 
 const form = document.getElementById("take");
 const taken = document.getElementById("taken");
@@ -49,14 +47,14 @@ async function take() {
       if (done) break;
       parts.push(value);
       bytes += value.length;
-      say(taken, grouped(bytes) + " bytes so far");
+      say(taken, count(bytes) + " bytes so far");
     }
     const link = document.createElement("a");
     link.href = URL.createObjectURL(new Blob(parts, { type: answer.headers.get("Content-Type") }));
     link.download = nameOf(answer);
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
-    say(taken, "Whole: " + link.download + ", " + grouped(bytes) + " bytes.");
+    say(taken, "Whole: " + link.download + ", " + count(bytes) + " bytes.");
     announce("The file is whole.");
   } catch (e) {
     say(taken, e.name === "AbortError" ? "Stopped. There is no file." : "It was cut off before its end, so that there is no file. Ask again.");

@@ -1,23 +1,17 @@
 // What balances show, kept up to date: on the overview, the page of one balance, and the wall. The weight is set here; whatever
 // else changes is asked for anew as weighpost writes it, so that it says the same, and offers no more, than the first time.
-import { say, announce, make, shape, clock } from "./ask.js";
+import { say, announce, clock, count } from "./ask.js";
 import { follow } from "./live.js";
 import { flat, notRecorded } from "./recording.js";
 import { renew } from "./renew.js";
+import { OLD, quantity, writeWeight } from "./weight.js";
 
-const OLD = 10_000; // ms after which a weight is called old: as oldAfter in now.go
 const ANNOUNCE = 3_000; // ms between two spoken announcements
 const PACE = 2_000; // ms between two requests for parts that changed
 
 const only = document.querySelector("[data-sole]")?.dataset.sole; // the one balance that the page is about
 const whole = only !== undefined || document.querySelector("[data-all]") !== null; // the page shows all balances, or the one
 let state = null;
-
-const number = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, "\u202f");
-
-function quantity(v) {
-  return v.range === "in" ? [v.digits, v.printed_unit || v.unit].filter(Boolean).join(" ") : v.range + " range";
-}
 
 const cards = new Map(); // balance id -> its part of the page, and what is known of it
 
@@ -35,26 +29,10 @@ function adopt(item) {
 
 for (const item of document.querySelectorAll("[data-balance]")) adopt(item);
 
-const looks = { stable: ["at-rest", "settled"], unstable: ["moving", "moving"], unknown: ["not-said", "stability not said"] };
-
 // showWeight writes the big number.
 function showWeight(c) {
-  const l = c.live;
-  const v = l.value;
-  const plain = v && v.range === "in" && v.digits;
-  say(c.digits, plain ? v.digits : l.unread ? "A frame that cannot be read" : v?.range === "over" ? "Over range" : v?.range === "under" ? "Under range" : "No weight in this frame");
-  say(c.unit, plain ? v.printed_unit || v.unit || "" : "");
-  c.weight.classList.toggle("words", !plain);
-  c.weight.classList.toggle("long", Boolean(plain && v.digits.length > 9));
-  say(c.why, l.unread || "");
-  const stability = plain ? v.stability : "";
-  const all = stability + (plain ? v.kind : "");
-  if (c.restShown !== all) {
-    c.restShown = all;
-    const look = looks[stability];
-    c.rest.className = "rest " + stability;
-    c.rest.replaceChildren(...(look ? [shape(look[0]), make("span", "", look[1] + (v.kind !== "unknown" ? ", " + v.kind : ""))] : []));
-  }
+  writeWeight(c, c.live);
+  say(c.why, c.live.unread || "");
   showAge(c);
 }
 
@@ -170,10 +148,10 @@ function onState(s) {
   showStates();
   for (const k of state.sinks) {
     const row = document.querySelector(`[data-sink="${CSS.escape(k.id)}"]`);
-    say(row?.querySelector(".lag"), number(k.lag));
-    say(row?.querySelector(".delivered"), number(k.delivered));
+    say(row?.querySelector(".lag"), count(k.lag));
+    say(row?.querySelector(".delivered"), count(k.delivered));
   }
-  say(document.getElementById("head"), number(state.journal.head));
+  say(document.getElementById("head"), count(state.journal.head));
   catchUp();
 }
 
