@@ -180,67 +180,62 @@ func itemOf(doc map[string]any, list, id string) (item map[string]any, at int) {
 }
 
 func (p *settingsScreens) balance(w http.ResponseWriter, r *http.Request) {
-	doc, tag := p.deps.Settings.Settings()
-	id, fresh := r.PathValue("id"), r.PathValue("id") == "" // of a new one there is no id yet
-	held, at := itemOf(doc, "balances", id)
-	if held == nil && !fresh {
-		p.sorry(w, r, http.StatusNotFound, "There is no such balance", "The settings have none of this id.")
+	f, ok := p.itemForm(w, r, "balances", "There is no such balance")
+	if !ok {
 		return
 	}
-	f := p.itemForm(r, "balances", id, fresh, tag)
-	f.Prefix = fmt.Sprintf("balances[%d].", at)
-	if held != nil {
-		f.Held, f.Layout = held, "/settings/balances/"+id+"/layout"
+	if !f.New {
+		f.Layout = "/settings/balances/" + f.ID + "/layout"
 	}
 	if n := p.schema().child("balances"); n != nil && n.Item != nil {
 		f.Root = former{skip: []string{"id"}}.groupOf(n.Item, f.Held, "")
 	}
-	title := "Balance " + id
-	if fresh {
+	title := "Balance " + f.ID
+	if f.New {
 		title, f.Intro = "Add a balance by hand", "Where nothing is known of it, the guided path is quicker: it listens, finds the settings and learns the lines."
 	}
 	p.show(w, r, page{Template: "settings-form.html", Title: title, Place: "/settings", Scripts: []string{"settings.js"}, Data: f})
 }
 
-func (p *settingsScreens) itemForm(r *http.Request, list, id string, fresh bool, tag string) *settingsForm {
-	about := part{list, id, sectionRights(list)}
-	if fresh {
-		about.id = ""
+// itemForm begins the form of a balance or a sink: of the one that the address names, or of a new one. Where there is none of that
+// id it answers, under the title missing, and is false.
+func (p *settingsScreens) itemForm(w http.ResponseWriter, r *http.Request, list, missing string) (*settingsForm, bool) {
+	doc, tag := p.deps.Settings.Settings()
+	id := r.PathValue("id") // "": of a new one there is no id yet
+	held, at := itemOf(doc, list, id)
+	if held == nil && id != "" {
+		p.sorry(w, r, http.StatusNotFound, missing, "The settings have none of this id.")
+		return nil, false
 	}
-	f := p.formOf(r, about, tag)
-	f.List, f.Method, f.Held, f.New, f.ID = list, "PUT", map[string]any{}, fresh, about.id
-	f.Path = "/api/v1/settings/" + list + "/" + about.id
-	if fresh {
+	f := p.formOf(r, part{list, id, sectionRights(list)}, tag)
+	f.List, f.Method, f.Held, f.New, f.ID = list, "PUT", map[string]any{}, id == "", id
+	f.Path, f.Prefix = "/api/v1/settings/"+list+"/"+id, fmt.Sprintf("%s[%d].", list, at)
+	if held != nil {
+		f.Held = held
+	}
+	if f.New {
 		f.History = nil
 	}
-	return f
+	return f, true
 }
 
 func (p *settingsScreens) sink(w http.ResponseWriter, r *http.Request) {
-	doc, tag := p.deps.Settings.Settings()
-	id, fresh := r.PathValue("id"), r.PathValue("id") == "" // of a new one there is no id yet
-	held, at := itemOf(doc, "sinks", id)
-	if held == nil && !fresh {
-		p.sorry(w, r, http.StatusNotFound, "There is no such destination", "The settings have none of this id.")
+	f, ok := p.itemForm(w, r, "sinks", "There is no such destination")
+	if !ok {
 		return
 	}
-	f := p.itemForm(r, "sinks", id, fresh, tag)
-	f.Prefix = fmt.Sprintf("sinks[%d].", at)
-	kind, _ := held["kind"].(string)
-	if held != nil {
-		f.Held = held
-	} else {
-		kind = r.URL.Query().Get("kind")
-		f.Held = map[string]any{"kind": kind}
+	if f.New {
+		f.Held = map[string]any{"kind": r.URL.Query().Get("kind")}
 	}
+	kind, _ := f.Held.(map[string]any)["kind"].(string)
 	for _, k := range p.kinds() {
 		f.Kinds = append(f.Kinds, k.Key)
 		if k.Key == kind {
 			f.Kind, f.Root = kind, former{skip: []string{"id", "kind"}}.groupOf(k, f.Held, "")
 		}
 	}
-	title := "Destination " + id
-	if fresh {
+	title := "Destination " + f.ID
+	if f.New {
 		title = "Add a destination"
 	}
 	scripts := []string{"settings.js"}

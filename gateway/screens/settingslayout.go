@@ -29,19 +29,20 @@ const mostSamples = 8
 
 // layout shows how the balance's lines are read, and has the form to change that.
 func (p *settingsScreens) layout(w http.ResponseWriter, r *http.Request) {
-	doc, tag := p.deps.Settings.Settings()
-	id := r.PathValue("id")
-	item, _ := itemOf(doc, "balances", id)
-	form, text, ok := p.deps.Settings.LayoutInForce(id)
-	if item == nil || !ok {
-		p.sorry(w, r, http.StatusNotFound, "There is no such balance", "The settings have none of this id.")
+	const missing = "There is no such balance"
+	f, ok := p.itemForm(w, r, "balances", missing)
+	if !ok {
 		return
 	}
-	f := p.itemForm(r, "balances", id, false, tag)
-	f.Prefix, f.Held, f.Item, f.Text = "layout.", form, item, text
+	form, text, ok := p.deps.Settings.LayoutInForce(f.ID)
+	if !ok {
+		p.sorry(w, r, http.StatusNotFound, missing, "The settings have none of this id.")
+		return
+	}
+	f.Prefix, f.Held, f.Item, f.Text = "layout.", form, f.Held, text
 	f.Root = former{escaped: true}.groupOf(p.layoutSchema(), form, "")
 	f.Intro = "How the lines of this balance are read. Each piece of a line stands in braces, with its width where it has one: {weight 10} {unit}."
-	frames := p.frames(r, id)
+	frames := p.frames(r, f.ID)
 	if l, err := layout.Parse("the layout", []byte(text)); err == nil {
 		for _, b := range frames {
 			f.Lines = append(f.Lines, showFrame(ReadFrame(l, b)))
@@ -50,7 +51,7 @@ func (p *settingsScreens) layout(w http.ResponseWriter, r *http.Request) {
 	for _, b := range frames {
 		f.Samples = append(f.Samples, base64.StdEncoding.EncodeToString(b))
 	}
-	p.show(w, r, page{Template: "settings-form.html", Title: "Layout of balance " + id, Place: "/settings", Scripts: []string{"settings.js"}, Data: f})
+	p.show(w, r, page{Template: "settings-form.html", Title: "Layout of balance " + f.ID, Place: "/settings", Scripts: []string{"settings.js"}, Data: f})
 }
 
 // frames are the newest different frames of a balance: those that were recorded and those that could not be read.
