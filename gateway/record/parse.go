@@ -16,6 +16,7 @@ var kinds = []Kind{
 	KindRestored, KindSealed, KindRecordingStopped, KindRecordingResumed, KindDamage, KindRefused,
 	KindPersonChanged, KindSignedIn, KindSignedOut, KindSignInRefused, KindAPIKeyChanged, KindAccountsReviewed, KindSettingsPending,
 	KindSettingsDecided, KindSampleAnnounced, KindParkedRetried, KindParkedDropped, KindSinkTried,
+	KindSinkPaused, KindSinkContinued, KindHeldReleased, KindSinkAnswered,
 }
 
 // Kinds lists every kind of entry that this weighpost knows.

@@ -61,6 +61,10 @@ const (
 	KindParkedRetried Kind = "parked-retried" // somebody asks for parked entries to be delivered again
 	KindParkedDropped Kind = "parked-dropped" // somebody decided that parked entries are never delivered
 	KindSinkTried     Kind = "sink-tried"     // somebody had a sink that waited or was stopped tried at once
+	KindSinkPaused    Kind = "sink-paused"    // somebody stopped the deliveries of a sink for a time
+	KindSinkContinued Kind = "sink-continued" // somebody let the deliveries of a paused sink go on
+	KindHeldReleased  Kind = "held-released"  // somebody let entries go out that sinks hold back
+	KindSinkAnswered  Kind = "sink-answered"  // what a destination gave back for entries that it accepted
 )
 
 const schemaPrefix, schemaVersion = "weighpost.", "/1"

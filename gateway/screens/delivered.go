@@ -30,7 +30,7 @@ const (
 
 // ofSinks are the kinds of entry that tell what happened to a sink.
 var ofSinks = []record.Kind{record.KindParked, record.KindSinkStopped, record.KindSinkResumed, record.KindSinkMoved,
-	record.KindParkedRetried, record.KindParkedDropped, record.KindSinkTried}
+	record.KindParkedRetried, record.KindParkedDropped, record.KindSinkTried, record.KindSinkPaused, record.KindSinkContinued}
 
 // destination is one sink as pages show it.
 type destination struct {

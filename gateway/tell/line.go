@@ -122,9 +122,9 @@ var tellers = map[record.Kind]func(members) []string{
 	record.KindSettingsDecided: func(m members) []string { return []string{m.say("change %s", "change"), m.text("decision"), m.why()} },
 	record.KindSampleAnnounced: func(m members) []string { return []string{m.text("sample", "id"), m.why()} },
 	record.KindParkedRetried:   members.parkedActed, record.KindParkedDropped: members.parkedActed,
-	record.KindSinkTried: func(m members) []string {
-		return []string{m.say("sink %s", "sink"), m.say("by %s", "by", "id"), m.why()}
-	},
+	record.KindSinkTried: members.sinkAct, record.KindSinkPaused: members.sinkAct, record.KindSinkContinued: members.sinkAct,
+	record.KindHeldReleased: members.released,
+	record.KindSinkAnswered: members.answered,
 }
 
 func (m members) weighing() []string {
@@ -213,15 +213,39 @@ func (m members) others() []string {
 
 // parkedActed tells of parked entries that somebody decided about.
 func (m members) parkedActed() []string {
-	var entries []record.ParkedRef
-	_ = json.Unmarshal(m["entries"], &entries) // another form: nothing is said of them
-	which := ""
+	return []string{m.say("sink %s", "sink"), m.which("entries"), m.say("by %s", "by", "id"), m.why()}
+}
+
+func (m members) sinkAct() []string {
+	return []string{m.say("sink %s", "sink"), m.say("by %s", "by", "id"), m.why()}
+}
+
+func (m members) released() []string {
+	return []string{m.which("entries"), m.say("by %s", "by", "id"), m.why()}
+}
+
+func (m members) answered() []string {
+	return []string{m.say("sink %s", "sink"), m.which("answers"), m.given()}
+}
+
+// which names the entries that a list of a member is about: the only one, or how many from where to where.
+func (m members) which(name string) string {
+	var entries []record.EntryRef
+	_ = json.Unmarshal(m[name], &entries) // another form: nothing is said of them
 	switch len(entries) {
 	case 0:
+		return ""
 	case 1:
-		which = entries[0].ID
-	default:
-		which = fmt.Sprintf("%d entries, %s to %s", len(entries), entries[0].ID, entries[len(entries)-1].ID)
+		return entries[0].ID
 	}
-	return []string{m.say("sink %s", "sink"), which, m.say("by %s", "by", "id"), m.why()}
+	return fmt.Sprintf("%d entries, %s to %s", len(entries), entries[0].ID, entries[len(entries)-1].ID)
+}
+
+// given is what a destination calls the only entry that it answered for.
+func (m members) given() string {
+	var answers []record.Answered
+	if json.Unmarshal(m["answers"], &answers) != nil || len(answers) != 1 || answers[0].Given == "" {
+		return ""
+	}
+	return "there: " + answers[0].Given
 }

@@ -49,6 +49,10 @@ var kindWords = map[record.Kind]string{
 	record.KindParkedRetried:    "parked entries to go out again",
 	record.KindParkedDropped:    "parked entries given up",
 	record.KindSinkTried:        "destination tried at once",
+	record.KindSinkPaused:       "deliveries paused",
+	record.KindSinkContinued:    "deliveries go on",
+	record.KindHeldReleased:     "held entries released",
+	record.KindSinkAnswered:     "destination answered",
 }
 
 // Kind names a kind of entry for people: "port lost".

@@ -39,6 +39,12 @@ type Limited interface {
 	Carries(k record.Kind) bool
 }
 
+// Previewing is a Config that shows what its sink would send for one entry. It asks nobody and touches nothing.
+type Previewing interface {
+	// Preview gives that. An error says why the sink would refuse the entry.
+	Preview(id string, env sinks.Env, e record.Entry) (sinks.Shown, error)
+}
+
 // Asked is a Config whose destination can be asked what it holds.
 type Asked interface {
 	// Witness makes what asks. It does not wait for the destination.
