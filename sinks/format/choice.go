@@ -1,9 +1,12 @@
 package format
 
 import (
-	"io"
+	"fmt"
+	"slices"
+	"strings"
 
 	"weighpost/gateway/record"
+	"weighpost/parsers/strict"
 	"weighpost/sinks"
 )
 
@@ -14,45 +17,104 @@ const (
 	NameCSV    = "csv"    // one row for each weighing or result, RFC 4180
 )
 
-// Choice is the part of a sink's configuration that says how entries are written. Sinks hold it inline.
+// Choice is the part of a sink's configuration that says how entries are written. Sinks hold it inline, begin with
+// DefaultChoice, and call Check and Open. What belongs to one format only is a group of keys of that format's name.
 type Choice struct {
-	Format string `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte." enum:"json,ndjson,csv" default:"json"`
+	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result." enum:"json,ndjson,csv" default:"json"`
+	CSV    CSVDialect `yaml:"csv" desc:"How rows are written, for format: csv."`
 }
 
 // DefaultChoice is what applies where the file says nothing.
-func DefaultChoice() Choice { return Choice{Format: NameJSON} }
+func DefaultChoice() Choice { return Choice{Format: NameJSON, CSV: defaultDialect()} }
 
-// Format turns entries into bytes. It is pure: the same entry always gives the same bytes.
-type Format interface {
-	// Carries says which kinds of entry the format can hold.
-	Carries(k record.Kind) bool
-	// Entry gives what is handed over for one entry. An error says that the format can never hold it.
-	Entry(e record.Entry) (Payload, error)
-	// Stream writes entries of any number as one body to w, in constant memory.
-	Stream(w io.Writer) (Stream, error)
-	// Type is the media type of what Stream writes, and Ext the end of a file name for it, with its dot.
-	Type() string
-	Ext() string
+// Use is how a sink hands entries over. Not every format can be used in every way.
+type Use uint8
+
+const (
+	OneByOne Use = iota // Format.Entry, and what it gives stands alone
+	Together            // Format.Stream: entries of any number as one body
+	Added               // Rows: rows are added to a body that is there already, and found again in it
+)
+
+// form is what is known of a format before it is opened.
+type form struct {
+	carries func(record.Kind) bool
+	uses    []Use
+	check   func(c *Choice, r *strict.Report, use Use)
+	open    func(c *Choice, env sinks.Env) (Format, error)
 }
 
-// Stream is one body in the making.
-type Stream interface {
-	// Add writes one entry. A NotHeld says that the format can never hold it and that nothing of it was written; any other error
-	// is that of the writer, after which the body is of no use.
-	Add(e record.Entry) error
-	// Close writes what ends the body. It does not close the writer.
-	Close() error
+func every(record.Kind) bool { return true }
+
+// forms are all formats. Their names stand in the enum of Choice.Format as well.
+var forms = map[string]form{
+	NameJSON:   {carries: every, uses: []Use{OneByOne, Together}, open: openJSON},
+	NameNDJSON: {carries: every, uses: []Use{OneByOne, Together, Added}, open: openNDJSON},
+	NameCSV:    {carries: HasCSV, uses: []Use{OneByOne, Together, Added}, check: checkCSV, open: openCSV},
 }
 
-// NotHeld says that a format can never hold an entry.
-type NotHeld struct{ Err error }
+// names lists the formats for a use, in the order in which they are told to people.
+func names(use Use) []string {
+	var all []string
+	for _, name := range []string{NameJSON, NameNDJSON, NameCSV} {
+		if slices.Contains(forms[name].uses, use) {
+			all = append(all, name)
+		}
+	}
+	return all
+}
 
-func (n NotHeld) Error() string { return n.Err.Error() }
-func (n NotHeld) Unwrap() error { return n.Err }
+// Check adds every fault to r, which stands where the sink's own keys do. use is how the sink hands entries over as it is
+// configured; a format that cannot be used so is a fault.
+func (c *Choice) Check(r *strict.Report, use Use) {
+	f, known := forms[c.Format]
+	switch {
+	case !known:
+		r.At("format").Fault(fmt.Sprintf("%.40q is no format", c.Format), list(names(use)))
+	case !slices.Contains(f.uses, use):
+		r.At("format").Fault(c.Format+" cannot be used here: "+useWords[use], list(names(use)))
+	}
+	for _, group := range groups {
+		if at := r.At(group); at.Written() && group != c.Format {
+			at.Fault("is only for format: "+group, "format: "+group+", or leave the keys out")
+		}
+	}
+	if known && f.check != nil {
+		f.check(c, r.At(c.Format), use)
+	}
+}
 
-// Payload is what is handed over for one entry.
-type Payload struct {
-	Type       string            // media type
-	Attributes []sinks.Attribute // what goes beside the body where the transport can: HTTP headers, MQTT 5 user properties
-	Body       []byte
+// groups are the formats that have keys of their own.
+var groups = []string{NameCSV}
+
+var useWords = [...]string{
+	OneByOne: "entries go out one by one",
+	Together: "many entries become one body",
+	Added:    "entries are added to a file that is there already",
+}
+
+// Can says whether the format can be used in a way.
+func (c *Choice) Can(use Use) bool { return slices.Contains(forms[c.Format].uses, use) }
+
+// Carries says which kinds of entry the format can hold; it is Format.Carries without opening it.
+func (c *Choice) Carries(k record.Kind) bool {
+	f, known := forms[c.Format]
+	return known && f.carries(k)
+}
+
+// Open makes the format. An error means that Check would have found a fault.
+func (c *Choice) Open(env sinks.Env) (Format, error) {
+	f, known := forms[c.Format]
+	if !known {
+		return nil, fmt.Errorf("%.40q is no format: use %s", c.Format, list(names(OneByOne)))
+	}
+	return f.open(c, env)
+}
+
+// list writes names as a person would: json, ndjson or csv.
+func list(names []string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " or " + names[len(names)-1]
 }

@@ -123,12 +123,15 @@ func neutral(text string) string {
 // AppendCSV adds one record after RFC 4180 section 2: fields apart by commas, CRLF at the end, and fields that hold a comma, a
 // quote or a line end in double quotes, with quotes in them doubled. A field with a space at either end, or with another
 // control character, is quoted as well. Nothing in a field is changed (encoding/csv would rewrite line ends).
-func AppendCSV(dst []byte, fields []string) []byte {
+func AppendCSV(dst []byte, fields []string) []byte { return appendCSV(dst, fields, ',') }
+
+// appendCSV is AppendCSV with another separator.
+func appendCSV(dst []byte, fields []string, separator byte) []byte {
 	for i, f := range fields {
 		if i > 0 {
-			dst = append(dst, ',')
+			dst = append(dst, separator)
 		}
-		if !quoted(f) {
+		if !quoted(f, separator) {
 			dst = append(dst, f...)
 			continue
 		}
@@ -139,7 +142,7 @@ func AppendCSV(dst []byte, fields []string) []byte {
 	return append(dst, '\r', '\n')
 }
 
-func quoted(f string) bool {
+func quoted(f string, separator byte) bool {
 	if f == "" {
 		return false
 	}
@@ -147,7 +150,7 @@ func quoted(f string) bool {
 		return true
 	}
 	for i := range len(f) {
-		if c := f[i]; c < ' ' || c == ',' || c == '"' || c == 0x7f {
+		if c := f[i]; c < ' ' || c == separator || c == '"' || c == 0x7f {
 			return true
 		}
 	}
@@ -156,12 +159,15 @@ func quoted(f string) bool {
 
 // ParseCSV reads one record, with or without its line end, and gives its fields unchanged. Line ends within quotes are kept as
 // they are, which encoding/csv does not do. It undoes AppendCSV.
-func ParseCSV(row []byte) ([]string, error) {
+func ParseCSV(row []byte) ([]string, error) { return parseCSV(row, ',') }
+
+// parseCSV is ParseCSV with another separator.
+func parseCSV(row []byte, separator byte) ([]string, error) {
 	text := strings.TrimSuffix(strings.TrimSuffix(string(row), "\n"), "\r")
 	var fields []string
 	for {
 		if !strings.HasPrefix(text, `"`) {
-			field, rest, more := strings.Cut(text, ",")
+			field, rest, more := strings.Cut(text, string(separator))
 			if strings.ContainsAny(field, "\"\r\n") {
 				return nil, fmt.Errorf("field %d holds a quote or a line end and is not in quotes", len(fields)+1)
 			}
@@ -172,7 +178,7 @@ func ParseCSV(row []byte) ([]string, error) {
 			text = rest
 			continue
 		}
-		field, rest, err := cutQuoted(text[1:])
+		field, rest, err := cutQuoted(text[1:], separator)
 		if err != nil {
 			return nil, fmt.Errorf("field %d %w", len(fields)+1, err)
 		}
@@ -184,8 +190,8 @@ func ParseCSV(row []byte) ([]string, error) {
 	}
 }
 
-// cutQuoted reads up to the closing quote; rest begins with a comma or is empty.
-func cutQuoted(text string) (field, rest string, err error) {
+// cutQuoted reads up to the closing quote; rest begins with a separator or is empty.
+func cutQuoted(text string, separator byte) (field, rest string, err error) {
 	var b strings.Builder
 	for {
 		part, after, closed := strings.Cut(text, `"`)
@@ -193,7 +199,7 @@ func cutQuoted(text string) (field, rest string, err error) {
 		switch {
 		case !closed:
 			return "", "", errors.New("does not end its quotes")
-		case after == "" || after[0] == ',':
+		case after == "" || after[0] == separator:
 			return b.String(), after, nil
 		case after[0] != '"':
 			return "", "", errors.New("goes on after its quotes")
