@@ -78,6 +78,8 @@ var arrows = []arrow{
 	{"gateway/port/uart", nil, "a model of levels on a wire"},
 	{"gateway/port/tap", []string{"gateway/port", "gateway/port/pty", "gateway/health", "parsers/strict"},
 		"it stands beside a port and passes bytes: it knows no layout and nothing that records"},
+	{"gateway/lending", []string{"gateway/port", "parsers/strict", "sinks"},
+		"it lends a serial port to a sink, so that a sink itself sees no room that records"},
 	{"gateway/port", []string{"gateway/port/...", "gateway/health", "parsers/strict"}, "bytes in, bytes out: a port knows no balance"},
 	{"gateway/intake", []string{"gateway/record", "gateway/port", "gateway/port/tap", "gateway/health", "parsers/..."},
 		"the protected part again: what records takes the journal, the clock and the screen as small interfaces"},

@@ -83,6 +83,8 @@ type Env struct {
 	Log  *slog.Logger // nil: nothing is logged
 	// Contexts carries out what others ask for over a sink; nil where nobody does.
 	Contexts Contexts
+	// Ports lends serial ports; nil where there are none to lend.
+	Ports Ports
 }
 
 // Logger gives the log of one sink, or one that drops everything.

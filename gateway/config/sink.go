@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"weighpost/gateway/deliver"
+	"weighpost/gateway/lending"
 	"weighpost/parsers/strict"
 	"weighpost/sinks"
 	"weighpost/sinks/all"
@@ -70,6 +71,7 @@ func (c *Config) checkSinks(r *strict.Report) {
 		s.Delivery.Check(at)
 		s.Settings.Check(at)
 		s.checkEntries(at.At("entries"))
+		lending.Check(at, s.Settings)
 		if one, ok := s.Settings.(all.Single); ok {
 			what, instead := one.Single()
 			if first, taken := single[what]; taken && what != "" {
