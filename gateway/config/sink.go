@@ -72,6 +72,7 @@ func (c *Config) checkSinks(r *strict.Report) {
 		s.Settings.Check(at)
 		s.checkEntries(at.At("entries"))
 		lending.Check(at, s.Settings)
+		s.checkClosed(at.At("closed"))
 		if one, ok := s.Settings.(all.Single); ok {
 			what, instead := one.Single()
 			if first, taken := single[what]; taken && what != "" {
@@ -104,5 +105,20 @@ func (s *Sink) checkEntries(r *strict.Report) {
 				"entries: [weighing, result], or other settings of the sink")
 			return
 		}
+	}
+}
+
+// checkClosed refuses closed batches for a sink that takes none.
+func (s *Sink) checkClosed(r *strict.Report) {
+	if s.Delivery.Closed == "" {
+		return
+	}
+	collecting, ok := s.Settings.(all.Collecting)
+	if !ok {
+		r.Fault("a sink of kind "+s.Kind+" takes no closed batches", "leave it out, or a sink of another kind")
+		return
+	}
+	if yes, why := collecting.Collects(); !yes {
+		r.Fault("the sink takes no closed batches as it is set", why)
 	}
 }

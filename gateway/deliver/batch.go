@@ -2,12 +2,10 @@ package deliver
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"sync"
 	"time"
 
-	"weighpost/gateway/record"
 	"weighpost/sinks"
 )
 
@@ -41,16 +39,6 @@ func (r *Runner) fill(ctx context.Context) error {
 		r.keepCursor()
 	}
 	return nil
-}
-
-// wants leaves out what the sink did not ask for, and the news that this very sink refused something: refusing that as well
-// would make an entry out of every refusal, without end.
-func (r *Runner) wants(e record.Entry) bool {
-	if !r.want[e.Kind] || e.Kind != record.KindParked {
-		return r.want[e.Kind]
-	}
-	var p struct{ Sink string }
-	return json.Unmarshal(e.JSON, &p) == nil && p.Sink != r.cfg.ID
 }
 
 // unripe is how long the batch should still wait for more entries.

@@ -13,7 +13,11 @@ import (
 type Config struct {
 	ID        string          `yaml:"id" desc:"Name of the sink; its place in the journal is kept under it."`
 	Entries   []string        `yaml:"entries" desc:"Kinds of entry that this sink wants, or all." enum:"all,weighing,result,unread,unread-summary,port-up,port-down,gap,start,stop,parked,sink-stopped,sink-resumed,sink-moved,clock-changed,context-changed,configured,layout-changed,command,key-rotated,time-stamped,clock-corrected,trail-reviewed,backup,restored,sealed,recording-stopped,recording-resumed,damage,refused,person-changed,signed-in,signed-out,sign-in-refused,api-key-changed,accounts-reviewed,settings-pending,settings-decided,sample-announced,parked-retried,parked-dropped,sink-tried,sink-paused,sink-continued,held-released,sink-answered" default:"[weighing, result]"`
-	Cursor    string          `yaml:"cursor" desc:"Needed once a sink has another destination than the one that its place in the journal was reached for: keep goes on at that place, now leaves out what is recorded already, start sends everything again. A new sink begins with the first entry, or with now at the present one. Each destination is begun once, restarts included." enum:"keep,now,start"`
+	Balances  []string        `yaml:"balances" desc:"Ids of the balances whose entries this sink wants; left out: of all. Entries that are about no balance come as entries says."`
+	Verdicts  string          `yaml:"verdicts" desc:"Which weighings and results, by what rules said of them. passed: judged, and failed by no rule; not-failed: passed, or judged by no rule; failed: failed by at least one. Entries of other kinds are not judged." enum:"any,passed,not-failed,failed" default:"any"`
+	Hold      string          `yaml:"hold" desc:"released: weighings and results wait until somebody releases them, and go out then, marked as late; nothing waits behind them. Left out: they go out at once." enum:"released"`
+	Closed    string          `yaml:"closed" desc:"Hand over closed batches, each complete when it appears and never added to: hour or day (in UTC), or how many entries each has, 1 to 1000000. Only for kinds of sink that take batches; left out: entries go out as they come."`
+	Cursor    string          `yaml:"cursor" desc:"Needed once a sink has another destination than the one that its place in the journal was reached for: keep goes on at that place, now leaves out what is recorded already, start sends everything again, a time such as 2026-11-01T00:00:00Z sends what was recorded at it or later. A new sink begins with the first entry, with now at the present one, or with a time there. Each destination is begun once, restarts included."`
 	BatchSize int             `yaml:"batch_size" desc:"Most entries handed over at once, 1 to 1000." default:"256"`
 	BatchAge  strict.Duration `yaml:"batch_age" desc:"How long an entry may wait for others to go with it, up to 1h; 0s sends at once." default:"0s"`
 	Deadline  strict.Duration `yaml:"deadline" desc:"How long one delivery may take, 1s to 10m." default:"30s"`
@@ -28,6 +32,7 @@ const everything = "all"
 func Default() *Config {
 	return &Config{
 		Entries:   []string{string(record.KindWeighing), string(record.KindResult)},
+		Verdicts:  AnyVerdict,
 		BatchSize: 256,
 		Deadline:  strict.Duration(30 * time.Second),
 		RetryMin:  strict.Duration(time.Second),
@@ -45,9 +50,9 @@ func (c *Config) Check(r *strict.Report) {
 	if c.BatchSize < 1 || c.BatchSize > 1000 {
 		r.At("batch_size").Fault(fmt.Sprintf("%d entries at once is out of range", c.BatchSize), "1 to 1000")
 	}
-	if c.Cursor != "" && c.Cursor != Keep && c.Cursor != Now && c.Cursor != Start {
-		r.At("cursor").Fault(fmt.Sprintf("%.40q is no place to begin", c.Cursor), "keep, now or start")
-	}
+	c.checkRouting(r)
+	c.checkCursor(r.At("cursor"))
+	c.checkClosed(r.At("closed"))
 	between(r.At("batch_age"), c.BatchAge, 0, time.Hour)
 	between(r.At("deadline"), c.Deadline, time.Second, 10*time.Minute)
 	between(r.At("retry_min"), c.RetryMin, 10*time.Millisecond, time.Hour)

@@ -13,6 +13,7 @@ const (
 	Retrying = "retrying" // the last attempt failed; it is tried again by itself
 	Waiting  = "waiting"  // the destination asked for time
 	Stopped  = "stopped"  // a person is needed; probed now and then
+	Paused   = "paused"   // somebody stopped the deliveries for a time
 )
 
 // Status is how one sink is doing, for the page and the metrics. Delivered counts since the start of the daemon, Parked is
@@ -36,6 +37,19 @@ type Status struct {
 	// BehindSince is when the oldest entry happened that the sink has not had, as far as that is known.
 	BehindSince time.Time `json:"behind_since,omitzero"`
 	Checkpoint  uint64    `json:"checkpoint,omitempty"` // sequence of the last checkpoint that the destination took
+
+	// Remedy is what to do about the state, in a sentence or two; "" where there is nothing.
+	Remedy string `json:"remedy,omitempty"`
+	// Waiting is how many entries that the sink wants it has not had. With AtLeast there may be more: Runner.Waiting counts on.
+	Waiting uint64 `json:"waiting"`
+	AtLeast bool   `json:"at_least,omitempty"`
+	// Oldest is the entry that has waited longest, where it is known.
+	Oldest *record.EntryRef `json:"oldest,omitempty"`
+	// PerMinute is how many entries were delivered a minute, over the last five minutes or since the start if that is less.
+	PerMinute float64   `json:"per_minute"`
+	Paused    *PausedBy `json:"paused,omitempty"` // nil: not paused
+	// Held is how many wanted entries were passed over since the start because nobody had released them.
+	Held uint64 `json:"held,omitempty"`
 }
 
 // Status may be called from any goroutine.

@@ -18,7 +18,7 @@ var mainGroups = map[string]bool{"port": true, "verify": true, "space": true, "p
 // rareKeys are folded away; a path, or *. and a key wherever it is.
 var rareKeys = map[string]bool{
 	"*.driver": true, "*.latency": true, "*.write_timeout": true, "*.dial_timeout": true, "*.keep_alive": true, "*.listen_only": true,
-	"prints_as": true, "identity_needed": true, "cursor": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
+	"prints_as": true, "identity_needed": true, "cursor": true, "closed": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
 	"client_id": true, "self_test": true, "poll_min": true, "poll_max": true, "drift_ppm": true, "algorithms": true, "skew": true,
 	"session.per_person": true, "session.all": true, "code_page": true, "line_length": true, "frame.idle_gap": true, "frame.length": true, "frame.max_length": true,
 }

@@ -45,6 +45,12 @@ type Previewing interface {
 	Preview(id string, env sinks.Env, e record.Entry) (sinks.Shown, error)
 }
 
+// Collecting is a Config whose sink may take closed batches: it is then a sinks.Collector.
+type Collecting interface {
+	// Collects says whether it takes them as it is set; why is what would have to be set for that.
+	Collects() (yes bool, why string)
+}
+
 // Asked is a Config whose destination can be asked what it holds.
 type Asked interface {
 	// Witness makes what asks. It does not wait for the destination.

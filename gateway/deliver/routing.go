@@ -1,0 +1,99 @@
+package deliver
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"weighpost/gateway/record"
+	"weighpost/parsers/strict"
+)
+
+// Which weighings and results a sink wants, by what rules said of them.
+const (
+	AnyVerdict = "any"
+	Passed     = "passed"     // judged by at least one rule, and failed by none
+	NotFailed  = "not-failed" // failed by no rule: passed, or not judged
+	Failed     = "failed"     // failed by at least one rule
+)
+
+// Released is the one way to hold weighings and results back: until somebody releases them.
+const Released = "released"
+
+func (c *Config) checkRouting(r *strict.Report) {
+	for i, id := range c.Balances {
+		if err := record.CheckName(id); err != nil {
+			r.At("balances").Index(i).Fault("the id of the balance "+err.Error(), "the id of a balance, such as b-12")
+		}
+		if slices.Index(c.Balances, id) < i {
+			r.At("balances").Index(i).Fault(fmt.Sprintf("%q stands here twice", id), "each balance once")
+		}
+	}
+	if !slices.Contains([]string{AnyVerdict, Passed, NotFailed, Failed}, c.Verdicts) {
+		r.At("verdicts").Fault(fmt.Sprintf("%.40q is no choice of verdicts", c.Verdicts), "any, passed, not-failed or failed")
+	}
+	if c.Hold != "" && c.Hold != Released {
+		r.At("hold").Fault(fmt.Sprintf("%.40q is no way to hold entries back", c.Hold), "released, or leave it out")
+	}
+	if c.Hold != "" {
+		r.At("hold").Fault("holding back does not work yet", "leave it out")
+	}
+}
+
+func (c *Config) checkCursor(r *strict.Report) {
+	if c.Cursor == "" || c.Cursor == Keep || c.Cursor == Now || c.Cursor == Start {
+		return
+	}
+	if _, err := time.Parse(time.RFC3339, c.Cursor); err != nil {
+		r.Fault(fmt.Sprintf("%.40q is no place to begin", c.Cursor), "keep, now, start, or a time such as 2026-11-01T00:00:00Z")
+		return
+	}
+	r.Fault("to begin at a time does not work yet", "keep, now or start")
+}
+
+func (c *Config) checkClosed(r *strict.Report) {
+	if c.Closed != "" {
+		r.Fault("closed batches do not work yet", "leave it out")
+	}
+}
+
+// wants leaves out what the sink did not ask for, and what comes of its own deliveries: that it refused something, or what it
+// answered. To deliver that as well would make an entry out of every delivery, without end.
+func (r *Runner) wants(e record.Entry) bool {
+	if !r.want[e.Kind] {
+		return false
+	}
+	if e.Kind == record.KindParked || e.Kind == record.KindSinkAnswered {
+		var p struct{ Sink string }
+		return json.Unmarshal(e.JSON, &p) == nil && p.Sink != r.cfg.ID
+	}
+	if e.Balance != "" && len(r.cfg.Balances) > 0 && !slices.Contains(r.cfg.Balances, e.Balance) {
+		return false
+	}
+	return !e.Kind.Numbered() || r.cfg.Verdicts == AnyVerdict || r.cfg.verdictFits(e.JSON)
+}
+
+// verdictFits says whether a sink wants a weighing for what rules said of it. One whose verdicts cannot be read is wanted: it is
+// for the destination to refuse it.
+func (c *Config) verdictFits(raw []byte) bool {
+	var w struct {
+		Verdicts []struct {
+			Pass bool `json:"pass"`
+		} `json:"verdicts"`
+	}
+	if json.Unmarshal(raw, &w) != nil {
+		return true
+	}
+	failed := false
+	for _, v := range w.Verdicts {
+		failed = failed || !v.Pass
+	}
+	switch c.Verdicts {
+	case Passed:
+		return !failed && len(w.Verdicts) > 0
+	case NotFailed:
+		return !failed
+	}
+	return failed
+}
