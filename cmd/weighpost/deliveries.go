@@ -21,6 +21,8 @@ type deliveriesCommand struct {
 	Retry deliveriesRetry `cmd:"" help:"Have refused entries delivered again."`
 	Drop  deliveriesDrop  `cmd:"" help:"Have refused entries never delivered."`
 	Try   deliveriesTry   `cmd:"" help:"Have a sink that waits or is stopped try at once."`
+
+	Preview deliveriesPreview `cmd:"" help:"Show exactly what a sink would send for one entry."`
 }
 
 // errNotRunning says that only a running daemon delivers.

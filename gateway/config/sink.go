@@ -1,11 +1,13 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
 	"weighpost/gateway/deliver"
 	"weighpost/gateway/lending"
+	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 	"weighpost/sinks"
 	"weighpost/sinks/all"
@@ -20,6 +22,19 @@ type Sink struct {
 
 // Open makes the sink.
 func (s *Sink) Open(env sinks.Env) (sinks.Sink, error) { return s.Settings.Open(s.Delivery.ID, env) }
+
+// ErrNoPreview says that a kind of sink cannot show what it would send.
+var ErrNoPreview = errors.New("destinations of this kind cannot show what they would send")
+
+// Preview shows what the sink would send for one entry. It asks nobody and touches nothing. The error is ErrNoPreview, or says why the
+// sink would refuse the entry.
+func (s *Sink) Preview(env sinks.Env, e record.Entry) (sinks.Shown, error) {
+	p, ok := s.Settings.(all.Previewing)
+	if !ok {
+		return sinks.Shown{}, ErrNoPreview
+	}
+	return p.Preview(s.Delivery.ID, env, e)
+}
 
 // NewSink is a sink of a kind with what applies where a file says nothing, or false if there is no such kind.
 func NewSink(kind string) (Sink, bool) {

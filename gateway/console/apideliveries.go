@@ -92,6 +92,9 @@ func (s *Server) deliveryRoutes(api huma.API) {
 		rights.Deliveries, errs...), s.dropParked)
 	huma.Register(api, op("try-sink", http.MethodPost, deliveriesPath+"/{sink}/try-now", "Have a sink that waits or is stopped try at once",
 		"It does not wait for what comes of that. 409: nothing is delivered to it until its configuration is mended.", rights.Deliveries, errs...), s.tryNow)
+	huma.Register(api, op("preview-delivery", http.MethodGet, deliveriesPath+"/{sink}/preview", "What exactly a sink would send for an entry",
+		"Nothing is sent, and nobody is asked. Secrets are left out. 409: sinks of this kind cannot show it.", rights.ReadJournal,
+		http.StatusNotFound, http.StatusConflict, http.StatusUnprocessableEntity, http.StatusServiceUnavailable), s.previewDelivery)
 }
 
 // untilDecided lets the answer take as long as recording it all may.

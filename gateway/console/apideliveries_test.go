@@ -58,6 +58,46 @@ func (s *shelf) TryNow(_ context.Context, who record.Actor, sink, reason string)
 	return s.act("try", who, sink, nil, reason)
 }
 
+func (s *shelf) Preview(_ context.Context, sink, id string) (DeliveryPreview, error) {
+	switch {
+	case sink != "share":
+		return DeliveryPreview{}, ErrNoSink
+	case id == "none":
+		return DeliveryPreview{}, ErrNoEntry
+	case s.fail != nil:
+		return DeliveryPreview{}, s.fail
+	}
+	return DeliveryPreview{Sink: sink, Kind: "files", Entry: id, Seq: 3, To: "b-12/000184.json", Attributes: []PreviewPair{{"Weighpost-Seq", "3"}},
+		Type: "application/json", Size: 2, SHA256: "44136fa355b3678a1146ad16f7e8649e94fb4fc21fe77e8310c060f61caaff8a", Body: []byte("{}"), Text: "{}"}, nil
+}
+
+func TestWhatWouldBeSentIsShown(t *testing.T) {
+	h := open(t)
+	for _, c := range []struct {
+		path string
+		fail error
+		want int
+		says string
+	}{
+		{"share/preview?id=north-lab/7qx3/b-12/000184", nil, 200, `"body":"e30="`},
+		{"share/preview?id=none", nil, 404, "no such entry"},
+		{"other/preview?id=3", nil, 404, "share"},
+		{"share/preview", nil, 422, "id"},
+		{"share/preview?id=3", &record.RequestRefused{Why: "sink share cannot show it"}, 409, "cannot show it"},
+		{"share/preview?id=3", errors.New("the disk is slow"), 503, "disk is slow"},
+	} {
+		h.shelf.fail = c.fail
+		if resp, body := send(t, h, "GET", "/api/v1/deliveries/"+c.path, "", nil); resp.StatusCode != c.want || !strings.Contains(body, c.says) {
+			t.Errorf("%s: %d %s", c.path, resp.StatusCode, body)
+		}
+	}
+	for body, want := range map[string]bool{"": true, "{\"a\":\"µ\"}\r\n\t": true, "\x00": false, "\xff": false, "\u202e": false, "\ufffd": false} {
+		if text, ok := BodyText([]byte(body)); ok != want || ok && text != body {
+			t.Errorf("%q: %q, %v", body, text, ok)
+		}
+	}
+}
+
 func TestParkedEntriesAreListedAPageAtATime(t *testing.T) {
 	h := open(t)
 	resp, body := send(t, h, "GET", "/api/v1/deliveries/share/parked?limit=2", "", nil)

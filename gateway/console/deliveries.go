@@ -3,6 +3,8 @@ package console
 import (
 	"context"
 	"errors"
+	"unicode"
+	"unicode/utf8"
 
 	"weighpost/gateway/record"
 )
@@ -23,6 +25,9 @@ type Deliveries interface {
 	Drop(ctx context.Context, who record.Actor, sink string, entries []uint64, reason string) (DeliveryDone, error)
 	// TryNow has a sink that waits, or is stopped, try at once. Errors as of Retry.
 	TryNow(ctx context.Context, who record.Actor, sink, reason string) (DeliveryDone, error)
+	// Preview shows what a sink would send for an entry, whether or not it had it. The error is ErrNoSink, ErrNoEntry, a
+	// *record.RequestRefused where sinks of this kind cannot show it, or says why it does not work now.
+	Preview(ctx context.Context, sink, id string) (DeliveryPreview, error)
 }
 
 // ErrNoSink says that no sink of that id is configured.
@@ -49,4 +54,43 @@ type DeliveryDone struct {
 	Entries int      `json:"entries" doc:"How many parked entries it was about."`
 	Left    uint64   `json:"left" doc:"How many are parked for the sink now; those that were asked for again count until they are delivered."`
 	Acts    []string `json:"acts" nullable:"false" doc:"Ids of the entries that say so: one, or one for each 1,000 parked entries."`
+}
+
+// DeliveryPreview is exactly what a sink would send for one entry. Secrets are not in it.
+type DeliveryPreview struct {
+	Sink       string        `json:"sink" doc:"Id of the sink."`
+	Kind       string        `json:"kind" doc:"What kind of sink it is."`
+	Entry      string        `json:"entry" doc:"Id of the entry."`
+	Seq        uint64        `json:"seq" doc:"Its place in the journal."`
+	NotWanted  string        `json:"not_wanted,omitempty" doc:"Why the sink, as it is configured, does not send this entry by itself; absent where it does."`
+	Refused    string        `json:"refused,omitempty" doc:"Why the entry cannot be sent there at all; absent where it can. The members that follow are of no meaning then."`
+	To         string        `json:"to" doc:"Where it goes: a topic, the name of a file, an address, a table."`
+	Attributes []PreviewPair `json:"attributes" nullable:"false" doc:"What goes beside the body: headers, user properties. Secrets are left out."`
+	Type       string        `json:"type,omitempty" doc:"Media type of the body; absent where the destination is told none."`
+	Size       int           `json:"size" doc:"Bytes of the body."`
+	SHA256     string        `json:"sha256" doc:"SHA-256 of the body, in hex."`
+	Body       []byte        `json:"body" doc:"The exact body, in base64."`
+	Text       string        `json:"text,omitempty" doc:"The body as text, where it is UTF-8 with nothing in it that cannot be seen."`
+}
+
+// PreviewPair goes beside a body.
+type PreviewPair struct {
+	Name  string `json:"name"`
+	Value string `json:"value"`
+}
+
+// MostPreviewed is how long a body may be that is shown, in bytes.
+const MostPreviewed = 2 << 20
+
+// BodyText gives a body as text, where all of it can be seen as that: UTF-8 of printable characters, tabs and ends of lines.
+func BodyText(body []byte) (text string, ok bool) {
+	if !utf8.Valid(body) {
+		return "", false
+	}
+	for _, r := range string(body) {
+		if !unicode.IsPrint(r) && r != '\n' && r != '\r' && r != '\t' || r == unicode.ReplacementChar {
+			return "", false
+		}
+	}
+	return string(body), true
 }

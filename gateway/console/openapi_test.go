@@ -341,6 +341,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"GET", deliveriesPath, "", "", 200},
 		{"GET", parkedPath, "share", "", 200},
 		{"GET", parkedPath, "other", "", 404},
+		{"GET", deliveriesPath + "/{sink}/preview", "share", "", 422},
 		{"POST", deliveriesPath + "/{sink}/retry", "share", `{"entries": [3, 5], "by": "ada"}`, 200},
 		{"POST", deliveriesPath + "/{sink}/retry", "share", `{"entries": [], "by": "ada"}`, 422},
 		{"POST", deliveriesPath + "/{sink}/retry", "share", `{"entries": [-3], "by": "ada"}`, 422},

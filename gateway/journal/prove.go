@@ -6,9 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/ncruces/go-sqlite3"
@@ -32,10 +30,11 @@ type ProveOptions struct {
 // Prove makes the proof of one entry of a journal, closed or being written: that it is in the newest checkpoint. id is the id of
 // the entry, or its sequence. Nothing is written. The proof was verified, with the journal's own key, when it is given.
 func Prove(ctx context.Context, dir, id string, o ProveOptions) (proof.Proof, error) {
-	p := prover{ctx: ctx, dir: folder(dir), segments: o.Segments, progress: o.Progress}
-	if err := p.find(id); err != nil {
+	e, err := Find(ctx, dir, id, o.Segments, o.Progress)
+	if err != nil {
 		return proof.Proof{}, err
 	}
+	p := prover{ctx: ctx, dir: folder(dir), segments: o.Segments, entry: e}
 	if o.Stamped {
 		if err := p.stamped(); err != nil {
 			return proof.Proof{}, err
@@ -45,7 +44,6 @@ func Prove(ctx context.Context, dir, id string, o ProveOptions) (proof.Proof, er
 	if held(p.dir) {
 		open = openReader
 	}
-	var err error
 	if p.db, err = open(osDisk{}, in(p.dir, dbName)); err != nil {
 		return proof.Proof{}, fmt.Errorf("the journal in %s cannot be read: %w", p.dir, err)
 	}
@@ -58,53 +56,10 @@ type prover struct {
 	ctx      context.Context // of the one call
 	dir      string
 	segments string
-	progress func(done, total uint64)
 	db       *sqlite3.Conn
 	entry    record.Entry
 	note     []byte // the checkpoint to prove against; nil: the newest
 	token    []byte // the time-stamp over it
-}
-
-var errFound = errors.New("found")
-
-// find looks for an entry by its id or its sequence. The number in an id of a weighing is no sequence, but never larger than
-// it, and that is where the search begins.
-func (p *prover) find(id string) error {
-	after, last := uint64(0), uint64(math.MaxInt64)
-	part := strings.Split(id, "/")
-	n, numErr := strconv.ParseUint(part[len(part)-1], 10, 63)
-	switch {
-	case numErr != nil || n == 0 || len(part) != 1 && len(part) != 4:
-		return fmt.Errorf("%q is no id of an entry (site/incarnation/balance/number) and no sequence", id)
-	case len(part) == 1 || part[2] == "@":
-		after, last = n-1, n
-	default:
-		after = n - 1
-	}
-	err := ScanWith(p.ctx, p.dir, p.segments, after, func(e record.Entry) error {
-		switch {
-		case e.ID == id || len(part) == 1 && e.Seq == n:
-			p.entry = e
-			p.entry.JSON = slices.Clone(e.JSON)
-			return errFound
-		case e.Seq >= last:
-			return errFound
-		}
-		if p.progress != nil && e.Seq%verifyChunk == 0 {
-			p.progress(e.Seq, 0)
-		}
-		return nil
-	})
-	var lost *SegmentFault
-	switch {
-	case p.entry.Seq == 0 && errors.As(err, &lost):
-		return fmt.Errorf("the entry %s may be among those that cannot be read: %w", id, lost)
-	case err != nil && !errors.Is(err, errFound):
-		return err
-	case p.entry.Seq == 0:
-		return fmt.Errorf("the journal in %s has no entry %s", p.dir, id)
-	}
-	return nil
 }
 
 // stamped looks for the first time-stamp over a checkpoint that covers the entry.
