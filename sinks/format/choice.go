@@ -15,13 +15,15 @@ const (
 	NameJSON   = "json"   // the entry as it is in the journal
 	NameNDJSON = "ndjson" // the same, one line for each
 	NameCSV    = "csv"    // one row for each weighing or result, RFC 4180
+	NameLine   = "line"   // as a balance prints, by a layout run backwards
 )
 
 // Choice is the part of a sink's configuration that says how entries are written. Sinks hold it inline, begin with
 // DefaultChoice, and call Check and Open. What belongs to one format only is a group of keys of that format's name.
 type Choice struct {
-	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result." enum:"json,ndjson,csv" default:"json"`
+	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout." enum:"json,ndjson,csv,line" default:"json"`
 	CSV    CSVDialect `yaml:"csv" desc:"How rows are written, for format: csv."`
+	Line   LineForm   `yaml:"line" desc:"How a weighing is printed, for format: line."`
 }
 
 // DefaultChoice is what applies where the file says nothing.
@@ -51,12 +53,13 @@ var forms = map[string]form{
 	NameJSON:   {carries: every, uses: []Use{OneByOne, Together}, open: openJSON},
 	NameNDJSON: {carries: every, uses: []Use{OneByOne, Together, Added}, open: openNDJSON},
 	NameCSV:    {carries: HasCSV, uses: []Use{OneByOne, Together, Added}, check: checkCSV, open: openCSV},
+	NameLine:   {carries: HasCSV, uses: []Use{OneByOne, Together}, check: checkLine, open: openLine},
 }
 
 // names lists the formats for a use, in the order in which they are told to people.
 func names(use Use) []string {
 	var all []string
-	for _, name := range []string{NameJSON, NameNDJSON, NameCSV} {
+	for _, name := range []string{NameJSON, NameNDJSON, NameCSV, NameLine} {
 		if slices.Contains(forms[name].uses, use) {
 			all = append(all, name)
 		}
@@ -85,7 +88,7 @@ func (c *Choice) Check(r *strict.Report, use Use) {
 }
 
 // groups are the formats that have keys of their own.
-var groups = []string{NameCSV}
+var groups = []string{NameCSV, NameLine}
 
 var useWords = [...]string{
 	OneByOne: "entries go out one by one",
