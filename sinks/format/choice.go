@@ -16,18 +16,24 @@ const (
 	NameNDJSON = "ndjson" // the same, one line for each
 	NameCSV    = "csv"    // one row for each weighing or result, RFC 4180
 	NameLine   = "line"   // as a balance prints, by a layout run backwards
+
+	NameCloudEvents = "cloudevents" // CloudEvents 1.0
 )
 
 // Choice is the part of a sink's configuration that says how entries are written. Sinks hold it inline, begin with
 // DefaultChoice, and call Check and Open. What belongs to one format only is a group of keys of that format's name.
 type Choice struct {
-	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout." enum:"json,ndjson,csv,line" default:"json"`
+	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout; cloudevents: as CloudEvents 1.0." enum:"json,ndjson,csv,line,cloudevents" default:"json"`
 	CSV    CSVDialect `yaml:"csv" desc:"How rows are written, for format: csv."`
 	Line   LineForm   `yaml:"line" desc:"How a weighing is printed, for format: line."`
+
+	CloudEvents CloudEvents `yaml:"cloudevents" desc:"What events say of themselves, for format: cloudevents."`
 }
 
 // DefaultChoice is what applies where the file says nothing.
-func DefaultChoice() Choice { return Choice{Format: NameJSON, CSV: defaultDialect()} }
+func DefaultChoice() Choice {
+	return Choice{Format: NameJSON, CSV: defaultDialect(), CloudEvents: CloudEvents{Mode: "structured"}}
+}
 
 // Use is how a sink hands entries over. Not every format can be used in every way.
 type Use uint8
@@ -54,12 +60,14 @@ var forms = map[string]form{
 	NameNDJSON: {carries: every, uses: []Use{OneByOne, Together, Added}, open: openNDJSON},
 	NameCSV:    {carries: HasCSV, uses: []Use{OneByOne, Together, Added}, check: checkCSV, open: openCSV},
 	NameLine:   {carries: HasCSV, uses: []Use{OneByOne, Together}, check: checkLine, open: openLine},
+
+	NameCloudEvents: {carries: every, uses: []Use{OneByOne, Together}, check: checkCloudEvents, open: openCloudEvents},
 }
 
 // names lists the formats for a use, in the order in which they are told to people.
 func names(use Use) []string {
 	var all []string
-	for _, name := range []string{NameJSON, NameNDJSON, NameCSV, NameLine} {
+	for _, name := range []string{NameJSON, NameNDJSON, NameCSV, NameLine, NameCloudEvents} {
 		if slices.Contains(forms[name].uses, use) {
 			all = append(all, name)
 		}
@@ -88,7 +96,7 @@ func (c *Choice) Check(r *strict.Report, use Use) {
 }
 
 // groups are the formats that have keys of their own.
-var groups = []string{NameCSV, NameLine}
+var groups = []string{NameCSV, NameLine, NameCloudEvents}
 
 var useWords = [...]string{
 	OneByOne: "entries go out one by one",
