@@ -334,16 +334,26 @@ func TestDefaultsAreWhatTheSchemaSays(t *testing.T) {
 	for _, kind := range kinds() {
 		s, _ := NewSink(kind)
 		for _, settings := range []any{s.Delivery, s.Settings} {
-			v := reflect.Indirect(reflect.ValueOf(settings))
-			for i := range v.NumField() {
-				f := v.Type().Field(i)
-				said, told := f.Tag.Lookup("default")
-				if f.Tag.Get("yaml") == "" || !told && v.Field(i).IsZero() {
-					continue
-				}
-				if want, got := asJSON(t, valueOf(f.Type, said)), asJSON(t, v.Field(i).Interface()); want != got {
-					t.Errorf("%s: the schema says that the default of %s is %s, and %s applies", kind, f.Name, want, got)
-				}
+			sameDefaults(t, kind, reflect.Indirect(reflect.ValueOf(settings)))
+		}
+	}
+}
+
+// sameDefaults compares the settings of a group, and of the groups in it.
+func sameDefaults(t *testing.T, kind string, v reflect.Value) {
+	t.Helper()
+	for i := range v.NumField() {
+		f := v.Type().Field(i)
+		said, told := f.Tag.Lookup("default")
+		key, option, _ := strings.Cut(f.Tag.Get("yaml"), ",")
+		group := f.Type.Kind() == reflect.Struct && !told && f.Type.NumField() > 0 && f.Type.Field(0).Tag.Get("yaml") != ""
+		switch {
+		case option == "inline", group:
+			sameDefaults(t, kind, v.Field(i))
+		case key == "", !told && v.Field(i).IsZero():
+		default:
+			if want, got := asJSON(t, valueOf(f.Type, said)), asJSON(t, v.Field(i).Interface()); want != got {
+				t.Errorf("%s: the schema says that the default of %s is %s, and %s applies", kind, f.Name, want, got)
 			}
 		}
 	}

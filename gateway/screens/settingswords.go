@@ -19,6 +19,7 @@ var mainGroups = map[string]bool{"port": true, "verify": true, "space": true, "p
 var rareKeys = map[string]bool{
 	"*.driver": true, "*.latency": true, "*.write_timeout": true, "*.dial_timeout": true, "*.keep_alive": true, "*.listen_only": true,
 	"prints_as": true, "identity_needed": true, "cursor": true, "closed": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
+	"proxy": true, "proxy_user": true, "proxy_password": true, "oauth.audience": true, "oauth.in_body": true,
 	"client_id": true, "self_test": true, "poll_min": true, "poll_max": true, "drift_ppm": true, "algorithms": true, "skew": true,
 	"session.per_person": true, "session.all": true, "code_page": true, "line_length": true, "frame.idle_gap": true, "frame.length": true, "frame.max_length": true,
 }
@@ -46,6 +47,7 @@ var labels = map[string]string{
 	"*.for": "How long", "*.is": "Values", "*.dn": "DN", "*.gs1": "GS1 elements", "*.data_bits": "Data bits", "entries": "Kinds of entries", "*.uses": "How many uses",
 	"*.idle": "Idle time", "*.pin": "PIN", "*.openid": "OpenID provider", "over": "Parts that it is about", "adopt": "People that a change takes", "*.bind_dn": "Bind DN", "*.user_dn": "DN of a person",
 	"clock": "Clock", "*.drift_ppm": "Drift, millionths", "*.starttls": "StartTLS", "*.id": "Id", "every": "How often", "*.sinks": "Destinations", "*.client_id": "Client id",
+	"*.oauth": "Authorization server (OAuth 2)", "*.token_url": "Address for tokens", "*.answer_id": "Id in the answer", "*.sign": "Secrets for signing", "*.statuses": "What answers mean",
 }
 
 var captureWords = map[string]string{

@@ -17,7 +17,7 @@ func judge(a *http.Response, said []byte) error {
 	if status >= 200 && status < 300 {
 		return nil
 	}
-	err := fmt.Errorf("the server answered %d %s%s", status, http.StatusText(status), quote(said))
+	err := errors.New(says(a, said))
 	switch {
 	case status >= 300 && status < 400:
 		return sinks.Unusable{Err: fmt.Errorf("the server answered %d and points to %s: weighings are not sent on to where nobody configured; "+
@@ -25,10 +25,7 @@ func judge(a *http.Response, said []byte) error {
 	case about[status] != "":
 		return sinks.Unusable{Err: fmt.Errorf("%w: %s", err, about[status])}
 	case status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests, status >= 500:
-		if after, ok := retryAfter(a.Header, time.Now()); ok {
-			return sinks.Busy{Err: err, After: after}
-		}
-		return err
+		return later(a.Header, err)
 	case status >= 400:
 		// The draft on Idempotency-Key has a server answer 409 while it still works on the same key.
 		if after, ok := retryAfter(a.Header, time.Now()); ok && status == http.StatusConflict {
@@ -39,16 +36,29 @@ func judge(a *http.Response, said []byte) error {
 	return errors.New(err.Error() + ", which is no final answer")
 }
 
+// says is what a server answered, in words.
+func says(a *http.Response, said []byte) string {
+	return fmt.Sprintf("the server answered %d %s%s", a.StatusCode, http.StatusText(a.StatusCode), quote(said))
+}
+
+// later is an error after which it is tried again: not before the time that the answer names, where it names one.
+func later(h http.Header, err error) error {
+	if after, ok := retryAfter(h, time.Now()); ok {
+		return sinks.Busy{Err: err, After: after}
+	}
+	return err
+}
+
 // about are the statuses that speak of the sink and not of the entry, each with what to do about it.
 var about = map[int]string{
-	http.StatusUnauthorized:            "check bearer, or user and password, of this sink",                                // 401
-	http.StatusForbidden:               "the server knows this sink and does not let it write there: ask its keeper",      // 403
-	http.StatusNotFound:                "check url of this sink",                                                          // 404
-	http.StatusMethodNotAllowed:        "check url and method of this sink",                                               // 405
-	http.StatusProxyAuthRequired:       "a proxy on the way wants a name and a password: let this computer go without it", // 407
-	http.StatusGone:                    "the address was given up: put the new one into url of this sink",                 // 410
-	http.StatusNotImplemented:          "check method of this sink",                                                       // 501
-	http.StatusHTTPVersionNotSupported: "the server does not take this version of HTTP: ask its keeper",                   // 505
+	http.StatusUnauthorized:            "check what proves who sends in the settings of this sink (bearer, user and password, oauth, sign)",                    // 401
+	http.StatusForbidden:               "the server knows this sink and does not let it write there: ask its keeper",                                           // 403
+	http.StatusNotFound:                "check url of this sink",                                                                                               // 404
+	http.StatusMethodNotAllowed:        "check url and method of this sink",                                                                                    // 405
+	http.StatusProxyAuthRequired:       "a proxy on the way wants a name and a password: check proxy_user and proxy_password, or go without it by proxy: none", // 407
+	http.StatusGone:                    "the address was given up: put the new one into url of this sink",                                                      // 410
+	http.StatusNotImplemented:          "check method of this sink",                                                                                            // 501
+	http.StatusHTTPVersionNotSupported: "the server does not take this version of HTTP: ask its keeper",                                                        // 505
 }
 
 // maxWait caps what a server may ask for.

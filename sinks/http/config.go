@@ -7,40 +7,50 @@ import (
 	"net"
 	"net/http"
 	"net/url"
-	"path/filepath"
 	"strings"
 	"time"
 
+	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 	"weighpost/sinks"
+	"weighpost/sinks/format"
 )
 
 // What one request carries.
 const (
-	Entry = "entry" // one entry, its exact JSON
+	Entry = "entry" // one entry, in the format of the sink
+	Batch = "batch" // a batch, in the format of the sink
 	Lines = "lines" // a batch, one entry a line
 	Array = "array" // a batch, as a JSON array
 )
 
 // Config is one HTTP sink as a person writes it.
 type Config struct {
-	URL         string          `yaml:"url" desc:"Where entries are sent: https://host/path. {id} in the path stands for the entry's id."`
-	Checkpoints string          `yaml:"checkpoints" desc:"Where the journal's signed checkpoints are sent by POST, so that copies are held elsewhere: https://host/path, without {id}. Left out: they are not sent there."`
-	Method      string          `yaml:"method" desc:"Method of the request; PUT needs {id} in the URL." enum:"POST,PUT" default:"POST"`
-	Body        string          `yaml:"body" desc:"What a request carries: one entry, or a batch as lines of JSON or as a JSON array." enum:"entry,lines,array" default:"entry"`
-	Timeout     strict.Duration `yaml:"timeout" desc:"How long one request may take, 100ms to 10m." default:"10s"`
-	Insecure    bool            `yaml:"insecure" desc:"Allow http:// to another machine, without encryption." default:"false"`
-	Bearer      strict.Secret   `yaml:"bearer" desc:"Where a bearer token is kept: file:/path or env:NAME."`
-	User        string          `yaml:"user" desc:"User name for basic authentication."`
-	Password    strict.Secret   `yaml:"password" desc:"Where the password for basic authentication is kept: file:/path or env:NAME."`
-	CA          string          `yaml:"ca" desc:"PEM file of the authorities that may vouch for the server; those of the system if not given."`
-	Certificate string          `yaml:"certificate" desc:"PEM file of the client certificate that is shown to the server."`
-	Key         string          `yaml:"key" desc:"PEM file of the private key of the client certificate."`
+	format.Choice `yaml:",inline"`
+	URL           string            `yaml:"url" desc:"Where entries are sent: https://host/path. {id} in the path stands for the entry's id."`
+	Checkpoints   string            `yaml:"checkpoints" desc:"Where the journal's signed checkpoints are sent by POST, so that copies are held elsewhere: https://host/path, without {id}. Left out: they are not sent there."`
+	Method        string            `yaml:"method" desc:"Method of the request; PUT needs {id} in the URL." enum:"POST,PUT" default:"POST"`
+	Body          string            `yaml:"body" desc:"What a request carries: one entry or a batch, as format says; or a batch as lines of JSON or as a JSON array." enum:"entry,batch,lines,array" default:"entry"`
+	Timeout       strict.Duration   `yaml:"timeout" desc:"How long one request may take, 100ms to 10m." default:"10s"`
+	Statuses      map[string]string `yaml:"statuses" desc:"What an answer means where that is other than usual, by its status: accepted (the server has it), again (try again), refused (set the entry aside), stop (the destination needs a person)." enum:"accepted,again,refused,stop"`
+	AnswerID      AnswerID          `yaml:"answer_id" desc:"Where in the answer the server says what it calls the entry, such as the number of a lab system; it is kept in the journal. Left out: nothing is kept."`
+	Insecure      bool              `yaml:"insecure" desc:"Allow http:// to another machine, or the password of a proxy, without encryption." default:"false"`
+	Sign          strict.Secret     `yaml:"sign" desc:"Where the secrets are kept with which requests are signed (HMAC-SHA256, Standard Webhooks): file:/path or env:NAME. One a line, whsec_ and base64 of 24 to 64 bytes; while there are several, each signs."`
+	Bearer        strict.Secret     `yaml:"bearer" desc:"Where a bearer token is kept: file:/path or env:NAME."`
+	User          string            `yaml:"user" desc:"User name for basic authentication."`
+	Password      strict.Secret     `yaml:"password" desc:"Where the password for basic authentication is kept: file:/path or env:NAME."`
+	OAuth         OAuth             `yaml:"oauth" desc:"An authorization server that gives tokens for this destination (OAuth 2, client credentials). Left out: none is asked."`
+	CA            string            `yaml:"ca" desc:"PEM file of the authorities that may vouch for the server; those of the system if not given."`
+	Certificate   string            `yaml:"certificate" desc:"PEM file of the client certificate that is shown to the server."`
+	Key           string            `yaml:"key" desc:"PEM file of the private key of the client certificate."`
+	Proxy         string            `yaml:"proxy" desc:"The proxy on the way: environment (HTTPS_PROXY and its like), none, or http://, https:// or socks5:// with host and port." default:"environment"`
+	ProxyUser     string            `yaml:"proxy_user" desc:"User name at the proxy."`
+	ProxyPassword strict.Secret     `yaml:"proxy_password" desc:"Where the password for the proxy is kept: file:/path or env:NAME."`
 }
 
 // Default is a Config with what applies where the file says nothing.
 func Default() *Config {
-	return &Config{Method: http.MethodPost, Body: Entry, Timeout: strict.Duration(10 * time.Second)}
+	return &Config{Choice: format.DefaultChoice(), Method: http.MethodPost, Body: Entry, Timeout: strict.Duration(10 * time.Second), Proxy: fromEnvironment}
 }
 
 const (
@@ -70,8 +80,8 @@ func (c *Config) Check(r *strict.Report) {
 	}
 	named := strings.Contains(c.URL, idPlaceholder)
 	switch {
-	case c.Body != Entry && c.Body != Lines && c.Body != Array:
-		r.At("body").Fault(fmt.Sprintf("%q is no kind of body", c.Body), "entry, lines or array")
+	case c.Body != Entry && c.Body != Batch && c.Body != Lines && c.Body != Array:
+		r.At("body").Fault(fmt.Sprintf("%q is no kind of body", c.Body), "entry, batch, lines or array")
 	case c.Body != Entry && named:
 		r.At("body").Fault("sends several entries, and the URL has room for one {id}", "body: entry, or a URL without {id}")
 	case c.Method == http.MethodPut && !named:
@@ -81,8 +91,28 @@ func (c *Config) Check(r *strict.Report) {
 	if d := c.Timeout.D(); d < 100*time.Millisecond || d > 10*time.Minute {
 		r.At("timeout").Fault(d.String()+" is out of range", "100ms to 10m")
 	}
+	c.checkFormat(r)
+	c.checkStatuses(r.At("statuses"))
+	c.AnswerID.check(r.At("answer_id"))
 	c.checkIdentity(r)
+	c.OAuth.check(r.At("oauth"))
+	c.checkProxy(r)
 }
+
+// checkFormat holds format and body against each other.
+func (c *Config) checkFormat(r *strict.Report) {
+	use := format.OneByOne
+	if c.Body == Batch {
+		use = format.Together
+	}
+	c.Choice.Check(r, use)
+	if (c.Body == Lines || c.Body == Array) && c.Format != format.NameJSON {
+		r.At("body").Fault(fmt.Sprintf("%s is JSON of its own, beside format: %s", c.Body, c.Format), "body: batch or entry, or format: json")
+	}
+}
+
+// Carries says whether the sink can hold a kind of entry as it is set.
+func (c *Config) Carries(k record.Kind) bool { return c.Choice.Carries(k) }
 
 func (c *Config) checkURL(r *strict.Report, text string) {
 	const mark = "weighpost-id"
@@ -108,26 +138,6 @@ func (c *Config) checkURL(r *strict.Report, text string) {
 	}
 	if err == nil && u.Scheme == "http" && (c.CA != "" || c.Certificate != "") {
 		r.Fault("has no TLS, but ca or certificate is given", "https://")
-	}
-}
-
-func (c *Config) checkIdentity(r *strict.Report) {
-	if !c.Bearer.IsZero() && (c.User != "" || !c.Password.IsZero()) {
-		r.At("bearer").Fault("is given beside user and password: a request carries one of them", "bearer, or user and password")
-	}
-	if (c.User == "") != c.Password.IsZero() {
-		r.At("user").Fault("user and password go together", "both, or neither")
-	}
-	if strings.Contains(c.User, ":") {
-		r.At("user").Fault("holds a colon, which ends a user name in basic authentication (RFC 7617 section 2)", "a name without a colon")
-	}
-	if (c.Certificate == "") != (c.Key == "") {
-		r.At("certificate").Fault("certificate and key go together", "both, or neither")
-	}
-	for key, path := range map[string]string{"ca": c.CA, "certificate": c.Certificate, "key": c.Key} {
-		if path != "" && !filepath.IsAbs(path) {
-			r.At(key).Fault(fmt.Sprintf("%q is not absolute; the daemon does not run in this folder", path), "/absolute/path.pem")
-		}
 	}
 }
 

@@ -17,21 +17,30 @@ import (
 	"weighpost/sinks"
 )
 
-// connect makes the client, if there is none, and reads the credentials: they may have been changed since the last delivery.
-func (s *Sink) connect() (auth string, err error) {
-	if auth, err = s.authorization(); err != nil {
-		return "", err
+// connect makes the client, if there is none, and reads the secrets: they may have been changed since the last delivery.
+func (s *Sink) connect() (err error) {
+	if s.auth, err = s.fixedAuthorization(); err != nil {
+		return err
 	}
-	if s.client != nil {
-		return auth, nil
+	if s.keys, err = s.signingKeys(); err != nil || s.client != nil {
+		return err
 	}
+	return s.open()
+}
+
+func (s *Sink) open() error {
 	t, err := s.tls()
 	if err != nil {
-		return "", err
+		return err
+	}
+	proxy, err := s.proxy()
+	if err != nil {
+		return err
 	}
 	s.client = &http.Client{
 		Transport: &http.Transport{
-			Proxy:                  http.ProxyFromEnvironment,
+			Proxy:                  proxy,
+			OnProxyConnectResponse: tunnelled,
 			DialContext:            (&net.Dialer{Timeout: 10 * time.Second, KeepAlive: 15 * time.Second}).DialContext,
 			TLSClientConfig:        t,
 			TLSHandshakeTimeout:    10 * time.Second,
@@ -43,11 +52,12 @@ func (s *Sink) connect() (auth string, err error) {
 		},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}
-	return auth, nil
+	return nil
 }
 
-// authorization gives the header's value (RFC 6750 section 2.1, RFC 7617 section 2), or "".
-func (s *Sink) authorization() (string, error) {
+// fixedAuthorization gives the header's value (RFC 6750 section 2.1, RFC 7617 section 2), or "" where there is none or a token is to be
+// asked for.
+func (s *Sink) fixedAuthorization() (string, error) {
 	switch {
 	case !s.cfg.Bearer.IsZero():
 		token, err := s.cfg.Bearer.Resolve()
@@ -66,6 +76,23 @@ func (s *Sink) authorization() (string, error) {
 		return "Basic " + base64.StdEncoding.EncodeToString([]byte(s.cfg.User+":"+string(password))), nil
 	}
 	return "", nil
+}
+
+// prove writes who sends into a request, and signs it as of now.
+func (s *Sink) prove(ctx context.Context, h http.Header, id string, body []byte) error {
+	auth := s.auth
+	if s.cfg.OAuth.asked() {
+		token, err := s.token(ctx)
+		if err != nil {
+			return err
+		}
+		auth = "Bearer " + token
+	}
+	if auth != "" {
+		h.Set("Authorization", auth)
+	}
+	sign(h, id, time.Now(), body, s.keys)
+	return nil
 }
 
 func (s *Sink) tls() (*tls.Config, error) {
@@ -99,7 +126,10 @@ func (s *Sink) unanswered(err error) error {
 	}
 	var untrusted *tls.CertificateVerificationError
 	var alert *net.OpError
+	var unusable sinks.Unusable
 	switch {
+	case errors.As(err, &unusable): // a proxy that turned us away
+		return unusable
 	case errors.As(err, &untrusted):
 		return sinks.Unusable{Err: fmt.Errorf("the server's certificate is not trusted: %w", err)}
 	case errors.As(err, &alert) && alert.Op == "remote error":

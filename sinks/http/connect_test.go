@@ -160,27 +160,48 @@ func TestErrorsKeepQueriesToThemselves(t *testing.T) {
 
 func TestConfigFaults(t *testing.T) {
 	for text, want := range map[string]string{
-		"method: POST":                                                         "url: the URL is missing",
-		"url: \"https://%zz\"":                                                 "url: is no URL",
-		"url: https://user:pw@lab.example/w":                                   "url: the URL holds a user name or a password",
-		"url: ftp://lab.example/w":                                             `url: the scheme "ftp" is not known`,
-		"url: https:///w":                                                      "url: the URL names no host",
-		"url: \"https://lab.example/w#x\"":                                     "url: the part after # is never sent",
-		"url: http://lab.example/w":                                            "url: the connection to lab.example would not be encrypted",
-		"url: https://lab.example/w\nmethod: PUT":                              "method: PUT replaces what is at the URL",
-		"url: https://lab.example/w\nmethod: GET":                              "method: ",
-		"url: \"https://lab.example/{id}\"\nbody: array":                       "body: sends several entries",
-		"url: \"https://lab.example/w?id={id}\"":                               "url: {id} stands outside of the path",
-		"url: \"https://{id}.example/w\"":                                      "url: {id} stands outside of the path",
-		"url: https://lab.example/w\nbody: xml":                                "body: ",
-		"url: https://lab.example/w\ntimeout: 1ms":                             "timeout: 1ms is out of range",
-		"url: https://lab.example/w\nuser: a":                                  "user: user and password go together",
-		"url: https://lab.example/w\nuser: \"a:b\"\npassword: env:PW":          "user: holds a colon",
-		"url: https://lab.example/w\nbearer: env:T\nuser: a\npassword: env:PW": "bearer: is given beside user and password",
-		"url: https://lab.example/w\nbearer: hunter2":                          "bearer: ",
-		"url: https://lab.example/w\ncertificate: /a.pem":                      "certificate: certificate and key go together",
-		"url: https://lab.example/w\nca: a.pem":                                `ca: "a.pem" is not absolute`,
-		"url: http://localhost/w\nca: /a.pem":                                  "url: has no TLS, but ca or certificate is given",
+		"method: POST":                                                                                   "url: the URL is missing",
+		"url: \"https://%zz\"":                                                                           "url: is no URL",
+		"url: https://user:pw@lab.example/w":                                                             "url: the URL holds a user name or a password",
+		"url: ftp://lab.example/w":                                                                       `url: the scheme "ftp" is not known`,
+		"url: https:///w":                                                                                "url: the URL names no host",
+		"url: \"https://lab.example/w#x\"":                                                               "url: the part after # is never sent",
+		"url: http://lab.example/w":                                                                      "url: the connection to lab.example would not be encrypted",
+		"url: https://lab.example/w\nmethod: PUT":                                                        "method: PUT replaces what is at the URL",
+		"url: https://lab.example/w\nmethod: GET":                                                        "method: ",
+		"url: \"https://lab.example/{id}\"\nbody: array":                                                 "body: sends several entries",
+		"url: \"https://lab.example/w?id={id}\"":                                                         "url: {id} stands outside of the path",
+		"url: \"https://{id}.example/w\"":                                                                "url: {id} stands outside of the path",
+		"url: https://lab.example/w\nbody: xml":                                                          "body: ",
+		"url: https://lab.example/w\ntimeout: 1ms":                                                       "timeout: 1ms is out of range",
+		"url: https://lab.example/w\nuser: a":                                                            "user: user and password go together",
+		"url: https://lab.example/w\nuser: \"a:b\"\npassword: env:PW":                                    "user: holds a colon",
+		"url: https://lab.example/w\nbearer: env:T\nuser: a\npassword: env:PW":                           "bearer: is given beside user and password",
+		"url: https://lab.example/w\nbearer: hunter2":                                                    "bearer: ",
+		"url: https://lab.example/w\ncertificate: /a.pem":                                                "certificate: certificate and key go together",
+		"url: https://lab.example/w\nca: a.pem":                                                          `ca: "a.pem" is not absolute`,
+		"url: https://lab.example/w\nstatuses: {999: again}":                                             "statuses.999: ",
+		"url: https://lab.example/w\nstatuses: {ok: again}":                                              `statuses.ok: "ok" is no status`,
+		"url: https://lab.example/w\nstatuses: {409: fine}":                                              "statuses.409: ",
+		"url: https://lab.example/w\nstatuses: {503: accepted}":                                          "statuses.503: 503 says that the server has not taken the entry",
+		"url: https://lab.example/w\nanswer_id: {header: a, pointer: /a}":                                "answer_id: names a header and a place",
+		"url: https://lab.example/w\nanswer_id: {header: \"a b\"}":                                       "answer_id.header: ",
+		"url: https://lab.example/w\nanswer_id: {pointer: id}":                                           "answer_id.pointer: ",
+		"url: https://lab.example/w\nproxy: ftp://p.example":                                             "proxy: is no proxy",
+		"url: https://lab.example/w\nproxy: http://u:pw@p.example":                                       "proxy: holds a user name or a password",
+		"url: https://lab.example/w\nproxy: http://p.example/x":                                          "proxy: has more than host and port",
+		"url: https://lab.example/w\nproxy_user: a":                                                      "proxy_user: proxy_user and proxy_password go together",
+		"url: https://lab.example/w\nproxy_user: a\nproxy_password: env:P":                               "proxy_user: is given without an address",
+		"url: https://lab.example/w\nproxy: http://p.example:3128\nproxy_user: a\nproxy_password: env:P": "proxy: the password would go to p.example:3128 without encryption",
+		"url: https://lab.example/w\noauth: {client: a, secret: env:S}":                                  "oauth.token_url: the address for tokens is missing",
+		"url: https://lab.example/w\noauth: {token_url: \"http://as.example/t\", client: a, secret: env:S}\ninsecure: true":     "oauth.token_url: the secret would go to as.example without encryption",
+		"url: https://lab.example/w\noauth: {token_url: \"https://as.example/t\", secret: env:S}":                               "oauth.client: ",
+		"url: https://lab.example/w\noauth: {token_url: \"https://as.example/t\", client: a}":                                   "oauth.secret: ",
+		"url: https://lab.example/w\noauth: {token_url: \"https://as.example/t\", client: a, secret: env:S, scopes: [\"a b\"]}": "oauth.scopes[0]: ",
+		"url: https://lab.example/w\noauth: {token_url: \"https://as.example/t\", client: a, secret: env:S}\nbearer: env:T":     "oauth: is given beside bearer",
+		"url: https://lab.example/w\nbody: lines\nformat: csv":                                                                  "body: lines is JSON of its own",
+		"url: https://lab.example/w\nformat: xml":                                                                               "format: ",
+		"url: http://localhost/w\nca: /a.pem":                                                                                   "url: has no TLS, but ca or certificate is given",
 	} {
 		c := Default()
 		doc, faults := strict.Load("sink.yaml", []byte(text), c)
@@ -193,6 +214,9 @@ func TestConfigFaults(t *testing.T) {
 	}
 	for _, text := range []string{
 		"url: http://localhost:8080/w", "url: http://127.0.0.1/w", "url: \"http://[::1]/w\"", "url: http://lab.example/w\ninsecure: true",
+		"url: https://lab.example/w\nbody: batch\nformat: csv\nstatuses: {409: accepted, \"422\": refused, 404: stop}\nanswer_id: {header: Location}\nsign: file:/etc/weighpost/signing",
+		"url: https://lab.example/w\noauth: {token_url: \"http://localhost/t\", client: a, secret: env:S, scopes: [\"a:b\"]}\nproxy: socks5://127.0.0.1:1080\nproxy_user: a\nproxy_password: env:P",
+		"url: https://lab.example/w\nproxy: none",
 		"url: \"https://lab.example/w/{id}\"\nmethod: PUT\nbearer: env:T\nca: /etc/ssl/lab.pem",
 	} {
 		c := Default()
@@ -203,4 +227,13 @@ func TestConfigFaults(t *testing.T) {
 			t.Errorf("%q: %v", text, all)
 		}
 	}
+}
+
+func must(t *testing.T, file string) []byte {
+	t.Helper()
+	b, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
 }

@@ -1,4 +1,4 @@
-// Package http delivers entries to a URL by POST or PUT: the entry's exact JSON, or a batch of them.
+// Package http delivers entries to a URL by POST or PUT: one in each request, or a batch, in a format of package format.
 //
 // Each request carries the header Idempotency-Key (draft-ietf-httpapi-idempotency-key-header) with the entry's id, which is
 // the same at every attempt: a receiver that has seen it answers as it did before. A batch carries the ids of its first and
@@ -8,7 +8,7 @@
 // of RFC 8941, section 3.3.6): entries that came after them in the journal may have arrived already. Such entries never share a
 // request with others.
 //
-// What an answer means:
+// What an answer means, where the configuration does not say otherwise (statuses):
 //
 //	2xx                                accepted
 //	408, 425, 429, other 5xx           tried again; not before Retry-After, where there is one
@@ -16,6 +16,9 @@
 //	                                   the sink is stopped: credentials, address or method are wrong
 //	400, 409, 413, 415, 422, other 4xx the entry is refused; of a batch, the entry that causes it is found by halves.
 //	                                   409 with Retry-After is tried again: the same key is still being worked on
+//
+// Requests can be signed (sign.go), carry a token that an authorization server gives (oauth.go), and go by a proxy (proxy.go). What the
+// server calls an entry can be kept (answerid.go).
 //
 // No answer, or a cut before its first line, is tried again. A redirect is never followed: weighings, and what proves who
 // sends them, go only where the configuration says.
@@ -35,6 +38,9 @@ import (
 	"slices"
 	"strings"
 
+	"golang.org/x/net/http/httpguts"
+	"golang.org/x/oauth2"
+
 	"weighpost/gateway/record"
 	"weighpost/sinks"
 	"weighpost/sinks/format"
@@ -53,13 +59,23 @@ const (
 type Sink struct {
 	cfg    Config
 	log    *slog.Logger
-	client *http.Client // nil: to be made anew from the files that the configuration names
+	format format.Format
+	client *http.Client  // nil: to be made anew from the files that the configuration names
+	auth   string        // as the header has it; "" for none, or for a token that is asked for
+	keys   [][]byte      // that requests are signed with
+	held   *oauth2.Token // nil: to be asked for
+
+	receipts []record.Answered // of the last Deliver
 }
 
 // New makes a sink. Certificates and secrets are read at the first delivery, and again after the server turned it away: they
 // may have been renewed.
 func New(c Config, id string, env sinks.Env) (*Sink, error) {
-	return &Sink{cfg: c, log: env.Logger(id)}, nil
+	f, err := c.Choice.Open(env)
+	if err != nil {
+		return nil, err
+	}
+	return &Sink{cfg: c, log: env.Logger(id), format: f}, nil
 }
 
 // Far is the server's host and port.
@@ -80,18 +96,24 @@ func (s *Sink) Close() error {
 	return nil
 }
 
+// renew has the next delivery read certificates and secrets anew.
+func (s *Sink) renew() {
+	_ = s.Close()
+	s.client, s.held = nil, nil
+}
+
 // Deliver sends the entries in order, one request after the other.
 func (s *Sink) Deliver(ctx context.Context, entries []record.Entry) (n int, err error) {
 	if len(entries) == 0 {
 		return 0, nil
 	}
-	auth, err := s.connect()
-	if err != nil {
+	s.receipts = nil
+	if err := s.connect(); err != nil {
 		return 0, sinks.Unusable{Err: err}
 	}
 	for size := len(entries); n < len(entries); {
 		batch := s.cut(entries[n:], size)
-		err := s.send(ctx, auth, batch)
+		err := s.send(ctx, batch)
 		var refused sinks.Refused
 		var unusable sinks.Unusable
 		switch {
@@ -102,8 +124,7 @@ func (s *Sink) Deliver(ctx context.Context, entries []record.Entry) (n int, err 
 			size = len(batch) / 2 // which of them is it?
 			continue
 		case errors.As(err, &unusable):
-			s.Close()
-			s.client = nil
+			s.renew()
 		}
 		return n, err
 	}
@@ -124,63 +145,70 @@ func (s *Sink) cut(entries []record.Entry, size int) []record.Entry {
 	return entries[:min(size, len(entries))]
 }
 
-// send makes one request and judges its answer.
-func (s *Sink) send(ctx context.Context, auth string, batch []record.Entry) error {
+// send hands over one request and judges its answer. A token that the server does not take any more is renewed once.
+func (s *Sink) send(ctx context.Context, batch []record.Entry) error {
+	held := s.held
+	status, err := s.exchange(ctx, batch)
+	if status == http.StatusUnauthorized && held != nil && held == s.held {
+		s.held = nil
+		_, err = s.exchange(ctx, batch)
+	}
+	return err
+}
+
+// exchange makes one request. status is 0 where there is no answer.
+func (s *Sink) exchange(ctx context.Context, batch []record.Entry) (status int, err error) {
+	p, err := s.body(batch)
+	if err != nil {
+		return 0, err
+	}
+	h := http.Header{}
+	if err = head(h, batch, p); err == nil {
+		err = s.prove(ctx, h, messageID(batch), p.Body)
+	}
+	if err != nil {
+		return 0, err
+	}
 	ctx, cancel := context.WithTimeout(ctx, s.cfg.Timeout.D())
 	defer cancel()
-	req, err := s.request(ctx, auth, batch)
+	req, err := http.NewRequestWithContext(ctx, s.cfg.Method, s.cfg.target(batch[0]), bytes.NewReader(p.Body))
 	if err != nil {
-		return err
+		return 0, sinks.Unusable{Err: errors.New("its URL cannot be used")}
 	}
+	req.Header = h
 	answer, err := s.client.Do(req)
 	if err != nil {
-		return s.unanswered(err)
+		return 0, s.unanswered(err)
 	}
 	defer answer.Body.Close()
 	// The first line decides; whether the rest arrives does not matter any more.
 	said, _ := io.ReadAll(io.LimitReader(answer.Body, maxDrain))
-	return judge(answer, said)
+	if err = s.cfg.decide(answer, said); err == nil {
+		s.note(batch, answer, said)
+	}
+	return answer.StatusCode, err
 }
 
-func (s *Sink) request(ctx context.Context, auth string, batch []record.Entry) (*http.Request, error) {
-	body, kind, err := s.body(batch)
-	if err != nil {
-		return nil, err
-	}
-	target := strings.ReplaceAll(s.cfg.URL, idPlaceholder, segment(batch[0].ID))
-	req, err := http.NewRequestWithContext(ctx, s.cfg.Method, target, bytes.NewReader(body))
-	if err != nil {
-		return nil, sinks.Unusable{Err: errors.New("its URL cannot be used")}
-	}
-	req.Header.Set("Content-Type", kind)
-	req.Header.Set("Idempotency-Key", key(batch))
-	req.Header.Set("User-Agent", "weighpost")
-	if slices.ContainsFunc(batch, func(e record.Entry) bool { return e.Late }) {
-		req.Header.Set("Weighpost-Late", "?1")
-	}
-	if auth != "" {
-		req.Header.Set("Authorization", auth)
-	}
-	return req, nil
+// target is the URL for an entry.
+func (c *Config) target(e record.Entry) string {
+	return strings.ReplaceAll(c.URL, idPlaceholder, segment(e.ID))
 }
 
-func (s *Sink) body(batch []record.Entry) (body []byte, kind string, err error) {
-	switch s.cfg.Body {
-	case Lines:
-		for _, e := range batch {
-			if !format.OneLine(e) && len(batch) == 1 {
-				return nil, "", sinks.Refused{Err: fmt.Errorf("entry %s has line ends between its fields and is no line", e.ID)}
-			}
-			if !format.OneLine(e) {
-				return nil, "", sinks.Refused{Err: errors.New("an entry is no line")}
-			}
-			body = format.AppendLine(body, e)
+// head writes the headers that a request has for what it carries, whoever sends it.
+func head(h http.Header, batch []record.Entry, p format.Payload) error {
+	for _, a := range p.Headers() {
+		if !httpguts.ValidHeaderFieldName(a.Name) || !httpguts.ValidHeaderFieldValue(a.Value) {
+			return sinks.Refused{Err: fmt.Errorf("%s of entry %s is nothing that a header can carry", a.Name, batch[0].ID)}
 		}
-		return body, "application/x-ndjson", nil
-	case Array:
-		return format.Array(batch), "application/json", nil
+		h.Set(a.Name, a.Value)
 	}
-	return format.JSON(batch[0]), "application/json", nil
+	h.Set("Content-Type", p.Type)
+	h.Set("Idempotency-Key", key(batch))
+	h.Set("User-Agent", "weighpost")
+	if slices.ContainsFunc(batch, func(e record.Entry) bool { return e.Late }) {
+		h.Set("Weighpost-Late", "?1")
+	}
+	return nil
 }
 
 // segment makes an id fit for one segment of a path (RFC 3986 section 3.3). A segment of dots alone would be a way up.

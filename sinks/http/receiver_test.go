@@ -16,6 +16,7 @@ import (
 
 	"weighpost/parsers/strict"
 	"weighpost/sinks"
+	"weighpost/sinks/format"
 	"weighpost/sinks/sinktest"
 )
 
@@ -113,6 +114,13 @@ func (r *receiver) received() []sinktest.Arrival {
 	return slices.Clone(r.got)
 }
 
+// last is the newest request that was taken.
+func (r *receiver) last() (http.Header, []byte) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.headers[len(r.headers)-1], r.got[len(r.got)-1].Body
+}
+
 func (r *receiver) config(change ...func(*Config)) Config {
 	c := *Default()
 	c.URL = "http://" + r.addr + "/weighings"
@@ -155,6 +163,11 @@ func TestPromises(t *testing.T) {
 		"entry": func(*Config) {},
 		"put":   func(c *Config) { c.Method, c.URL = http.MethodPut, c.URL+"/{id}?from=weighpost" },
 		"lines": func(c *Config) { c.Body = Lines },
+		"batch": func(c *Config) { c.Body, c.Format = Batch, format.NameNDJSON },
+		"signed": func(c *Config) {
+			c.Sign, _ = strict.SecretFrom("env:WEIGHPOST_TEST_SIGNING")
+			t.Setenv("WEIGHPOST_TEST_SIGNING", newSecret()+" "+newSecret())
+		},
 		"array": func(c *Config) { c.Body = Array },
 	} {
 		t.Run(name, func(t *testing.T) {
