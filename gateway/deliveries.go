@@ -186,7 +186,8 @@ func (g *Gateway) parkedRef(ctx context.Context, p journal.Parked) (record.Parke
 func refusedDecision(err error) error {
 	var gone *journal.NotParked
 	var way *deliver.OnItsWay
-	if errors.As(err, &gone) || errors.As(err, &way) || errors.Is(err, deliver.ErrNotDelivering) {
+	if errors.As(err, &gone) || errors.As(err, &way) || errors.Is(err, deliver.ErrNotDelivering) ||
+		errors.Is(err, deliver.ErrPaused) || errors.Is(err, deliver.ErrAlreadyPaused) || errors.Is(err, deliver.ErrNotPaused) {
 		return &record.RequestRefused{Why: err.Error()}
 	}
 	return err
@@ -199,6 +200,9 @@ func (g *Gateway) TryNow(ctx context.Context, who record.Actor, id, reason strin
 		return done, err
 	}
 	done.Sink, done.Left = id, s.runner.Status().Parked
+	if s.runner.Status().Paused != nil {
+		return done, refusedDecision(deliver.ErrPaused)
+	}
 	if !s.runner.Running() {
 		return done, refusedDecision(deliver.ErrNotDelivering)
 	}

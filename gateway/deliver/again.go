@@ -36,8 +36,11 @@ type again struct {
 }
 
 // Retry has parked entries delivered again, once the body is in the journal. They stay parked until the sink has taken them. A
-// restart does not forget them. The error is that of the journal; nothing is delivered then.
+// restart does not forget them. Errors are ErrPaused and those of the journal; nothing is delivered then.
 func (r *Runner) Retry(ctx context.Context, seqs []uint64, body *record.ParkedActed) error {
+	if r.pausedBy() != nil {
+		return ErrPaused
+	}
 	if err := r.log.ParkAgain(ctx, r.cfg.ID, seqs, body); err != nil {
 		return err
 	}
@@ -106,6 +109,9 @@ func (r *Runner) dropped(seqs []uint64, err error) {
 func (r *Runner) TryNow() error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	if r.paused != nil {
+		return ErrPaused
+	}
 	if !r.again.running {
 		return ErrNotDelivering
 	}
@@ -136,7 +142,7 @@ func (r *Runner) interruptible(ctx context.Context, patient bool) (context.Conte
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.again.interrupt, r.again.patient = cancel, patient
-	if r.again.hurry || !patient && r.readyAgain() {
+	if r.paused != nil || r.again.hurry || !patient && r.readyAgain() {
 		cancel()
 	}
 	return wctx, func() {
@@ -217,7 +223,7 @@ func (r *Runner) deliverAgain(ctx context.Context) (did bool, wait time.Duration
 	r.hurried(true)
 	n, err := r.try(ctx, batch)
 	r.tookAgain(seqs[:n])
-	if err != nil && ctx.Err() != nil {
+	if err != nil && r.cut(ctx) {
 		return true, 0, nil
 	}
 	var refused sinks.Refused

@@ -9,36 +9,34 @@ import (
 	"weighpost/sinks"
 )
 
-// fill reads on until the batch is full or the journal ends. Entries that the sink does not want are passed over; the cursor
-// goes with them when nothing waits in front.
-func (r *Runner) fill(ctx context.Context) error {
+// fill reads on until the batch is full or the journal ends. Entries that are not due are passed over; the cursor goes with them when
+// nothing waits in front.
+func (r *Runner) fill(ctx context.Context) (err error) {
 	before := r.cursor
-	for len(r.pending) < r.cfg.BatchSize && r.read < r.log.Head() {
-		entries, err := r.log.Read(ctx, r.read, r.cfg.BatchSize-len(r.pending))
-		if err != nil {
-			return err
+	for err == nil && len(r.pending) < r.cfg.BatchSize && r.reading.behind(r.log.Head()) {
+		at, releasing := r.reading.at, r.reading.release != nil
+		var list []due
+		var passed uint64
+		list, passed, err = r.readOn(ctx, &r.reading, r.cfg.BatchSize-len(r.pending))
+		if len(r.pending) == 0 && len(list) > 0 {
+			r.since = time.Now()
 		}
-		if len(entries) == 0 {
-			break
+		r.pending = append(r.pending, list...)
+		if len(r.pending) == 0 {
+			r.cursor = r.reading.at
 		}
-		for _, e := range entries {
-			r.read = e.Seq
-			switch {
-			case r.wants(e):
-				if len(r.pending) == 0 {
-					r.since = time.Now()
-				}
-				r.pending = append(r.pending, e)
-			case len(r.pending) == 0:
-				r.cursor = e.Seq
-			}
+		if passed > 0 {
+			r.show(func(s *Status) { s.Held += passed })
+		}
+		if r.reading.at == at && releasing == (r.reading.release != nil) && len(list) == 0 {
+			break // the journal gives nothing, for now
 		}
 	}
 	r.first()
 	if r.cursor != before {
 		r.keepCursor()
 	}
-	return nil
+	return err
 }
 
 // unripe is how long the batch should still wait for more entries.
@@ -67,7 +65,7 @@ func (r *Runner) idle(ctx context.Context, wait time.Duration) error {
 		wctx, cancel = context.WithTimeout(wctx, wait)
 		defer cancel()
 	}
-	if err := r.log.Wait(wctx, r.read); err != nil && wctx.Err() == nil {
+	if err := r.log.Wait(wctx, r.reading.at); err != nil && wctx.Err() == nil {
 		return err
 	}
 	return nil
@@ -97,7 +95,7 @@ func (r *Runner) checkpoint(ctx context.Context) {
 // lastCheckpoint hands over the head once more at the end, to a sink that works.
 func (r *Runner) lastCheckpoint(ctx context.Context) {
 	c, ok := r.sink.(sinks.Checkpointer)
-	if !ok || r.log.Head() == r.told || r.tries > 0 || r.stopped {
+	if !ok || r.log.Head() == r.told || r.tries > 0 || r.stopped || r.pausedBy() != nil {
 		return
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), grace)

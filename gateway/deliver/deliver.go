@@ -21,6 +21,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"slices"
 	"sync"
 	"time"
 
@@ -55,6 +56,12 @@ type Log interface {
 	// Park records that an entry was refused, remembers it, and moves the cursor past it, all in one commit.
 	Park(ctx context.Context, name string, e record.Entry, body *record.Parked) error
 	Append(ctx context.Context, bodies ...record.Body) ([]record.Entry, error)
+	// Remember keeps a text under a name, durably and in one commit with the bodies; "" forgets it.
+	Remember(ctx context.Context, name, text string, bodies ...record.Body) error
+	// Remembered gives it back, and the sequence of the first body that came with it.
+	Remembered(name string) (text string, seq uint64, err error)
+	// Released gives, for each entry, the sequence of the first held-released entry that names it: 0 where there is none.
+	Released(ctx context.Context, seqs []uint64) ([]uint64, error)
 	// Checkpoint gives the newest signed note of the journal's head, and the sequence that it covers.
 	Checkpoint(ctx context.Context) (seq uint64, signedNote []byte, err error)
 	// Acknowledged notes that the checkpoint of so many entries is at the destination, and since when.
@@ -92,13 +99,13 @@ type Runner struct {
 	want   map[record.Kind]bool
 
 	// These belong to the goroutine in Run.
-	cursor   uint64         // done with, up to here
-	read     uint64         // looked at, up to here
-	pending  []record.Entry // wanted, after cursor, up to read
-	since    time.Time      // when pending[0] was read
-	tries    int            // failures in a row
-	refusals int            // entries refused in a row
-	misread  int            // failures in a row to read the journal
+	cursor   uint64    // done with, up to here
+	reading  reading   // looked at, up to here
+	pending  []due     // not yet taken by the sink, up to reading
+	since    time.Time // when pending[0] was read
+	tries    int       // failures in a row
+	refusals int       // entries refused in a row
+	misread  int       // failures in a row to read the journal
 	stopped  bool
 	rejected bool          // stopped for refusals in a row: only an accepted entry ends that
 	owed     []record.Body // what happened to the sink and is not yet recorded
@@ -108,10 +115,15 @@ type Runner struct {
 	// counting is held from a change of what is parked to the count of it, and taken before mu.
 	counting sync.Mutex
 
+	deciding sync.Mutex // held while somebody pauses or continues, and taken before mu
+
 	mu     sync.Mutex
 	status Status
 	again  again
-	oldest []byte // of the entries that the sink has not had, as recorded
+	paused *PausedBy     // nil: not paused
+	turned chan struct{} // closed when that changes
+	abort  func()        // ends what is under way
+	oldest due           // of the entries that the sink has not had
 }
 
 // New makes a Runner. The configuration has been checked; the sink belongs to the Runner from now on.
@@ -120,7 +132,7 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 		deps.Log = slog.New(slog.DiscardHandler)
 	}
 	deps.Log = deps.Log.With("sink", cfg.ID)
-	r := &Runner{log: log, sink: sink, cfg: cfg, deps: deps, want: make(map[record.Kind]bool)}
+	r := &Runner{log: log, sink: sink, cfg: cfg, deps: deps, want: make(map[record.Kind]bool), turned: make(chan struct{})}
 	if f, ok := sink.(sinks.Farther); ok {
 		if far := f.Far(); far != "" {
 			host, _, _ := net.SplitHostPort(far)
@@ -139,6 +151,7 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 // journal can no longer be used: it was closed, or it ends before the sink's cursor.
 func (r *Runner) Run(ctx context.Context) (err error) {
 	Forget(r.deps.Board, r.cfg.ID)
+	r.recallPause(ctx)
 	settled, err := r.settle(ctx)
 	if !settled {
 		r.close() // at once: a destination that was refused is not to be touched
@@ -181,6 +194,9 @@ func (r *Runner) round(ctx context.Context) error {
 	}
 	r.misread = 0
 	r.deps.Board.Clear(CodeUnreadable, r.cfg.ID)
+	if r.rest(ctx) {
+		return nil
+	}
 	if r.tries == 0 && !r.stopped {
 		r.checkpoint(ctx)
 	}
@@ -199,24 +215,29 @@ func (r *Runner) round(ctx context.Context) error {
 
 // attempt makes one delivery and returns how long to wait before the next.
 func (r *Runner) attempt(ctx context.Context) time.Duration {
-	batch := r.pending
+	batch := entriesOf(r.pending)
 	if r.stopped {
 		batch = batch[:1]
 	}
 	r.hurried(true)
 	n, err := r.try(ctx, batch)
 	r.advance(n)
-	if err != nil && ctx.Err() != nil {
-		return 0 // ending is no failure of the sink
+	if err != nil && r.cut(ctx) {
+		return 0
 	}
 	return r.judge(ctx, err)
 }
+
+// cut says whether a delivery was ended from here, which is no failure of the sink.
+func (r *Runner) cut(ctx context.Context) bool { return ctx.Err() != nil || r.pausedBy() != nil }
 
 // try hands entries to the sink. The delivery has a deadline of its own, and a moment to end well when the daemon stops.
 func (r *Runner) try(ctx context.Context, batch []record.Entry) (n int, err error) {
 	dctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), r.cfg.Deadline.D())
 	defer cancel()
-	defer context.AfterFunc(ctx, func() {
+	going, end := r.unlessPaused(ctx)
+	defer end()
+	defer context.AfterFunc(going, func() {
 		timer := time.AfterFunc(grace, cancel)
 		context.AfterFunc(dctx, func() { timer.Stop() })
 	})()
@@ -252,15 +273,29 @@ func (r *Runner) advance(n int) {
 	if n == 0 {
 		return
 	}
-	r.cursor = r.pending[n-1].Seq
-	r.pending = r.pending[n:]
-	if len(r.pending) == 0 {
-		r.cursor = r.read // what follows is of no wanted kind
-	}
+	r.passed(n)
 	r.tries, r.refusals, r.since = 0, 0, time.Now()
 	r.first()
 	r.keepCursor()
 	r.show(func(s *Status) { s.Delivered += uint64(n); s.LastSuccess = time.Now() })
+}
+
+// passed takes the first n pending entries off the list.
+func (r *Runner) passed(n int) {
+	r.cursor = r.pending[n-1].done
+	r.pending = slices.Delete(r.pending, 0, n) // not sliced: the bytes of what has gone are of no more use
+	if len(r.pending) == 0 {
+		r.cursor = r.reading.at // what follows is not due
+	}
+}
+
+// entriesOf gives the entries themselves.
+func entriesOf(list []due) []record.Entry {
+	entries := make([]record.Entry, len(list))
+	for i, d := range list {
+		entries[i] = d.entry
+	}
+	return entries
 }
 
 // keepCursor hands the cursor to the journal. A failure costs only that entries come again after a restart.

@@ -36,12 +36,19 @@ type fakeLog struct {
 	aside   []record.SetAside
 	goal    string
 	notice  uint64 // of the last parked
-	told    uint64 // entries of the last checkpoint that was acknowledged
+	notes   map[string]note
+	first   map[uint64]uint64 // entry → the first that releases it
+	told    uint64            // entries of the last checkpoint that was acknowledged
 	toldAt  time.Time
 }
 
+type note struct {
+	text string
+	seq  uint64
+}
+
 func newLog(entries ...record.Entry) *fakeLog {
-	return &fakeLog{entries: entries, moved: make(chan struct{})}
+	return &fakeLog{entries: slices.Clone(entries), moved: make(chan struct{}), notes: map[string]note{}, first: map[uint64]uint64{}}
 }
 
 func (l *fakeLog) locked(f func()) {
@@ -199,9 +206,47 @@ func (l *fakeLog) Append(_ context.Context, bodies ...record.Body) ([]record.Ent
 			}
 			e := record.Entry{Seq: seq, Kind: b.Kind(), ID: b.Identity().ID, JSON: raw}
 			l.entries, made = append(l.entries, e), append(made, e)
+			if rel, ok := b.(*record.HeldReleased); ok {
+				for _, ref := range rel.Entries {
+					if l.first[ref.Seq] == 0 {
+						l.first[ref.Seq] = seq
+					}
+				}
+			}
 		}
 	})
 	return made, err
+}
+
+func (l *fakeLog) Remember(ctx context.Context, name, text string, bodies ...record.Body) error {
+	made, err := l.Append(ctx, bodies...)
+	if err != nil {
+		return err
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	n := note{text, uint64(len(l.entries))}
+	if len(made) > 0 {
+		n.seq = made[0].Seq
+	}
+	l.notes[name], l.durable = n, l.cursor
+	return nil
+}
+
+func (l *fakeLog) Remembered(name string) (string, uint64, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.notes[name].text, l.notes[name].seq, nil
+}
+
+func (l *fakeLog) Released(_ context.Context, seqs []uint64) ([]uint64, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	var notices []uint64
+	for _, seq := range seqs {
+		notices = append(notices, l.first[seq])
+	}
+	return notices, nil
 }
 
 func (l *fakeLog) Acknowledged(_ string, seq uint64, at time.Time) error {

@@ -18,12 +18,13 @@ const (
 	CodeBusy        = health.SinkBusy          // the destination asked for a wait
 	CodeStopped     = health.SinkStopped       // a person is needed; probed now and then
 	CodeParked      = health.SinkParked        // entries were set aside
+	CodePaused      = health.SinkPaused        // somebody stopped the deliveries for a time
 	CodeUnreadable  = health.JournalUnreadable // the journal cannot be read for the sink
 )
 
 // Forget takes back what a Runner said of a sink, as when the sink is no longer configured.
 func Forget(board *health.Board, sink string) {
-	board.ClearAll(sink, CodeUnreachable, CodeBusy, CodeStopped, CodeParked, CodeUnreadable)
+	board.ClearAll(sink, CodeUnreachable, CodeBusy, CodeStopped, CodeParked, CodePaused, CodeUnreadable)
 }
 
 // judge takes the outcome of one attempt and returns how long to wait before the next.
@@ -104,7 +105,7 @@ func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
 		r.rejected = true
 		return r.stop(fmt.Errorf("it refused %d entries in a row, the last because: %w", r.refusals, err))
 	}
-	e := r.pending[0]
+	e := r.pending[0].entry
 	body := &record.Parked{Sink: r.cfg.ID, Entry: e.Seq, EntryID: e.ID, Why: short(err), Stamp: r.deps.Stamp()}
 	r.counting.Lock()
 	perr := r.log.Park(ctx, r.cfg.ID, e, body)
@@ -122,11 +123,9 @@ func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
 	}
 	r.worked() // it answers: only this entry is wrong
 	r.deps.Log.Warn("an entry was refused for good and is parked", "entry", e.ID, "why", short(err))
-	r.pending = r.pending[1:]
-	r.cursor = e.Seq
-	if len(r.pending) == 0 && r.read > e.Seq {
-		r.cursor = r.read
-		r.keepCursor()
+	r.passed(1)
+	if r.cursor > e.Seq {
+		r.keepCursor() // the journal has it only up to the entry
 	}
 	r.first()
 	r.missed(fmt.Errorf("entry %s was refused: %w", e.ID, err))

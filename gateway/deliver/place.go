@@ -101,7 +101,7 @@ func (r *Runner) settle(ctx context.Context) (bool, error) {
 			err = r.log.Settle(ctx, r.cfg.ID, p.Start, r.deps.Destination, r.moved(p)...)
 		}
 		if err == nil {
-			r.cursor, r.read = p.Start, p.Start
+			r.cursor, r.reading = p.Start, reading{at: p.Start}
 			r.show(func(s *Status) { s.Cursor = p.Start })
 			return true, nil
 		}
@@ -134,7 +134,9 @@ func (r *Runner) refusePlace(ctx context.Context, e *Elsewhere) {
 	})
 	r.missed(e)
 	if waits, err := r.log.Read(ctx, e.Cursor, 1); err == nil {
-		r.pending = waits // none of it goes out: it says since when
+		for _, e := range waits {
+			r.pending = append(r.pending, due{entry: e, done: e.Seq, place: e.Seq, said: e.JSON}) // none of it goes out: it says since when
+		}
 		r.first()
 	}
 	r.show(func(s *Status) { s.State, s.Why, s.Cursor = Stopped, short(e), e.Cursor })

@@ -36,9 +36,6 @@ func (c *Config) checkRouting(r *strict.Report) {
 	if c.Hold != "" && c.Hold != Released {
 		r.At("hold").Fault(fmt.Sprintf("%.40q is no way to hold entries back", c.Hold), "released, or leave it out")
 	}
-	if c.Hold != "" {
-		r.At("hold").Fault("holding back does not work yet", "leave it out")
-	}
 }
 
 func (c *Config) checkCursor(r *strict.Report) {

@@ -59,9 +59,15 @@ func (r *Runner) Status() Status {
 	defer r.mu.Unlock()
 	s := r.status
 	s.Head = head
+	if s.Paused = r.paused; r.paused != nil {
+		s.State, s.Why, s.Remedy = Paused, r.paused.words(), pauseRemedy
+	}
 	if head > s.Cursor {
 		s.Lag = head - s.Cursor
-		s.BehindSince = happened(r.oldest)
+		s.BehindSince = happened(r.oldest.said)
+		if s.Oldest = nil; r.oldest.place > 0 {
+			s.Oldest = &record.EntryRef{Seq: r.oldest.entry.Seq, ID: r.oldest.entry.ID}
+		}
 	}
 	return s
 }
@@ -81,13 +87,13 @@ func happened(raw []byte) time.Time {
 
 // first notes which entry is the oldest that the sink has not had.
 func (r *Runner) first() {
-	var raw []byte
+	var oldest due
 	if len(r.pending) > 0 {
-		raw = r.pending[0].JSON
+		oldest = r.pending[0]
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.oldest = raw
+	r.oldest = oldest
 }
 
 // missed keeps what went wrong.

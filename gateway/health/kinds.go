@@ -44,6 +44,7 @@ const (
 	SinkBusy        = "sink-busy"
 	SinkStopped     = "sink-stopped"
 	SinkParked      = "sink-parked"
+	SinkPaused      = "sink-paused"
 	SinkEnded       = "sink-ended"
 
 	ClockUnchecked       = "clock-unchecked"
@@ -256,6 +257,8 @@ var table = []Kind{
 		Says: "A destination cannot be used, and why.", Do: "Mend the cause, such as a password; it is tried again now and then."},
 	{Code: SinkParked, About: aSink, Severities: []Severity{Warning},
 		Says: "A destination refused entries for good.", Do: "Tell whoever looks after the destination."},
+	{Code: SinkPaused, About: aSink, Severities: []Severity{Notice},
+		Says: "Somebody paused the deliveries to a destination: who, since when and why.", Do: "Let them go on when that is no longer needed."},
 	{Code: SinkEnded, About: aSink, Severities: []Severity{Error},
 		Says: "Delivery to a destination ended.", Do: "Restart weighpost."},
 

@@ -225,14 +225,15 @@ func (b *builder) entry(raw []byte) error {
 	if seq > b.o.Snapshot.Size {
 		return fmt.Errorf("it holds more than the %d entries that its checkpoint covers", b.o.Snapshot.Size)
 	}
-	if _, what := b.ids.check(seq, raw); what != "" {
+	e, what := b.ids.check(seq, raw)
+	if what != "" {
 		return fmt.Errorf("entry %d: %s", seq, what)
 	}
 	hashes, err := b.at.add(tlog.RecordHash(raw))
 	if err != nil {
 		return err
 	}
-	if err := b.store.putEntry(seq, raw, joinHashes(nil, hashes)); err != nil {
+	if err := errors.Join(b.store.putEntry(seq, raw, joinHashes(nil, hashes)), b.store.noteReleased(e)); err != nil {
 		return err
 	}
 	if b.batch += len(raw); b.batch < buildBatch {
@@ -379,6 +380,15 @@ func (b *builder) state() error {
 	}
 	for _, name := range slices.Sorted(maps.Keys(s.Goals)) {
 		if err := putMeta(b.store.db, goalPrefix+name, s.Goals[name]); err != nil {
+			return err
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(s.Notes)) {
+		n, ok := parseNoted(s.Notes[name])
+		if !ok || n.seq > size || checkCursor(name) != nil {
+			return fmt.Errorf("what it keeps as %.40q cannot be", name)
+		}
+		if err := putMeta(b.store.db, notePrefix+name, s.Notes[name]); err != nil {
 			return err
 		}
 	}

@@ -26,7 +26,7 @@ func (w *writer) commit(reqs []*request) {
 	if sign && (d.edge.size > w.state.signed || w.state.note == nil) {
 		signed, err = w.signDraft(d)
 	}
-	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(told) > 0 || len(d.settled) > 0 || len(d.drops) > 0 || len(d.unparked) > 0 || signed != nil) {
+	if err == nil && (len(d.rows) > 0 || len(moved) > 0 || len(told) > 0 || len(d.settled) > 0 || len(d.drops) > 0 || len(d.notes) > 0 || len(d.unparked) > 0 || signed != nil) {
 		if err = w.write(d, moved, told, signed); err == nil {
 			w.take(d, signed)
 		}
@@ -106,6 +106,9 @@ func (d *draft) request(r *request) answer {
 	if err == nil && r.drop != nil {
 		d.drops = append(d.drops, *r.drop)
 	}
+	if err == nil && r.note != nil {
+		d.note(*r.note, entries)
+	}
 	return answer{entries: entries, err: err}
 }
 
@@ -117,6 +120,9 @@ func (w *writer) write(d *draft, moved map[string]uint64, told []Acknowledgement
 		}
 		for _, r := range d.rows {
 			if err := w.store.putEntry(r.entry.Seq, r.entry.JSON, r.hashes); err != nil {
+				return err
+			}
+			if err := w.store.noteReleased(r.entry); err != nil {
 				return err
 			}
 		}
@@ -159,6 +165,9 @@ func (w *writer) write(d *draft, moved map[string]uint64, told []Acknowledgement
 				return err
 			}
 		}
+		if err := w.store.writeNotes(d.notes); err != nil {
+			return err
+		}
 		if err := putTold(w.store.db, told); err != nil {
 			return err
 		}
@@ -200,6 +209,7 @@ func (w *writer) take(d *draft, signed []byte) {
 	for _, s := range d.settled {
 		w.j.settled(s)
 	}
+	w.j.keepNotes(d.notes)
 	w.j.tail.publish(d.rows)
 	w.due[choreFold] = time.Now().Add(w.j.o.idleAfter)
 	if w.state.signed < w.state.edge.size {

@@ -120,6 +120,16 @@ func moveIn(d disk, dir string) error {
 	return d.RemoveAll(in(dir, stageName))
 }
 
+// dropMeta forgets a row of the table meta.
+func dropMeta(db *sqlite3.Conn, name string) error {
+	stmt, _, err := db.Prepare("DELETE FROM meta WHERE name = ?")
+	if err != nil {
+		return err
+	}
+	defer stmt.Close()
+	return errors.Join(stmt.BindText(1, name), stmt.Exec())
+}
+
 func putMeta(db *sqlite3.Conn, name, value string) error {
 	stmt, _, err := db.Prepare("INSERT OR REPLACE INTO meta(name, value) VALUES(?, ?)")
 	if err != nil {

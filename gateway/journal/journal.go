@@ -83,6 +83,7 @@ type Journal struct {
 	key     signKey           // that signs
 	cursors map[string]uint64 // as set; those in moved are not yet written
 	goals   map[string]string // what each cursor is for, as Settle was told; all written
+	notes   map[string]noted  // what Remember was told; all written
 	moved   map[string]bool
 	told    map[string]Acknowledgement // as set; those in toldNow are not yet written
 	toldNow map[string]bool
@@ -189,7 +190,7 @@ func (j *Journal) open(ctx context.Context) (*writer, error) {
 	for name, seq := range w.state.cursors {
 		j.cursors[name] = min(seq, w.state.edge.size)
 	}
-	j.goals, j.told = w.state.goals, w.state.told
+	j.goals, j.notes, j.told = w.state.goals, w.state.notes, w.state.told
 	j.read = newReaders(j.o.disk, in(j.o.Dir, dbName))
 	j.tail.start(w.state.edge.size)
 	return w, nil

@@ -34,6 +34,7 @@ type state struct {
 	numbers     map[string]uint64 // balance → number last given
 	cursors     map[string]uint64
 	goals       map[string]string // cursor → what it is for
+	notes       map[string]noted  // what Remember was told
 	signed      uint64            // entries covered by the last checkpoint
 	note        []byte            // that checkpoint
 	key         string            // text of the public key in force; "" where an older weighpost did not note it
@@ -137,10 +138,15 @@ func load(db *sqlite3.Conn) (state, error) {
 		return state{}, fmt.Errorf("journal.db begins with entry %d, not 1", first)
 	}
 	s.incarnation, s.origin, s.marked, s.machine = meta["incarnation"], meta["origin"], meta[damageMark], meta[machineName]
-	s.goals, s.told = map[string]string{}, map[string]Acknowledgement{}
+	s.goals, s.notes, s.told = map[string]string{}, map[string]noted{}, map[string]Acknowledgement{}
 	for name, value := range meta {
 		if cursor, ok := strings.CutPrefix(name, goalPrefix); ok {
 			s.goals[cursor] = value
+		}
+		if reader, ok := strings.CutPrefix(name, notePrefix); ok {
+			if n, ok := parseNoted(value); ok {
+				s.notes[reader] = n
+			}
 		}
 		if a, ok := parseTold(name, value); ok {
 			s.told[a.Sink] = a

@@ -155,24 +155,29 @@ func (w *writer) startOver() error {
 // No reader has seen them.
 func (w *writer) undo() error {
 	w.j.mu.Lock()
-	cursors, goals := maps.Clone(w.j.cursors), maps.Clone(w.j.goals)
+	cursors, goals, notes := maps.Clone(w.j.cursors), maps.Clone(w.j.goals), maps.Clone(w.j.notes)
 	w.j.mu.Unlock()
 	db := w.store.db
 	return transact(db, func() error {
 		for _, sql := range []string{
 			"DELETE FROM entries WHERE seq > %d", "DELETE FROM checkpoints WHERE seq > %d", "DELETE FROM parked WHERE notice > %d",
 			"DELETE FROM meta WHERE name GLOB '" + keyPrefix + "*' AND CAST(substr(name, 5) AS INTEGER) > %d",
-			"DELETE FROM segments WHERE sealed > %d",
+			"DELETE FROM segments WHERE sealed > %d", "DELETE FROM released WHERE notice > %d",
 		} {
 			if err := db.Exec(fmt.Sprintf(sql, w.state.edge.size)); err != nil {
 				return err
 			}
 		}
-		if err := db.Exec("DELETE FROM numbers; DELETE FROM cursors; DELETE FROM meta WHERE name GLOB '" + goalPrefix + "*'"); err != nil {
+		if err := db.Exec("DELETE FROM numbers; DELETE FROM cursors; DELETE FROM meta WHERE name GLOB '" + goalPrefix + "*' OR name GLOB '" + notePrefix + "*'"); err != nil {
 			return err
 		}
 		for _, name := range slices.Sorted(maps.Keys(goals)) {
 			if err := putMeta(db, goalPrefix+name, goals[name]); err != nil {
+				return err
+			}
+		}
+		for _, name := range slices.Sorted(maps.Keys(notes)) {
+			if err := putMeta(db, notePrefix+name, notes[name].String()); err != nil {
 				return err
 			}
 		}

@@ -51,6 +51,12 @@ CREATE TABLE segments( -- spans of entries whose bytes were moved into files of 
 	members BLOB NOT NULL        -- its index, as JSON
 );
 `,
+	`
+CREATE TABLE released( -- entries that somebody let go which were held back; it follows from the entries
+	seq    INTEGER PRIMARY KEY, -- the entry
+	notice INTEGER NOT NULL     -- the first entry that says so
+);
+`,
 }
 
 // segmentsSince is the version of journal.db that first had segments.

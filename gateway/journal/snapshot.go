@@ -33,6 +33,8 @@ type Snapshot struct {
 	// Cursors say up to where each reader has everything: never more than Size. After a crash some come again.
 	Cursors map[string]uint64 `json:"cursors"`
 	Goals   map[string]string `json:"goals"` // cursor → what Settle was told that it is for
+	// Notes are what readers keep beside their cursors, as Remember was told, each with the sequence that it came with in front.
+	Notes map[string]string `json:"notes,omitempty"`
 	// Keys are the public keys by the entry that put each in force, the first by 0. Empty where an older weighpost did not note
 	// the first, and it is still in force.
 	Keys   map[uint64]string `json:"keys,omitempty"`
@@ -76,7 +78,7 @@ func (j *Journal) Snapshot(ctx context.Context) (Snapshot, error) {
 	}
 	s := Snapshot{Site: j.o.Site, Incarnation: j.inc, Size: a.seq, Checkpoint: a.note, Numbers: a.numbers, Origin: a.origin, Parked: a.parked}
 	j.mu.Lock()
-	s.Cursors, s.Goals = maps.Clone(j.cursors), maps.Clone(j.goals)
+	s.Cursors, s.Goals, s.Notes = maps.Clone(j.cursors), maps.Clone(j.goals), savedNotes(j.notes, s.Size)
 	j.mu.Unlock()
 	return s, j.withReader(func(db *sqlite3.Conn) error { return s.fill(ctx, db) })
 }
@@ -148,7 +150,7 @@ func snapshotOf(at *state, signed []byte) Snapshot {
 		site = part[1]
 	}
 	return Snapshot{Site: site, Incarnation: at.incarnation, Origin: at.origin, Size: at.edge.size, Checkpoint: signed,
-		Numbers: at.numbers, Cursors: at.cursors, Goals: at.goals}
+		Numbers: at.numbers, Cursors: at.cursors, Goals: at.goals, Notes: savedNotes(at.notes, at.edge.size)}
 }
 
 // fill adds what is never altered once it is written, as far as Size.

@@ -21,6 +21,7 @@ type draft struct {
 	unparked []unparkOrder
 	sealed   []Segment
 	drops    []dropOrder
+	notes    []noteOrder
 	key      *signKey // put in force, from entry keyFrom on
 	keyFrom  uint64
 	rows     []row

@@ -17,6 +17,7 @@ type request struct {
 	unpark *unparkOrder
 	seal   *sealOrder // the entry that tells of it is the first body
 	drop   *dropOrder
+	note   *noteOrder
 	sign   bool
 	rotate *rotateOrder // the entry that says so is among the bodies
 	halt   *Damaged     // stop for good afterwards
