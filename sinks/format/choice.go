@@ -18,21 +18,23 @@ const (
 	NameLine   = "line"   // as a balance prints, by a layout run backwards
 
 	NameCloudEvents = "cloudevents" // CloudEvents 1.0
+	NameTemplate    = "template"    // a text of the user's own
 )
 
 // Choice is the part of a sink's configuration that says how entries are written. Sinks hold it inline, begin with
 // DefaultChoice, and call Check and Open. What belongs to one format only is a group of keys of that format's name.
 type Choice struct {
-	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout; cloudevents: as CloudEvents 1.0." enum:"json,ndjson,csv,line,cloudevents" default:"json"`
+	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout; cloudevents: as CloudEvents 1.0; template: as a text of your own." enum:"json,ndjson,csv,line,cloudevents,template" default:"json"`
 	CSV    CSVDialect `yaml:"csv" desc:"How rows are written, for format: csv."`
 	Line   LineForm   `yaml:"line" desc:"How a weighing is printed, for format: line."`
 
-	CloudEvents CloudEvents `yaml:"cloudevents" desc:"What events say of themselves, for format: cloudevents."`
+	CloudEvents CloudEvents  `yaml:"cloudevents" desc:"What events say of themselves, for format: cloudevents."`
+	Template    TextTemplate `yaml:"template" desc:"A text of your own, for format: template."`
 }
 
 // DefaultChoice is what applies where the file says nothing.
 func DefaultChoice() Choice {
-	return Choice{Format: NameJSON, CSV: defaultDialect(), CloudEvents: CloudEvents{Mode: "structured"}}
+	return Choice{Format: NameJSON, CSV: defaultDialect(), CloudEvents: CloudEvents{Mode: "structured"}, Template: TextTemplate{Type: plainText}}
 }
 
 // Use is how a sink hands entries over. Not every format can be used in every way.
@@ -62,12 +64,13 @@ var forms = map[string]form{
 	NameLine:   {carries: HasCSV, uses: []Use{OneByOne, Together}, check: checkLine, open: openLine},
 
 	NameCloudEvents: {carries: every, uses: []Use{OneByOne, Together}, check: checkCloudEvents, open: openCloudEvents},
+	NameTemplate:    {carries: every, uses: []Use{OneByOne, Together}, check: checkTemplate, open: openTemplate},
 }
 
 // names lists the formats for a use, in the order in which they are told to people.
 func names(use Use) []string {
 	var all []string
-	for _, name := range []string{NameJSON, NameNDJSON, NameCSV, NameLine, NameCloudEvents} {
+	for _, name := range []string{NameJSON, NameNDJSON, NameCSV, NameLine, NameCloudEvents, NameTemplate} {
 		if slices.Contains(forms[name].uses, use) {
 			all = append(all, name)
 		}
@@ -96,7 +99,7 @@ func (c *Choice) Check(r *strict.Report, use Use) {
 }
 
 // groups are the formats that have keys of their own.
-var groups = []string{NameCSV, NameLine, NameCloudEvents}
+var groups = []string{NameCSV, NameLine, NameCloudEvents, NameTemplate}
 
 var useWords = [...]string{
 	OneByOne: "entries go out one by one",
