@@ -3,6 +3,7 @@ package sinks
 import (
 	"context"
 	"io"
+	"time"
 
 	"weighpost/parsers/strict"
 )
@@ -18,6 +19,11 @@ type SerialLine struct {
 	Flow         string          `yaml:"flow" desc:"Flow control: how the other end says that it takes nothing for now." enum:"none,rts-cts,xon-xoff" default:"none"`
 	Driver       string          `yaml:"driver" desc:"What talks to the serial device; native is the default on Linux and exists only there." enum:"native,library"`
 	WriteTimeout strict.Duration `yaml:"write_timeout" desc:"How long writing to the port may take before it is given up; 100ms to 1m." default:"2s"`
+}
+
+// DefaultLine is a line with what applies where the file says nothing.
+func DefaultLine() SerialLine {
+	return SerialLine{Speed: 9600, DataBits: 8, Parity: "none", StopBits: 1, Flow: "none", WriteTimeout: strict.Duration(2 * time.Second)}
 }
 
 // SerialPort is an open serial port. One goroutine reads and one writes; Close frees both and may be called more than once. Read

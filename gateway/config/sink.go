@@ -87,6 +87,7 @@ func (c *Config) checkSinks(r *strict.Report) {
 		s.Settings.Check(at)
 		s.checkEntries(at.At("entries"))
 		lending.Check(at, s.Settings)
+		c.checkLent(at, s)
 		s.checkClosed(at.At("closed"))
 		if one, ok := s.Settings.(all.Single); ok {
 			what, instead := one.Single()
@@ -105,6 +106,24 @@ func (c *Config) checkSinks(r *strict.Report) {
 	if !published {
 		r.Note("no sink takes the journal's checkpoints, so that nobody else holds what a cut journal could be found by: give a sink " +
 			"of kind http an address for checkpoints, or add one of another kind")
+	}
+}
+
+// checkLent refuses a sink the serial port of a balance.
+func (c *Config) checkLent(at *strict.Report, s *Sink) {
+	serially, ok := s.Settings.(sinks.Serially)
+	if !ok {
+		return
+	}
+	key, line := serially.Serial()
+	if line == nil || line.Address == "" {
+		return
+	}
+	for i := range c.Balances {
+		if b := &c.Balances[i]; samePort(b.Port.Address) == samePort(line.Address) {
+			at.At(key).At("address").Fault(fmt.Sprintf("is the port of balance %q (balances[%d])", b.ID, i),
+				"another port; to share a balance's own line with a program, see tap")
+		}
 	}
 }
 

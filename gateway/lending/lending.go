@@ -5,6 +5,7 @@ package lending
 
 import (
 	"context"
+	"errors"
 	"strings"
 
 	"weighpost/gateway/port"
@@ -29,6 +30,17 @@ type lent struct{ port.Port }
 
 func (l lent) Drain(ctx context.Context) error { return port.Drain(ctx, l.Port) }
 
+// Read passes over breaks: they are no bytes.
+func (l lent) Read(p []byte) (int, error) {
+	for {
+		n, err := l.Port.Read(p)
+		if n == 0 && errors.Is(err, port.ErrBreak) {
+			continue
+		}
+		return n, err
+	}
+}
+
 func portOf(l sinks.SerialLine) port.Config {
 	return port.Config{Address: l.Address, Speed: l.Speed, DataBits: l.DataBits, Parity: l.Parity, StopBits: l.StopBits, Flow: l.Flow,
 		Driver: l.Driver, WriteTimeout: l.WriteTimeout}
@@ -41,8 +53,8 @@ func Check(r *strict.Report, settings any) {
 		return
 	}
 	key, line := s.Serial()
-	if line == nil {
-		return
+	if line == nil || line.Address == "" {
+		return // the sink itself says what is missing
 	}
 	at := r.At(key)
 	c := portOf(*line)

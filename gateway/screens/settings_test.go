@@ -21,6 +21,7 @@ import (
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
+	"weighpost/sinks/all"
 )
 
 // shelf is settings that a test gives.
@@ -167,16 +168,26 @@ func textOf(n *html.Node) string {
 
 // everyForm is the address of each form, and where the schema has what it is about.
 func everyForm() map[string]string {
-	return map[string]string{"/settings/journal": "journal.", "/settings/page": "page.", "/settings/clock": "clock.", "/settings/log": "log.", "/settings/people": "people.", "/settings/roles": "people.",
-		"/settings/samples": "samples.", "/settings/requests": "requests.", "/settings/backup": "backup.", "/settings/settings": "settings.", "/settings/new/balance": "balances[].",
-		"/settings/new/sink?kind=mqtt": "sinks[mqtt].", "/settings/new/sink?kind=files": "sinks[files].", "/settings/new/sink?kind=http": "sinks[http]."}
+	forms := map[string]string{"/settings/journal": "journal.", "/settings/page": "page.", "/settings/clock": "clock.", "/settings/log": "log.", "/settings/people": "people.", "/settings/roles": "people.",
+		"/settings/samples": "samples.", "/settings/requests": "requests.", "/settings/backup": "backup.", "/settings/settings": "settings.", "/settings/new/balance": "balances[]."}
+	for _, k := range all.Kinds {
+		forms["/settings/new/sink?kind="+k.Name] = "sinks[" + k.Name + "]."
+	}
+	return forms
 }
 
 // apart are keys that no form has, each with the reason.
-var apart = map[string]string{
-	"site":          "the site's name begins every id, and stays as it is for as long as the journal lives",
-	"balances[].id": "asked for where a balance is added; it never changes", "sinks[mqtt].id": "as of a balance", "sinks[files].id": "as of a balance", "sinks[http].id": "as of a balance",
-	"sinks[mqtt].kind": "chosen before the form", "sinks[files].kind": "chosen before the form", "sinks[http].kind": "chosen before the form",
+var apart = keysApart()
+
+func keysApart() map[string]string {
+	list := map[string]string{
+		"site":          "the site's name begins every id, and stays as it is for as long as the journal lives",
+		"balances[].id": "asked for where a balance is added; it never changes",
+	}
+	for _, k := range all.Kinds {
+		list["sinks["+k.Name+"].id"], list["sinks["+k.Name+"].kind"] = "as of a balance", "chosen before the form"
+	}
+	return list
 }
 
 // TestEveryKeyIsInOneForm: no key of the schema is forgotten, and none is in two forms.

@@ -20,6 +20,7 @@ var rareKeys = map[string]bool{
 	"*.driver": true, "*.latency": true, "*.write_timeout": true, "*.dial_timeout": true, "*.keep_alive": true, "*.listen_only": true,
 	"prints_as": true, "identity_needed": true, "cursor": true, "closed": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
 	"proxy": true, "proxy_user": true, "proxy_password": true, "oauth.audience": true, "oauth.in_body": true,
+	"newest_for": true, "acknowledge_within": true,
 	"client_id": true, "self_test": true, "poll_min": true, "poll_max": true, "drift_ppm": true, "algorithms": true, "skew": true,
 	"session.per_person": true, "session.all": true, "code_page": true, "line_length": true, "frame.idle_gap": true, "frame.length": true, "frame.max_length": true,
 }
@@ -31,13 +32,14 @@ var portKeys = map[string]string{
 }
 
 // escapedKeys hold control characters.
-var escapedKeys = map[string]bool{"send": true, "prefix": true}
+var escapedKeys = map[string]bool{"send": true, "prefix": true, "line_end": true, "asked_by": true, "nothing": true, "acknowledge": true}
 
 // hostKeys name files and folders of the host, which a form cannot point anywhere else.
 var hostKeys = map[string]bool{"folder": true, "ca": true, "certificate": true, "key": true, "pseudo_terminal": true}
 
 // kindWords say what kinds of destination there are.
-var kindWords = map[string]string{"mqtt": "a broker (MQTT)", "files": "files in a folder", "http": "an address (HTTP)"}
+var kindWords = map[string]string{"mqtt": "a broker (MQTT)", "files": "files in a folder", "http": "an address (HTTP)",
+	"serial-out": "a program that reads a serial port", "tcp-out": "programs that read lines over the network"}
 
 // labels by path, or *. and a key wherever it is.
 var labels = map[string]string{

@@ -8,6 +8,8 @@ import (
 	"weighpost/sinks/files"
 	"weighpost/sinks/http"
 	"weighpost/sinks/mqtt"
+	"weighpost/sinks/serialout"
+	"weighpost/sinks/tcpout"
 )
 
 // Config is the part of a sink's configuration that its kind declares.
@@ -68,4 +70,6 @@ var Kinds = []Kind{
 	{"mqtt", func() Config { return mqtt.Default() }},
 	{"files", func() Config { return files.Default() }},
 	{"http", func() Config { return http.Default() }},
+	{"serial-out", func() Config { return serialout.Default() }},
+	{"tcp-out", func() Config { return tcpout.Default() }},
 }
