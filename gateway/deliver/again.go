@@ -198,9 +198,9 @@ func (r *Runner) deliverAgain(ctx context.Context) (did bool, wait time.Duration
 	r.forgetArrived(ctx)
 	most := r.cfg.BatchSize
 	switch {
-	case r.stopped && len(r.pending) == 0:
+	case r.stopped && !r.due():
 		most = 1
-	case (r.tries > 0 || r.stopped) && len(r.pending) > 0:
+	case (r.tries > 0 || r.stopped) && r.due():
 		return false, 0, nil // what is due comes first, and tells when the sink works
 	}
 	seqs := r.takeAgain(most)
@@ -222,6 +222,9 @@ func (r *Runner) deliverAgain(ctx context.Context) (did bool, wait time.Duration
 	}
 	r.hurried(true)
 	n, err := r.try(ctx, batch)
+	if !r.recordAnswers(ctx, r.answers(batch, n)) {
+		return true, 0, nil
+	}
 	r.tookAgain(seqs[:n])
 	if err != nil && r.cut(ctx) {
 		return true, 0, nil
@@ -249,9 +252,8 @@ func (r *Runner) tookAgain(seqs []uint64) {
 	r.tries = 0
 	r.mu.Lock()
 	r.again.arrived = append(r.again.arrived, seqs...)
-	r.status.Delivered += uint64(len(seqs))
-	r.status.LastSuccess = time.Now()
 	r.mu.Unlock()
+	r.delivered(uint64(len(seqs)))
 }
 
 // forgetArrived ends that entries are parked which arrived. As long as the journal cannot be written they are not delivered once

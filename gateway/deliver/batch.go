@@ -47,6 +47,14 @@ func (r *Runner) unripe() time.Duration {
 	return r.cfg.BatchAge.D() - time.Since(r.since)
 }
 
+// readUpTo is the last entry that was looked at.
+func (r *Runner) readUpTo() uint64 {
+	if r.closing.on() {
+		return r.open.reading.at
+	}
+	return r.reading.at
+}
+
 // idle waits for the journal to grow, at most for wait unless that is 0, and no longer than until a checkpoint is due.
 func (r *Runner) idle(ctx context.Context, wait time.Duration) error {
 	if due := r.checkpointDue(); due > 0 && (wait <= 0 || due < wait) {
@@ -55,7 +63,7 @@ func (r *Runner) idle(ctx context.Context, wait time.Duration) error {
 	if len(r.owed) > 0 && (wait <= 0 || r.cfg.RetryMax.D() < wait) {
 		wait = r.cfg.RetryMax.D()
 	}
-	if len(r.pending) == 0 {
+	if !r.due() {
 		r.hurried(true) // there is nothing to try
 	}
 	wctx, end := r.interruptible(ctx, false)
@@ -65,7 +73,7 @@ func (r *Runner) idle(ctx context.Context, wait time.Duration) error {
 		wctx, cancel = context.WithTimeout(wctx, wait)
 		defer cancel()
 	}
-	if err := r.log.Wait(wctx, r.reading.at); err != nil && wctx.Err() == nil {
+	if err := r.log.Wait(wctx, r.readUpTo()); err != nil && wctx.Err() == nil {
 		return err
 	}
 	return nil

@@ -99,18 +99,22 @@ type Runner struct {
 	want   map[record.Kind]bool
 
 	// These belong to the goroutine in Run.
-	cursor   uint64    // done with, up to here
-	reading  reading   // looked at, up to here
-	pending  []due     // not yet taken by the sink, up to reading
-	since    time.Time // when pending[0] was read
-	tries    int       // failures in a row
-	refusals int       // entries refused in a row
-	misread  int       // failures in a row to read the journal
-	stopped  bool
-	rejected bool          // stopped for refusals in a row: only an accepted entry ends that
-	owed     []record.Body // what happened to the sink and is not yet recorded
-	told     uint64        // sequence of the last checkpoint handed over
-	nextTell time.Time
+	cursor     uint64    // done with, up to here
+	reading    reading   // looked at, up to here
+	pending    []due     // not yet taken by the sink, up to reading
+	since      time.Time // when pending[0] was read
+	open       gathering // of a sink that takes closed batches, which has no pending entries
+	plan       *planned  // the batch that is closed, and not collected yet
+	closing    closing
+	closedUpTo time.Time // end of the latest period of a closed batch
+	tries      int       // failures in a row
+	refusals   int       // entries refused in a row
+	misread    int       // failures in a row to read the journal
+	stopped    bool
+	rejected   bool          // stopped for refusals in a row: only an accepted entry ends that
+	owed       []record.Body // what happened to the sink and is not yet recorded
+	told       uint64        // sequence of the last checkpoint handed over
+	nextTell   time.Time
 
 	// counting is held from a change of what is parked to the count of it, and taken before mu.
 	counting sync.Mutex
@@ -139,6 +143,7 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 			r.beyond = append([]health.Ref{{Code: health.DestinationGone, Subject: far}}, health.Through(host)...)
 		}
 	}
+	r.closing, _ = closingOf(cfg.Closed)
 	for _, k := range cfg.Wants() {
 		r.want[k] = true
 	}
@@ -161,6 +166,14 @@ func (r *Runner) Run(ctx context.Context) (err error) {
 	defer r.close()
 	if err != nil {
 		return err
+	}
+	if err := r.recallBatch(ctx); err != nil {
+		return fmt.Errorf("sink %s: %w", r.cfg.ID, err)
+	}
+	if _, ok := r.sink.(sinks.Collector); !ok && r.closing.on() {
+		r.notACollector()
+		<-ctx.Done()
+		return nil
 	}
 	r.raiseSetAside(ctx)
 	r.recallParked(ctx)
@@ -189,7 +202,8 @@ func (r *Runner) close() {
 // that the journal is closed.
 func (r *Runner) round(ctx context.Context) error {
 	r.recordOwed(ctx)
-	if err := r.fill(ctx); err != nil {
+	more, err := r.look(ctx)
+	if err != nil {
 		return r.unreadable(ctx, err)
 	}
 	r.misread = 0
@@ -202,9 +216,12 @@ func (r *Runner) round(ctx context.Context) error {
 	}
 	if did, wait, err := r.deliverAgain(ctx); err != nil {
 		return r.unreadable(ctx, err)
-	} else if did && (wait > 0 || len(r.pending) == 0) {
+	} else if did && (wait > 0 || !r.due()) {
 		r.pause(ctx, wait)
 		return nil
+	}
+	if r.closing.on() {
+		return r.roundClosed(ctx, more)
 	}
 	if wait := r.unripe(); wait > 0 || len(r.pending) == 0 {
 		return r.idle(ctx, wait)
@@ -212,6 +229,17 @@ func (r *Runner) round(ctx context.Context) error {
 	r.pause(ctx, r.attempt(ctx))
 	return nil
 }
+
+// look reads on: to the end of a batch, or as far as the sink takes entries at once.
+func (r *Runner) look(ctx context.Context) (more bool, err error) {
+	if r.closing.on() {
+		return r.gather(ctx)
+	}
+	return false, r.fill(ctx)
+}
+
+// due says whether there is something to hand over, whoever asks.
+func (r *Runner) due() bool { return len(r.pending) > 0 || r.plan != nil }
 
 // attempt makes one delivery and returns how long to wait before the next.
 func (r *Runner) attempt(ctx context.Context) time.Duration {
@@ -221,6 +249,9 @@ func (r *Runner) attempt(ctx context.Context) time.Duration {
 	}
 	r.hurried(true)
 	n, err := r.try(ctx, batch)
+	if !r.recordAnswers(ctx, r.answers(batch, n)) {
+		return 0
+	}
 	r.advance(n)
 	if err != nil && r.cut(ctx) {
 		return 0
@@ -235,17 +266,29 @@ func (r *Runner) cut(ctx context.Context) bool { return ctx.Err() != nil || r.pa
 func (r *Runner) try(ctx context.Context, batch []record.Entry) (n int, err error) {
 	dctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), r.cfg.Deadline.D())
 	defer cancel()
-	going, end := r.unlessPaused(ctx)
-	defer end()
-	defer context.AfterFunc(going, func() {
-		timer := time.AfterFunc(grace, cancel)
-		context.AfterFunc(dctx, func() { timer.Stop() })
-	})()
+	defer r.endSoon(ctx, cancel)()
 	n, err = r.hand(dctx, batch)
 	if n > 0 && errors.Is(err, context.DeadlineExceeded) && dctx.Err() != nil && ctx.Err() == nil {
 		err = nil // slow, but it gets on
 	}
 	return n, err
+}
+
+// endSoon has a delivery under way end, with a moment to end well, when the Runner is to end or is paused. What it returns is to be
+// called after the delivery.
+func (r *Runner) endSoon(ctx context.Context, cancel func()) func() {
+	going, end := r.unlessPaused(ctx)
+	over := make(chan struct{})
+	stop := context.AfterFunc(going, func() {
+		timer := time.NewTimer(grace)
+		defer timer.Stop()
+		select {
+		case <-timer.C:
+			cancel()
+		case <-over:
+		}
+	})
+	return func() { stop(); close(over); end() }
 }
 
 // hand calls the sink and makes sure that what it says can be used.
@@ -277,7 +320,12 @@ func (r *Runner) advance(n int) {
 	r.tries, r.refusals, r.since = 0, 0, time.Now()
 	r.first()
 	r.keepCursor()
-	r.show(func(s *Status) { s.Delivered += uint64(n); s.LastSuccess = time.Now() })
+	r.delivered(uint64(n))
+}
+
+// delivered counts what the sink took.
+func (r *Runner) delivered(n uint64) {
+	r.show(func(s *Status) { s.Delivered += n; s.LastSuccess = time.Now() })
 }
 
 // passed takes the first n pending entries off the list.

@@ -224,8 +224,11 @@ func (r *Runner) unreadable(ctx context.Context, err error) error {
 
 // short keeps what a far side said to a length that fits a page and an entry.
 func short(err error) string {
-	const most = 500
-	s := err.Error()
+	return shorten(err.Error(), 500)
+}
+
+// shorten cuts a text to so many bytes, and no character in two.
+func shorten(s string, most int) string {
 	if len(s) <= most {
 		return s
 	}

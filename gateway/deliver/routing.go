@@ -49,12 +49,6 @@ func (c *Config) checkCursor(r *strict.Report) {
 	r.Fault("to begin at a time does not work yet", "keep, now or start")
 }
 
-func (c *Config) checkClosed(r *strict.Report) {
-	if c.Closed != "" {
-		r.Fault("closed batches do not work yet", "leave it out")
-	}
-}
-
 // wants leaves out what the sink did not ask for, and what comes of its own deliveries: that it refused something, or what it
 // answered. To deliver that as well would make an entry out of every delivery, without end.
 func (r *Runner) wants(e record.Entry) bool {

@@ -91,9 +91,13 @@ func (r *Runner) first() {
 	if len(r.pending) > 0 {
 		oldest = r.pending[0]
 	}
+	r.setOldest(oldest)
+}
+
+func (r *Runner) setOldest(d due) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.oldest = oldest
+	r.oldest = d
 }
 
 // missed keeps what went wrong.

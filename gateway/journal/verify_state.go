@@ -114,6 +114,11 @@ func (v *verifier) tables() {
 			r.fault(0, FaultState, "an entry %d is parked for %q by entry %d, which cannot be", seq, row.ColumnText(0), notice)
 		}
 	})
+	each("SELECT name, value FROM meta WHERE name GLOB '"+notePrefix+"*'", func(row *sqlite3.Stmt) {
+		if n, ok := parseNoted(row.ColumnText(1)); !ok || n.seq > v.tree.size {
+			r.fault(0, FaultState, "what is kept as %q cannot be", row.ColumnText(0))
+		}
+	})
 	each(foreignObjects, func(row *sqlite3.Stmt) {
 		r.fault(0, FaultState, "journal.db holds a %s %q that weighpost did not make", row.ColumnText(0), row.ColumnText(1))
 	})
