@@ -36,6 +36,8 @@ const ofSessions = "it is of somebody who is signed in: TestEveryActOfASessionIs
 
 const ofDeliveries = "nothing is parked here: TestWhatIsDecidedAboutDeliveriesIsOneEntry holds its entry"
 
+const ofPauses = "no sink is paused or holds anything back here: TestPausesAndReleasesAreEntries holds its entry"
+
 // acts has a row for every route of the API that is not for looking only.
 var acts = map[string]act{
 	"PUT /api/v1/balances/{id}/context":          {body: `{"sample": {"id": "LOT-1003"}}`, kind: record.KindContextChanged},
@@ -64,6 +66,9 @@ var acts = map[string]act{
 	"POST /api/v1/deliveries/{sink}/retry":         {body: `{"all": true, "by": "ada"}`, notHere: ofDeliveries},
 	"POST /api/v1/deliveries/{sink}/drop":          {body: `{"all": true, "by": "ada"}`, notHere: ofDeliveries},
 	"POST /api/v1/deliveries/{sink}/try-now":       {body: `{"by": "ada"}`, notHere: ofDeliveries},
+	"POST /api/v1/deliveries/{sink}/pause":         {body: `{"reason": "a test", "by": "ada"}`, notHere: ofPauses},
+	"POST /api/v1/deliveries/{sink}/continue":      {body: `{"by": "ada"}`, notHere: ofPauses},
+	"POST /api/v1/deliveries/release":              {body: `{"entries": [1], "reason": "a test", "by": "ada"}`, notHere: ofPauses},
 	"POST /api/v1/journal/keys":                    {body: `{"reason": "a test", "by": "ada"}`, kind: record.KindKeyRotated},
 	"POST /api/v1/people":                          {body: `{"id": "p-07", "name": "Ada Quill", "roles": ["operator"], "reason": "a test"}`, kind: record.KindPersonChanged},
 	"PATCH /api/v1/people/{id}":                    {body: `{"name": "Ada B. Quill", "reason": "a test"}`, kind: record.KindPersonChanged},

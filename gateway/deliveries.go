@@ -27,10 +27,7 @@ func (g *Gateway) sinkOf(id string) (*sink, error) {
 
 // Parked lists what is set aside for a sink.
 func (g *Gateway) Parked(ctx context.Context, id string, after uint64, limit int) ([]console.ParkedEntry, error) {
-	if _, err := g.sinkOf(id); err != nil {
-		return nil, err
-	}
-	all, err := g.journal.Parked(id)
+	all, err := g.parkedWhere(id)
 	if err != nil {
 		return nil, err
 	}
@@ -108,21 +105,45 @@ func (g *Gateway) Drop(ctx context.Context, who record.Actor, id string, entries
 	return g.decideParked(ctx, who, id, entries, reason, true)
 }
 
+// parkedDecider carries out what somebody decides about parked entries of one sink.
+type parkedDecider interface {
+	Retry(ctx context.Context, seqs []uint64, body *record.ParkedActed) error
+	Drop(ctx context.Context, seqs []uint64, body *record.ParkedActed) error
+	left() uint64 // how many are parked now
+}
+
+// configured is a parkedDecider of a sink that is configured.
+type configured struct{ *deliver.Runner }
+
+func (r configured) left() uint64 { return r.Status().Parked }
+
+// deciderOf finds who carries it out for a sink, also for one that is not configured any more and has something parked.
+func (g *Gateway) deciderOf(id string) (parkedDecider, error) {
+	s, err := g.sinkOf(id)
+	if err == nil {
+		return configured{s.runner}, nil
+	}
+	if list, _ := g.journal.Parked(id); len(list) > 0 {
+		return gone{id, g.journal}, nil
+	}
+	return nil, err
+}
+
 // decideParked carries out what somebody decides, in acts of at most record.MostParked entries.
 func (g *Gateway) decideParked(ctx context.Context, who record.Actor, id string, seqs []uint64, reason string, drop bool) (done console.DeliveryDone, err error) {
-	s, err := g.sinkOf(id)
+	by, err := g.deciderOf(id)
 	if err != nil {
 		return done, err
 	}
 	done.Sink = id
-	defer func() { done.Left = s.runner.Status().Parked }()
+	defer func() { done.Left = by.left() }()
 	chosen, err := g.chosen(id, seqs)
 	if err != nil {
 		return done, err
 	}
-	act := s.runner.Retry
+	act := by.Retry
 	if drop {
-		act = s.runner.Drop
+		act = by.Drop
 	}
 	for part := range slices.Chunk(chosen, record.MostParked) {
 		body := &record.ParkedActed{Dropped: drop, Sink: id, Reason: reason, By: who, Stamp: g.stamp()}

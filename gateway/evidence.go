@@ -71,6 +71,9 @@ func shownProof(p proof.Proof) (console.Proof, error) {
 	return shown, nil
 }
 
+// ofOneEntry are the kinds that tell what became of an entry at sinks, and name it.
+var ofOneEntry = []record.Kind{record.KindParked, record.KindParkedDropped, record.KindSinkAnswered}
+
 // DeliveriesOf says what became of an entry at each sink.
 func (g *Gateway) DeliveriesOf(ctx context.Context, seq uint64) ([]console.DeliveryOf, error) {
 	list, err := g.journal.Read(ctx, seq-1, 1)
@@ -85,13 +88,17 @@ func (g *Gateway) DeliveriesOf(ctx context.Context, seq uint64) ([]console.Deliv
 	if err != nil {
 		return nil, err
 	}
-	notices, err := g.everyEntry(ctx, index.Filter{Kinds: []record.Kind{record.KindParked, record.KindParkedDropped}, After: seq, Text: strings.ReplaceAll(e.ID, "/", " ")})
+	notices, err := g.everyEntry(ctx, index.Filter{Kinds: ofOneEntry, After: seq, Text: wordsOf(e.ID)})
+	if err != nil {
+		return nil, err
+	}
+	released, err := g.releasedAmong(ctx, list[:1])
 	if err != nil {
 		return nil, err
 	}
 	var all []console.DeliveryOf
 	for _, s := range g.now.Load().sinks {
-		d, err := g.deliveryOf(e, s, moves, notices)
+		d, err := g.deliveryOf(e, s, released[seq], moves, notices)
 		if err != nil {
 			return nil, err
 		}
@@ -101,27 +108,37 @@ func (g *Gateway) DeliveriesOf(ctx context.Context, seq uint64) ([]console.Deliv
 }
 
 // everyEntry gives all entries that a filter wants: for kinds of which there are few.
-func (g *Gateway) everyEntry(ctx context.Context, f index.Filter) ([]record.Entry, error) {
-	var all []record.Entry
+func (g *Gateway) everyEntry(ctx context.Context, f index.Filter) (all []record.Entry, err error) {
+	err = g.eachEntry(ctx, f, func(e record.Entry) { all = append(all, e) })
+	return all, err
+}
+
+// eachEntry hands over all entries that a filter wants, in the order of the journal.
+func (g *Gateway) eachEntry(ctx context.Context, f index.Filter, each func(record.Entry)) error {
 	for p := (index.Page{Limit: index.MaxLimit}); ; {
 		page, err := g.lister().List(ctx, f, p)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		all = append(all, page.Entries...)
+		for _, e := range page.Entries {
+			each(e)
+		}
 		if page.Next == "" {
-			return all, nil
+			return nil
 		}
 		if len(page.Entries) == 0 {
-			return nil, index.ErrBehind
+			return index.ErrBehind
 		}
 		p.Cursor = page.Next
 	}
 }
 
+// wordsOf gives the words of an id, as the search index has them.
+func wordsOf(id string) string { return strings.ReplaceAll(id, "/", " ") }
+
 // deliveryOf says what became of an entry at one sink, from the sink's place in the journal, from what is set aside for it, and
-// from what entries say of both.
-func (g *Gateway) deliveryOf(e record.Entry, s *sink, moves, notices []record.Entry) (console.DeliveryOf, error) {
+// from what entries say of both. released is the entry by which somebody let it go; 0: nobody did.
+func (g *Gateway) deliveryOf(e record.Entry, s *sink, released uint64, moves, notices []record.Entry) (console.DeliveryOf, error) {
 	id, status := s.cfg.Delivery.ID, s.runner.Status()
 	d := console.DeliveryOf{Sink: id, Kind: s.cfg.Kind}
 	aside, err := g.journal.Parked(id)
@@ -130,14 +147,18 @@ func (g *Gateway) deliveryOf(e record.Entry, s *sink, moves, notices []record.En
 	}
 	notice, dropped, why := parkedBy(e.Seq, id, notices)
 	move, moved := lastMove(id, moves)
+	unwanted, held := s.cfg.Delivery.Unwanted(e), s.cfg.Delivery.Holds(e)
+	d.Given, d.GivenBy = givenFor(e.Seq, id, notices)
 	switch {
 	case slices.ContainsFunc(aside, func(p journal.Parked) bool { return p.Entry == e.Seq }):
 		d.State, d.Why, d.Notice = console.DeliverySetAside, why, notice
 	case moved && e.Seq <= move.After:
 		d.State, d.Why, d.Notice = console.DeliveryBefore, beganAfter(e.Seq, move), move.Seq
-	case !slices.Contains(s.cfg.Delivery.Wants(), e.Kind):
-		d.State = console.DeliveryNotWanted
-	case status.Cursor < e.Seq:
+	case unwanted != "":
+		d.State, d.Why = console.DeliveryNotWanted, unwanted
+	case held && released == 0:
+		d.State, d.Why = console.DeliveryHeld, "It goes out once somebody releases it."
+	case status.Cursor < max(e.Seq, released):
 		d.State = console.DeliveryWaits
 		if status.State != deliver.Working {
 			d.Why = status.Why
@@ -170,6 +191,22 @@ func parkedBy(seq uint64, sink string, notices []record.Entry) (notice uint64, d
 		}
 	}
 	return notice, dropped, why
+}
+
+// givenFor finds what a sink's destination gave back for an entry, last, and the entry that says so.
+func givenFor(seq uint64, sink string, notices []record.Entry) (given string, by uint64) {
+	for _, n := range notices {
+		var said record.SinkAnswered
+		if n.Kind != record.KindSinkAnswered || json.Unmarshal(n.JSON, &said) != nil || said.Sink != sink {
+			continue
+		}
+		for _, a := range said.Answers {
+			if a.Seq == seq {
+				given, by = a.Given, n.Seq
+			}
+		}
+	}
+	return given, by
 }
 
 // lastMove finds the newest entry that says from where a sink's destination gets entries.

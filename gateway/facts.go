@@ -64,12 +64,19 @@ func (g *Gateway) Sinks() []console.Sink {
 	list := make([]console.Sink, 0, len(all))
 	for _, one := range all {
 		s := one.runner.Status()
-		list = append(list, console.Sink{
+		k := console.Sink{
 			ID: one.cfg.Delivery.ID, Kind: one.cfg.Kind, State: s.State, Why: s.Why,
 			Delivered: s.Delivered, Parked: s.Parked, Lag: s.Lag, Where: one.cfg.Settings.Destination(),
 			BehindSince: moment(s.BehindSince), LastSuccess: moment(s.LastSuccess), LastError: s.LastError, FailedAt: moment(s.FailedAt),
-			NextTry: moment(s.NextTry),
-		})
+			NextTry: moment(s.NextTry), Waiting: s.Waiting, AtLeast: s.AtLeast, PerMinute: s.PerMinute, Remedy: s.Remedy,
+		}
+		if s.Oldest != nil {
+			k.Oldest = s.Oldest.ID
+		}
+		if p := s.Paused; p != nil {
+			k.Paused = &console.SinkPaused{Who: p.Who, Why: p.Why, Since: p.Since, Entry: p.Entry}
+		}
+		list = append(list, k)
 	}
 	return list
 }

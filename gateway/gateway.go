@@ -56,6 +56,7 @@ type Gateway struct {
 	samples *samples.Room // made by Start
 
 	reviewing sync.Mutex // held while a review is noted
+	releasing sync.Mutex // held while held entries are released
 
 	verified verifiedSeen
 	refusals *refusals.Book              // acts that were not allowed

@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"slices"
 	"strconv"
 
 	"weighpost/gateway/config"
@@ -36,7 +35,9 @@ func (g *Gateway) Preview(ctx context.Context, id, entry string) (console.Delive
 // *record.RequestRefused where sinks of this kind cannot show it, or it is too long to be shown.
 func PreviewOf(cfg config.Sink, site string, e record.Entry) (console.DeliveryPreview, error) {
 	p := console.DeliveryPreview{Sink: cfg.Delivery.ID, Kind: cfg.Kind, Entry: e.ID, Seq: e.Seq, Attributes: []console.PreviewPair{}, Body: []byte{}}
-	p.NotWanted = notWanted(cfg, e)
+	if p.NotWanted = cfg.Delivery.Unwanted(e); cfg.Delivery.Holds(e) {
+		p.NotWanted = "It holds weighings and results back until somebody releases them."
+	}
 	shown, err := cfg.Preview(sinks.Env{Site: site}, e)
 	switch {
 	case errors.Is(err, config.ErrNoPreview):
@@ -56,12 +57,4 @@ func PreviewOf(cfg config.Sink, site string, e record.Entry) (console.DeliveryPr
 		p.Text = text
 	}
 	return p, nil
-}
-
-// notWanted says why a sink does not send an entry by itself, or "".
-func notWanted(cfg config.Sink, e record.Entry) string {
-	if !slices.Contains(cfg.Delivery.Wants(), e.Kind) {
-		return fmt.Sprintf("It is configured not to get entries of the kind %s.", e.Kind)
-	}
-	return ""
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -22,6 +23,10 @@ type deliveriesCommand struct {
 	Drop  deliveriesDrop  `cmd:"" help:"Have refused entries never delivered."`
 	Try   deliveriesTry   `cmd:"" help:"Have a sink that waits or is stopped try at once."`
 
+	Pause    deliveriesPause    `cmd:"" help:"Stop the deliveries of a sink until they are let go on."`
+	Continue deliveriesContinue `cmd:"" help:"Let the deliveries of a paused sink go on."`
+	Release  deliveriesRelease  `cmd:"" help:"Let weighings go out that sinks hold back."`
+
 	Preview deliveriesPreview `cmd:"" help:"Show exactly what a sink would send for one entry."`
 }
 
@@ -37,20 +42,28 @@ func (h hostFlags) askDeliveries(ctx context.Context, method, path string, body,
 type deliveriesList struct {
 	hostFlags
 	Sink string `arg:"" optional:"" help:"List what is parked for this sink, and why. Left out: how far each sink is."`
-	JSON bool   `help:"Print one sink, or one parked entry, a line, as JSON."`
+	Held bool   `help:"List what the sink holds back until somebody releases it, the newest first, in place of what is parked."`
+	JSON bool   `help:"Print one sink, or one entry, a line, as JSON."`
 }
 
 // Help is what the command tells beyond its one line.
 func (deliveriesList) Help() string {
-	return `Without a sink: each sink with its state, by how many entries it is behind and since when, how many it refused, and what went
-wrong last. With one: each entry that it refused, by its place in the journal, with what its destination said. See: weighpost help deliveries`
+	return `Without a sink: each sink with its state, how many entries that it wants it has not had and since when, how many it refused, and
+what went wrong last, or who paused it. With one: each entry that it refused, by its place in the journal, with what its destination said.
+See: weighpost help deliveries`
 }
 
 func (c deliveriesList) Run(ctx context.Context, s streams) error {
-	if c.Sink != "" {
+	switch {
+	case c.Held:
+		return c.held(ctx, s)
+	case c.Sink != "":
 		return c.parked(ctx, s)
 	}
-	var a struct{ Sinks []console.Sink }
+	var a struct {
+		Sinks []console.Sink
+		Gone  []console.GoneSink
+	}
 	if err := c.askDeliveries(ctx, http.MethodGet, "", nil, &a); err != nil {
 		return err
 	}
@@ -69,16 +82,23 @@ func (c deliveriesList) Run(ctx context.Context, s streams) error {
 		if k.BehindSince != nil {
 			since = k.BehindSince.Time().Local().Format("2006-01-02 15:04:05")
 		}
-		why := k.Why
-		if why == "" {
-			why = "-"
-		}
-		fmt.Fprintf(table, "%s\t%s\t%s\t%d\t%s\t%d\t%s\n", plain(k.ID), plain(k.Kind), plain(k.State), k.Lag, since, k.Parked, plain(why))
+		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%d\t%s\n", plain(k.ID), plain(k.Kind), plain(k.State), behindBy(k), since, k.Parked, plain(cmp.Or(k.Why, "-")))
+	}
+	for _, k := range a.Gone {
+		fmt.Fprintf(s.err, "sink %s is not configured any more, and %d entries are parked for it: weighpost deliveries list %[1]s\n", plain(k.ID), k.Parked)
 	}
 	if len(a.Sinks) == 0 && !c.JSON {
 		fmt.Fprintln(s.err, "no sink is configured: nothing is delivered anywhere")
 	}
 	return table.Flush()
+}
+
+// behindBy says how many entries that a sink wants it has not had.
+func behindBy(k console.Sink) string {
+	if k.AtLeast || k.Waiting == 0 && k.BehindSince != nil {
+		return fmt.Sprintf("%d or more", max(k.Waiting, 1))
+	}
+	return strconv.FormatUint(k.Waiting, 10)
 }
 
 // parked lists what a sink refused, all of it.

@@ -418,6 +418,8 @@ func goodBody(method, path string) string {
 		return `{"settings": {"place": "Room 2"}, "reason": "moved", "by": "ada"}`
 	case strings.HasPrefix(path, deliveriesPath) && strings.HasSuffix(path, "/try-now"):
 		return `{"by": "ada"}`
+	case strings.HasSuffix(path, "/pause"), strings.HasSuffix(path, "/continue"):
+		return `{"reason": "a test", "by": "ada"}`
 	case strings.HasPrefix(path, deliveriesPath):
 		return `{"entries": [3], "reason": "a test", "by": "ada"}`
 	case strings.HasPrefix(path, pendingPath):

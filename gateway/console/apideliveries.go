@@ -31,6 +31,8 @@ type deliveriesAnswer struct {
 	Body struct {
 		Sinks []Sink `json:"sinks" nullable:"false" doc:"In the order of the configuration."`
 		Head  uint64 `json:"head" doc:"The last entry of the journal."`
+		// Gone are sinks of which only what is parked is left.
+		Gone []GoneSink `json:"gone,omitempty" doc:"Sinks that are not configured any more, with what is still parked for them; absent where there are none."`
 	}
 }
 
@@ -76,7 +78,7 @@ func (s *Server) deliveryRoutes(api huma.API) {
 			Errors: errs, Middlewares: huma.Middlewares{untilDecided}}, right)
 	}
 	huma.Register(api, op("list-deliveries", http.MethodGet, deliveriesPath, "Whether everything is delivered: each sink, and how far it is",
-		"", rights.See), s.listDeliveries)
+		"", rights.See, http.StatusServiceUnavailable), s.listDeliveries)
 	if s.deps.Deliveries == nil {
 		return
 	}
@@ -95,6 +97,8 @@ func (s *Server) deliveryRoutes(api huma.API) {
 	huma.Register(api, op("preview-delivery", http.MethodGet, deliveriesPath+"/{sink}/preview", "What exactly a sink would send for an entry",
 		"Nothing is sent, and nobody is asked. Secrets are left out. 409: sinks of this kind cannot show it.", rights.ReadJournal,
 		http.StatusNotFound, http.StatusConflict, http.StatusUnprocessableEntity, http.StatusServiceUnavailable), s.previewDelivery)
+	s.pauseRoutes(api, op)
+	s.heldRoutes(api, op)
 }
 
 // untilDecided lets the answer take as long as recording it all may.
@@ -102,10 +106,19 @@ func untilDecided(ctx huma.Context, next func(huma.Context)) {
 	withPatience(ctx, decideTime+writeTime, next)
 }
 
-func (s *Server) listDeliveries(context.Context, *struct{}) (*deliveriesAnswer, error) {
+func (s *Server) listDeliveries(ctx context.Context, _ *struct{}) (*deliveriesAnswer, error) {
 	a := &deliveriesAnswer{}
 	a.Body.Sinks = append([]Sink{}, s.deps.Source.Sinks()...)
 	a.Body.Head = s.deps.Source.Journal().Head
+	if s.deps.Deliveries == nil {
+		return a, nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, longestList)
+	defer cancel()
+	var err error
+	if a.Body.Gone, err = s.deps.Deliveries.Gone(ctx); err != nil {
+		return nil, unlisted(err)
+	}
 	return a, nil
 }
 

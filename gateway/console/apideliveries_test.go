@@ -58,6 +58,104 @@ func (s *shelf) TryNow(_ context.Context, who record.Actor, sink, reason string)
 	return s.act("try", who, sink, nil, reason)
 }
 
+func (s *shelf) Pause(_ context.Context, who record.Actor, sink, reason string) (DeliveryDone, error) {
+	return s.act("pause", who, sink, nil, reason)
+}
+
+func (s *shelf) Continue(_ context.Context, who record.Actor, sink, reason string) (DeliveryDone, error) {
+	return s.act("continue", who, sink, nil, reason)
+}
+
+func (s *shelf) Held(_ context.Context, sink string, before uint64, limit int) (list HeldList, err error) {
+	if sink != "share" {
+		return list, ErrNoSink
+	}
+	list.Held = []HeldEntry{}
+	at := record.UTC(time.Date(2026, 11, 25, 10, 4, 5, 0, time.UTC))
+	for _, seq := range []uint64{8, 5, 3} {
+		if before > 0 && seq >= before {
+			continue
+		}
+		if len(list.Held) == limit {
+			list.Next = list.Held[limit-1].Seq
+			break
+		}
+		list.Held = append(list.Held, HeldEntry{Seq: seq, ID: fmt.Sprintf("north-lab/7qx3/b-12/%06d", seq), Kind: record.KindWeighing, Balance: "b-12", UTC: at, What: "12.3450 g"})
+	}
+	return list, s.fail
+}
+
+func (s *shelf) Release(_ context.Context, who record.Actor, entries []uint64, ids []string, reason string) (ReleaseDone, error) {
+	done, err := s.act(fmt.Sprint("release ", ids), who, "share", entries, reason)
+	if err != nil {
+		return ReleaseDone{}, err
+	}
+	return ReleaseDone{Entries: len(entries) + len(ids), Sinks: []string{"share"}, Act: done.Acts[0]}, nil
+}
+
+func (s *shelf) Routing(string) (Routing, error) { return Routing{Entries: []string{"all"}}, nil }
+
+func (s *shelf) Gone(context.Context) ([]GoneSink, error) {
+	return []GoneSink{{"old-broker", 3}}, s.fail
+}
+
+func (s *shelf) Waiting(context.Context, string) (uint64, bool, error) { return 3, true, nil }
+
+func TestWhatIsHeldBackIsListedAPartAtATime(t *testing.T) {
+	h := open(t)
+	for query, want := range map[string]string{"?limit=2": `"next":5`, "?limit=2&before=5": `"seq":3`, "": `"seq":3`} {
+		resp, body := send(t, h, "GET", "/api/v1/deliveries/share/held"+query, "", nil)
+		if resp.StatusCode != 200 || !strings.Contains(body, want) {
+			t.Errorf("%s: %d %s", query, resp.StatusCode, body)
+		}
+	}
+	for path, want := range map[string]int{"other/held": 404, "share/held?limit=0": 422, "share/held?limit=501": 422} {
+		if resp, body := send(t, h, "GET", "/api/v1/deliveries/"+path, "", nil); resp.StatusCode != want {
+			t.Errorf("%s: %d %s", path, resp.StatusCode, body)
+		}
+	}
+	if _, body := send(t, h, "GET", "/api/v1/deliveries", "", nil); !strings.Contains(body, `"gone":[{"id":"old-broker","parked":3}]`) {
+		t.Errorf("a sink that is not configured any more is not listed: %s", body)
+	}
+}
+
+func TestWhoPausesOrReleasesSaysWhy(t *testing.T) {
+	h := open(t)
+	for _, c := range []struct {
+		path, body string
+		status     int
+		want       string
+	}{
+		{"share/pause", `{"reason": "the share moves", "by": "ada"}`, 200, "pause [] the share moves by ada"},
+		{"share/pause", `{"by": "ada"}`, 422, ""},
+		{"share/pause", `{"reason": " ", "by": "ada"}`, 422, ""},
+		{"share/pause", `{"reason": "the share moves"}`, 422, ""},
+		{"other/pause", `{"reason": "the share moves", "by": "ada"}`, 404, ""},
+		{"share/continue", `{"by": "ada"}`, 200, "continue []  by ada"},
+		{"release", `{"entries": [5, 3, 5], "reason": "looked over", "by": "ada"}`, 200, "release [] [3 5] looked over by ada"},
+		{"release", `{"ids": ["b", "a"], "reason": "looked over", "by": "ada"}`, 200, "release [a b] [] looked over by ada"},
+		{"release", `{"entries": [5], "by": "ada"}`, 422, ""},
+		{"release", `{"reason": "looked over", "by": "ada"}`, 422, ""},
+		{"release", `{"entries": [], "reason": "looked over", "by": "ada"}`, 422, ""},
+	} {
+		h.shelf.acts = nil
+		resp, body := send(t, h, "POST", "/api/v1/deliveries/"+c.path, c.body, nil)
+		if resp.StatusCode != c.status || strings.Join(h.shelf.acts, ";") != c.want {
+			t.Errorf("%s %s: %d %s, %q", c.path, c.body, resp.StatusCode, body, h.shelf.acts)
+		}
+	}
+	h.shelf.fail = &record.RequestRefused{Why: "it is so already"}
+	for _, path := range []string{"share/pause", "share/continue", "release"} {
+		body := `{"reason": "x", "by": "ada"}`
+		if path == "release" {
+			body = `{"entries": [3], "reason": "x", "by": "ada"}`
+		}
+		if resp, body := send(t, h, "POST", "/api/v1/deliveries/"+path, body, nil); resp.StatusCode != 409 || !strings.Contains(body, "so already") {
+			t.Errorf("%s: %d %s", path, resp.StatusCode, body)
+		}
+	}
+}
+
 func (s *shelf) Preview(_ context.Context, sink, id string) (DeliveryPreview, error) {
 	switch {
 	case sink != "share":

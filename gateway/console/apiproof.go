@@ -46,6 +46,7 @@ const (
 	DeliveryReleased  = "released"   // it was set aside, and is not any more: it was delivered again
 	DeliveryDropped   = "dropped"    // it was set aside, and somebody decided that it is never delivered
 	DeliveryNotWanted = "not-wanted" // the sink takes no entries of this kind
+	DeliveryHeld      = "held"       // the sink holds it back until somebody releases it
 	DeliveryBefore    = "before"     // the sink's present destination began after it
 )
 
@@ -55,6 +56,8 @@ type DeliveryOf struct {
 	State      string // one of the words above
 	Why        string // a sentence, or ""
 	Notice     uint64 // sequence of the entry that says so; 0: none does
+	Given      string // what the destination gave back for it, such as a number of its own; "": nothing is known
+	GivenBy    uint64 // sequence of the entry that says that; 0: none does
 }
 
 const proofPath = apiPrefix + "proof"

@@ -25,6 +25,23 @@ type Deliveries interface {
 	Drop(ctx context.Context, who record.Actor, sink string, entries []uint64, reason string) (DeliveryDone, error)
 	// TryNow has a sink that waits, or is stopped, try at once. Errors as of Retry.
 	TryNow(ctx context.Context, who record.Actor, sink, reason string) (DeliveryDone, error)
+	// Pause stops the deliveries of a sink until Continue, over restarts; what is under way ends first. The reason is needed. Errors as
+	// of Retry.
+	Pause(ctx context.Context, who record.Actor, sink, reason string) (DeliveryDone, error)
+	// Continue lets the deliveries of a paused sink go on. Errors as of Retry.
+	Continue(ctx context.Context, who record.Actor, sink, reason string) (DeliveryDone, error)
+	// Held lists the weighings and results that a sink holds back and that nobody has released, the newest first: at most limit before
+	// a place in the journal (0: from its end). It looks at so many entries only, and says where to go on. Errors as of Parked.
+	Held(ctx context.Context, sink string, before uint64, limit int) (HeldList, error)
+	// Release lets weighings and results go out that sinks hold back, to each sink that does: at most record.MostReleased, by place
+	// in the journal or by id. Errors as of Retry.
+	Release(ctx context.Context, who record.Actor, entries []uint64, ids []string, reason string) (ReleaseDone, error)
+	// Routing says what a sink is configured to get; ErrNoSink.
+	Routing(sink string) (Routing, error)
+	// Gone lists what is parked for sinks that are not configured any more.
+	Gone(ctx context.Context) ([]GoneSink, error)
+	// Waiting counts how many entries a sink wants and has not had, in bounded time; exact is false where there may be more.
+	Waiting(ctx context.Context, sink string) (n uint64, exact bool, err error)
 	// Preview shows what a sink would send for an entry, whether or not it had it. The error is ErrNoSink, ErrNoEntry, a
 	// *record.RequestRefused where sinks of this kind cannot show it, or says why it does not work now.
 	Preview(ctx context.Context, sink, id string) (DeliveryPreview, error)
@@ -54,6 +71,44 @@ type DeliveryDone struct {
 	Entries int      `json:"entries" doc:"How many parked entries it was about."`
 	Left    uint64   `json:"left" doc:"How many are parked for the sink now; those that were asked for again count until they are delivered."`
 	Acts    []string `json:"acts" nullable:"false" doc:"Ids of the entries that say so: one, or one for each 1,000 parked entries."`
+}
+
+// Routing is what a sink is configured to get.
+type Routing struct {
+	Entries  []string // kinds of entry, or all
+	Balances []string // ids; none: all
+	Verdicts string   // any, passed, not-failed or failed
+	Hold     string   // released, or ""
+	Closed   string   // hour, day, a number of entries, or ""
+}
+
+// HeldEntry is a weighing or a result that a sink holds back.
+type HeldEntry struct {
+	Seq     uint64      `json:"seq" doc:"Its place in the journal."`
+	ID      string      `json:"id" doc:"Id of the entry."`
+	Kind    record.Kind `json:"kind" doc:"What the entry is."`
+	Balance string      `json:"balance" doc:"The balance that it is of."`
+	UTC     record.UTC  `json:"utc" doc:"When it happened."`
+	What    string      `json:"what,omitempty" doc:"What it says, in short: its value and sample."`
+}
+
+// HeldList is a part of what a sink holds back.
+type HeldList struct {
+	Held []HeldEntry `json:"held" nullable:"false" doc:"The newest first."`
+	Next uint64      `json:"next,omitempty" doc:"What to send as before to look on; absent where nothing is before. A part may be short, or empty, and have one."`
+}
+
+// ReleaseDone says what was released.
+type ReleaseDone struct {
+	Entries int      `json:"entries" doc:"How many entries were released."`
+	Sinks   []string `json:"sinks" nullable:"false" doc:"Ids of the sinks that held some of them back."`
+	Act     string   `json:"act" doc:"Id of the entry that says so."`
+}
+
+// GoneSink is a sink that is not configured any more and for which entries are still parked.
+type GoneSink struct {
+	ID     string `json:"id" doc:"Id of the sink, as it was configured."`
+	Parked uint64 `json:"parked" doc:"How many entries are parked for it."`
 }
 
 // DeliveryPreview is exactly what a sink would send for one entry. Secrets are not in it.

@@ -89,7 +89,7 @@ type UnreadFrame struct {
 type Sink struct {
 	ID        string `json:"id"`
 	Kind      string `json:"kind"`  // mqtt, files, http
-	State     string `json:"state"` // working, waiting, stopped
+	State     string `json:"state"` // working, retrying, waiting, stopped, paused
 	Why       string `json:"why,omitempty"`
 	Delivered uint64 `json:"delivered"` // entries since the start
 	Parked    uint64 `json:"parked"`    // entries set aside, waiting for a person
@@ -101,6 +101,21 @@ type Sink struct {
 	FailedAt    *record.UTC `json:"failed_at,omitempty" doc:"When that was."`
 	NextTry     *record.UTC `json:"next_try,omitempty" doc:"When it is tried again by itself, where it waits or is stopped."`
 	Where       string      `json:"where" doc:"Where it delivers to, without secrets."`
+
+	Waiting   uint64      `json:"waiting" doc:"How many entries it wants and has not had, as far as was counted."`
+	AtLeast   bool        `json:"at_least,omitempty" doc:"There may be more of these."`
+	Oldest    string      `json:"oldest,omitempty" doc:"Id of the entry that has waited longest; absent where none waits, or that is not known."`
+	PerMinute float64     `json:"per_minute" doc:"How many entries were delivered a minute, over the last five minutes or since the start."`
+	Remedy    string      `json:"remedy,omitempty" doc:"What to do about its state; absent where there is nothing."`
+	Paused    *SinkPaused `json:"paused,omitempty" doc:"Who paused its deliveries, and why; absent where nobody did."`
+}
+
+// SinkPaused says who stopped the deliveries of a sink for a time.
+type SinkPaused struct {
+	Who   string     `json:"who" doc:"Who paused them."`
+	Why   string     `json:"why,omitempty" doc:"Why, as they said."`
+	Since record.UTC `json:"since" doc:"Since when."`
+	Entry string     `json:"entry" doc:"Id of the entry that says so."`
 }
 
 // Journal is what the page shows of the journal.

@@ -27,13 +27,13 @@ const (
 	SendContext     Right = "send-context"     // tie a balance's next weighings to another person, as a lab system does
 	Command         Right = "command"          // send a balance one of its commands
 	Samples         Right = "samples"          // announce samples, and end them
-	ReviewTrail     Right = "review-trail"     // note that the audit trail was looked over
+	ReviewTrail     Right = "review-trail"     // note that the audit trail was looked over; release entries that sinks hold back
 	People          Right = "people"           // add, change and disable people, their roles, badges and secrets
 	APIKeys         Right = "api-keys"         // make and revoke keys for programs
 	ReviewAccounts  Right = "review-accounts"  // note that the accounts were looked over
 	Balances        Right = "balances"         // change balances, their ports, layouts and limits
 	Sinks           Right = "sinks"            // change where entries are delivered to
-	Deliveries      Right = "deliveries"       // have refused entries delivered again or given up, and a sink tried at once
+	Deliveries      Right = "deliveries"       // have refused entries delivered again or given up, and a sink tried at once or paused
 	Settings        Right = "settings"         // change any other setting: roles, policies, page, clock, backup
 	Adopt           Right = "adopt"            // adopt, or turn down, a change of settings that waits
 	Backup          Right = "backup"           // make backups, and note that one was verified

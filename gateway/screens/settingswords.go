@@ -67,11 +67,11 @@ var sectionWords = map[string]string{
 var rightWords = map[rights.Right]string{
 	rights.See: "see what balances show, destinations, the clock and what is wrong", rights.ReadJournal: "read entries, reviews and backups", rights.Export: "take entries out: exports, proofs, segments",
 	rights.Weigh: "weigh: tie a balance's next weighings to oneself and a sample, ask for a weight", rights.SendContext: "tie weighings to another person, as a lab system does",
-	rights.Command: "send a balance its commands", rights.Samples: "announce samples, and end them", rights.ReviewTrail: "note that the audit trail was looked over",
+	rights.Command: "send a balance its commands", rights.Samples: "announce samples, and end them", rights.ReviewTrail: "note that the audit trail was looked over, release weighings that destinations hold back",
 	rights.People: "add, change and disable accounts", rights.APIKeys: "make and revoke keys for programs", rights.ReviewAccounts: "note that the accounts were looked over",
 	rights.Balances: "change balances, ports, layouts and limits", rights.Sinks: "change where entries are delivered", rights.Settings: "change any other setting",
 	rights.Adopt: "adopt, or turn down, a change that waits", rights.Backup: "make backups, and note that one was verified", rights.Seal: "seal old entries",
 	rights.JournalKey: "change the key that signs checkpoints", rights.CorrectClock: "state that stamps were wrong", rights.OwnAccount: "see and change one's own password and sessions",
 	rights.ReadPeople: "see who has an account, and who held which right when", rights.ReadSettings: "see the settings", rights.Measurements: "read weighpost's own measurements (/metrics)",
-	rights.OperateAnywhere: "sign in at any balance, also where that is limited to some people", rights.Deliveries: "have refused entries delivered again, or given up",
+	rights.OperateAnywhere: "sign in at any balance, also where that is limited to some people", rights.Deliveries: "have refused entries delivered again, or given up; pause deliveries",
 }
