@@ -49,6 +49,7 @@ var arrows = []arrow{
 	{"gateway/injected", nil, "ids that mean something to others, and where they arrive: tests, and nothing else"},
 	{"gateway/help", nil, "the manual is words"},
 	{"sinks/mqtt/mosquitto", []string{"gateway/needs"}, "test support: a real broker"},
+	{"sinks/folder/foldertest", []string{"gateway/needs", "gateway/record", "sinks", "sinks/sinktest"}, "test support: what every sink that keeps files has to show"},
 	{"gateway/journal/disktest", []string{"gateway/needs"}, "test support: a disk that loses power"},
 	{"gateway/health", nil, "conditions are words; the rooms that raise them are above"},
 	{"gateway/watchdog", []string{"gateway/health"}, "it looks at whether parts turn, and may need none of them to turn itself"},

@@ -23,6 +23,7 @@ import (
 // the way there is. A key that is not listed counts as one that does.
 var stays = map[string][]string{
 	"sinks": {"id", "entries", "cursor", "batch_size", "batch_age", "deadline", "retry_min", "retry_max", "probe", // all kinds
+		"format", "csv", // what the bytes are
 		"method", "body", "timeout", "user", // http
 		"client_id", "username", "keep_alive", "topic_prefix", "retain", "live", "requests", "self_test"}, // mqtt
 	"people.directory":  {"bind_dn", "user_dn", "users", "groups", "offline", "recheck", "timeout"},

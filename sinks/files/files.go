@@ -1,5 +1,5 @@
-// Package files delivers entries to a folder of this machine or of a mounted share: one JSON file for each entry, or lines
-// added to one file for each period.
+// Package files delivers entries to a folder of this machine or of a mounted share: one file for each entry, one for each closed
+// period, or lines added to one file as they come.
 //
 // An entry counts as accepted when its file, and the folder that names it, are on the disk. A file of one entry is written
 // beside its place and renamed, so that nobody ever reads half of it; it is never replaced. Delivered again, an entry finds
@@ -25,17 +25,17 @@ import (
 
 	"weighpost/gateway/record"
 	"weighpost/sinks"
+	"weighpost/sinks/folder"
 	"weighpost/sinks/format"
 )
 
 // Sink writes to one folder. It is made by New and used by one goroutine at a time.
 type Sink struct {
 	cfg     Config
-	site    string
-	name    template
-	temp    string // name of a file that is being written
+	filing  folder.Filing
+	rows    format.Rows // where entries are added to files, else nil
 	log     *slog.Logger
-	work    guard
+	work    folder.Guard
 	storing *storing // what is kept beside the deliveries
 
 	// These belong to the work under way.
@@ -45,14 +45,19 @@ type Sink struct {
 	seen *recent
 }
 
+var _ sinks.Collector = (*Sink)(nil)
+
 // New makes a sink. The folder need not be there yet.
 func New(c Config, id string, env sinks.Env) (*Sink, error) {
-	t, err := parseTemplate(c.name())
+	filing, err := folder.NewFiling(c.choice(), c.Name, c.entryName(), c.Manifest, id, env)
 	if err != nil {
-		return nil, fmt.Errorf("the name of the files %w", err)
+		return nil, err
 	}
-	s := &Sink{cfg: c, site: env.Site, name: t, temp: ".weighpost-" + format.SafeName(id) + ".part", log: env.Logger(id),
-		storing: newStoring()}
+	s := &Sink{cfg: c, filing: filing, log: env.Logger(id), storing: newStoring()}
+	s.filing.Where, s.filing.Explain = "the folder "+c.Folder, s.explain
+	if filing.Name != nil && c.way(filing.Name) == format.Added {
+		s.rows, _ = filing.Format.(format.Rows)
+	}
 	s.forget()
 	return s, nil
 }
@@ -60,20 +65,40 @@ func New(c Config, id string, env sinks.Env) (*Sink, error) {
 // Deliver writes the entries. A disk that does not answer cannot be interrupted: Deliver then returns when ctx ends, and the
 // next call waits for what is still under way.
 func (s *Sink) Deliver(ctx context.Context, entries []record.Entry) (int, error) {
-	return s.work.do(ctx, func(ctx context.Context) (int, error) {
+	return s.work.Do(ctx, func(ctx context.Context) (int, error) {
+		if err := s.filing.Unable(); err != nil {
+			return 0, err
+		}
 		if err := s.open(); err != nil {
 			return 0, err
 		}
-		if s.cfg.Format == JSON {
-			return s.each(ctx, entries)
+		if s.rows != nil {
+			return s.lines(ctx, entries)
 		}
-		return s.lines(ctx, entries)
+		return s.filing.Deliver(ctx, folder.NewVisit(local{s.root}), entries)
 	})
+}
+
+// Collect writes one file of a closed batch.
+func (s *Sink) Collect(ctx context.Context, b sinks.Batch) ([]sinks.LeftOut, error) {
+	left := make(chan []sinks.LeftOut, 1) // not a variable: work that was left alone may end later
+	_, err := s.work.Do(ctx, func(ctx context.Context) (int, error) {
+		if err := s.open(); err != nil {
+			return 0, err
+		}
+		out, err := s.filing.Collect(ctx, folder.NewVisit(local{s.root}), b)
+		left <- out
+		return 0, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return <-left, nil
 }
 
 // Close lets go of the folder.
 func (s *Sink) Close() error {
-	return s.work.end(func() error {
+	return s.work.End(func() error {
 		if s.root == nil {
 			return nil
 		}

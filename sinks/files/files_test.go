@@ -2,15 +2,12 @@ package files
 
 import (
 	"bytes"
-	"context"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-	"testing/synctest"
-	"time"
 
 	"weighpost/gateway/record"
 	"weighpost/sinks"
@@ -69,7 +66,7 @@ func TestLeftoversOfACrashAreCleared(t *testing.T) {
 	s := newShelf(t, func(c *Config) { c.Name = "{balance}/{id}.json" })
 	sink := open(t, s)
 	e := sinktest.Weighings(1, 1)
-	temp := filepath.Join(s.dir, e[0].Balance, sink.temp)
+	temp := filepath.Join(s.dir, e[0].Balance, sink.filing.Temp)
 	s.put(temp, string(e[0].JSON[:50]))
 	deliver(t, sink, e)
 	if _, err := os.Stat(temp); !os.IsNotExist(err) {
@@ -237,34 +234,4 @@ func TestCheckpointsAreKeptBesideTheEntries(t *testing.T) {
 	if bytes.Count(got, []byte("\n")) != 2 || !bytes.Contains(got, []byte(`"note":"north-seed-bank/7qx3\n7\nroot\n\n— key sig\n"`)) {
 		t.Errorf("got %s", got)
 	}
-}
-
-// TestDeliverEndsWhenTheDiskHangs stands in for a dead share, which cannot be made here: work that does not return.
-func TestDeliverEndsWhenTheDiskHangs(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		var g guard
-		hang := make(chan struct{})
-		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
-		defer cancel()
-		began := time.Now()
-		n, err := g.do(ctx, func(context.Context) (int, error) { <-hang; return 5, nil })
-		if n != 0 || !errors.Is(err, context.DeadlineExceeded) || time.Since(began) != time.Minute+settle {
-			t.Errorf("accepted %d after %s: %v", n, time.Since(began), err)
-		}
-		again, stop := context.WithTimeout(t.Context(), time.Minute)
-		defer stop()
-		if _, err := g.do(again, func(context.Context) (int, error) { t.Error("two at once"); return 0, nil }); !errors.Is(err, errStuck) {
-			t.Errorf("the next call: %v", err)
-		}
-		if err := g.end(func() error { t.Error("closed under the work"); return nil }); err == nil {
-			t.Error("the end did not tell")
-		}
-		close(hang)
-		if n, err := g.do(t.Context(), func(context.Context) (int, error) { return 2, nil }); n != 2 || err != nil {
-			t.Errorf("after it came back: %d, %v", n, err)
-		}
-		if _, err := g.do(t.Context(), func(context.Context) (int, error) { panic("oh") }); err == nil {
-			t.Error("a panic passed as success")
-		}
-	})
 }

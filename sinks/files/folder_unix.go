@@ -15,3 +15,5 @@ func syncFolder(root *os.Root, dir string) error {
 	}
 	return errors.Join(f.Sync(), f.Close())
 }
+
+const syncsReaders = true

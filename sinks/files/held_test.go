@@ -31,7 +31,7 @@ func TestAFolderTellsWhatItHolds(t *testing.T) {
 			sink := witnessOf(t, s)
 			deliver(t, sink, entries)
 			for _, note := range []string{"/aaaaa\n40\nroot\n\nsignature\n", "/aaaaa\n55\nroot\n\nsignature\n", "/bbbbb\n3\nroot\n\nsignature\n"} {
-				if err := sink.Checkpoint(t.Context(), []byte("weighpost/"+sink.site+note)); err != nil {
+				if err := sink.Checkpoint(t.Context(), []byte("weighpost/"+sink.filing.Site+note)); err != nil {
 					t.Fatal(err)
 				}
 			}

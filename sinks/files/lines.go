@@ -11,7 +11,6 @@ import (
 
 	"weighpost/gateway/record"
 	"weighpost/sinks"
-	"weighpost/sinks/format"
 )
 
 // day is what is known of a file that lines are added to.
@@ -61,11 +60,11 @@ func (s *Sink) lines(ctx context.Context, entries []record.Entry) (int, error) {
 func (s *Sink) sort(entries []record.Entry) (list []*addition, n int, err error) {
 	byName := make(map[string]*addition)
 	for i, e := range entries {
-		name, err := s.name.render(e)
+		name, err := s.filing.Name.Render(e)
 		if err != nil {
 			return list, i, sinks.Refused{Err: err}
 		}
-		r, err := s.row(e)
+		text, err := s.rows.AppendRow(nil, e)
 		if err != nil {
 			return list, i, sinks.Refused{Err: err}
 		}
@@ -75,23 +74,9 @@ func (s *Sink) sort(entries []record.Entry) (list []*addition, n int, err error)
 			byName[name] = a
 			list = append(list, a)
 		}
-		a.rows = append(a.rows, r)
+		a.rows = append(a.rows, row{key: e.ID, bytes: text})
 	}
 	return list, len(entries), nil
-}
-
-func (s *Sink) row(e record.Entry) (row, error) {
-	if s.cfg.Format == NDJSON {
-		if !format.OneLine(e) {
-			return row{}, fmt.Errorf("entry %s has line ends between its fields and is no line", e.ID)
-		}
-		return row{key: e.ID, bytes: format.AppendLine(nil, e)}, nil
-	}
-	fields, err := format.CSVFields(e, s.cfg.Spreadsheet)
-	if err != nil {
-		return row{}, err
-	}
-	return row{key: fields[0], bytes: format.AppendCSV(nil, fields)}, nil
 }
 
 // add puts the rows that are not there yet at the end of a file and has them on the disk.

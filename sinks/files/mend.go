@@ -10,15 +10,14 @@ import (
 	"io"
 	"os"
 	"path"
-	"slices"
 	"strings"
 
 	"weighpost/sinks"
-	"weighpost/sinks/format"
+	"weighpost/sinks/folder"
 )
 
 // maxRow is the longest row that is read back, in bytes; an entry is far shorter.
-const maxRow = 16 << 20
+const maxRow = folder.MaxRow
 
 // kind is how a file of lines is built: how a row ends, and what it has to look like.
 type kind struct {
@@ -30,7 +29,7 @@ type kind struct {
 }
 
 func (s *Sink) kind(name string) kind {
-	if s.cfg.Format == NDJSON || strings.HasPrefix(name, checkpointFolder+"/") {
+	if strings.HasPrefix(name, checkpointFolder+"/") {
 		return kind{
 			head: func() []byte { return nil },
 			end:  func(b []byte) int { return bytes.IndexByte(b, '\n') + 1 },
@@ -39,16 +38,13 @@ func (s *Sink) kind(name string) kind {
 			skip: func([]byte, bool) bool { return false },
 		}
 	}
-	head := format.AppendCSV(nil, format.CSVHeader())
-	if s.cfg.Spreadsheet {
-		head = append([]byte(format.BOM), head...)
-	}
+	head := s.rows.Head()
 	return kind{
-		head: func() []byte { return slices.Clone(head) },
-		end:  format.EndOfCSV,
-		id:   csvID,
-		line: "\r\n",
-		skip: func(row []byte, first bool) bool { return first && bytes.Equal(row, head) },
+		head: s.rows.Head,
+		end:  s.rows.EndOfRow,
+		id:   s.rows.ID,
+		line: s.rows.LineEnd(),
+		skip: func(row []byte, first bool) bool { return first && len(head) > 0 && bytes.Equal(row, head) },
 	}
 }
 
@@ -61,20 +57,6 @@ func jsonID(row []byte) (string, error) {
 		return "", fmt.Errorf("it has no id")
 	}
 	return e.ID, nil
-}
-
-func csvID(row []byte) (string, error) {
-	fields, err := format.ParseCSV(row)
-	if err != nil {
-		return "", err
-	}
-	if want := len(format.CSVHeader()); len(fields) != want {
-		return "", fmt.Errorf("it has %d columns rather than %d", len(fields), want)
-	}
-	if last := fields[len(fields)-1]; !strings.HasPrefix(last, "weighpost.") || !strings.HasSuffix(last, "/1") {
-		return "", fmt.Errorf("its last column is %.40q and no schema", last)
-	}
-	return fields[0], nil
 }
 
 // mend reads a file through, remembers the ids in it, and removes a last row that a crash cut off. A last row that lacks only

@@ -16,6 +16,7 @@ import (
 	"go.uber.org/goleak"
 
 	"weighpost/sinks"
+	"weighpost/sinks/folder"
 	"weighpost/sinks/format"
 	"weighpost/sinks/sinktest"
 )
@@ -123,8 +124,8 @@ func (s *shelf) harness() sinktest.Harness {
 		h.Refuse = func(id string) {
 			for _, e := range sinktest.Weighings(50, 3) {
 				if e.ID == id {
-					t, _ := parseTemplate(s.cfg.name())
-					name, _ := t.render(e)
+					t, _ := folder.ParseName(s.cfg.name())
+					name, _ := t.Render(e)
 					s.put(filepath.Join(s.dir, name), notOurs)
 					return
 				}

@@ -1,4 +1,4 @@
-package files
+package folder
 
 import (
 	"crypto/sha256"
@@ -41,7 +41,11 @@ var fields = map[string]func(*facts) string{
 	"local_day":   func(f *facts) string { return f.localDay() },
 }
 
-func fieldNames() string { return "{" + strings.Join(slices.Sorted(maps.Keys(fields)), "}, {") + "}" }
+// FieldNames lists what names can hold, for people.
+func FieldNames() string { return "{" + strings.Join(slices.Sorted(maps.Keys(fields)), "}, {") + "}" }
+
+// Batch is the field that stands for the name of a closed batch. A name that has it has site beside it and no field of entries.
+const Batch = "batch"
 
 // facts is what names are made of. Kinds of entry differ in what they have; what is absent becomes %none.
 type facts struct {
@@ -106,13 +110,14 @@ func learnt(l *record.Learnt) string {
 	return format.SafeName(l.ID)
 }
 
-// template is a parsed name: elements of a path, each of literal pieces and fields.
-type template [][]piece
+// Name is a parsed name of files: elements of a path, each of literal pieces and fields.
+type Name [][]piece
 
 type piece struct{ literal, field string }
 
-func parseTemplate(name string) (template, error) {
-	var t template
+// ParseName reads a name with fields in braces, such as {balance}/{day}/{id}.json. The error goes on after "the name".
+func ParseName(name string) (Name, error) {
+	var t Name
 	for element := range strings.SplitSeq(name, "/") {
 		if element == "" {
 			return nil, errors.New("has an empty part before, after or between slashes")
@@ -128,6 +133,13 @@ func parseTemplate(name string) (template, error) {
 	}
 	if first := t[0][0].literal; len(t[0]) == 1 && slices.Contains(reserved, strings.ToLower(first)) {
 		return nil, fmt.Errorf("begins with %s, where weighpost keeps files of its own", first)
+	}
+	if t.Uses(Batch) {
+		for field := range fields {
+			if field != "site" && t.Uses(field) {
+				return nil, fmt.Errorf("holds {batch}, which is a file of many entries, and {%s}, which is a field of one", field)
+			}
+		}
 	}
 	return t, nil
 }
@@ -151,7 +163,7 @@ func parseElement(element string) ([]piece, error) {
 		if !closes {
 			return nil, fmt.Errorf("opens a brace before %q and does not close it", rest)
 		}
-		if fields[field] == nil {
+		if fields[field] == nil && field != Batch {
 			return nil, fmt.Errorf("names the field %q, which there is not", field)
 		}
 		pieces = append(pieces, piece{field: field})
@@ -160,23 +172,44 @@ func parseElement(element string) ([]piece, error) {
 	return pieces, nil
 }
 
-func (t template) uses(field string) bool {
+// Uses says whether a name holds a field.
+func (t Name) Uses(field string) bool {
 	return slices.ContainsFunc(t, func(e []piece) bool { return slices.Contains(e, piece{field: field}) })
 }
 
-// render gives the name of an entry's file, with slashes, within the folder and safe on every system.
-func (t template) render(e record.Entry) (string, error) {
+// Render gives the name of an entry's file, with slashes, within the folder and safe on every system.
+func (t Name) Render(e record.Entry) (string, error) {
+	if t == nil {
+		return "", errors.New("entries have no files of their own here: the name of the files holds {batch}")
+	}
 	f, err := factsOf(e)
 	if err != nil {
 		return "", err
 	}
+	return t.render(func(field string) string { return fields[field](f) }), nil
+}
+
+// RenderBatch gives the name of the file of a closed batch.
+func (t Name) RenderBatch(batch, site string) (string, error) {
+	if t == nil {
+		return "", errors.New("has no {batch} in it, which tells closed files apart")
+	}
+	return t.render(func(field string) string {
+		if field == Batch {
+			return format.SafeName(batch)
+		}
+		return format.SafeName(site)
+	}), nil
+}
+
+func (t Name) render(value func(field string) string) string {
 	elements := make([]string, len(t))
 	for i, pieces := range t {
 		var b strings.Builder
 		for _, p := range pieces {
 			b.WriteString(p.literal)
 			if p.field != "" {
-				b.WriteString(fields[p.field](f))
+				b.WriteString(value(p.field))
 			}
 		}
 		elements[i] = whole(b.String())
@@ -184,7 +217,7 @@ func (t template) render(e record.Entry) (string, error) {
 	if slices.Contains(reserved, strings.ToLower(elements[0])) { // by the text of a person
 		elements[0] = fmt.Sprintf("%%%02X", elements[0][0]) + elements[0][1:]
 	}
-	return path.Join(elements...), nil
+	return path.Join(elements...)
 }
 
 // whole makes safe what pieces have become together: C and {sample} can make CON, and many fields a name that is too long.

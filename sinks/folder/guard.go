@@ -1,4 +1,4 @@
-package files
+package folder
 
 import (
 	"context"
@@ -7,24 +7,25 @@ import (
 	"time"
 )
 
-// guard lets Deliver end when its context does, although a system call on a dead share cannot be interrupted. At most one
+// Guard lets Deliver end when its context does, although a system call on a dead share cannot be interrupted. At most one
 // piece of work is ever under way.
-type guard struct{ busy chan struct{} }
+type Guard struct{ busy chan struct{} }
 
-// settle is how long work may take to notice that its context ended.
-const settle = 500 * time.Millisecond
+// Settle is how long work may take to notice that its context ended.
+const Settle = 500 * time.Millisecond
 
-var errStuck = errors.New("the folder has not answered since an earlier attempt")
+// ErrStuck says that earlier work still hangs.
+var ErrStuck = errors.New("the folder has not answered since an earlier attempt")
 
 type outcome struct {
 	n   int
 	err error
 }
 
-// do runs f. When ctx ends and f does not, f goes on alone: its outcome is dropped, which costs that entries come again.
-func (g *guard) do(ctx context.Context, f func(context.Context) (int, error)) (int, error) {
+// Do runs f. When ctx ends and f does not, f goes on alone: its outcome is dropped, which costs that entries come again.
+func (g *Guard) Do(ctx context.Context, f func(context.Context) (int, error)) (int, error) {
 	if !g.free(ctx) {
-		return 0, errors.Join(errStuck, ctx.Err())
+		return 0, errors.Join(ErrStuck, ctx.Err())
 	}
 	done, result := make(chan struct{}), make(chan outcome, 1)
 	g.busy = done
@@ -44,7 +45,7 @@ func (g *guard) do(ctx context.Context, f func(context.Context) (int, error)) (i
 		return o.n, o.err
 	case <-ctx.Done():
 	}
-	late := time.NewTimer(settle)
+	late := time.NewTimer(Settle)
 	defer late.Stop()
 	select {
 	case o := <-result:
@@ -56,7 +57,7 @@ func (g *guard) do(ctx context.Context, f func(context.Context) (int, error)) (i
 }
 
 // free waits for work that was left alone.
-func (g *guard) free(ctx context.Context) bool {
+func (g *Guard) free(ctx context.Context) bool {
 	if g.busy == nil {
 		return true
 	}
@@ -73,12 +74,12 @@ func (g *guard) free(ctx context.Context) bool {
 	}
 }
 
-// end runs f when no work is under way. Work that hangs keeps what it holds until it returns or the process ends.
-func (g *guard) end(f func() error) error {
-	ctx, cancel := context.WithTimeout(context.Background(), settle)
+// End runs f when no work is under way. Work that hangs keeps what it holds until it returns or the process ends.
+func (g *Guard) End(f func() error) error {
+	ctx, cancel := context.WithTimeout(context.Background(), Settle)
 	defer cancel()
 	if !g.free(ctx) {
-		return errStuck
+		return ErrStuck
 	}
 	return f()
 }

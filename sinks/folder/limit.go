@@ -1,0 +1,57 @@
+package folder
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+)
+
+// Limit gives each call to a far side a time of its own, and ends it by cutting the connection: protocols of files have no
+// other way to take back what a server does not answer.
+type Limit struct {
+	Each time.Duration // how long one call may take
+	Cut  func()        // ends the connection; it may be called more than once and from any goroutine
+}
+
+// Do runs one call. An error of it after the connection was cut says why it was.
+func (l Limit) Do(ctx context.Context, call func(ctx context.Context) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	within, cancel := context.WithTimeout(ctx, l.Each)
+	defer cancel()
+	stop := context.AfterFunc(within, l.Cut)
+	err := call(within)
+	if stop() || err == nil {
+		return err
+	}
+	if ctx.Err() != nil {
+		return errors.Join(ctx.Err(), err)
+	}
+	return fmt.Errorf("no answer within %s: %w", l.Each, errors.Join(context.DeadlineExceeded, err))
+}
+
+// Parallel runs call for each name, a few at a time, and gives how many from the first on went well: what a connection can
+// carry at once costs one wait rather than many.
+func Parallel(names []string, call func(name string) error) (int, error) {
+	const atOnce = 8
+	errs := make([]error, len(names))
+	turn := make(chan struct{}, atOnce)
+	var all sync.WaitGroup
+	for i, name := range names {
+		turn <- struct{}{}
+		all.Go(func() {
+			errs[i] = call(name)
+			<-turn
+		})
+	}
+	all.Wait()
+	for i, err := range errs {
+		if err != nil {
+			return i, err
+		}
+	}
+	return len(names), nil
+}
