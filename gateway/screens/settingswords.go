@@ -21,7 +21,7 @@ var rareKeys = map[string]bool{
 	"prints_as": true, "identity_needed": true, "cursor": true, "closed": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
 	"proxy": true, "proxy_user": true, "proxy_password": true, "oauth.audience": true, "oauth.in_body": true,
 	"newest_for": true, "acknowledge_within": true,
-	"client_id": true, "self_test": true, "poll_min": true, "poll_max": true, "drift_ppm": true, "algorithms": true, "skew": true,
+	"client_id": true, "self_test": true, "expiry": true, "poll_min": true, "poll_max": true, "drift_ppm": true, "algorithms": true, "skew": true,
 	"session.per_person": true, "session.all": true, "code_page": true, "line_length": true, "frame.idle_gap": true, "frame.length": true, "frame.max_length": true,
 }
 

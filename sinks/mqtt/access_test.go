@@ -85,7 +85,9 @@ func TestTLSWithClientCertificate(t *testing.T) {
 	})
 }
 
-func TestUserAndPassword(t *testing.T) {
+func TestUserAndPassword(t *testing.T) { each(t, testUserAndPassword) }
+
+func testUserAndPassword(t *testing.T, config func(string) Config) {
 	broker := mosquitto.Start(t, mosquitto.Options{Users: map[string]string{"bank": "poppy seed"}})
 	right := config(broker.URL())
 	right.Username, right.Password = "bank", secret(t, "poppy seed")

@@ -2,7 +2,6 @@ package mqtt
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -11,19 +10,26 @@ import (
 	"sync"
 	"time"
 
+	packets5 "github.com/eclipse/paho.golang/packets"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 )
 
-// client is one MQTT 3.1.1 conversation, from CONNECT to the end of the connection. It knows packets and their
+// client is one MQTT conversation, 3.1.1 or 5, from CONNECT to the end of the connection. It knows packets and their
 // identifiers; what is sent, and what an acknowledgement means, is the session's affair. A conversation with a broker that
 // only ever gets QoS 1 needs little, and a general client spends several times as much on each message.
 //
 // Two goroutines live until the connection ends: read takes what the broker sends, tend sends what nobody waits for (pings
 // and our own acknowledgements), so that reading never waits for writing.
 type client struct {
-	conn *conn
-	in   *bufio.Reader
-	ping time.Duration
+	conn  *conn
+	in    *bufio.Reader
+	ping  time.Duration
+	five  bool // MQTT 5
+	terms      // what the broker lets us do
+	// slots has one element for each message at QoS 1 that is not acknowledged, and room for as many as the broker takes
+	// (MQTT 5.0 clause 4.9). nil without a limit.
+	slots   chan struct{}
+	aliases map[string]uint16 // topics that the broker knows by a number; only the goroutine that publishes batches uses it
 
 	small [8]byte // body of a packet that is no message; only read uses it
 
@@ -41,8 +47,8 @@ type client struct {
 
 // waiter is told of an acknowledgement. A nil one is only counted as taken.
 type waiter interface {
-	// acknowledged is called by read with the packet's tag and, for a subscription, the return code. It must not block.
-	acknowledged(tag int, code byte)
+	// acknowledged is called by read with the packet's tag and what the broker says. It must not block.
+	acknowledged(tag int, a ack)
 }
 
 type tagged struct {
@@ -55,16 +61,24 @@ const inRoom = 4096
 
 func newClient(c *conn, ping time.Duration, take func(arrival)) *client {
 	return &client{conn: c, in: bufio.NewReaderSize(c, inRoom), ping: ping, take: take, turn: make(chan struct{}, 1),
-		due: make(map[uint16]waiter), nudge: make(chan struct{}, 1)}
+		due: make(map[uint16]waiter), nudge: make(chan struct{}, 1), terms: plain()}
 }
 
-// hello sends CONNECT and waits for CONNACK. The error for a return code is one of package packets.
-func (c *client) hello(p *packets.ConnectPacket) error {
-	var b bytes.Buffer
-	if err := p.Write(&b); err != nil {
+// newClient5 makes a client that speaks MQTT 5.
+func newClient5(c *conn, ping time.Duration, take func(arrival)) *client {
+	client := newClient(c, ping, take)
+	client.five, client.conn.guard.five = true, true
+	return client
+}
+
+// hello sends CONNECT and waits for CONNACK. The error for a return code is one of package packets, and for a reason code of
+// MQTT 5 it is declined.
+func (c *client) hello(g greeting) error {
+	out, err := g.encode(c.five)
+	if err != nil {
 		return err
 	}
-	if _, err := c.conn.Write(b.Bytes()); err != nil {
+	if _, err := c.conn.Write(out); err != nil {
 		return err
 	}
 	kind, _, body, err := c.packet()
@@ -72,7 +86,9 @@ func (c *client) hello(p *packets.ConnectPacket) error {
 	case err != nil:
 		return err
 	case kind != connack:
-		return fmt.Errorf("the broker answered CONNECT with a packet of type %d: is it an MQTT 3.1.1 broker?", kind)
+		return fmt.Errorf("the broker answered CONNECT with a packet of type %d: is it an MQTT broker?", kind)
+	case c.five:
+		return c.agree(body)
 	case body[1] == packets.Accepted:
 		return nil
 	}
@@ -80,6 +96,19 @@ func (c *client) hello(p *packets.ConnectPacket) error {
 		return err
 	}
 	return fmt.Errorf("the broker refuses the connection with code %d, which MQTT 3.1.1 does not have", body[1])
+}
+
+// agree takes the terms of a CONNACK of MQTT 5.
+func (c *client) agree(body []byte) (err error) {
+	if c.terms, err = welcome(body); err != nil {
+		return err
+	}
+	c.slots = make(chan struct{}, c.terms.window)
+	c.aliases = make(map[string]uint16)
+	if c.terms.alive > 0 { // clause 3.2.2.3.14: we must use it
+		c.ping = min(c.ping, max(time.Second/2, time.Duration(c.terms.alive)*time.Second/2))
+	}
+	return nil
 }
 
 // packet reads one packet. The guard under it has checked type and length.
@@ -121,11 +150,14 @@ func (c *client) read() error {
 		case publish:
 			err = c.message(flags, body)
 		case puback:
-			c.settle(binary.BigEndian.Uint16(body), 0)
+			c.release()
+			c.settle(binary.BigEndian.Uint16(body), ackOf(packets5.PUBACK, body[2:]))
 		case suback:
-			c.settle(binary.BigEndian.Uint16(body), body[2])
+			c.settle(binary.BigEndian.Uint16(body), grantOf(body))
 		case unsuback:
-			c.settle(binary.BigEndian.Uint16(body), 0)
+			c.settle(binary.BigEndian.Uint16(body), ack{})
+		case disconnect:
+			err = dismissed{ackOf(packets5.DISCONNECT, body)}
 		case pingresp:
 			c.mu.Lock()
 			c.pinged = false
@@ -141,21 +173,12 @@ func (c *client) read() error {
 
 // message takes a PUBLISH (clause 3.3) and has it acknowledged.
 func (c *client) message(flags byte, body []byte) error {
-	short := errors.New("the broker sent a message that ends too early")
-	if len(body) < 2 {
-		return short
+	a, id, err := arrivalOf(flags, body, c.five)
+	if err != nil {
+		return err
 	}
-	topic := int(binary.BigEndian.Uint16(body))
-	at := 2 + topic
-	qos1 := flags&0x02 != 0
-	if qos1 {
-		at += 2
-	}
-	if at > len(body) {
-		return short
-	}
-	c.take(arrival{topic: string(body[2 : 2+topic]), payload: body[at:], retained: flags&0x01 != 0, duplicate: flags&0x08 != 0})
-	if !qos1 {
+	c.take(a)
+	if flags&0x02 == 0 {
 		return nil
 	}
 	c.mu.Lock()
@@ -163,7 +186,7 @@ func (c *client) message(flags byte, body []byte) error {
 	if len(c.acks) > 1<<16 {
 		return errors.New("the broker sends messages and does not take our acknowledgements")
 	}
-	c.acks = append(c.acks, puback<<4, 2, body[at-2], body[at-1])
+	c.acks = append(c.acks, puback<<4, 2, byte(id>>8), byte(id)) // in MQTT 5 too: no reason code is a success
 	select {
 	case c.nudge <- struct{}{}:
 	default:
@@ -172,13 +195,13 @@ func (c *client) message(flags byte, body []byte) error {
 }
 
 // settle tells whoever waits for a packet's acknowledgement.
-func (c *client) settle(id uint16, code byte) {
+func (c *client) settle(id uint16, a ack) {
 	c.mu.Lock()
 	w := c.due[id]
 	delete(c.due, id)
 	c.mu.Unlock()
 	if t, ok := w.(tagged); ok {
-		t.acknowledged(t.tag, code)
+		t.acknowledged(t.tag, a)
 	}
 }
 
@@ -246,18 +269,84 @@ func (c *client) claim(w waiter) (uint16, error) {
 	return 0, errors.New("the broker owes 65,535 acknowledgements")
 }
 
-// publish sends one message at QoS 1 whose acknowledgement nobody waits for.
+// occupy takes one of the places for messages that are not acknowledged, and says whether there was one. It does not wait.
+func (c *client) occupy() bool {
+	if c.slots == nil {
+		return true
+	}
+	select {
+	case c.slots <- struct{}{}:
+		return true
+	default:
+		return false
+	}
+}
+
+// release gives a place free. A PUBACK out of the blue gives none.
+func (c *client) release() {
+	select {
+	case <-c.slots: // never of a nil channel
+	default:
+	}
+}
+
+// publish sends one message at QoS 1 whose acknowledgement nobody waits for. It waits for a place, as long as a write may take.
 func (c *client) publish(ctx context.Context, m message) error {
+	if c.slots != nil {
+		ctx, cancel := context.WithTimeout(ctx, c.conn.writeLimit)
+		defer cancel()
+		select {
+		case c.slots <- struct{}{}:
+		case <-ctx.Done():
+			return errors.New("the broker owes us too many acknowledgements")
+		}
+	}
 	id, err := c.claim(nil)
 	if err != nil {
 		return err
 	}
-	return c.write(ctx, appendPublish(nil, m, id))
+	return c.write(ctx, c.appendPublish(nil, m, id))
 }
 
 // publishOnce sends one message at QoS 0.
 func (c *client) publishOnce(ctx context.Context, m message) error {
-	return c.write(ctx, appendPublish(nil, m, 0))
+	return c.write(ctx, c.appendPublish(nil, m, 0))
+}
+
+// appendPublish writes a PUBLISH in the version that is spoken, with the topic's name.
+func (c *client) appendPublish(b []byte, m message, id uint16) []byte {
+	if c.five {
+		return appendPublish5(b, m, id, 0, false)
+	}
+	return appendPublish(b, m, id)
+}
+
+// appendNumbered is appendPublish with a number for the topic where the broker has numbers left. What it writes must go out
+// before anything that is written later.
+func (c *client) appendNumbered(b []byte, m message, id uint16) []byte {
+	alias, known := c.aliases[m.topic]
+	if !c.five || m.last || !known && len(c.aliases) >= c.terms.aliases {
+		return c.appendPublish(b, m, id)
+	}
+	if !known {
+		alias = uint16(len(c.aliases) + 1)
+		c.aliases[m.topic] = alias
+	}
+	return appendPublish5(b, m, id, alias, known)
+}
+
+func (c *client) appendSubscribe(b []byte, topic string, id uint16, options byte) []byte {
+	if c.five {
+		return appendSubscribe5(b, topic, id, options)
+	}
+	return appendSubscribe(b, topic, id)
+}
+
+func (c *client) appendUnsubscribe(b []byte, topic string, id uint16) []byte {
+	if c.five {
+		return appendUnsubscribe5(b, topic, id)
+	}
+	return appendUnsubscribe(b, topic, id)
 }
 
 const (

@@ -15,11 +15,13 @@ import (
 
 	"weighpost/parsers/strict"
 	"weighpost/sinks"
+	"weighpost/sinks/format"
 )
 
 // Config is one MQTT sink as a person writes it.
 type Config struct {
 	Broker      string          `yaml:"broker" desc:"Address of the broker: mqtt://host:1883 without encryption, mqtts://host:8883 with TLS."`
+	Version     string          `yaml:"version" desc:"Version of MQTT that is spoken. 5: the broker tells why it does not take a message, and messages carry a media type and properties." enum:"3.1.1,5" default:"3.1.1"`
 	Insecure    bool            `yaml:"insecure" desc:"Allow a connection without encryption to another machine." default:"false"`
 	ClientID    string          `yaml:"client_id" desc:"Name under which the broker knows this connection; no other connection may use it. Made of site and sink if not given."`
 	Username    string          `yaml:"username" desc:"User name for the broker."`
@@ -30,14 +32,16 @@ type Config struct {
 	KeepAlive   strict.Duration `yaml:"keep_alive" desc:"A broker that has not answered for this long counts as gone, from 2s to 1h. It is asked twice as often." default:"30s"`
 	Prefix      string          `yaml:"topic_prefix" desc:"What all topics begin with; the site's name follows." default:"weighpost"`
 	Retain      bool            `yaml:"retain" desc:"Have the broker keep the last entry of each topic for later subscribers." default:"false"`
+	Expiry      strict.Duration `yaml:"expiry" desc:"With version: 5, for how long the broker keeps an entry for subscribers that are away, from 1s; for ever if not given. An entry that nobody has fetched by then is gone there." default:"0s"`
 	Live        bool            `yaml:"live" desc:"Publish the continuous stream as well, at QoS 0: it may drop readings and is no record." default:"false"`
 	Requests    bool            `yaml:"requests" desc:"Take requests for the context of a balance from the broker, under PREFIX/SITE/BALANCE/context/set and …/context/change. Whoever may publish there can then say who weighs and what: protect these topics with the broker's access list." default:"false"`
+	Choice      format.Choice   `yaml:",inline"`
 	SelfTest    bool            `yaml:"self_test" desc:"Read back the first message of each topic on each connection, because a broker acknowledges also what its access list drops." default:"true"`
 }
 
 // Default is a Config with what applies where the file says nothing.
 func Default() *Config {
-	return &Config{KeepAlive: strict.Duration(30 * time.Second), Prefix: "weighpost", SelfTest: true}
+	return &Config{Version: version3, Choice: format.DefaultChoice(), KeepAlive: strict.Duration(30 * time.Second), Prefix: "weighpost", SelfTest: true}
 }
 
 const (
@@ -69,6 +73,8 @@ func (c *Config) Check(r *strict.Report) {
 		}
 	}
 	c.checkIdentity(r)
+	c.checkVersion(r)
+	c.Choice.Check(r, format.OneByOne)
 	for key, path := range map[string]string{"ca": c.CA, "certificate": c.Certificate, "key": c.Key} {
 		if path != "" && !filepath.IsAbs(path) {
 			r.At(key).Fault(show(path)+" is not absolute; the daemon does not run in this folder", "/absolute/path.pem")
@@ -128,7 +134,7 @@ func (c *Config) checkIdentity(r *strict.Report) {
 			r.At(key).Fault(fmt.Sprintf("has %d bytes", len(text)), "at most 256")
 		}
 	}
-	if !c.Password.IsZero() && c.Username == "" {
+	if !c.Password.IsZero() && c.Username == "" && !c.five() {
 		r.At("password").Fault("is given without a user name, which MQTT 3.1.1 does not allow", "username beside it")
 	}
 	if c.Certificate != "" && c.Key == "" {

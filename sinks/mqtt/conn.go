@@ -100,9 +100,10 @@ func (g gone) Unwrap() error { return g.error }
 // maxPacket is the largest packet that we send or take, in bytes. Entries are far smaller.
 const maxPacket = 1 << 20
 
-// guard follows the packets of the incoming stream (MQTT 3.1.1 clause 2.2) and refuses what a broker must not send to a
+// guard follows the packets of the incoming stream (clause 2.2 in 3.1.1, 2.1 in 5) and refuses what a broker must not send to a
 // client that subscribes to one topic at a time with QoS 1.
 type guard struct {
+	five   bool // MQTT 5
 	kind   byte // control packet type of the current packet, 0 between packets
 	shift  uint // bits of the remaining length read so far
 	length int
@@ -119,7 +120,7 @@ func (g *guard) inspect(p []byte) error {
 			g.body -= n
 			p = p[n:]
 		case g.kind == 0:
-			if err := allowed(p[0]); err != nil {
+			if err := g.allowed(p[0]); err != nil {
 				return err
 			}
 			g.kind, g.shift, g.length = p[0]>>4, 0, 0
@@ -131,7 +132,7 @@ func (g *guard) inspect(p []byte) error {
 			g.length |= int(p[0]&0x7f) << g.shift
 			g.shift += 7
 			if p[0]&0x80 == 0 {
-				if err := fits(g.kind, g.length); err != nil {
+				if err := g.fits(g.kind, g.length); err != nil {
 					return err
 				}
 				g.body, g.kind = g.length, 0
@@ -153,22 +154,38 @@ const (
 )
 
 // allowed checks the first byte of a packet.
-func allowed(first byte) error {
+func (g *guard) allowed(first byte) error {
 	switch kind, flags := first>>4, first&0x0f; kind {
+	case disconnect: // of a broker only in MQTT 5
+		if g.five {
+			return nil
+		}
 	case publish:
 		if flags&0x04 != 0 {
 			return errors.New("the broker sent a message with a QoS that was not asked for")
 		}
 		return nil
 	case connack, puback, suback, unsuback, pingresp:
+		if g.five && flags != 0 {
+			return errors.New("the broker sent a packet with flags that MQTT 5 does not allow")
+		}
 		return nil
-	default:
-		return fmt.Errorf("the broker sent a packet of type %d, which has no place in this conversation: is it an MQTT 3.1.1 broker?", kind)
 	}
+	version := "3.1.1"
+	if g.five {
+		version = "5"
+	}
+	return fmt.Errorf("the broker sent a packet of type %d, which has no place in this conversation: is it an MQTT %s broker?", first>>4, version)
 }
 
+// maxControl is the largest packet that is no message, in bytes, of MQTT 5: the broker's own words may be in it.
+const maxControl = 64 << 10
+
 // fits checks the remaining length of a packet against its type (clauses 3.2, 3.4, 3.9, 3.11, 3.13).
-func fits(kind byte, length int) error {
+func (g *guard) fits(kind byte, length int) error {
+	if g.five {
+		return fits5(kind, length)
+	}
 	ok := false
 	switch kind {
 	case publish:
@@ -181,6 +198,25 @@ func fits(kind byte, length int) error {
 		ok = length == 0
 	}
 	if !ok {
+		return errLength
+	}
+	return nil
+}
+
+// fits5 is the same for MQTT 5, where most packets may hold properties.
+func fits5(kind byte, length int) error {
+	least, most := 0, maxControl
+	switch kind {
+	case publish:
+		least, most = 3, 2*maxPacket
+	case connack, puback:
+		least = 2
+	case suback, unsuback:
+		least = 4
+	case pingresp:
+		most = 0
+	}
+	if length < least || length > most {
 		return errLength
 	}
 	return nil

@@ -199,8 +199,8 @@ func TestIdentifiersAreNeverInUseTwice(t *testing.T) {
 	if id, err := c.claim(nil); err == nil {
 		t.Errorf("identifier %d is in use twice", id)
 	}
-	c.settle(4711, 0)
-	c.settle(4711, 0) // acknowledged twice, or out of the blue
+	c.settle(4711, ack{})
+	c.settle(4711, ack{}) // acknowledged twice, or out of the blue
 	if id, err := c.claim(nil); err != nil || id != 4711 {
 		t.Errorf("identifier %d, %v", id, err)
 	}

@@ -6,7 +6,7 @@ import (
 )
 
 // MQTT 3.1.1 has no way for a broker to say that it will not take a message: one that its access list forbids is
-// acknowledged and dropped. So the first message that a session publishes to a topic is read back by a subscription of
+// acknowledged and dropped. MQTT 5 has, and leaves it to the broker whether it says so. So the first message that a session publishes to a topic is read back by a subscription of
 // our own, which lasts until it came. It is the real message on the real topic: nothing is published for the test alone,
 // and a rule that forbids only weighings is found as well.
 
@@ -41,7 +41,7 @@ func (s *session) watch(out []byte, m message) (*echo, []byte, error) {
 		return nil, out, nil
 	}
 	id, err := s.client.claim(nil)
-	return e, appendSubscribe(out, m.topic, id), err
+	return e, s.client.appendSubscribe(out, m.topic, id, hearNew), err
 }
 
 // expect notes that m has to come back, or returns nil when its topic has been tried already.
@@ -71,6 +71,13 @@ func (es *echoes) prove(topic string) {
 	es.mu.Lock()
 	defer es.mu.Unlock()
 	es.proven[topic] = true
+	delete(es.due, topic)
+}
+
+// forget has the next message of a topic come back instead of one that the broker did not take.
+func (es *echoes) forget(topic string) {
+	es.mu.Lock()
+	defer es.mu.Unlock()
 	delete(es.due, topic)
 }
 

@@ -22,7 +22,12 @@ func explain(broker string, err error, uncertified bool) error {
 	unusable := func(what string) error {
 		return sinks.Unusable{Err: fmt.Errorf("the MQTT broker %s %s", broker, what)}
 	}
+	var d declined
 	switch {
+	case errors.As(err, &d):
+		return turnedAway(broker, d)
+	case errors.As(err, new(sinks.Unusable)):
+		return sinks.Unusable{Err: fmt.Errorf("MQTT broker %s: %w", broker, cause(err))}
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword):
 		return unusable("refuses the user name or the password: check username and password of this sink")
 	case errors.Is(err, packets.ErrorRefusedNotAuthorised):
@@ -42,6 +47,22 @@ func explain(broker string, err error, uncertified bool) error {
 		return fmt.Errorf("the MQTT broker %s closed the connection before it answered: does it speak MQTT there, with or without TLS as configured, and does it take our certificate if we show one?", broker)
 	}
 	return fmt.Errorf("no connection to the MQTT broker %s: %w", broker, cause(err))
+}
+
+// turnedAway words a CONNACK of MQTT 5 that is no success.
+func turnedAway(broker string, d declined) error {
+	remedy := ""
+	switch d.code {
+	case 0x84:
+		remedy = ": set version: 3.1.1"
+	case 0x86, 0x87, 0x8a:
+		remedy = ": check username, password and certificate of this sink, and the broker's list of users"
+	case 0x85:
+		remedy = ": set another client_id"
+	case 0x9c, 0x9d:
+		remedy = ": ask whoever runs it for its address"
+	}
+	return judge(reasonOf(d.code).greeting, fmt.Errorf("no connection to the MQTT broker %s: %s%s", broker, d.said(), remedy))
 }
 
 // hungUp says whether the other side closed a connection that had been made.

@@ -102,7 +102,7 @@ func (s *Sink) tell(current *session) {
 		return
 	}
 	current.status.say(latest)
-	_ = current.client.publish(context.Background(), message{topic: s.topics.status(), payload: current.status.online(), retain: true})
+	_ = current.client.publish(context.Background(), message{topic: s.topics.status(), payload: current.status.online(), retain: true, properties: s.beside()})
 }
 
 // hold connects if there is no connection.
@@ -125,7 +125,7 @@ func (s *Sink) carry(current *session, r record.Live) {
 		s.dropped.Add(1)
 		return
 	}
-	if err := current.client.publishOnce(context.Background(), message{topic: s.topics.live(r.Balance), payload: payload}); err != nil {
+	if err := current.client.publishOnce(context.Background(), message{topic: s.topics.live(r.Balance), payload: payload, properties: s.beside()}); err != nil {
 		s.dropped.Add(1)
 	}
 }

@@ -17,7 +17,9 @@ import (
 
 // TestLinkDiesBeforePuback closes the link once the weighings went up and before any acknowledgement of them comes down:
 // none may count as accepted, although the connection has ended.
-func TestLinkDiesBeforePuback(t *testing.T) {
+func TestLinkDiesBeforePuback(t *testing.T) { each(t, testLinkDiesBeforePuback) }
+
+func testLinkDiesBeforePuback(t *testing.T, config func(string) Config) {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	between := startProxy(t, broker.Addr())
@@ -60,25 +62,26 @@ func cutEmpty(p *[]byte) verdict {
 }
 
 // TestBadLinks delivers through links that die in many ways and places; what arrived is judged on the far side.
-func TestBadLinks(t *testing.T) {
+func TestBadLinks(t *testing.T) { each(t, testBadLinks) }
+
+func testBadLinks(t *testing.T, config func(string) Config) {
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
-	random := rand.New(rand.NewPCG(seed, 0))
-	count, limit := 300, 100*time.Second
+	count, limit := 200, 100*time.Second
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		count, limit = 3000, 10*time.Minute
 	}
 	for _, x := range []struct {
 		name   string
-		behave func(*proxy) behaviour
+		behave func(random *rand.Rand) behaviour
 	}{
-		{"reset", func(*proxy) behaviour {
+		{"reset", func(random *rand.Rand) behaviour {
 			return func(*link, bool, *[]byte) verdict { return pick(random, 6, reset) }
 		}},
-		{"closed", func(*proxy) behaviour {
+		{"closed", func(random *rand.Rand) behaviour {
 			return func(*link, bool, *[]byte) verdict { return pick(random, 6, cut) }
 		}},
-		{"answers lost", func(*proxy) behaviour {
+		{"answers lost", func(random *rand.Rand) behaviour {
 			return func(_ *link, up bool, p *[]byte) verdict {
 				if !up && random.IntN(6) == 0 {
 					return cutEmpty(p)
@@ -86,7 +89,7 @@ func TestBadLinks(t *testing.T) {
 				return pass
 			}
 		}},
-		{"cut after 9 bytes", func(*proxy) behaviour {
+		{"cut after 9 bytes", func(random *rand.Rand) behaviour {
 			return func(l *link, up bool, p *[]byte) verdict {
 				if up && l.up > 400 && len(*p) > 9 && random.IntN(4) == 0 {
 					*p = (*p)[:9]
@@ -97,10 +100,11 @@ func TestBadLinks(t *testing.T) {
 		}},
 	} {
 		t.Run(x.name, func(t *testing.T) {
+			t.Parallel() // most of it is waiting
 			broker := mosquitto.Start(t, mosquitto.Options{})
 			far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 			between := startProxy(t, broker.Addr())
-			between.set(x.behave(between))
+			between.set(x.behave(rand.New(rand.NewPCG(seed, 0))))
 			entries := sinktest.Weighings(count, seed)
 			s := openSink(t, config(between.url()))
 			ctx := within(t, limit)
@@ -132,7 +136,9 @@ func pick(r *rand.Rand, n int, v verdict) verdict {
 const shortKeepAlive = 2 * time.Second
 
 // TestFrozenBrokerIsNoticed freezes the broker while weighings are on their way, and while nothing is.
-func TestFrozenBrokerIsNoticed(t *testing.T) {
+func TestFrozenBrokerIsNoticed(t *testing.T) { each(t, testFrozenBrokerIsNoticed) }
+
+func testFrozenBrokerIsNoticed(t *testing.T, config func(string) Config) {
 	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
@@ -167,7 +173,9 @@ func TestFrozenBrokerIsNoticed(t *testing.T) {
 }
 
 // TestHalfOpenLinkIsNoticed has a link that carries nothing and closes nothing.
-func TestHalfOpenLinkIsNoticed(t *testing.T) {
+func TestHalfOpenLinkIsNoticed(t *testing.T) { each(t, testHalfOpenLinkIsNoticed) }
+
+func testHalfOpenLinkIsNoticed(t *testing.T, config func(string) Config) {
 	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	between := startProxy(t, broker.Addr())
@@ -200,7 +208,9 @@ func noticed(t *testing.T, what string, wait func()) {
 
 // TestDeliverEndsWithFullPipe fills the link to a frozen broker, so that writes block, and ends the context: neither
 // Deliver nor Close may hang in a write.
-func TestDeliverEndsWithFullPipe(t *testing.T) {
+func TestDeliverEndsWithFullPipe(t *testing.T) { each(t, testDeliverEndsWithFullPipe) }
+
+func testDeliverEndsWithFullPipe(t *testing.T, config func(string) Config) {
 	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	s := openSink(t, config(broker.URL()))

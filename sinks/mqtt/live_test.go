@@ -22,7 +22,9 @@ func flood(s *Sink, n int) (slowest time.Duration) {
 
 // TestLiveDropsWhereDeliveriesWait has a broker that is there, frozen, and gone. Live never waits and drops; no weighing is
 // lost.
-func TestLiveDropsWhereDeliveriesWait(t *testing.T) {
+func TestLiveDropsWhereDeliveriesWait(t *testing.T) { each(t, testLiveDropsWhereDeliveriesWait) }
+
+func testLiveDropsWhereDeliveriesWait(t *testing.T, config func(string) Config) {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	c := config(broker.URL())

@@ -31,7 +31,9 @@ func startMochi(t testing.TB) (address string) {
 	return listener.Address()
 }
 
-func TestEmbeddedBroker(t *testing.T) {
+func TestEmbeddedBroker(t *testing.T) { each(t, testEmbeddedBroker) }
+
+func testEmbeddedBroker(t *testing.T, config func(string) Config) {
 	address := startMochi(t)
 	far := collect(t, "tcp://"+address, "weighpost/#")
 	s := openSink(t, config("mqtt://"+address))

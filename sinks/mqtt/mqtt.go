@@ -1,4 +1,4 @@
-// Package mqtt delivers entries to an MQTT 3.1.1 broker. It owns the connection, the names of the topics and what counts
+// Package mqtt delivers entries to an MQTT broker, in version 3.1.1 or 5. It owns the connection, the names of the topics and what counts
 // as accepted there; what to send, when to try again and what to set aside is package deliver's business.
 //
 // Topics, with the site's and the balance's name as configured:
@@ -22,6 +22,11 @@
 // A request is carried out when its answer says so, which is after the journal has it, and never twice when it carries a
 // mark of its sender: it may be sent again after a loss. What was published while there was no connection is not heard
 // (clean session), and what the broker retained is refused.
+//
+// In MQTT 5 each message has its media type, the user properties weighpost-id, weighpost-kind, weighpost-seq and, where it comes
+// late, weighpost-late, and what its format adds; a broker can say why it does not take a message, and the table in reasons.go
+// says what that means. A broker that turns one message down for a reason that passes, and takes those behind it that were under
+// way already, gets it after them.
 //
 // Not promised: a PUBACK is the broker's word. What it does not write to its disk before it acknowledges, or drops because
 // a subscriber's queue is full, is lost there.
@@ -48,6 +53,7 @@ type Sink struct {
 	site     string
 	clientID string
 	topics   topics
+	writer   writer
 	log      *slog.Logger
 
 	working sync.WaitGroup
@@ -62,6 +68,8 @@ type Sink struct {
 	told       chan struct{}          // tells the keeper that they changed
 
 	desk *desk // nil where no requests are taken
+
+	careful bool // see session.careful; under turn
 
 	pause func(failures int, unusable bool) time.Duration // before the keeper tries again
 	stop  context.CancelFunc
@@ -79,6 +87,10 @@ func New(c Config, id string, env sinks.Env) (*Sink, error) {
 		cfg: c, id: id, site: env.Site, clientID: c.ClientID, topics: newTopics(c.Prefix, env.Site), log: env.Logger(id),
 		turn: make(chan struct{}, 1), live: make(chan record.Live, liveRoom), pause: pause,
 		ended: make(chan struct{}), woken: make(chan struct{}, 1), told: make(chan struct{}, 1),
+	}
+	var err error
+	if s.writer, err = newWriter(&s.cfg, env.Site, env); err != nil {
+		return nil, fmt.Errorf("sink %s: %w", id, err)
 	}
 	if s.clientID == "" {
 		s.clientID = "weighpost-" + env.Site + "-" + id
@@ -117,9 +129,9 @@ func (s *Sink) Checkpoint(ctx context.Context, signedNote []byte) error {
 func (s *Sink) messages(entries []record.Entry) ([]message, error) {
 	messages := make([]message, 0, len(entries))
 	for _, e := range entries {
-		m := message{topic: s.topics.entry(e), payload: e.JSON, retain: s.cfg.Retain}
-		if len(m.payload)+len(m.topic) > maxPacket-64 {
-			return messages, sinks.Refused{Err: fmt.Errorf("entry %s has %d bytes: at most 1 MiB is published over MQTT", e.ID, len(e.JSON))}
+		m, err := s.writer.message(e)
+		if err != nil {
+			return messages, err
 		}
 		messages = append(messages, m)
 	}
@@ -135,20 +147,29 @@ func (s *Sink) send(ctx context.Context, messages []message) (int, error) {
 	if err := s.ready(ctx); err != nil {
 		return 0, err
 	}
-	n, err := s.session.publish(ctx, messages)
-	if err != nil && ctx.Err() == nil {
+	fitting, refused := s.session.fitting(messages)
+	n, err := s.session.publish(ctx, fitting)
+	switch {
+	case err == nil:
+		s.careful = s.careful && len(messages) == 0
+		return n, refused
+	case ctx.Err() != nil:
+		return n, err
+	}
+	s.careful = s.careful || s.session.choked()
+	if !errors.As(err, new(turnedDown)) || !s.session.alive() {
 		s.replace(nil, err)
 	}
 	return n, err
 }
 
 // reply publishes an answer in the current session. After a loss it is not published later: who asked has to ask again.
-func (s *Sink) reply(topic string, payload []byte) error {
+func (s *Sink) reply(m message) error {
 	current := s.current.Load()
 	if current == nil {
 		return errNoConnection
 	}
-	return current.reply(topic, payload)
+	return current.reply(m)
 }
 
 // ready makes sure that there is a session that can be used. The caller holds the turn.

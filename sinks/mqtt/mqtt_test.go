@@ -31,6 +31,19 @@ func config(url string) Config {
 	return *c
 }
 
+// config5 is the same for MQTT 5.
+func config5(url string) Config {
+	c := config(url)
+	c.Version = version5
+	return c
+}
+
+// each runs a test in both versions of MQTT.
+func each(t *testing.T, run func(t *testing.T, config func(url string) Config)) {
+	t.Run("3.1.1", func(t *testing.T) { run(t, config) })
+	t.Run("5", func(t *testing.T) { run(t, config5) })
+}
+
 func openSink(t testing.TB, c Config) *Sink {
 	t.Helper()
 	s, err := New(c, "bench", sinks.Env{Site: testSite, Log: slog.New(slog.NewTextHandler(testWriter{t}, nil))})
@@ -107,7 +120,9 @@ func secret(t testing.TB, text string) strict.Secret {
 
 // TestPromises runs the suite of all sinks on a real mosquitto, with a proxy before it that fails on demand, and a
 // subscriber on the broker itself that sees what arrived.
-func TestPromises(t *testing.T) {
+func TestPromises(t *testing.T) { each(t, testPromises) }
+
+func testPromises(t *testing.T, config func(string) Config) {
 	sinktest.Run(t, func(t *testing.T) sinktest.Harness {
 		broker := mosquitto.Start(t, mosquitto.Options{Extra: "max_inflight_messages 0"})
 		far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")

@@ -59,11 +59,13 @@ type arrival struct {
 	topic               string
 	payload             []byte
 	retained, duplicate bool
+	answerTo            string // MQTT 5: the topic under which an answer is wanted; "": the usual one
+	correlation         []byte // MQTT 5: what the answer is to carry
 	via                 publisher
 }
 
 // publisher sends an answer out, or says that it cannot.
-type publisher func(topic string, payload []byte) error
+type publisher func(message) error
 
 func newDesk(ctx context.Context, t topics, c sinks.Contexts, log *slog.Logger, latest publisher) *desk {
 	d := &desk{topics: t, contexts: c, latest: latest, log: log, marks: newMarks(), unread: make(chan request, requestRoom)}
@@ -179,10 +181,10 @@ func (d *desk) reply(r request, a answer) {
 	if !a.Accepted {
 		d.log.Info("a request that came over the broker is refused", "topic", printable(r.topic), "why", a.Why)
 	}
-	topic, text := d.topics.answer(r.balance), a.encode()
-	err := r.via(topic, text)
+	m := message{topic: d.topics.answer(r.balance), payload: a.encode()}
+	err := r.via(m)
 	if err != nil {
-		err = d.latest(topic, text)
+		err = d.latest(m)
 	}
 	if err != nil {
 		d.log.Warn("a request that came over the broker could not be answered", "topic", printable(r.topic), "cause", err)

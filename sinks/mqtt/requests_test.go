@@ -109,7 +109,8 @@ func newOffice(t *testing.T) *office {
 	return o
 }
 
-func (o *office) keep(topic string, payload []byte) error {
+func (o *office) keep(m message) error {
+	topic, payload := m.topic, m.payload
 	var a answer
 	if err := json.Unmarshal(payload, &a); err != nil {
 		return err
@@ -373,7 +374,7 @@ func TestAnAnswerGoesOutOverTheConnectionThatThereIs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := newOffice(t)
 		defer o.end()
-		gone := func(a *arrival) { a.via = func(string, []byte) error { return errNoConnection } }
+		gone := func(a *arrival) { a.via = func(message) error { return errNoConnection } }
 		if a := o.ask(t, setOf, `{"sample":{"id":"LOT-1"}}`, gone); !a.Accepted {
 			t.Errorf("%+v", a)
 		}
@@ -386,7 +387,8 @@ func FuzzRequest(f *testing.F) {
 	f.Fuzz(func(t *testing.T, topic string, payload []byte, flag bool) {
 		h, got := newHolder(), 0
 		d := newDesk(context.Background(), newTopics("weighpost", testSite), h, slog.New(slog.DiscardHandler), nil)
-		took := d.take(arrival{topic: topic, payload: payload, duplicate: flag, via: func(topic string, payload []byte) error {
+		took := d.take(arrival{topic: topic, payload: payload, duplicate: flag, via: func(m message) error {
+			topic, payload := m.topic, m.payload
 			got++
 			if strings.ContainsAny(topic, "+#\x00") || !json.Valid(payload) {
 				t.Errorf("%q: %q", topic, payload)

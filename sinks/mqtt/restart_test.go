@@ -11,7 +11,9 @@ import (
 )
 
 // TestBrokerRestarts stops and starts the broker 20 times under traffic. A subscriber of its own stays there throughout.
-func TestBrokerRestarts(t *testing.T) {
+func TestBrokerRestarts(t *testing.T) { each(t, testBrokerRestarts) }
+
+func testBrokerRestarts(t *testing.T, config func(string) Config) {
 	restarts, size := 20, 2100
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		restarts, size = 100, 40_000

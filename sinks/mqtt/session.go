@@ -11,8 +11,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/eclipse/paho.mqtt.golang/packets"
-
 	"weighpost/sinks"
 )
 
@@ -36,6 +34,7 @@ type session struct {
 	// abandoned says that a Deliver was called off while messages were in flight: their tokens are forgotten, so the next
 	// Deliver begins a new session. The connection still serves for an orderly end.
 	abandoned bool
+	careful   bool // one message at a time, to find the one for which the broker ends the connection
 }
 
 // limits are the times within which the broker has to move.
@@ -66,7 +65,7 @@ func begin(ctx context.Context, sink *Sink, status Status) (*session, error) {
 			return nil, sinks.Unusable{Err: fmt.Errorf("password of the MQTT broker: %w", err)}
 		}
 	}
-	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D()), working: &sink.working, desk: sink.desk}
+	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D()), working: &sink.working, desk: sink.desk, careful: sink.careful}
 	if c.SelfTest {
 		s.echoes = newEchoes()
 	}
@@ -80,7 +79,7 @@ func begin(ctx context.Context, sink *Sink, status Status) (*session, error) {
 		s.discard(err)
 		return nil, fmt.Errorf("MQTT broker %s: %w", address, err)
 	}
-	hello := message{topic: t.status(), payload: s.status.online(), retain: true}
+	hello := message{topic: t.status(), payload: s.status.online(), retain: true, properties: sink.beside()}
 	if _, err := s.publish(ctx, []message{hello}); err != nil {
 		s.discard(err)
 		return nil, fmt.Errorf("MQTT broker %s: %w", address, err)
@@ -88,16 +87,14 @@ func begin(ctx context.Context, sink *Sink, status Status) (*session, error) {
 	return s, nil
 }
 
-// greeting is the CONNECT of this session: MQTT 3.1.1 with a clean session and a last will.
-func (s *session) greeting(c *Config, clientID string, password []byte, t topics) *packets.ConnectPacket {
-	p := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
-	p.ProtocolName, p.ProtocolVersion, p.CleanSession = "MQTT", 4, true
-	p.ClientIdentifier = clientID
-	p.UsernameFlag, p.Username = c.Username != "", c.Username
-	p.PasswordFlag, p.Password = c.Username != "" && len(password) > 0, password
-	p.Keepalive = uint16(max(1, s.limit.ping/time.Second))
-	p.WillFlag, p.WillQos, p.WillRetain, p.WillTopic, p.WillMessage = true, 1, true, t.status(), s.status.will()
-	return p
+// greeting is the CONNECT of this session: a clean one, with a last will.
+func (s *session) greeting(c *Config, clientID string, password []byte, t topics) greeting {
+	g := greeting{client: clientID, user: c.Username, keepAlive: uint16(max(1, s.limit.ping/time.Second)),
+		will: &message{topic: t.status(), payload: s.status.will()}}
+	if len(password) > 0 {
+		g.password = password
+	}
+	return g
 }
 
 // receive takes a message from the broker: a request, or one that comes back to us.
@@ -114,14 +111,15 @@ func (s *session) receive(a arrival) {
 var errNoConnection = errors.New("there is no connection to the MQTT broker")
 
 // reply publishes the answer to a request. Its acknowledgement is not waited for: who hears nothing asks again.
-func (s *session) reply(topic string, payload []byte) error {
+func (s *session) reply(m message) error {
 	if !s.open() {
 		return errNoConnection
 	}
-	return s.client.publish(context.Background(), message{topic: topic, payload: payload})
+	return s.client.publish(context.Background(), m)
 }
 
-// subscriptionFailed is the return code by which a broker declines a subscription (MQTT 3.1.1 clause 3.9.3).
+// subscriptionFailed is the return code by which a broker declines a subscription (MQTT 3.1.1 clause 3.9.3), and the first of
+// those by which it does in MQTT 5.
 const subscriptionFailed = 0x80
 
 // listen subscribes to the topics under which requests come, where they are to be taken. That the broker declines is no
@@ -136,9 +134,10 @@ func (s *session) listen(ctx context.Context, t topics, log *slog.Logger) error 
 		if err != nil {
 			return err
 		}
-		if code == subscriptionFailed {
+		if code >= subscriptionFailed {
 			s.status.Requests = requestsDeclined
-			log.Error("no requests come in: the MQTT broker does not let us subscribe to their topics; see its access list", "topics", filter)
+			log.Error("no requests come in: the MQTT broker does not let us subscribe to their topics; see its access list", "topics", filter,
+				"code", fmt.Sprintf("0x%02x", code))
 		}
 	}
 	return nil
@@ -147,7 +146,7 @@ func (s *session) listen(ctx context.Context, t topics, log *slog.Logger) error 
 // granted waits for the answer to one subscription.
 type granted chan byte
 
-func (g granted) acknowledged(_ int, code byte) { g <- code }
+func (g granted) acknowledged(_ int, a ack) { g <- a.code }
 
 // hear subscribes to one filter and returns what the broker says to that.
 func (s *session) hear(ctx context.Context, filter string) (code byte, err error) {
@@ -156,7 +155,7 @@ func (s *session) hear(ctx context.Context, filter string) (code byte, err error
 	if err != nil {
 		return 0, err
 	}
-	if err := s.client.write(ctx, appendSubscribe(nil, filter, id)); err != nil {
+	if err := s.client.write(ctx, s.client.appendSubscribe(nil, filter, id, hearAll)); err != nil {
 		return 0, s.broken(ctx, err)
 	}
 	select {
@@ -172,15 +171,15 @@ func (s *session) hear(ctx context.Context, filter string) (code byte, err error
 }
 
 // connect opens the network connection, goes through the MQTT handshake, and begins to read.
-func (s *session) connect(ctx context.Context, c *Config, address string, t *tls.Config, greeting *packets.ConnectPacket) error {
+func (s *session) connect(ctx context.Context, c *Config, address string, t *tls.Config, g greeting) error {
 	line, raw, err := dial(ctx, address, t)
 	if err != nil {
 		return s.late(ctx, err)
 	}
 	network := newConn(line, raw, s.limit.write)
-	s.client = newClient(network, s.limit.ping, s.receive)
+	s.client = c.client(network, s.limit.ping, s.receive)
 	stop := context.AfterFunc(ctx, func() { network.drop(ctx.Err()) })
-	err = s.client.hello(greeting)
+	err = s.client.hello(g)
 	if !stop() && err == nil {
 		err = ctx.Err()
 	}
@@ -272,5 +271,35 @@ func (s *session) lostError() error {
 		return errors.New("the MQTT broker closed the connection: it may have stopped, or another client uses the same client_id, " +
 			"or its access list forbids what was just published")
 	}
+	var d dismissed
+	if errors.As(s.why, &d) {
+		return s.dismissed(d)
+	}
 	return fmt.Errorf("the connection to the MQTT broker was lost: %w", s.why)
+}
+
+// dismissed judges why the broker ended the connection. What is wrong with a message is told as a refusal only where one alone
+// was under way; else the next connection sends them one by one.
+func (s *session) dismissed(d dismissed) error {
+	v := reasonOf(d.code).farewell
+	if v == neverEntry && !s.careful {
+		v = tryAgain
+	}
+	return judge(v, d)
+}
+
+// choked says whether the broker ended the connection for one of the messages that were under way.
+func (s *session) choked() bool {
+	var d dismissed
+	return !s.open() && errors.As(s.why, &d) && reasonOf(d.code).farewell == neverEntry
+}
+
+// fitting gives the leading messages that are no larger than the broker takes, and says what is wrong with the next one.
+func (s *session) fitting(messages []message) ([]message, error) {
+	for i, m := range messages {
+		if most := s.client.terms.packet; m.size() > most {
+			return messages[:i], sinks.Refused{Err: fmt.Errorf("a message to %s has %d bytes, and the broker takes at most %d", m.topic, m.size(), most)}
+		}
+	}
+	return messages, nil
 }

@@ -52,7 +52,9 @@ func kept(t *testing.T, broker *mosquitto.Broker, topic string) paho.Message {
 	return found
 }
 
-func TestStatusOfAnOrderlyLife(t *testing.T) {
+func TestStatusOfAnOrderlyLife(t *testing.T) { each(t, testStatusOfAnOrderlyLife) }
+
+func testStatusOfAnOrderlyLife(t *testing.T, config func(string) Config) {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	began := time.Now()
@@ -128,7 +130,9 @@ func TestLastWillAfterKill(t *testing.T) {
 }
 
 // TestReconnectsWhileIdle cuts the link while nothing is delivered: the status goes offline and comes back by itself.
-func TestReconnectsWhileIdle(t *testing.T) {
+func TestReconnectsWhileIdle(t *testing.T) { each(t, testReconnectsWhileIdle) }
+
+func testReconnectsWhileIdle(t *testing.T, config func(string) Config) {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	between := startProxy(t, broker.Addr())
@@ -149,7 +153,9 @@ func TestReconnectsWhileIdle(t *testing.T) {
 	})
 }
 
-func TestCheckpointIsRetained(t *testing.T) {
+func TestCheckpointIsRetained(t *testing.T) { each(t, testCheckpointIsRetained) }
+
+func testCheckpointIsRetained(t *testing.T, config func(string) Config) {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	s := openSink(t, config(broker.URL()))
 	for _, note := range []string{"first\n", "weighpost.example/north\n7\nroot\n\n— key sig\n"} {
@@ -166,7 +172,9 @@ func TestCheckpointIsRetained(t *testing.T) {
 	}
 }
 
-func TestTopicsOfOtherKinds(t *testing.T) {
+func TestTopicsOfOtherKinds(t *testing.T) { each(t, testTopicsOfOtherKinds) }
+
+func testTopicsOfOtherKinds(t *testing.T, config func(string) Config) {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	c := config(broker.URL())

@@ -12,8 +12,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/eclipse/paho.mqtt.golang/packets"
-
 	"weighpost/gateway/record"
 	"weighpost/sinks"
 )
@@ -84,34 +82,28 @@ func (w *witness) Held(ctx context.Context, after uint64) (sinks.Held, error) {
 	return w.held(heard, after, all), nil
 }
 
-func (w *witness) greeting(limit limits) (*packets.ConnectPacket, error) {
-	p := packets.NewControlPacket(packets.Connect).(*packets.ConnectPacket)
-	p.ProtocolName, p.ProtocolVersion, p.CleanSession, p.ClientIdentifier = "MQTT", 4, true, w.id
-	p.Keepalive = uint16(max(1, limit.ping/time.Second)) * 4 // it does not last as long
-	if p.Username = w.cfg.Username; p.Username == "" {
-		return p, nil
-	}
-	p.UsernameFlag = true
+func (w *witness) greeting(limit limits) (greeting, error) {
+	g := greeting{client: w.id, user: w.cfg.Username, keepAlive: uint16(max(1, limit.ping/time.Second)) * 4} // it does not last as long
 	if !w.cfg.Password.IsZero() {
 		password, err := w.cfg.Password.Resolve()
 		if err != nil {
-			return nil, sinks.Unusable{Err: fmt.Errorf("password of the MQTT broker: %w", err)}
+			return g, sinks.Unusable{Err: fmt.Errorf("password of the MQTT broker: %w", err)}
 		}
-		p.PasswordFlag, p.Password = true, password
+		g.password = password
 	}
-	return p, nil
+	return g, nil
 }
 
-func (w *witness) connect(ctx context.Context, address string, t *tls.Config, limit limits, greeting *packets.ConnectPacket) (*client, *retained, error) {
+func (w *witness) connect(ctx context.Context, address string, t *tls.Config, limit limits, g greeting) (*client, *retained, error) {
 	line, raw, err := dial(ctx, address, t)
 	if err != nil {
 		return nil, nil, err
 	}
 	network := newConn(line, raw, limit.write)
 	heard := &retained{at: map[string][]byte{}, news: make(chan struct{}, 1)}
-	c := newClient(network, limit.ping, heard.take)
+	c := w.cfg.client(network, limit.ping, heard.take)
 	stop := context.AfterFunc(ctx, func() { network.drop(ctx.Err()) })
-	if err = c.hello(greeting); !stop() && err == nil {
+	if err = c.hello(g); !stop() && err == nil {
 		err = ctx.Err()
 	}
 	if err != nil {
@@ -132,7 +124,7 @@ func (w *witness) subscribe(ctx context.Context, c *client, over <-chan struct{}
 		if err != nil {
 			return false, err
 		}
-		out = appendSubscribeOnce(out, filter, id)
+		out = c.appendSubscribeOnce(out, filter, id)
 	}
 	if err := c.write(ctx, out); err != nil {
 		return false, err
@@ -143,7 +135,7 @@ func (w *witness) subscribe(ctx context.Context, c *client, over <-chan struct{}
 	for range filters {
 		select {
 		case code := <-answer:
-			if code == subscriptionFailed {
+			if code >= subscriptionFailed {
 				declined++
 			}
 		case <-over:
@@ -163,7 +155,10 @@ func (w *witness) subscribe(ctx context.Context, c *client, over <-chan struct{}
 var errOver = errors.New("the broker closed the connection: its access list may forbid to subscribe")
 
 // appendSubscribeOnce writes a SUBSCRIBE at QoS 0: nothing has to be acknowledged, so that the broker sends all at once.
-func appendSubscribeOnce(b []byte, topic string, id uint16) []byte {
+func (c *client) appendSubscribeOnce(b []byte, topic string, id uint16) []byte {
+	if c.five {
+		return appendSubscribe5(b, topic, id, 0)
+	}
 	b = appendLength(append(b, subscribe<<4|0x02), 5+len(topic))
 	return append(appendText(binary.BigEndian.AppendUint16(b, id), topic), 0)
 }
