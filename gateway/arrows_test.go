@@ -103,6 +103,8 @@ var arrows = []arrow{
 	{"gateway/screens", []string{"gateway/console", "gateway/record", "gateway/tell", "gateway/rights", "gateway/settings", "gateway/health", "gateway/live", "gateway/help", "gateway/needs", "gateway/needs/chromium", "parsers/..."},
 		"pages for people show what the console has, and change nothing by themselves"},
 
+	{"sinks/format", []string{"sinks", "sinks/sinktest", "gateway/record", "gateway/tell", "gateway/needs", "parsers/..."},
+		"a form of an entry is pure; where a table has a column of words for people, they are those of everywhere"},
 	{"sinks/...", []string{"sinks", "sinks/...", "gateway/record", "parsers/..."},
 		"a sink delivers entries: it sees no journal, no balance and no other room"},
 	{"sinks", []string{"gateway/record", "parsers/..."}, "the contract stands on the vocabulary"},

@@ -19,22 +19,25 @@ const (
 
 	NameCloudEvents = "cloudevents" // CloudEvents 1.0
 	NameTemplate    = "template"    // a text of the user's own
+	NameLaboratory  = "laboratory"  // the Allotrope Simple Model, weighings
+	NameParquet     = "parquet"     // batches for data tools
 )
 
 // Choice is the part of a sink's configuration that says how entries are written. Sinks hold it inline, begin with
 // DefaultChoice, and call Check and Open. What belongs to one format only is a group of keys of that format's name.
 type Choice struct {
-	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout; cloudevents: as CloudEvents 1.0; template: as a text of your own." enum:"json,ndjson,csv,line,cloudevents,template" default:"json"`
+	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout; cloudevents: as CloudEvents 1.0; template: as a text of your own; laboratory: as documents of the Allotrope Simple Model; parquet: batches for data tools." enum:"json,ndjson,csv,line,cloudevents,template,laboratory,parquet" default:"json"`
 	CSV    CSVDialect `yaml:"csv" desc:"How rows are written, for format: csv."`
 	Line   LineForm   `yaml:"line" desc:"How a weighing is printed, for format: line."`
 
 	CloudEvents CloudEvents  `yaml:"cloudevents" desc:"What events say of themselves, for format: cloudevents."`
 	Template    TextTemplate `yaml:"template" desc:"A text of your own, for format: template."`
+	Laboratory  Laboratory   `yaml:"laboratory" desc:"What documents of the laboratory model say, for format: laboratory."`
 }
 
 // DefaultChoice is what applies where the file says nothing.
 func DefaultChoice() Choice {
-	return Choice{Format: NameJSON, CSV: defaultDialect(), CloudEvents: CloudEvents{Mode: "structured"}, Template: TextTemplate{Type: plainText}}
+	return Choice{Format: NameJSON, CSV: defaultDialect(), CloudEvents: CloudEvents{Mode: "structured"}, Template: TextTemplate{Type: plainText}, Laboratory: Laboratory{Manifest: balanceManifest}}
 }
 
 // Use is how a sink hands entries over. Not every format can be used in every way.
@@ -65,12 +68,14 @@ var forms = map[string]form{
 
 	NameCloudEvents: {carries: every, uses: []Use{OneByOne, Together}, check: checkCloudEvents, open: openCloudEvents},
 	NameTemplate:    {carries: every, uses: []Use{OneByOne, Together}, check: checkTemplate, open: openTemplate},
+	NameLaboratory:  {carries: isWeighing, uses: []Use{OneByOne}, check: checkLaboratory, open: openLaboratory},
+	NameParquet:     {carries: every, uses: []Use{Together}, open: openParquet},
 }
 
 // names lists the formats for a use, in the order in which they are told to people.
 func names(use Use) []string {
 	var all []string
-	for _, name := range []string{NameJSON, NameNDJSON, NameCSV, NameLine, NameCloudEvents, NameTemplate} {
+	for _, name := range []string{NameJSON, NameNDJSON, NameCSV, NameLine, NameCloudEvents, NameTemplate, NameLaboratory, NameParquet} {
 		if slices.Contains(forms[name].uses, use) {
 			all = append(all, name)
 		}
@@ -99,7 +104,7 @@ func (c *Choice) Check(r *strict.Report, use Use) {
 }
 
 // groups are the formats that have keys of their own.
-var groups = []string{NameCSV, NameLine, NameCloudEvents, NameTemplate}
+var groups = []string{NameCSV, NameLine, NameCloudEvents, NameTemplate, NameLaboratory}
 
 var useWords = [...]string{
 	OneByOne: "entries go out one by one",
