@@ -87,6 +87,7 @@ func (r *Runner) gather(ctx context.Context) (more bool, err error) {
 	if r.cursor != before {
 		r.keepCursor()
 	}
+	r.looked()
 	return more, err
 }
 
@@ -108,7 +109,6 @@ func (r *Runner) take(list []due) (upto uint64, closed bool) {
 		}
 		g.count, g.last = g.count+1, d.place
 	}
-	r.show(func(s *Status) { s.Waiting = g.count })
 	return g.last, r.closing.count > 0 && g.count >= r.closing.count && g.reading.release == nil
 }
 

@@ -169,8 +169,7 @@ func (r *Runner) roundClosed(ctx context.Context, more bool) error {
 // notACollector says that the sink cannot do what its configuration asks for.
 func (r *Runner) notACollector() {
 	why := "its configuration asks for closed batches, and it takes none"
-	r.deps.Board.Raise(health.Condition{Code: CodeStopped, Subject: r.cfg.ID, Severity: health.Error,
+	r.say(Stopped, why, health.Condition{Code: CodeStopped, Subject: r.cfg.ID, Severity: health.Error,
 		Sentence: fmt.Sprintf("Destination %s is stopped: %s.", r.cfg.ID, why),
 		Remedy:   "Nothing is lost: entries wait in the journal. Remove closed from the configuration of this destination, and restart or reload weighpost."})
-	r.show(func(s *Status) { s.State, s.Why = Stopped, why })
 }

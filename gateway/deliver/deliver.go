@@ -121,13 +121,18 @@ type Runner struct {
 
 	deciding sync.Mutex // held while somebody pauses or continues, and taken before mu
 
-	mu     sync.Mutex
-	status Status
-	again  again
-	paused *PausedBy     // nil: not paused
-	turned chan struct{} // closed when that changes
-	abort  func()        // ends what is under way
-	oldest due           // of the entries that the sink has not had
+	mu        sync.Mutex
+	status    Status
+	again     again
+	paused    *PausedBy     // nil: not paused
+	turned    chan struct{} // closed when that changes
+	abort     func()        // ends what is under way
+	lookedAt  uint64        // how far the sink has read
+	releasing bool          // and that it is within a release there
+	rate      rate
+
+	counted counted // what those who asked have counted
+	oldest  due     // of the entries that the sink has not had
 }
 
 // New makes a Runner. The configuration has been checked; the sink belongs to the Runner from now on.
@@ -147,7 +152,7 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 	for _, k := range cfg.Wants() {
 		r.want[k] = true
 	}
-	r.status = Status{Sink: cfg.ID, State: Working}
+	r.status, r.rate.since = Status{Sink: cfg.ID, State: Working}, time.Now()
 	r.again.underWay, r.again.held = make(map[uint64]bool), make(map[uint64]bool)
 	return r
 }
@@ -325,7 +330,8 @@ func (r *Runner) advance(n int) {
 
 // delivered counts what the sink took.
 func (r *Runner) delivered(n uint64) {
-	r.show(func(s *Status) { s.Delivered += n; s.LastSuccess = time.Now() })
+	now := time.Now()
+	r.show(func(s *Status) { s.Delivered, s.LastSuccess = s.Delivered+n, now; r.rate.add(n, now) })
 }
 
 // passed takes the first n pending entries off the list.

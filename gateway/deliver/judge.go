@@ -56,7 +56,7 @@ func (r *Runner) worked() {
 		r.deps.Board.Clear(CodeStopped, r.cfg.ID)
 		r.owe(false, "")
 	}
-	r.show(func(s *Status) { s.State, s.Why = Working, "" })
+	r.show(func(s *Status) { s.State, s.Why, s.Remedy = Working, "", "" })
 }
 
 // failed waits longer with each failure in a row. A stopped sink stays stopped and keeps to its probes.
@@ -69,13 +69,18 @@ func (r *Runner) failed(err error, from ...health.Ref) time.Duration {
 	r.missed(err)
 	wait := r.backOff(&r.tries)
 	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
-	r.deps.Board.Raise(health.Condition{
+	r.say(Retrying, short(err), health.Condition{
 		Code: CodeUnreachable, Subject: r.cfg.ID, Severity: health.Warning, From: append(from, r.beyond...),
 		Sentence: fmt.Sprintf("Destination %s does not take entries: %s.", r.cfg.ID, short(err)),
 		Remedy:   "Nothing is lost: entries wait in the journal and go out by themselves. Mend what the sentence names, most often the network or the destination.",
 	})
-	r.show(func(s *Status) { s.State, s.Why = Retrying, short(err) })
 	return wait
+}
+
+// say raises a condition, and shows the state that it is about.
+func (r *Runner) say(state, why string, c health.Condition) {
+	r.deps.Board.Raise(c)
+	r.show(func(s *Status) { s.State, s.Why, s.Remedy = state, why, c.Remedy })
 }
 
 // busy keeps the wait that the destination asked for.
@@ -86,12 +91,11 @@ func (r *Runner) busy(b sinks.Busy) time.Duration {
 	}
 	wait := max(b.After, r.backOff(&r.tries))
 	r.deps.Board.Clear(CodeUnreachable, r.cfg.ID)
-	r.deps.Board.Raise(health.Condition{
+	r.say(Waiting, short(b.Err), health.Condition{
 		Code: CodeBusy, Subject: r.cfg.ID, Severity: health.Notice,
 		Sentence: fmt.Sprintf("Destination %s asks not to be tried again for %s: %s.", r.cfg.ID, b.After, short(b.Err)),
 		Remedy:   "Nothing to do: delivery goes on by itself.",
 	})
-	r.show(func(s *Status) { s.State, s.Why = Waiting, short(b.Err) })
 	return wait
 }
 
@@ -176,13 +180,12 @@ func (r *Runner) stop(err error) time.Duration {
 	r.refusals = 0
 	r.deps.Board.Clear(CodeUnreachable, r.cfg.ID)
 	r.deps.Board.Clear(CodeBusy, r.cfg.ID)
-	r.deps.Board.Raise(health.Condition{
+	r.say(Stopped, short(err), health.Condition{
 		Code: CodeStopped, Subject: r.cfg.ID, Severity: health.Error,
 		Sentence: fmt.Sprintf("Destination %s is stopped: %s.", r.cfg.ID, short(err)),
 		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Mend the cause; it is tried again every %s and then goes on by itself.",
 			r.cfg.Probe),
 	})
-	r.show(func(s *Status) { s.State, s.Why = Stopped, short(err) })
 	return r.cfg.Probe.D()
 }
 

@@ -171,9 +171,3 @@ func (r *Runner) unlessPaused(ctx context.Context) (context.Context, func()) {
 		cancel()
 	}
 }
-
-// Waiting counts how many entries that the sink wants it has not had. It reads the journal for that, in bounded time: exact is
-// false where there may be more. It may be called from any goroutine, and slows no delivery.
-func (r *Runner) Waiting(ctx context.Context) (n uint64, exact bool, err error) {
-	return r.Status().Waiting, false, nil
-}

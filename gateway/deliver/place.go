@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"weighpost/gateway/health"
 	"weighpost/gateway/record"
@@ -28,6 +29,8 @@ type Place struct {
 	From   string // destination for which the sink's place was reached; "" where the journal does not know
 	Before uint64 // entries up to this sequence were done with for From
 	Start  uint64 // entries after this sequence go out
+	// At: Start is still to be found, before what was recorded at this time or later. The zero time: Start is known.
+	At time.Time
 	// New says that the journal is to remember the destination; Tell, that an entry is to say so.
 	New, Tell bool
 }
@@ -40,8 +43,8 @@ type Elsewhere struct {
 
 func (e *Elsewhere) Error() string {
 	return fmt.Sprintf("sink %s has delivered to %s up to entry %d of %d and is now to deliver to %s, and its configuration does not "+
-		"say from where: write cursor: keep (go on after entry %[3]d), cursor: now (only what is recorded from now on) or cursor: start "+
-		"(everything again from the first entry), or give the new destination a sink with an id of its own",
+		"say from where: write cursor: keep (go on after entry %[3]d), cursor: now (only what is recorded from now on), cursor: start "+
+		"(everything again from the first entry) or a time (what was recorded at it or later), or give the new destination a sink with an id of its own",
 		e.Sink, e.From, e.Cursor, e.Head, e.To)
 }
 
@@ -81,6 +84,9 @@ func (p Place) plan(head uint64, cfg Config, to string) (Place, error) {
 	case Keep:
 		p.Tell = !fresh
 	}
+	if at, ok := timeOf(cfg.Cursor); ok {
+		p.At, p.Tell = at, true
+	}
 	return p, nil
 }
 
@@ -97,7 +103,10 @@ func (r *Runner) settle(ctx context.Context) (bool, error) {
 		if err != nil {
 			return true, err
 		}
-		if p.New {
+		if !p.At.IsZero() {
+			p.Start, err = r.firstAt(ctx, p.At)
+		}
+		if p.New && err == nil {
 			err = r.log.Settle(ctx, r.cfg.ID, p.Start, r.deps.Destination, r.moved(p)...)
 		}
 		if err == nil {
@@ -130,7 +139,7 @@ func (r *Runner) refusePlace(ctx context.Context, e *Elsewhere) {
 		Sentence: fmt.Sprintf("Nothing is delivered by %s: it has delivered to %s up to entry %d of %d and is now to deliver to %s.",
 			e.Sink, e.From, e.Cursor, e.Head, e.To),
 		Remedy: fmt.Sprintf("Nothing is lost: entries wait in the journal. Write in the configuration of this destination cursor: keep (go on after entry %d), "+
-			"cursor: now (only what is recorded from now on) or cursor: start (everything again), and restart or reload weighpost.", e.Cursor),
+			"cursor: now (only what is recorded from now on), cursor: start (everything again) or a time to begin at, and restart or reload weighpost.", e.Cursor),
 	})
 	r.missed(e)
 	if waits, err := r.log.Read(ctx, e.Cursor, 1); err == nil {

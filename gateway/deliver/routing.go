@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
-	"time"
 
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
@@ -36,17 +35,6 @@ func (c *Config) checkRouting(r *strict.Report) {
 	if c.Hold != "" && c.Hold != Released {
 		r.At("hold").Fault(fmt.Sprintf("%.40q is no way to hold entries back", c.Hold), "released, or leave it out")
 	}
-}
-
-func (c *Config) checkCursor(r *strict.Report) {
-	if c.Cursor == "" || c.Cursor == Keep || c.Cursor == Now || c.Cursor == Start {
-		return
-	}
-	if _, err := time.Parse(time.RFC3339, c.Cursor); err != nil {
-		r.Fault(fmt.Sprintf("%.40q is no place to begin", c.Cursor), "keep, now, start, or a time such as 2026-11-01T00:00:00Z")
-		return
-	}
-	r.Fault("to begin at a time does not work yet", "keep, now or start")
 }
 
 // wants leaves out what the sink did not ask for, and what comes of its own deliveries: that it refused something, or what it

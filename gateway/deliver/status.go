@@ -58,7 +58,8 @@ func (r *Runner) Status() Status {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	s := r.status
-	s.Head = head
+	s.Head, s.PerMinute = head, r.rate.perMinute(time.Now())
+	s.AtLeast = r.releasing || head > r.lookedAt
 	if s.Paused = r.paused; r.paused != nil {
 		s.State, s.Why, s.Remedy = Paused, r.paused.words(), pauseRemedy
 	}
@@ -92,6 +93,7 @@ func (r *Runner) first() {
 		oldest = r.pending[0]
 	}
 	r.setOldest(oldest)
+	r.looked()
 }
 
 func (r *Runner) setOldest(d due) {
