@@ -8,6 +8,7 @@ import (
 	"weighpost/sinks/files"
 	"weighpost/sinks/http"
 	"weighpost/sinks/mqtt"
+	"weighpost/sinks/nats"
 	"weighpost/sinks/serialout"
 	"weighpost/sinks/tcpout"
 )
@@ -72,4 +73,5 @@ var Kinds = []Kind{
 	{"http", func() Config { return http.Default() }},
 	{"serial-out", func() Config { return serialout.Default() }},
 	{"tcp-out", func() Config { return tcpout.Default() }},
+	{"nats", func() Config { return nats.Default() }},
 }

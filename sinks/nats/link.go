@@ -1,0 +1,224 @@
+package nats
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"maps"
+	"net"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/nats-io/nkeys"
+
+	"weighpost/sinks"
+)
+
+// link is one connection to one server. It is never mended: the library keeps nothing for later and does not connect again by
+// itself, since what it sent after a loss would overtake what Deliver then tries again.
+type link struct {
+	conn   *nats.Conn
+	js     jetstream.JetStream
+	stream string
+	takes  []string      // subjects that the stream takes in
+	gone   chan struct{} // closed when the connection has ended
+	broken chan error    // what a server said about our rights; room for one
+	dialer *dialer
+}
+
+const (
+	dialLimit = 5 * time.Second
+	pingEvery = 10 * time.Second // two that are not answered end the connection
+)
+
+// dial connects to one of the servers and looks at the stream.
+func (s *Sink) dial(ctx context.Context) (*link, error) {
+	l := &link{stream: s.cfg.Stream, gone: make(chan struct{}), broken: make(chan error, 1), dialer: &dialer{ctx: ctx}}
+	options, err := s.cfg.options(s.id)
+	if err != nil {
+		return nil, sinks.Unusable{Err: err}
+	}
+	options = append(options,
+		nats.SetCustomDialer(l.dialer), nats.ClosedHandler(func(*nats.Conn) { close(l.gone) }),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { l.complain(err) }))
+	stop := context.AfterFunc(ctx, l.dialer.close)
+	defer stop()
+	l.conn, err = nats.Connect(strings.Join(s.cfg.Servers, ","), options...)
+	if err != nil {
+		l.dialer.close()
+		if ctx.Err() != nil {
+			return nil, fmt.Errorf("no NATS server was reached: %w", ctx.Err())
+		}
+		return nil, judgeConnect(err)
+	}
+	if l.js, err = jetstream.New(l.conn); err == nil {
+		err = l.look(ctx, &s.cfg)
+	}
+	if err != nil {
+		l.close()
+		return nil, err
+	}
+	return l, nil
+}
+
+func (l *link) complain(err error) {
+	if errors.Is(err, nats.ErrPermissionViolation) {
+		select {
+		case l.broken <- err:
+		default: // the first says enough
+		}
+	}
+}
+
+// violated gives what a server said about our rights, if it did so just now.
+func (l *link) violated() error {
+	select {
+	case err := <-l.broken:
+		return denied(err)
+	default:
+		return nil
+	}
+}
+
+func (l *link) alive() bool {
+	select {
+	case <-l.gone:
+		return false
+	default:
+		return l.conn.IsConnected()
+	}
+}
+
+// close ends the connection at once. The socket goes first: a server that does not read would hold up the library.
+func (l *link) close() {
+	l.dialer.close()
+	l.conn.Close()
+	select {
+	case <-l.gone:
+	case <-time.After(time.Second):
+	}
+}
+
+// options are those of the library. Files and secrets are read anew for each connection: they may have been renewed.
+func (c *Config) options(id string) ([]nats.Option, error) {
+	o := []nats.Option{
+		nats.Name("weighpost " + id), nats.NoReconnect(), nats.ReconnectBufSize(-1), nats.Timeout(dialLimit),
+		nats.PingInterval(pingEvery), nats.MaxPingsOutstanding(2), nats.FlusherTimeout(dialLimit), nats.IgnoreDiscoveredServers(),
+	}
+	if strings.HasPrefix(c.Servers[0], "tls:") {
+		t, err := c.tls()
+		if err != nil {
+			return nil, err
+		}
+		o = append(o, nats.Secure(t))
+	}
+	who, err := c.identity()
+	if err != nil || who == nil {
+		return o, err
+	}
+	return append(o, who), nil
+}
+
+func (c *Config) tls() (*tls.Config, error) {
+	t := &tls.Config{MinVersion: tls.VersionTLS12}
+	if c.CA != "" {
+		pem, err := os.ReadFile(c.CA)
+		if err != nil {
+			return nil, fmt.Errorf("the file of certificate authorities cannot be read: %w", err)
+		}
+		t.RootCAs = x509.NewCertPool()
+		if !t.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("%s holds no certificate in PEM form", c.CA)
+		}
+	}
+	if c.Certificate != "" {
+		pair, err := tls.LoadX509KeyPair(c.Certificate, c.Key)
+		if err != nil {
+			return nil, fmt.Errorf("the client certificate %s with the key %s cannot be used: %w", c.Certificate, c.Key, err)
+		}
+		t.Certificates = []tls.Certificate{pair}
+	}
+	return t, nil
+}
+
+// identity is how weighpost shows who it is, or nil.
+func (c *Config) identity() (nats.Option, error) {
+	switch {
+	case c.Username != "":
+		password, err := c.Password.Resolve()
+		if err != nil {
+			return nil, err
+		}
+		return nats.UserInfo(c.Username, string(password)), nil
+	case !c.NKey.IsZero():
+		seed, err := c.NKey.Resolve()
+		if err != nil {
+			return nil, err
+		}
+		pair, err := nkeys.FromSeed([]byte(strings.TrimSpace(string(seed))))
+		if err != nil {
+			return nil, fmt.Errorf("%s holds no seed of an NKey", c.NKey)
+		}
+		public, err := pair.PublicKey()
+		if err != nil || !nkeys.IsValidPublicUserKey(public) {
+			return nil, fmt.Errorf("%s holds an NKey that is not of a user: its seed begins with SU", c.NKey)
+		}
+		return nats.Nkey(public, pair.Sign), nil
+	case !c.Credentials.IsZero():
+		text, err := c.Credentials.Resolve()
+		if err != nil {
+			return nil, err
+		}
+		if _, err := nkeys.ParseDecoratedJWT(text); err != nil {
+			return nil, fmt.Errorf("%s holds no token of a user", c.Credentials)
+		}
+		if _, err := nkeys.ParseDecoratedNKey(text); err != nil {
+			return nil, fmt.Errorf("%s holds no seed of an NKey", c.Credentials)
+		}
+		return nats.UserCredentialBytes(text), nil
+	}
+	return nil, nil
+}
+
+// dialer makes the sockets of one link and can end them at any time.
+type dialer struct {
+	ctx context.Context // of the one call of dial that it serves: the interface of the library has no room for it
+
+	mu     sync.Mutex
+	last   net.Conn
+	closed bool
+}
+
+// Dial is called by the library.
+func (d *dialer) Dial(network, address string) (net.Conn, error) {
+	c, err := (&net.Dialer{Timeout: dialLimit, KeepAlive: 15 * time.Second}).DialContext(d.ctx, network, address)
+	if err != nil {
+		return nil, err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.closed {
+		c.Close()
+		return nil, net.ErrClosed
+	}
+	d.last = c
+	return c, nil
+}
+
+func (d *dialer) close() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.closed = true
+	if d.last != nil {
+		d.last.Close()
+	}
+}
+
+func sortedNames(h nats.Header) []string { return slices.Sorted(maps.Keys(h)) }
