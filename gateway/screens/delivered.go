@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -18,7 +19,8 @@ import (
 )
 
 func (s *Screens) deliveryPages() []row {
-	return []row{{"/delivered", rights.See, s.delivered}, {"/delivered/{sink}", rights.ReadJournal, s.deliveredTo}}
+	return []row{{"/delivered", rights.See, s.delivered}, {"/delivered/{sink}", rights.ReadJournal, s.deliveredTo},
+		{"/delivered/{sink}/preview", rights.ReadJournal, s.previewed}}
 }
 
 const (
@@ -46,7 +48,11 @@ type destination struct {
 var sinkLooks = map[string][3]string{
 	"working": {"well", "delivers", "good"}, "retrying": {"warning", "tries again by itself", "doubt"},
 	"waiting": {"notice", "waits, as it was asked to", "doubt"}, "stopped": {"error", "stopped: somebody has to act", "bad"},
+	"paused": {"notice", "paused by a person", "doubt"}, sinkGone: {"notice", "not configured any more", "doubt"},
 }
+
+// sinkGone is the state of a sink that is not configured any more, and for which entries are parked.
+const sinkGone = "gone"
 
 // sinkState says in words what state a sink is in.
 func sinkState(state string) string {
@@ -77,12 +83,29 @@ func (s *Screens) destination(w who, k console.Sink) destination {
 // Behind says how far a sink is behind, in words and a number.
 func (d destination) Behind() string {
 	switch {
-	case d.Lag == 0 && d.Parked > 0:
+	case d.Waiting > 0 && d.AtLeast:
+		return "behind by " + entriesWords(d.Waiting) + " or more"
+	case d.Waiting > 0:
+		return "behind by " + entriesWords(d.Waiting)
+	case d.Lag > 0: // which of these it wants is not counted yet
+		return "behind by up to " + entriesWords(d.Lag)
+	case d.State == sinkGone:
+		return "nothing is delivered there any more"
+	case d.Parked > 0:
 		return "has everything but what it refused"
-	case d.Lag == 0:
-		return "has everything"
 	}
-	return "behind by " + entriesWords(d.Lag)
+	return "has everything"
+}
+
+// Rate is how much is delivered of late, in words; "" where nothing is.
+func (d destination) Rate() string {
+	switch {
+	case d.PerMinute <= 0:
+		return ""
+	case d.PerMinute < 1:
+		return "less than one a minute of late"
+	}
+	return count(uint64(math.Round(d.PerMinute))) + " a minute of late"
 }
 
 // Late says whether a sink is behind for longer than a delivery takes.
@@ -91,10 +114,14 @@ func (d destination) Late() bool {
 }
 
 // Tryable says whether trying at once is of use.
-func (d destination) Tryable() bool { return d.MayDecide && d.State != "working" }
+func (d destination) Tryable() bool {
+	return d.MayDecide && d.State != "working" && d.Paused == nil && d.State != sinkGone
+}
 
 type deliveredData struct {
 	Sinks  []destination
+	Gone   []destination
+	Told   string // why what is gone is not told
 	MaySet bool
 }
 
@@ -104,6 +131,13 @@ func (s *Screens) delivered(w http.ResponseWriter, r *http.Request) {
 	d := &deliveredData{MaySet: who.Can(string(rights.Sinks))}
 	for _, k := range s.deps.Source.Sinks() {
 		d.Sinks = append(d.Sinks, s.destination(who, k))
+	}
+	gone, err := s.gone(r)
+	if err != nil {
+		d.Told = "Whether anything is parked for destinations that are not configured any more cannot be told now: " + err.Error()
+	}
+	for _, k := range gone {
+		d.Gone = append(d.Gone, s.destination(who, k))
 	}
 	if s.parts(w, r, "delivered.html", d) {
 		return
@@ -125,22 +159,38 @@ type sinkData struct {
 	Past   []occurrence
 	NoPast string
 	MaySet bool
+
+	Routing    []string // what it gets, in words
+	Holds      bool     // it holds weighings back
+	Held       []heldRow
+	HeldOn     uint64 // what to ask for as before to look on; 0: nothing is before
+	HeldAfter  bool   // another part than the newest is shown
+	HeldTold   string // why there is no list
+	MayRelease bool
+	Gone       bool // it is not configured any more
 }
 
 // deliveredTo shows one sink: what it refused, with what can be done about it, and what happened to it.
 func (s *Screens) deliveredTo(w http.ResponseWriter, r *http.Request) {
 	who, id := s.who(r), r.PathValue("sink")
-	all := s.deps.Source.Sinks()
+	gone, err := s.gone(r)
+	all := slices.Concat(s.deps.Source.Sinks(), gone)
 	at := slices.IndexFunc(all, func(k console.Sink) bool { return k.ID == id })
+	if at < 0 && err != nil {
+		s.sorry(w, r, http.StatusServiceUnavailable, "Deliveries cannot be told now", err.Error()+". Try again in a moment.")
+		return
+	}
 	if at < 0 {
 		s.sorry(w, r, http.StatusNotFound, "There is no such destination", fmt.Sprintf("No destination %q is configured. What is configured is on the page Delivered.", seen(id)))
 		return
 	}
-	d := &sinkData{Sink: s.destination(who, all[at]), MaySet: who.Can(string(rights.Sinks))}
+	d := &sinkData{Sink: s.destination(who, all[at]), MaySet: who.Can(string(rights.Sinks)),
+		MayRelease: who.Can(string(rights.ReviewTrail)), Gone: all[at].State == sinkGone}
 	if s.parts(w, r, "delivered-sink.html", d) {
 		return
 	}
 	s.fillParked(r, d)
+	s.fillHeld(r, d)
 	d.Past, d.NoPast = s.pastOf(r, id)
 	s.show(w, r, page{Template: "delivered-sink.html", Title: "Deliveries to " + id, Place: "/delivered", Scripts: []string{"delivered.js"}, Data: d})
 }

@@ -272,6 +272,8 @@ func (d delivery) Flag() flag {
 		return flag{"error", "bad", "refused, given up"}
 	case console.DeliveryReleased:
 		return flag{"well", "good", "delivered after it was refused"}
+	case console.DeliveryHeld:
+		return flag{"notice", "doubt", "held back until it is released"}
 	case console.DeliveryNotWanted:
 		return flag{"not-said", "said", "not wanted there"}
 	case console.DeliveryBefore:

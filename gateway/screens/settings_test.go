@@ -335,6 +335,9 @@ func valueOf(t *testing.T, n *html.Node) any {
 			v, _ := attr(e, "value")
 			list = append(list, v)
 		}
+		if _, loose := attr(n, "data-loose"); loose && len(list) == 0 {
+			return nil
+		}
 		return list
 	case kind == "lines":
 		var list []any

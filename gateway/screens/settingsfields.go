@@ -31,6 +31,7 @@ type field struct {
 	Fits    string  // kinds of port that have this key
 	Escaped bool    // control characters are written as \r or \x02
 	Secret  bool
+	Loose   bool // nothing ticked is the same as nothing written
 	Fixed   bool // the program would refuse another one
 }
 
@@ -88,6 +89,7 @@ func (f former) fieldOf(n *node, value any, path string) *field {
 		f.items(one, n, value)
 	case n.Type == "array" && n.Item != nil && len(n.Item.Enum) > 0:
 		one.Kind, one.Options = "ticks", ticked(n.Item.Enum, orElse(value, n.Default))
+		one.Loose = n.Default == nil && value == nil
 	case n.Type == "array":
 		one.Kind, one.Value = "lines", strings.Join(texts(value, one.Escaped), "\n")
 	case len(n.Enum) > 0:
@@ -131,7 +133,7 @@ func (f former) items(one *field, n *node, value any) {
 			node.Item = &aRight
 		}
 		value := f.fieldOf(&node, v, within)
-		value.Label, value.Open = "Means", true
+		value.Label, value.Open, value.Loose = "Means", true, false
 		if one.Name == "roles" {
 			value.Label = "Rights"
 		}

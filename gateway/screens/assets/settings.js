@@ -43,7 +43,10 @@ const text = (e) => (e.dataset.escaped === undefined ? said(e) : unescape(said(e
 function valueOf(e) {
   switch (e.dataset.type) {
     case "tick": return ticked(e);
-    case "ticks": return [...e.querySelectorAll("input")].filter(ticked).map((x) => x.value);
+    case "ticks": {
+      const list = [...e.querySelectorAll("input")].filter(ticked).map((x) => x.value);
+      return list.length || e.dataset.loose === undefined ? list : undefined;
+    }
     case "lines": {
       const list = said(e).split("\n").filter((x) => x !== "").map((x) => (e.dataset.escaped === undefined ? x.trim() : unescape(x)));
       return list.length ? list.map(numberIn(e)) : undefined;
