@@ -26,7 +26,8 @@ var stays = map[string][]string{
 		"format", "csv", // what the bytes are
 		"method", "body", "timeout", "user", // http
 		"client_id", "username", "keep_alive", "topic_prefix", "retain", "live", "requests", "self_test", // mqtt
-		"subject_prefix", "create", "subjects", "replicas", "retention", "max_age", "max_bytes", "duplicate_window", "in_flight"}, // nats
+		"subject_prefix", "create", "subjects", "replicas", "retention", "max_age", "max_bytes", "duplicate_window", "in_flight", // nats
+		"group", "node"}, // sparkplug
 	"people.directory":  {"bind_dn", "user_dn", "users", "groups", "offline", "recheck", "timeout"},
 	"people.openid":     {"client_id", "scopes", "claims", "groups", "algorithms", "skew", "timeout"},
 	"journal.timestamp": {"every", "policy", "user"},

@@ -38,8 +38,15 @@ var escapedKeys = map[string]bool{"send": true, "prefix": true, "line_end": true
 var hostKeys = map[string]bool{"folder": true, "ca": true, "certificate": true, "key": true, "pseudo_terminal": true}
 
 // kindWords say what kinds of destination there are.
-var kindWords = map[string]string{"mqtt": "a broker (MQTT)", "files": "files in a folder", "http": "an address (HTTP)", "nats": "a stream (NATS JetStream)",
-	"serial-out": "a program that reads a serial port", "tcp-out": "programs that read lines over the network"}
+var kindWords = map[string]string{
+	"mqtt":       "a broker (MQTT)",
+	"files":      "files in a folder",
+	"http":       "an address (HTTP)",
+	"nats":       "a stream (NATS JetStream)",
+	"sparkplug":  "a live feed for Sparkplug hosts",
+	"serial-out": "a program that reads a serial port",
+	"tcp-out":    "programs that read lines over the network",
+}
 
 // labels by path, or *. and a key wherever it is.
 var labels = map[string]string{

@@ -10,6 +10,7 @@ import (
 	"weighpost/sinks/mqtt"
 	"weighpost/sinks/nats"
 	"weighpost/sinks/serialout"
+	"weighpost/sinks/sparkplug"
 	"weighpost/sinks/tcpout"
 )
 
@@ -71,6 +72,7 @@ var Kinds = []Kind{
 	{"mqtt", func() Config { return mqtt.Default() }},
 	{"files", func() Config { return files.Default() }},
 	{"http", func() Config { return http.Default() }},
+	{"sparkplug", func() Config { return sparkplug.Default() }},
 	{"serial-out", func() Config { return serialout.Default() }},
 	{"tcp-out", func() Config { return tcpout.Default() }},
 	{"nats", func() Config { return nats.Default() }},
