@@ -32,7 +32,7 @@ var portKeys = map[string]string{
 }
 
 // escapedKeys hold control characters.
-var escapedKeys = map[string]bool{"send": true, "prefix": true, "line_end": true, "asked_by": true, "nothing": true, "acknowledge": true}
+var escapedKeys = map[string]bool{"send": true, "prefix": true, "line_end": true, "asked_by": true, "nothing": true, "acknowledge": true, "page_end": true}
 
 // hostKeys name files and folders of the host, which a form cannot point anywhere else.
 var hostKeys = map[string]bool{"folder": true, "ca": true, "certificate": true, "key": true, "pseudo_terminal": true}
@@ -46,6 +46,7 @@ var kindWords = map[string]string{
 	"sparkplug":  "a live feed for Sparkplug hosts",
 	"serial-out": "a program that reads a serial port",
 	"tcp-out":    "programs that read lines over the network",
+	"print":      "a printer",
 }
 
 // labels by path, or *. and a key wherever it is.

@@ -9,6 +9,7 @@ import (
 	"weighpost/sinks/http"
 	"weighpost/sinks/mqtt"
 	"weighpost/sinks/nats"
+	"weighpost/sinks/print"
 	"weighpost/sinks/serialout"
 	"weighpost/sinks/sparkplug"
 	"weighpost/sinks/tcpout"
@@ -76,4 +77,5 @@ var Kinds = []Kind{
 	{"serial-out", func() Config { return serialout.Default() }},
 	{"tcp-out", func() Config { return tcpout.Default() }},
 	{"nats", func() Config { return nats.Default() }},
+	{"print", func() Config { return print.Default() }},
 }

@@ -1,8 +1,6 @@
 package lines
 
 import (
-	"bytes"
-	"errors"
 	"fmt"
 	"time"
 
@@ -50,7 +48,7 @@ const longest = 64
 func (c *Config) CheckLines(r *strict.Report) {
 	c.Choice.Check(r, format.OneByOne)
 	c.CheckCoding(r)
-	if ownBytes(c.Format) && r.At("encoding").Written() {
+	if text.Own(c.Format) && r.At("encoding").Written() {
 		r.At("encoding").Fault("has no effect: a layout has its own code page", "leave it out, and set code_page in the layout")
 	}
 	for _, k := range []struct{ key, value string }{{"line_end", c.LineEnd}, {"asked_by", c.AskedBy}, {"acknowledge", c.Acknowledge}, {"nothing", c.Nothing}} {
@@ -100,9 +98,6 @@ func between(r *strict.Report, d strict.Duration, least, most time.Duration) {
 	}
 }
 
-// ownBytes says whether a format gives the very bytes of the line, its end and its code page included.
-func ownBytes(name string) bool { return name == format.NameLine }
-
 // writer makes lines of entries.
 type writer struct {
 	cfg Config
@@ -116,37 +111,7 @@ func (c *Config) writer(env sinks.Env) (*writer, error) {
 
 // line gives the bytes for one entry. An error says that it can never be a line.
 func (w *writer) line(e record.Entry) ([]byte, error) {
-	if w.cfg.Format != format.NameJSON && w.cfg.Format != format.NameNDJSON { // JSON has no raw control characters
-		clean, err := w.cfg.Clean(e)
-		if err != nil {
-			return nil, err
-		}
-		e = clean
-	}
-	body, err := w.body(e)
-	if err != nil {
-		return nil, err
-	}
-	if ownBytes(w.cfg.Format) {
-		return body, nil
-	}
-	body = append(bytes.Clone(bytes.TrimRight(body, "\r\n")), w.cfg.LineEnd...)
-	return w.cfg.Encode(body)
-}
-
-// body is what the format gives for one entry: of a format of rows, the row without a head.
-func (w *writer) body(e record.Entry) (body []byte, err error) {
-	if rows, ok := w.f.(format.Rows); ok {
-		body, err = rows.AppendRow(nil, e)
-	} else {
-		var p format.Payload
-		p, err = w.f.Entry(e)
-		body = p.Body
-	}
-	if err == nil && len(body) == 0 {
-		err = errors.New("the format makes an empty line of it")
-	}
-	return body, err
+	return w.cfg.Entry(w.cfg.Format, w.f, e, w.cfg.LineEnd)
 }
 
 // Preview gives what would be sent for one entry. to says where.
@@ -160,7 +125,7 @@ func (c *Config) Preview(to string, env sinks.Env, e record.Entry) (sinks.Shown,
 		return sinks.Shown{}, err
 	}
 	kind := "text/plain; charset=" + c.Encoding
-	if ownBytes(c.Format) {
+	if text.Own(c.Format) {
 		kind = "text/plain"
 	}
 	return sinks.Shown{To: to, Type: kind, Body: b}, nil

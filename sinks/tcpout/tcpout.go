@@ -20,7 +20,7 @@ const unsent = 16 << 10
 type conn struct{ *net.TCPConn }
 
 // Drain waits until the other computer has what was written, where the system tells.
-func (c conn) Drain(ctx context.Context) error { return drain(ctx, c.TCPConn) }
+func (c conn) Drain(ctx context.Context) error { return lines.DrainTCP(ctx, c.TCPConn) }
 
 func connOf(c net.Conn) lines.Conn {
 	tcp := c.(*net.TCPConn) // what dials and listens below speaks tcp

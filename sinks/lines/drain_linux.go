@@ -1,4 +1,4 @@
-package tcpout
+package lines
 
 import (
 	"context"
@@ -8,9 +8,9 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// drain asks the system how much the other computer has not acknowledged (SIOCOUTQ, tcp(7)), until that is nothing. A connection
+// DrainTCP asks the system how much the other computer has not acknowledged (SIOCOUTQ, tcp(7)), until that is nothing. A connection
 // that was reset in between is found by the error that it then holds (SO_ERROR, socket(7)).
-func drain(ctx context.Context, c *net.TCPConn) error {
+func DrainTCP(ctx context.Context, c *net.TCPConn) error {
 	raw, err := c.SyscallConn()
 	if err != nil {
 		return err

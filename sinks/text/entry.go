@@ -1,0 +1,47 @@
+package text
+
+import (
+	"bytes"
+	"errors"
+
+	"weighpost/gateway/record"
+	"weighpost/sinks/format"
+)
+
+// Entry gives the bytes for one entry in a format, with end in place of the line ends that the format's last line has. An error
+// says that it can never be sent.
+func (c *Coding) Entry(name string, f format.Format, e record.Entry, end string) ([]byte, error) {
+	if name != format.NameJSON && name != format.NameNDJSON { // JSON has no raw control characters
+		clean, err := c.Clean(e)
+		if err != nil {
+			return nil, err
+		}
+		e = clean
+	}
+	body, err := bodyOf(f, e)
+	if err != nil {
+		return nil, err
+	}
+	if Own(name) {
+		return body, nil
+	}
+	return c.Encode(append(bytes.Clone(bytes.TrimRight(body, "\r\n")), end...))
+}
+
+// Own says whether a format gives the very bytes of a line, its end and its code page included.
+func Own(name string) bool { return name == format.NameLine }
+
+// bodyOf is what the format gives for one entry: of a format of rows, the row without a head.
+func bodyOf(f format.Format, e record.Entry) (body []byte, err error) {
+	if rows, ok := f.(format.Rows); ok {
+		body, err = rows.AppendRow(nil, e)
+	} else {
+		var p format.Payload
+		p, err = f.Entry(e)
+		body = p.Body
+	}
+	if err == nil && len(body) == 0 {
+		err = errors.New("the format makes nothing of it")
+	}
+	return body, err
+}
