@@ -42,6 +42,7 @@ type destination struct {
 	Troubles    []trouble
 	MayDecide   bool
 	MayRead     bool
+	Alone       bool // on its own page, which has a form for what is a button elsewhere
 }
 
 // sinkLooks are shape, word and class of a sink's state.
@@ -110,7 +111,7 @@ func (d destination) Rate() string {
 
 // Late says whether a sink is behind for longer than a delivery takes.
 func (d destination) Late() bool {
-	return d.Lag > 0 && (d.State != "working" || d.BehindSince != nil && time.Since(d.BehindSince.Time()) > 10*time.Second)
+	return d.Lag > 0 && d.Paused == nil && (d.State != "working" || d.BehindSince != nil && time.Since(d.BehindSince.Time()) > 10*time.Second)
 }
 
 // Tryable says whether trying at once is of use.
@@ -186,6 +187,7 @@ func (s *Screens) deliveredTo(w http.ResponseWriter, r *http.Request) {
 	}
 	d := &sinkData{Sink: s.destination(who, all[at]), MaySet: who.Can(string(rights.Sinks)),
 		MayRelease: who.Can(string(rights.ReviewTrail)), Gone: all[at].State == sinkGone}
+	d.Sink.Alone = true
 	if s.parts(w, r, "delivered-sink.html", d) {
 		return
 	}

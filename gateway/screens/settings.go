@@ -52,6 +52,7 @@ type settingsForm struct {
 	New     bool   // an id is asked for
 	Kind    string // of a new sink
 	Kinds   []string
+	Groups  []sinkGroup // of these
 	ID      string
 	List    string
 	May     bool
@@ -234,9 +235,13 @@ func (p *settingsScreens) sink(w http.ResponseWriter, r *http.Request) {
 			f.Kind, f.Root = kind, former{skip: []string{"id", "kind"}}.groupOf(k, f.Held, "")
 		}
 	}
+	f.Groups = grouped(f.Kinds)
 	title := "Destination " + f.ID
 	if f.New {
 		title = "Add a destination"
+		if f.Kind != "" {
+			title += ": " + kindWord(f.Kind)
+		}
 	}
 	scripts := []string{"settings.js"}
 	if f.Root == nil { // what kind of destination it is comes first: there is no form yet

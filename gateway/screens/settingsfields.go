@@ -187,11 +187,11 @@ func tickWord(w string) string {
 func picked(n *node, value any) []option {
 	now, left := plainText(value, false), "left out"
 	if n.Default != nil {
-		left = fmt.Sprintf("%v, as by default", n.Default)
+		left = fmt.Sprintf("%s, as by default", pickLabel(n.Key, fmt.Sprint(n.Default)))
 	}
 	list := []option{{"", left, now == ""}}
 	for _, e := range n.Enum {
-		list = append(list, option{e, e, e == now})
+		list = append(list, option{e, pickLabel(n.Key, e), e == now})
 	}
 	return list
 }

@@ -37,7 +37,6 @@ func (p *settingsScreens) overview(w http.ResponseWriter, r *http.Request) {
 		Parts                      []shownPart
 		Waiting                    *console.PendingSettings
 		AddBalance, AddSink, Roles bool
-		Kinds                      []string
 	}{Hash: hash, Waiting: p.deps.Settings.PendingSettings(), AddBalance: who.May(rights.Balances) == nil, AddSink: who.May(rights.Sinks) == nil,
 		Roles: who.May(rights.Settings) == nil && who.May(rights.People) == nil, Done: map[string]string{"removed": "It is taken away, and that is recorded.",
 			"waits": "The change is recorded. It waits for a person, and holds once it is adopted."}[r.URL.Query().Get("done")]}
@@ -52,9 +51,6 @@ func (p *settingsScreens) overview(w http.ResponseWriter, r *http.Request) {
 				break
 			}
 		}
-	}
-	for _, k := range p.kinds() {
-		data.Kinds = append(data.Kinds, k.Key)
 	}
 	for _, name := range p.deps.SettingsSections {
 		data.Parts = append(data.Parts, p.shownPart(name, doc[name], who))

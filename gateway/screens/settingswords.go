@@ -8,7 +8,7 @@ import "weighpost/gateway/rights"
 // orders are keys that come first, by the path of what they are in.
 var orders = map[string][]string{
 	"": {"about", "line", "lines", "block", "weight", "unit", "stability", "serial", "place", "capacity", "readability", "verification_interval", "implausible", "record", "layout", "port", "samples", "scanner", "context", "ask", "tap", "commands",
-		"entries", "broker", "url", "folder", "format"},
+		"broker", "url", "folder", "servers", "stream", "address", "host", "listen", "dial", "entries", "balances", "verdicts", "hold", "closed", "format"},
 	"port": {"address", "speed", "parity", "data_bits", "stop_bits", "flow"},
 }
 
@@ -18,7 +18,7 @@ var mainGroups = map[string]bool{"port": true, "verify": true, "space": true, "p
 // rareKeys are folded away; a path, or *. and a key wherever it is.
 var rareKeys = map[string]bool{
 	"*.driver": true, "*.latency": true, "*.write_timeout": true, "*.dial_timeout": true, "*.keep_alive": true, "*.listen_only": true,
-	"prints_as": true, "identity_needed": true, "cursor": true, "closed": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
+	"prints_as": true, "identity_needed": true, "cursor": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
 	"proxy": true, "proxy_user": true, "proxy_password": true, "oauth.audience": true, "oauth.in_body": true,
 	"newest_for": true, "acknowledge_within": true,
 	"client_id": true, "self_test": true, "expiry": true, "poll_min": true, "poll_max": true, "drift_ppm": true, "algorithms": true, "skew": true,
@@ -51,6 +51,7 @@ var kindWords = map[string]string{
 
 // labels by path, or *. and a key wherever it is.
 var labels = map[string]string{
+	"balances": "Balances", "verdicts": "Weighings and results, by verdict", "hold": "Hold weighings back", "closed": "Closed batches", "cursor": "Where to begin",
 	"serial": "Serial number", "readability": "Readability d", "verification_interval": "Verification interval e", "record": "What is recorded",
 	"implausible": "Impossible weights", "ask": "Asking for the weight", "tap": "Sharing with another program", "commands": "Commands", "context": "What weighings are tied to",
 	"samples": "Samples", "scanner": "Scanner", "layout": "Layout", "port": "Port", "*.url": "Address", "*.ca": "Certificate authority file", "*.ca_file": "Certificate authority file",

@@ -22,7 +22,7 @@ func (s *Screens) words() template.FuncMap {
 		"clock": clockTime, "prose": prose, "id": url.PathEscape, "seconds": seconds, "learnt": learnt,
 		"clockShape": clockShape, "clockWord": clockWord, "spanText": spanText, "ahead": ahead,
 		"plus": func(s *float64) string { return plus(*s) }, "secondsOf": func(s *float64) string { return seconds(*s) },
-		"json": asJSON, "pairOf": pairOf, "actor": actorName, "sinkKind": kindWord, "sinkState": sinkState,
+		"json": asJSON, "pairOf": pairOf, "actor": actorName, "sinkKind": kindWord, "kindAbout": func(kind string) string { return kindAbout[kind] }, "sinkState": sinkState,
 		"seen": isolated, "fine": fine, "spaced": spacedWords, "identified": identified, "entries": entriesWords,
 	}
 }

@@ -26,7 +26,8 @@ import (
 const patience = 30 * time.Second
 
 // setUp is a seed bank's: b-12 and b-13 are well, b-14 sends lines that no layout reads, b-15 has nobody at the other end of its
-// cable. Of the sinks the share is well, the lab system refuses each weighing, the broker is not there, and an auditor's URL fails.
+// cable. Of the sinks the share is well, the lab system refuses each weighing, the broker is not there, what wants only released
+// weighings is paused, and an auditor's URL fails.
 const setUp = `
 site: seed-bank
 journal: {folder: journal, space: {warn: 128 KiB, low: 128 KiB, reserve: 64 KiB}, verify: {every: 24h}}
@@ -46,6 +47,7 @@ sinks:
 - {id: share, kind: files, folder: "%s", format: csv}
 - {id: lab-system, kind: http, url: "%s/weighings", deadline: 1s, timeout: 900ms}
 - {id: broker, kind: mqtt, broker: "mqtt://127.0.0.1:1", retry_min: 1s, deadline: 1s}
+- {id: released-only, kind: http, url: "%s/released", hold: released, verdicts: not-failed}
 `
 
 const lineLayout = "line: \"W {weight} {unit} {stability}\"\nstability: {\"S\": stable, \"M\": unstable}\n"
@@ -102,7 +104,7 @@ func newLab(t *testing.T) *lab {
 			t.Fatal(err)
 		}
 	}
-	path := l.file("weighpost.yaml", fmt.Sprintf(setUp, append(append([]any{filepath.Join(l.dir, "backups")}, addresses...), needs.FreeAddress(t), filepath.Join(l.dir, "share"), refuses.URL)...))
+	path := l.file("weighpost.yaml", fmt.Sprintf(setUp, append(append([]any{filepath.Join(l.dir, "backups")}, addresses...), needs.FreeAddress(t), filepath.Join(l.dir, "share"), refuses.URL, refuses.URL)...))
 	cfg, err := config.LoadFile(path)
 	if err != nil {
 		t.Fatal(err)
@@ -221,6 +223,7 @@ func (l *lab) live() {
 			l.t.Fatal(err)
 		}
 	}
+	l.ask("POST", "/api/v1/deliveries/released-only/pause", `{"reason":"the lab system is being moved to another room"}`, nil)
 	l.ask("POST", "/api/v1/keys", `{"id":"lims","name":"Lab system of the seed store","roles":["machine"],"reason":"fetches weighings"}`, nil)
 	l.ask("POST", "/api/v1/backups", `{}`, nil)
 }

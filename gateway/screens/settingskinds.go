@@ -1,0 +1,57 @@
+package screens
+
+import "slices"
+
+// sinkGroup is some kinds of destination that are alike for whoever chooses one.
+type sinkGroup struct {
+	Title string
+	Kinds []string
+}
+
+// sinkGroups are the kinds in the order in which somebody looks for one. A kind that is in none comes last.
+var sinkGroups = []sinkGroup{
+	{"Files", []string{"files", "smb", "sftp"}},
+	{"Lab systems and programs", []string{"http", "tcp-out", "serial-out"}},
+	{"Brokers, streams and databases", []string{"mqtt", "nats", "postgres", "sparkplug"}},
+	{"Paper and mail", []string{"print", "mail"}},
+}
+
+// kindAbout says what a kind of destination is for.
+var kindAbout = map[string]string{
+	"files": "Files in a folder of this computer, or one that is mounted there: one for each entry, or for each hour, day or number of entries.",
+	"smb":   "The same on a Windows share, which need not be mounted.", "sftp": "The same on a server that is reached over SSH.",
+	"http":    "Requests to an address of a lab system or a service.",
+	"tcp-out": "Lines over the network, for programs that expect a balance there.", "serial-out": "Lines at a serial port, for programs that expect a balance there.",
+	"mqtt": "Messages for everything that listens at a broker.", "nats": "A stream that keeps what it has got, also from many sites.",
+	"postgres": "Rows in a table, for whoever asks by SQL.", "sparkplug": "A live feed for automation, beside a delivery of record and never instead of one.",
+	"print": "A label or a slip for each weighing.", "mail": "A mail when something is wrong.",
+}
+
+// grouped puts the kinds that there are into their groups.
+func grouped(kinds []string) (groups []sinkGroup) {
+	var placed []string
+	for _, g := range sinkGroups {
+		there := slices.DeleteFunc(slices.Clone(g.Kinds), func(k string) bool { return !slices.Contains(kinds, k) })
+		if len(there) > 0 {
+			groups, placed = append(groups, sinkGroup{g.Title, there}), append(placed, there...)
+		}
+	}
+	if rest := slices.DeleteFunc(slices.Clone(kinds), func(k string) bool { return slices.Contains(placed, k) }); len(rest) > 0 {
+		groups = append(groups, sinkGroup{"Others", rest})
+	}
+	return groups
+}
+
+// pickWords say what a word of a choice means, where it does not say so itself: by the key, whatever it is in.
+var pickWords = map[string]map[string]string{
+	"verdicts": {"any": "any, whatever rules said of them", "passed": "passed: judged by a rule, and failed by none", "not-failed": "not failed by any rule", "failed": "failed by a rule"},
+	"hold":     {"released": "until somebody releases them"},
+}
+
+// pickLabel says what a choice means.
+func pickLabel(key, word string) string {
+	if said := pickWords[key][word]; said != "" {
+		return said
+	}
+	return word
+}
