@@ -72,32 +72,9 @@ func CSVHeader() []string {
 	return names
 }
 
-// CSVFields gives the values of the columns for a weighing or a result; entries of other kinds have no CSV form, which is an
-// error. Digits stand as they are in the record.
-//
-// For a spreadsheet, text that begins with = + - @, a tab or a line end would run as a formula: such text, and text that
-// begins with an apostrophe, gets an apostrophe in front, which takes one away again on the way back. Numbers and times in
-// weighpost's own form are left alone.
-func CSVFields(e record.Entry, spreadsheet bool) ([]string, error) {
-	if !HasCSV(e.Kind) {
-		return nil, fmt.Errorf("entry %s is of the kind %q, which has no CSV form: only weighings and results have", e.ID, e.Kind)
-	}
-	var w record.Weighing
-	if err := json.Unmarshal(e.JSON, &w); err != nil {
-		return nil, fmt.Errorf("entry %s cannot be read: %w", e.ID, err)
-	}
-	fields := make([]string, len(columns))
-	for i, c := range columns {
-		fields[i] = c.value(&w)
-		if spreadsheet {
-			fields[i] = ForSpreadsheet(fields[i], c.own)
-		}
-	}
-	return fields, nil
-}
-
-// ForSpreadsheet makes the value of one column safe for a spreadsheet, as CSVFields describes. own says that the value is made
-// by weighpost in a fixed form.
+// ForSpreadsheet makes the value of one column safe for a spreadsheet. Text that begins with = + - @, a tab or a line end would
+// run as a formula: such text, and text that begins with an apostrophe, gets an apostrophe in front, which takes one away again on
+// the way back. Numbers, and what weighpost makes itself in a fixed form (own), are left alone.
 func ForSpreadsheet(text string, own bool) string {
 	if own && ownForm.MatchString(text) || number.MatchString(text) {
 		return text

@@ -12,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"weighpost/gateway/record"
+	"weighpost/sinks"
 	"weighpost/sinks/sinktest"
 )
 
@@ -81,13 +82,24 @@ func read(t *testing.T, b []byte) [][]string {
 	return rows
 }
 
+// tableOf is the table with all columns.
+func tableOf(t *testing.T, spreadsheet bool) *table {
+	t.Helper()
+	f, err := openCSV(&Choice{CSV: CSVDialect{Separator: "comma", Header: true, Spreadsheet: spreadsheet}}, sinks.Env{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	made, _ := f.(*table)
+	return made
+}
+
 func TestWeighingsAsCSVKeepEveryDigit(t *testing.T) {
 	at := func(name string) int { return slices.Index(CSVHeader(), name) }
 	for _, spreadsheet := range []bool{false, true} {
 		file := AppendCSV(nil, CSVHeader())
 		entries := append(sinktest.Weighings(1000, 4), sinktest.WithSamples(sinktest.Hostile, 5)...)
 		for _, e := range entries {
-			fields, err := CSVFields(e, spreadsheet)
+			fields, err := tableOf(t, spreadsheet).fields(e)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -146,7 +158,7 @@ func checkNeutral(t *testing.T, row []string) {
 func TestDigitsThatAreNoNumberAreText(t *testing.T) {
 	e := sinktest.Weighings(1, 1)[0]
 	e.JSON = regexp.MustCompile(`"digits":"[^"]*"`).ReplaceAll(e.JSON, []byte(`"digits":"-1+cmd|x"`))
-	fields, err := CSVFields(e, true)
+	fields, err := tableOf(t, true).fields(e)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -156,7 +168,7 @@ func TestDigitsThatAreNoNumberAreText(t *testing.T) {
 }
 
 func TestOnlyWeighingsAndResultsHaveACSVForm(t *testing.T) {
-	if _, err := CSVFields(record.Entry{Kind: record.KindPortUp, JSON: []byte(`{}`)}, false); err == nil {
+	if _, err := tableOf(t, false).fields(record.Entry{Kind: record.KindPortUp, JSON: []byte(`{}`)}); err == nil {
 		t.Error("a port that came up was made a row")
 	}
 }

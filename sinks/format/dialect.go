@@ -191,12 +191,21 @@ func (t *table) Entry(e record.Entry) (Payload, error) {
 }
 
 func (t *table) AppendRow(dst []byte, e record.Entry) ([]byte, error) {
+	fields, err := t.fields(e)
+	if err != nil {
+		return dst, err
+	}
+	return appendCSV(dst, fields, t.separator), nil
+}
+
+// fields gives the values of the columns. Digits stand as they are in the record, but for the decimal sign where it is to be another.
+func (t *table) fields(e record.Entry) ([]string, error) {
 	if !HasCSV(e.Kind) {
-		return dst, NotHeld{fmt.Errorf("entry %s is of the kind %q, which has no CSV form: only weighings and results have", e.ID, e.Kind)}
+		return nil, NotHeld{fmt.Errorf("entry %s is of the kind %q, which has no CSV form: only weighings and results have", e.ID, e.Kind)}
 	}
 	var w record.Weighing
 	if err := json.Unmarshal(e.JSON, &w); err != nil {
-		return dst, NotHeld{fmt.Errorf("entry %s cannot be read: %w", e.ID, err)}
+		return nil, NotHeld{fmt.Errorf("entry %s cannot be read: %w", e.ID, err)}
 	}
 	fields := make([]string, len(t.columns))
 	for i, c := range t.columns {
@@ -209,7 +218,7 @@ func (t *table) AppendRow(dst []byte, e record.Entry) ([]byte, error) {
 		}
 		fields[i] = text
 	}
-	return appendCSV(dst, fields, t.separator), nil
+	return fields, nil
 }
 
 // decimals are columns whose decimal sign can be chosen. Others that hold a number are text that somebody wrote.

@@ -33,10 +33,12 @@ func checkLaboratory(c *Choice, r *strict.Report, _ Use) {
 
 // documents writes each weighing as one document of the Allotrope Simple Model (ASM) for balances.
 //
-// What is held against the published model: the structure that all techniques share (core release REC/2025/03: the names, what is
-// required, types of values), as far as this document uses it. The schema of the balance technique itself was not at hand: the
-// names "sample weight", "gross weight" and "tare weight" are terms of the model's vocabulary, but that they stand in this place
-// is not validated. "ASM conversion time" is left out: the same entry always gives the same bytes.
+// What is validated in tests: the structure that all techniques share (core release REC/2025/03: the names, what is required, types
+// of values), as far as this document uses it, restated by hand from the published schema (testdata/laboratory-core.schema.json). The
+// published file is not part of this repository: WEIGHPOST_ASM_CORE names a folder with it for TestPublishedCoreOfTheModel. The
+// schema of the balance technique was not at hand: "sample weight", "gross weight" and "tare weight" are terms of the model's
+// vocabulary, but that they stand in this place is not validated. "ASM conversion time" is left out: the same entry always gives
+// the same bytes.
 //
 // A number of JSON is written with the digits as printed, and most readers drop zeros at its end: the printed digits stand beside
 // it as text. A unit that the model has no symbol for (it has kg, g, mg, μg and ng) is converted to g, exactly. A weight whose unit
