@@ -3,9 +3,11 @@ package config
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"weighpost/gateway/deliver"
+	"weighpost/gateway/intake"
 	"weighpost/gateway/lending"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
@@ -89,6 +91,7 @@ func (c *Config) checkSinks(r *strict.Report) {
 		lending.Check(at, s.Settings)
 		c.checkLent(at, s)
 		s.checkClosed(at.At("closed"))
+		s.noteBalances(at.At("balances"), c.Balances)
 		if one, ok := s.Settings.(all.Single); ok {
 			what, instead := one.Single()
 			if first, taken := single[what]; taken && what != "" {
@@ -154,5 +157,14 @@ func (s *Sink) checkClosed(r *strict.Report) {
 	}
 	if yes, why := collecting.Collects(); !yes {
 		r.Fault("the sink takes no closed batches as it is set", why)
+	}
+}
+
+// noteBalances says where a sink names a balance that is not configured: it may be one of before.
+func (s *Sink) noteBalances(r *strict.Report, known []intake.Config) {
+	for _, id := range s.Delivery.Balances {
+		if !slices.ContainsFunc(known, func(b intake.Config) bool { return b.ID == id }) {
+			r.Note(fmt.Sprintf("names balance %q, which is not configured: entries of a former balance still go out, and no others", id))
+		}
 	}
 }

@@ -166,6 +166,7 @@ func TestClocksThatAreWrong(t *testing.T) {
 		"a moment earlier":    {[]time.Duration{h - 1, h, h - time.Second, h + 1, 2 * h}, []string{"T00 1", "T01 3", "T02 1"}},
 		"an hour back":        {[]time.Duration{2 * h, h + 1, h + 2, 2*h + 1, 3 * h}, []string{"T02 1", "T01-000002 2", "T02-000004 1", "T03 1"}},
 		"a year ahead":        {[]time.Duration{0, 8784 * h, 1, h, 2 * h}, []string{"T00 1", "T00 1", "T00-000003 1", "T01-000004 1", "T02-000005 1"}},
+		"a year ahead, last":  {[]time.Duration{0, 8784 * h}, []string{"T00 1", "T00 1"}},
 		"several hours apart": {[]time.Duration{0, 5 * h, 9 * h}, []string{"T00 1", "T05 1", "T09 1"}},
 	} {
 		t.Run(name, func(t *testing.T) {

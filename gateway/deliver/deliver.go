@@ -106,6 +106,7 @@ type Runner struct {
 	open       gathering // of a sink that takes closed batches, which has no pending entries
 	plan       *planned  // the batch that is closed, and not collected yet
 	closing    closing
+	partly     partly    // found at the start
 	closedUpTo time.Time // end of the latest period of a closed batch
 	tries      int       // failures in a row
 	refusals   int       // entries refused in a row
@@ -162,6 +163,7 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 func (r *Runner) Run(ctx context.Context) (err error) {
 	Forget(r.deps.Board, r.cfg.ID)
 	r.recallPause(ctx)
+	r.recallPartly()
 	settled, err := r.settle(ctx)
 	if !settled {
 		r.close() // at once: a destination that was refused is not to be touched

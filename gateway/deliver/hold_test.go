@@ -166,3 +166,37 @@ func holdRun(t *testing.T, seed uint64) {
 		}
 	}
 }
+
+// TestWhatWasRefusedAndGivenUpDoesNotComeAgain: within a release, over a restart that comes before the rest of it has arrived.
+func TestWhatWasRefusedAndGivenUpDoesNotComeAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, l := &fakeSink{}, newLog(sinktest.Weighings(6, 1)...)
+		l.release(t, l.entries[:6]...)
+		s.takes(func(_ context.Context, batch []record.Entry) (int, error) {
+			for i, e := range batch {
+				if e.Seq == 2 {
+					return i, sinks.Refused{Err: errors.New("unknown lot")}
+				}
+				if e.Seq == 4 {
+					return i, errors.New("cut")
+				}
+			}
+			return len(batch), nil
+		})
+		r := start(t, l, s, holding)
+		synctest.Wait()
+		if err := r.Drop(t.Context(), []uint64{2}, r.acted(true, 2)); err != nil {
+			t.Fatal(err)
+		}
+		r.stop(t)
+		s.takes(nil)
+		before := len(s.got())
+		r = start(t, l, s, holding)
+		synctest.Wait()
+		// The third was taken after what is kept, and comes again; the second does not.
+		if got := s.got()[before:]; !slices.Equal(got, ids(l.entries[2:6])) || l.place() != l.Head() {
+			t.Errorf("after the restart %v, cursor %d of %d", got, l.place(), l.Head())
+		}
+		r.stop(t)
+	})
+}

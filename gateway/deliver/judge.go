@@ -109,7 +109,8 @@ func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
 		r.rejected = true
 		return r.stop(fmt.Errorf("it refused %d entries in a row, the last because: %w", r.refusals, err))
 	}
-	e := r.pending[0].entry
+	first := r.pending[0]
+	e := first.entry
 	body := &record.Parked{Sink: r.cfg.ID, Entry: e.Seq, EntryID: e.ID, Why: short(err), Stamp: r.deps.Stamp()}
 	r.counting.Lock()
 	perr := r.log.Park(ctx, r.cfg.ID, e, body)
@@ -127,6 +128,7 @@ func (r *Runner) refuse(ctx context.Context, err error) time.Duration {
 	}
 	r.worked() // it answers: only this entry is wrong
 	r.deps.Log.Warn("an entry was refused for good and is parked", "entry", e.ID, "why", short(err))
+	r.keepPartly(ctx, first)
 	r.passed(1)
 	if r.cursor > e.Seq {
 		r.keepCursor() // the journal has it only up to the entry

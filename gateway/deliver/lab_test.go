@@ -22,18 +22,24 @@ var _ deliver.Log = (*journal.Journal)(nil)
 
 // lab is a real journal with one Runner and a real sink behind it.
 type lab struct {
-	t     *testing.T
-	dir   string
-	j     *journal.Journal
-	open  func() sinks.Sink
-	board *health.Board
-	r     *deliver.Runner
-	stop  func()
-	sent  []record.Entry
+	t      *testing.T
+	dir    string
+	j      *journal.Journal
+	open   func() sinks.Sink
+	change func(*deliver.Config)
+	board  *health.Board
+	r      *deliver.Runner
+	stop   func()
+	sent   []record.Entry
 }
 
 func newLab(t *testing.T, open func() sinks.Sink) *lab {
-	l := &lab{t: t, dir: t.TempDir(), open: open, board: health.New(time.Now), stop: func() {}}
+	return newLabWith(t, open, func(*deliver.Config) {})
+}
+
+// newLabWith is newLab with another configuration.
+func newLabWith(t *testing.T, open func() sinks.Sink, change func(*deliver.Config)) *lab {
+	l := &lab{t: t, dir: t.TempDir(), open: open, change: change, board: health.New(time.Now), stop: func() {}}
 	l.j = journaltest.Open(t, journal.Options{Dir: l.dir, Site: "north-seed-bank"})
 	l.run()
 	t.Cleanup(func() { l.stop() })
@@ -46,6 +52,7 @@ func (l *lab) run() {
 	cfg.ID = "far-side"
 	cfg.RetryMin, cfg.RetryMax = strict.Duration(5*time.Millisecond), strict.Duration(40*time.Millisecond)
 	cfg.Probe, cfg.Deadline = strict.Duration(50*time.Millisecond), strict.Duration(5*time.Second)
+	l.change(&cfg)
 	l.r = deliver.New(l.j, l.open(), cfg, deliver.Deps{Board: l.board, Stamp: func() record.Stamp {
 		return record.Stamp{UTC: record.UTC(time.Now().UTC()), Clock: record.ClockUnchecked}
 	}})

@@ -106,6 +106,11 @@ func (r *Runner) settle(ctx context.Context) (bool, error) {
 		if !p.At.IsZero() {
 			p.Start, err = r.firstAt(ctx, p.At)
 		}
+		if p.New && err == nil && r.partly.place > 0 { // another destination has had none of it
+			if err = r.log.Remember(ctx, partlyOf(r.cfg.ID), ""); err == nil {
+				r.partly = partly{}
+			}
+		}
 		if p.New && err == nil {
 			err = r.log.Settle(ctx, r.cfg.ID, p.Start, r.deps.Destination, r.moved(p)...)
 		}

@@ -24,10 +24,10 @@ type counted struct {
 // goroutine, and slows no delivery. Errors are those of the journal.
 func (r *Runner) Waiting(ctx context.Context) (n uint64, exact bool, err error) {
 	r.mu.Lock()
-	n, from, releasing := r.status.Waiting, r.lookedAt, r.releasing
+	n, from, counts := r.status.Waiting, r.lookedAt, r.again.running && !r.releasing
 	r.mu.Unlock()
-	if releasing {
-		return n, false, nil // what the release still lets go is not counted
+	if !counts {
+		return n, false, nil // it has no place yet, or what a release still lets go is not counted
 	}
 	c := &r.counted
 	c.mu.Lock()
