@@ -210,6 +210,9 @@ func TestWhatADestinationGetsIsShownAsItIs(t *testing.T) {
 	if _, body := l.get(t, "/delivered/lab/preview?id=x", as(rights.Operator)); !strings.Contains(body, "00 ff") || !strings.Contains(body, "2 bytes follow") {
 		t.Error("a body that is no text is not spelled out")
 	}
+	if status, body := l.get(t, "/delivered/lab/preview", as(rights.Operator)); status != http.StatusOK || !strings.Contains(body, `name="id"`) || strings.Contains(body, "00 ff") {
+		t.Errorf("without an entry: %d", status)
+	}
 	shelf.shown.Refused = "it is too <long>"
 	if _, body := l.get(t, "/delivered/lab/preview?id=x", as(rights.Operator)); !strings.Contains(body, "too &lt;long&gt;") || strings.Contains(body, "00 ff") {
 		t.Error("why it cannot be sent is not said")

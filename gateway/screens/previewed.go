@@ -27,7 +27,12 @@ func (s *Screens) previewed(w http.ResponseWriter, r *http.Request) {
 		s.sorry(w, r, http.StatusNotFound, "Nothing is shown here", "What destinations get cannot be shown by this weighpost.")
 		return
 	}
-	p, err := s.deps.Deliveries.Preview(r.Context(), sink, id)
+	p, err := console.DeliveryPreview{Sink: sink}, error(nil)
+	if id != "" {
+		p, err = s.deps.Deliveries.Preview(r.Context(), sink, id)
+	} else {
+		_, err = s.deps.Deliveries.Routing(sink) // whether there is such a destination
+	}
 	var refused *record.RequestRefused
 	switch {
 	case errors.Is(err, console.ErrNoSink):

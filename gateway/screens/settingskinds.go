@@ -46,6 +46,8 @@ func grouped(kinds []string) (groups []sinkGroup) {
 var pickWords = map[string]map[string]string{
 	"verdicts": {"any": "any, whatever rules said of them", "passed": "passed: judged by a rule, and failed by none", "not-failed": "not failed by any rule", "failed": "failed by a rule"},
 	"hold":     {"released": "until somebody releases them"},
+	"format": {"json": "JSON, as it is in the journal", "ndjson": "the same, one line for each entry", "csv": "CSV: a row for each weighing", "line": "lines as a balance prints them",
+		"cloudevents": "CloudEvents", "template": "a text of your own", "laboratory": "documents of the laboratory model", "parquet": "Parquet: closed batches for data tools"},
 }
 
 // pickLabel says what a choice means.

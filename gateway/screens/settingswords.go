@@ -7,8 +7,8 @@ import "weighpost/gateway/rights"
 
 // orders are keys that come first, by the path of what they are in.
 var orders = map[string][]string{
-	"": {"about", "line", "lines", "block", "weight", "unit", "stability", "serial", "place", "capacity", "readability", "verification_interval", "implausible", "record", "layout", "port", "samples", "scanner", "context", "ask", "tap", "commands",
-		"broker", "url", "folder", "servers", "stream", "address", "host", "listen", "dial", "entries", "balances", "verdicts", "hold", "closed", "format"},
+	"": {"about", "broker", "way", "url", "folder", "servers", "stream", "address", "host", "share", "listen", "dial", "entries", "balances", "verdicts", "hold", "closed", "format",
+		"line", "lines", "block", "weight", "unit", "stability", "serial", "place", "capacity", "readability", "verification_interval", "implausible", "record", "layout", "port", "samples", "scanner", "context", "ask", "tap", "commands"},
 	"port": {"address", "speed", "parity", "data_bits", "stop_bits", "flow"},
 }
 
@@ -52,6 +52,7 @@ var kindWords = map[string]string{
 // labels by path, or *. and a key wherever it is.
 var labels = map[string]string{
 	"balances": "Balances", "verdicts": "Weighings and results, by verdict", "hold": "Hold weighings back", "closed": "Closed batches", "cursor": "Where to begin",
+	"csv": "CSV", "cloudevents": "CloudEvents", "template": "Text of your own", "laboratory": "Documents of the laboratory model", "insecure": "Without encryption",
 	"serial": "Serial number", "readability": "Readability d", "verification_interval": "Verification interval e", "record": "What is recorded",
 	"implausible": "Impossible weights", "ask": "Asking for the weight", "tap": "Sharing with another program", "commands": "Commands", "context": "What weighings are tied to",
 	"samples": "Samples", "scanner": "Scanner", "layout": "Layout", "port": "Port", "*.url": "Address", "*.ca": "Certificate authority file", "*.ca_file": "Certificate authority file",
