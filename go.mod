@@ -41,6 +41,7 @@ require (
 	github.com/rs/zerolog v1.28.0
 	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
 	github.com/standard-webhooks/standard-webhooks/libraries v0.0.1
+	github.com/wneessen/go-mail v0.8.1
 	github.com/yuin/goldmark v1.7.13
 	github.com/zitadel/oidc/v3 v3.52.0
 	go.bug.st/serial v1.8.0

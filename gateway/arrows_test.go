@@ -106,6 +106,8 @@ var arrows = []arrow{
 
 	{"sinks/format", []string{"sinks", "sinks/sinktest", "gateway/record", "gateway/tell", "gateway/needs", "parsers/..."},
 		"a form of an entry is pure; where a table has a column of words for people, they are those of everywhere"},
+	{"sinks/mail/eximtest", []string{"gateway/needs"}, "test support: a real mail server"},
+	{"sinks/mail", []string{"sinks", "gateway/record", "gateway/tell", "parsers/..."}, "it writes to people, in the words for people"},
 	{"sinks/...", []string{"sinks", "sinks/...", "gateway/record", "parsers/..."},
 		"a sink delivers entries: it sees no journal, no balance and no other room"},
 	{"sinks", []string{"gateway/record", "parsers/..."}, "the contract stands on the vocabulary"},

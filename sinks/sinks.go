@@ -83,6 +83,9 @@ type Env struct {
 	Log  *slog.Logger // nil: nothing is logged
 	// Contexts carries out what others ask for over a sink; nil where nobody does.
 	Contexts Contexts
+	// Folder is where a sink may keep small files of its own, each with its id in its name; "" where there is none. What it keeps there
+	// is not backed up: it must be able to do without.
+	Folder string
 	// Ports lends serial ports; nil where there are none to lend.
 	Ports Ports
 }

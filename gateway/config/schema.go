@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -218,12 +219,33 @@ func ruleSchema() keys {
 	}}}
 }
 
+// common are the keys that every kind has, with what applies to this one where the file says nothing.
+func common(kind string) keys {
+	p := properties(reflect.TypeFor[deliver.Config]())
+	s, _ := NewSink(kind)
+	if _, ok := s.Settings.(all.Usually); !ok {
+		return p
+	}
+	for i, m := range p {
+		if entries, ok := m.value.(keys); ok && m.key == "entries" {
+			entries = slices.Clone(entries)
+			for j := range entries {
+				if entries[j].key == "default" {
+					entries[j].value = s.Delivery.Entries
+				}
+			}
+			p[i].value = entries
+		}
+	}
+	return p
+}
+
 // sinkSchema is one schema for each kind of sink: the common keys and the kind's own.
 func sinkSchema() keys {
 	var each []any
 	for _, k := range all.Kinds {
 		p := keys{{"kind", keys{{"description", "What kind of destination it is."}, {"const", k.Name}}}}
-		p = append(p, properties(reflect.TypeFor[deliver.Config]())...)
+		p = append(p, common(k.Name)...)
 		p = append(p, properties(reflect.TypeOf(k.NewConfig()).Elem())...)
 		each = append(each, objectOf(p, []string{"id", "kind"}))
 	}

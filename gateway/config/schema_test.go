@@ -14,8 +14,10 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"gopkg.in/yaml.v3"
 
+	"weighpost/gateway/deliver"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
+	"weighpost/sinks/all"
 )
 
 const configs = "../../configs"
@@ -333,6 +335,9 @@ func jsonFields(typ reflect.Type) map[string]reflect.Type {
 func TestDefaultsAreWhatTheSchemaSays(t *testing.T) {
 	for _, kind := range kinds() {
 		s, _ := NewSink(kind)
+		if _, ok := s.Settings.(all.Usually); ok {
+			s.Delivery.Entries = deliver.Default().Entries // TestWhatAKindUsuallyGets
+		}
 		for _, settings := range []any{s.Delivery, s.Settings} {
 			sameDefaults(t, kind, reflect.Indirect(reflect.ValueOf(settings)))
 		}
@@ -356,6 +361,25 @@ func sameDefaults(t *testing.T, kind string, v reflect.Value) {
 				t.Errorf("%s: the schema says that the default of %s is %s, and %s applies", kind, f.Name, want, got)
 			}
 		}
+	}
+}
+
+// TestWhatAKindUsuallyGets: a mailbox gets no weighings where the file says nothing, as the schema says.
+func TestWhatAKindUsuallyGets(t *testing.T) {
+	said := map[string]string{}
+	for _, one := range common("mail") {
+		for _, m := range one.value.(keys) {
+			if one.key == "entries" && m.key == "default" {
+				said["entries"] = asJSON(t, m.value)
+			}
+		}
+	}
+	s, _ := NewSink("mail")
+	if want := asJSON(t, s.Delivery.Entries); said["entries"] != want || strings.Contains(want, "weighing") {
+		t.Errorf("the schema says %s, and %s applies", said["entries"], want)
+	}
+	if s, _ := NewSink("http"); asJSON(t, s.Delivery.Entries) != asJSON(t, deliver.Default().Entries) {
+		t.Errorf("http gets %v", s.Delivery.Entries)
 	}
 }
 

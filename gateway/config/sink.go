@@ -42,7 +42,14 @@ func (s *Sink) Preview(env sinks.Env, e record.Entry) (sinks.Shown, error) {
 func NewSink(kind string) (Sink, bool) {
 	for _, k := range all.Kinds {
 		if k.Name == kind {
-			return Sink{Kind: kind, Delivery: *deliver.Default(), Settings: k.NewConfig()}, true
+			s := Sink{Kind: kind, Delivery: *deliver.Default(), Settings: k.NewConfig()}
+			if one, ok := s.Settings.(all.Usually); ok {
+				s.Delivery.Entries = nil
+				for _, kind := range one.Usual() {
+					s.Delivery.Entries = append(s.Delivery.Entries, string(kind))
+				}
+			}
+			return s, true
 		}
 	}
 	return Sink{}, false

@@ -19,6 +19,7 @@ var mainGroups = map[string]bool{"port": true, "verify": true, "space": true, "p
 var rareKeys = map[string]bool{
 	"*.driver": true, "*.latency": true, "*.write_timeout": true, "*.dial_timeout": true, "*.keep_alive": true, "*.listen_only": true,
 	"prints_as": true, "identity_needed": true, "cursor": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
+	"per_hour": true, "alarms.codes": true, "alarms.wait": true, "alarms.repeat": true,
 	"proxy": true, "proxy_user": true, "proxy_password": true, "oauth.audience": true, "oauth.in_body": true,
 	"newest_for": true, "acknowledge_within": true,
 	"client_id": true, "self_test": true, "expiry": true, "poll_min": true, "poll_max": true, "drift_ppm": true, "algorithms": true, "skew": true,
@@ -42,6 +43,7 @@ var kindWords = map[string]string{
 	"mqtt":       "a broker (MQTT)",
 	"files":      "files in a folder",
 	"http":       "an address (HTTP)",
+	"mail":       "people (mail)",
 	"nats":       "a stream (NATS JetStream)",
 	"sparkplug":  "a live feed for Sparkplug hosts",
 	"serial-out": "a program that reads a serial port",
@@ -59,6 +61,7 @@ var labels = map[string]string{
 	"*.for": "How long", "*.is": "Values", "*.dn": "DN", "*.gs1": "GS1 elements", "*.data_bits": "Data bits", "entries": "Kinds of entries", "*.uses": "How many uses",
 	"*.idle": "Idle time", "*.pin": "PIN", "*.openid": "OpenID provider", "over": "Parts that it is about", "adopt": "People that a change takes", "*.bind_dn": "Bind DN", "*.user_dn": "DN of a person",
 	"clock": "Clock", "*.drift_ppm": "Drift, millionths", "*.starttls": "StartTLS", "*.id": "Id", "every": "How often", "*.sinks": "Destinations", "*.client_id": "Client id",
+	"*.per_hour": "Messages an hour", "*.alarms": "Conditions that are told",
 	"*.oauth": "Authorization server (OAuth 2)", "*.token_url": "Address for tokens", "*.answer_id": "Id in the answer", "*.sign": "Secrets for signing", "*.statuses": "What answers mean",
 }
 

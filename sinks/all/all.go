@@ -7,6 +7,7 @@ import (
 	"weighpost/sinks"
 	"weighpost/sinks/files"
 	"weighpost/sinks/http"
+	"weighpost/sinks/mail"
 	"weighpost/sinks/mqtt"
 	"weighpost/sinks/nats"
 	"weighpost/sinks/print"
@@ -44,6 +45,12 @@ type Limited interface {
 	Carries(k record.Kind) bool
 }
 
+// Usually is a Config whose sink gets other kinds of entry than most where the file says nothing.
+type Usually interface {
+	// Usual are those kinds.
+	Usual() []record.Kind
+}
+
 // Previewing is a Config that shows what its sink would send for one entry. It asks nobody and touches nothing.
 type Previewing interface {
 	// Preview gives that. An error says why the sink would refuse the entry.
@@ -78,4 +85,5 @@ var Kinds = []Kind{
 	{"tcp-out", func() Config { return tcpout.Default() }},
 	{"nats", func() Config { return nats.Default() }},
 	{"print", func() Config { return print.Default() }},
+	{"mail", func() Config { return mail.Default() }},
 }
