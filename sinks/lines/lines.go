@@ -21,6 +21,7 @@ import (
 	"io"
 	"io/fs"
 	"log/slog"
+	"slices"
 	"sync"
 	"syscall"
 	"time"
@@ -242,21 +243,50 @@ func (s *Sink) Deliver(ctx context.Context, entries []record.Entry) (n int, err 
 	return s.offerAll(ctx, entries)
 }
 
+// mostAtOnce is how many bytes of lines are written before it is waited for that they have left. Over TCP the other computer may
+// take 40 ms to say that it has them.
+const mostAtOnce = 16 << 10
+
 func (s *Sink) push(ctx context.Context, entries []record.Entry) (n int, err error) {
-	for ; n < len(entries); n++ {
-		e := entries[n]
-		if s.tooOld(e) {
-			continue
+	for n < len(entries) {
+		piece, took, err := s.gather(entries[n:])
+		if len(piece) > 0 {
+			if err := s.send(ctx, entries[n], piece); err != nil {
+				s.unskip(entries[n:])
+				return n, err
+			}
 		}
-		line, err := s.words.line(e)
-		if err != nil {
-			return n, sinks.Refused{Err: err}
-		}
-		if err := s.send(ctx, e, line); err != nil {
+		if n += took; err != nil {
 			return n, err
 		}
 	}
 	return n, nil
+}
+
+// gather joins the lines of entries that are written at once: of one where each is acknowledged, or where half of one may be lost.
+// took counts those that are left out for their age as well; the error is about the entry after them.
+func (s *Sink) gather(entries []record.Entry) (piece []byte, took int, err error) {
+	for _, e := range entries {
+		if s.tooOld(e) {
+			took++
+			continue
+		}
+		line, err := s.words.line(e)
+		if err != nil {
+			return piece, took, sinks.Refused{Err: err}
+		}
+		if len(piece) > 0 && (s.cfg.Acknowledge != "" || s.nature.Joined || len(piece)+len(line) > mostAtOnce) {
+			return piece, took, nil
+		}
+		piece = append(piece, line...)
+		took++
+	}
+	return piece, took, nil
+}
+
+// unskip takes back that entries were left out which are not accepted: they come again.
+func (s *Sink) unskip(entries []record.Entry) {
+	s.skips = slices.DeleteFunc(s.skips, func(a record.Answered) bool { return a.Seq >= entries[0].Seq })
 }
 
 // tooOld says whether an entry is left out for its age, and notes that.
