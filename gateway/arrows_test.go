@@ -51,6 +51,7 @@ var arrows = []arrow{
 	{"sinks/mqtt/mosquitto", []string{"gateway/needs"}, "test support: a real broker"},
 	{"sinks/folder/foldertest", []string{"gateway/needs", "gateway/record", "sinks", "sinks/sinktest"}, "test support: what every sink that keeps files has to show"},
 	{"sinks/nats/natstest", []string{"gateway/needs"}, "test support: real NATS servers"},
+	{"sinks/postgres/pgtest", []string{"gateway/needs"}, "test support: a real PostgreSQL"},
 	{"gateway/journal/disktest", []string{"gateway/needs"}, "test support: a disk that loses power"},
 	{"gateway/health", nil, "conditions are words; the rooms that raise them are above"},
 	{"gateway/watchdog", []string{"gateway/health"}, "it looks at whether parts turn, and may need none of them to turn itself"},

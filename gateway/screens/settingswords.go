@@ -45,6 +45,7 @@ var kindWords = map[string]string{
 	"http":       "an address (HTTP)",
 	"mail":       "people (mail)",
 	"nats":       "a stream (NATS JetStream)",
+	"postgres":   "a table (PostgreSQL)",
 	"sparkplug":  "a live feed for Sparkplug hosts",
 	"serial-out": "a program that reads a serial port",
 	"tcp-out":    "programs that read lines over the network",

@@ -10,6 +10,7 @@ import (
 	"weighpost/sinks/mail"
 	"weighpost/sinks/mqtt"
 	"weighpost/sinks/nats"
+	"weighpost/sinks/postgres"
 	"weighpost/sinks/print"
 	"weighpost/sinks/serialout"
 	"weighpost/sinks/sparkplug"
@@ -84,6 +85,7 @@ var Kinds = []Kind{
 	{"serial-out", func() Config { return serialout.Default() }},
 	{"tcp-out", func() Config { return tcpout.Default() }},
 	{"nats", func() Config { return nats.Default() }},
+	{"postgres", func() Config { return postgres.Default() }},
 	{"print", func() Config { return print.Default() }},
 	{"mail", func() Config { return mail.Default() }},
 }

@@ -10,6 +10,7 @@ import (
 	"weighpost/sinks/http"
 	"weighpost/sinks/mqtt"
 	"weighpost/sinks/nats"
+	"weighpost/sinks/postgres"
 )
 
 func broker(url, prefix, user string) Config {
@@ -21,6 +22,12 @@ func broker(url, prefix, user string) Config {
 func stream(prefix string, servers ...string) Config {
 	c := nats.Default()
 	c.Servers, c.Prefix = servers, prefix
+	return c
+}
+
+func table(server, name string) Config {
+	c := postgres.Default()
+	c.Server, c.Database, c.User, c.Table = server, "lab", "weighpost", name
 	return c
 }
 
@@ -52,6 +59,9 @@ func TestDestinationsAreToldApart(t *testing.T) {
 		{lake("https://lake.example/in?store=a")},
 		{lake("https://lake.example/in?store=b")},
 		{stream("weighpost", "tls://a.example", "tls://b.example:4222"), stream("weighpost", "tls://B.example", "tls://a.example:4222/")},
+		{table("db.example", "w"), table("DB.example:5432", "w")},
+		{table("db.example", "lab.w")},
+		{table("/run/postgresql", "w"), table("/run/postgresql/", "w")},
 		{stream("lab.weighpost", "tls://a.example", "tls://b.example")},
 		{stream("weighpost", "nats://a.example", "nats://b.example")},
 	} {
