@@ -152,7 +152,7 @@ func (g *Gateway) deliveryOf(e record.Entry, s *sink, released uint64, moves, no
 	switch {
 	case slices.ContainsFunc(aside, func(p journal.Parked) bool { return p.Entry == e.Seq }):
 		d.State, d.Why, d.Notice = console.DeliverySetAside, why, notice
-	case moved && e.Seq <= move.After:
+	case moved && e.Seq <= move.After && !(held && released > move.After): // of what is held the release counts
 		d.State, d.Why, d.Notice = console.DeliveryBefore, beganAfter(e.Seq, move), move.Seq
 	case unwanted != "":
 		d.State, d.Why = console.DeliveryNotWanted, unwanted

@@ -5,6 +5,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -20,6 +21,7 @@ func TestPausesAndReleasesAreEntries(t *testing.T) {
 	got := make(chan string, 10)
 	far := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		_, _ = io.Copy(io.Discard, r.Body)
+		w.Header().Set("Lab-Number", "LIMS-2026-77")
 		got <- r.Header.Get("Weighpost-Late") + " " + r.Header.Get("Idempotency-Key")
 	}))
 	defer far.Close()
@@ -31,7 +33,7 @@ page: {listen: "127.0.0.1:0"}
 balances:
 - {id: b-1, port: {address: DIR/port-1, speed: 115200}, layout: as.yaml, record: printed}
 sinks:
-- {id: lab, kind: http, url: "` + far.URL + `", hold: released}
+- {id: lab, kind: http, url: "` + far.URL + `", hold: released, answer_id: {header: Lab-Number}}
 `
 	h.start(t, text)
 	for i := range 2 {
@@ -89,8 +91,11 @@ sinks:
 	}
 	until(t, func() bool {
 		list, err := h.DeliveriesOf(t.Context(), first.Seq)
-		return err == nil && list[0].State == console.DeliveryHad
-	}, "what was released is not told as delivered")
+		return err == nil && list[0].State == console.DeliveryHad && list[0].Given == "LIMS-2026-77" && list[0].GivenBy > first.Seq
+	}, "what was released is not told as delivered, with the number that the lab system gave it")
+	if found, err := h.ListEntries(t.Context(), url.Values{"text": {"LIMS-2026-77"}}); err != nil || len(found.Entries) != 1 || !strings.Contains(string(found.Entries[0]), first.ID) {
+		t.Errorf("the lab system's number is looked for: %v %s", err, found.Entries)
+	}
 	if list, err := h.DeliveriesOf(t.Context(), held.Held[0].Seq); err != nil || list[0].State != console.DeliveryHeld {
 		t.Errorf("what is held: %v %v", list, err)
 	}
