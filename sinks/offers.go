@@ -39,6 +39,12 @@ type LeftOut struct {
 	Err   error
 }
 
+// Claim is something that only one sink may have.
+type Claim struct {
+	What    string // in words
+	Instead string // what a second sink can do
+}
+
 // Shown is what would be sent for one entry, exactly.
 type Shown struct {
 	To         string             // topic, name of the file, address, table

@@ -99,12 +99,11 @@ func (c *Config) checkSinks(r *strict.Report) {
 		c.checkLent(at, s)
 		s.checkClosed(at.At("closed"))
 		s.noteBalances(at.At("balances"), c.Balances)
-		if one, ok := s.Settings.(all.Single); ok {
-			what, instead := one.Single()
-			if first, taken := single[what]; taken && what != "" {
-				at.Fault(fmt.Sprintf("has %s, which sinks[%d] has already", what, first), instead)
+		for _, claim := range claims(s.Settings) {
+			if first, taken := single[claim.What]; taken {
+				at.Fault(fmt.Sprintf("has %s, which sinks[%d] has already", claim.What, first), claim.Instead)
 			} else {
-				single[what] = i
+				single[claim.What] = i
 			}
 		}
 		if first, taken := ids[s.Delivery.ID]; taken && s.Delivery.ID != "" {
@@ -135,6 +134,19 @@ func (c *Config) checkLent(at *strict.Report, s *Sink) {
 				"another port; to share a balance's own line with a program, see tap")
 		}
 	}
+}
+
+// claims are what only one sink may have.
+func claims(settings all.Config) (list []sinks.Claim) {
+	if one, ok := settings.(all.Single); ok {
+		if what, instead := one.Single(); what != "" {
+			list = append(list, sinks.Claim{What: what, Instead: instead})
+		}
+	}
+	if several, ok := settings.(all.Claiming); ok {
+		list = append(list, several.Claims()...)
+	}
+	return list
 }
 
 // checkEntries refuses entries that the sink cannot carry.

@@ -35,6 +35,12 @@ type Single interface {
 	Single() (what, instead string)
 }
 
+// Claiming is a Config that has several things of which each serves one sink only, as Single has one.
+type Claiming interface {
+	// Claims gives them; nothing where the configuration does not tell.
+	Claims() []sinks.Claim
+}
+
 // Publishing is a Config whose sink may not take the journal's checkpoints. Those without it always do.
 type Publishing interface {
 	// Publishes says whether it takes them.

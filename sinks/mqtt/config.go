@@ -21,6 +21,7 @@ import (
 // Config is one MQTT sink as a person writes it.
 type Config struct {
 	Broker      string          `yaml:"broker" desc:"Address of the broker: mqtt://host:1883 without encryption, mqtts://host:8883 with TLS."`
+	Brokers     []string        `yaml:"brokers" desc:"Addresses of several brokers in place of one, in order of preference: the next one gets what comes while those before it cannot be reached. They have to be one cluster, or bridged, since nothing is sent to two of them."`
 	Version     string          `yaml:"version" desc:"Version of MQTT that is spoken. 5: the broker tells why it does not take a message, and messages carry a media type and properties." enum:"3.1.1,5" default:"3.1.1"`
 	Insecure    bool            `yaml:"insecure" desc:"Allow a connection without encryption to another machine." default:"false"`
 	ClientID    string          `yaml:"client_id" desc:"Name under which the broker knows this connection; no other connection may use it. Made of site and sink if not given."`
@@ -60,12 +61,7 @@ func (c *Config) PrivateKeys() map[string]string {
 
 // Check adds every fault of the configuration to r.
 func (c *Config) Check(r *strict.Report) {
-	u, secure := c.checkBroker(r.At("broker"))
-	if u != nil && !secure && !c.Insecure && !loopback(u.Hostname()) {
-		r.At("broker").Fault("the connection to "+show(u.Host)+" would not be encrypted: anyone on the way could read and change weighings",
-			"mqtts://, a broker on this machine, or insecure: true if you accept that")
-	}
-	if u != nil && !secure {
+	if !c.checkBrokers(r) {
 		for key, written := range map[string]bool{"ca": c.CA != "", "certificate": c.Certificate != "", "key": c.Key != ""} {
 			if written {
 				r.At(key).Fault("is given, but the connection has no TLS", "mqtts:// in broker")
@@ -88,13 +84,13 @@ func (c *Config) Check(r *strict.Report) {
 	}
 }
 
-// checkBroker reads the address. The URL is nil where it has a fault.
-func (c *Config) checkBroker(r *strict.Report) (u *url.URL, secure bool) {
-	if c.Broker == "" {
+// checkBroker reads an address. The URL is nil where it has a fault.
+func checkBroker(r *strict.Report, address string) (u *url.URL, secure bool) {
+	if address == "" {
 		r.Fault("the address of the broker is missing", schemesAllowed)
 		return nil, false
 	}
-	u, err := url.Parse(c.Broker)
+	u, err := url.Parse(address)
 	if err != nil {
 		// The error would repeat the text, which may hold a password.
 		r.Fault("the address of the broker is no URL", schemesAllowed)
@@ -145,31 +141,6 @@ func (c *Config) checkIdentity(r *strict.Report) {
 	}
 }
 
-// Destination is the broker and what all topics begin with.
-func (c *Config) Destination() string {
-	u, err := url.Parse(c.Broker)
-	if err != nil {
-		return "mqtt, at an address that is no URL"
-	}
-	port, secure, _ := transport(u.Scheme)
-	scheme := "mqtt"
-	if secure {
-		scheme = "mqtts"
-	}
-	if u.Port() != "" {
-		port = u.Port()
-	}
-	return "mqtt " + scheme + "://" + net.JoinHostPort(strings.ToLower(u.Hostname()), port) + " " + c.Prefix + "/"
-}
-
-// Single keeps two sinks from one status topic, where the last will of either would overwrite what the other says.
-func (c *Config) Single() (what, instead string) {
-	if u, err := url.Parse(c.Broker); err != nil || u.Hostname() == "" {
-		return "", "" // a fault of its own
-	}
-	return "the status topic below " + strings.TrimPrefix(c.Destination(), "mqtt "), "another topic_prefix for one of them, or one sink for both"
-}
-
 // Open makes the sink. The id is that of the sink in the configuration.
 func (c *Config) Open(id string, env sinks.Env) (sinks.Sink, error) { return New(*c, id, env) }
 
@@ -191,8 +162,8 @@ func loopback(host string) bool {
 
 // endpoint is the address to dial, and the TLS configuration or nil. Files are read anew for each connection, so that a
 // renewed certificate needs no restart.
-func (c *Config) endpoint() (address string, t *tls.Config, err error) {
-	u, err := url.Parse(c.Broker)
+func (c *Config) endpoint(broker string) (address string, t *tls.Config, err error) {
+	u, err := url.Parse(broker)
 	if err != nil || u.User != nil {
 		return "", nil, fmt.Errorf("the address of the broker is no URL that can be used: write %s", schemesAllowed)
 	}
@@ -228,9 +199,12 @@ func (c *Config) endpoint() (address string, t *tls.Config, err error) {
 	return address, t, nil
 }
 
-// Far is the broker's host and port.
+// Far is the broker's host and port; "" where there are several, which are not away together.
 func (s *Sink) Far() string {
-	u, err := url.Parse(s.cfg.Broker)
+	if len(s.cfg.Brokers) > 1 {
+		return ""
+	}
+	u, err := url.Parse(s.cfg.addresses()[0])
 	if err != nil || u.Hostname() == "" {
 		return ""
 	}

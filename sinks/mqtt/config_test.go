@@ -54,6 +54,15 @@ self_test: false`, nil},
 		{"prefix of the broker", "broker: mqtts://b.example\ntopic_prefix: $SYS", []string{"2:15: topic_prefix: \"$SYS\" begins with $"}},
 		{"unknown key", "broker: mqtts://b.example\nqos: 2", []string{"2:1: qos: unknown key"}},
 		{"control character", "broker: mqtts://b.example\nclient_id: \"a\\tb\"", []string{"2:12: client_id: holds control characters"}},
+		{"version 5", "broker: mqtts://b.example\nversion: 5\nexpiry: 24h\npassword: env:TOKEN", nil},
+		{"brokers", "brokers: [mqtts://a.example, mqtts://b.example:8884]", nil},
+		{"broker and brokers", "broker: mqtts://a.example\nbrokers: [mqtts://b.example]", []string{"1:9: broker: is given beside brokers"}},
+		{"a broker twice", "brokers: [mqtts://a.example, \"ssl://A.example:8883\"]", []string{"1:30: brokers[1]: \"ssl://A.example:8883\" is in the list already"}},
+		{"one of the brokers plain", "brokers: [mqtts://a.example, mqtt://127.0.0.1]", []string{"1:1: brokers: holds addresses with TLS and without"}},
+		{"one of the brokers wrong", "brokers: [mqtts://a.example, b.example]", []string{"1:30: brokers[1]: the scheme \"\" is not known"}},
+		{"no such version", "broker: mqtts://b.example\nversion: 3.1", []string{"2:10: version: \"3.1\" is not known"}},
+		{"expiry in 3.1.1", "broker: mqtts://b.example\nexpiry: 24h", []string{"2:9: expiry: is given, and MQTT 3.1.1"}},
+		{"expiry short", "broker: mqtts://b.example\nversion: 5\nexpiry: 10ms", []string{"3:9: expiry: 10ms is out of range"}},
 		{"several", "broker: ftp://x\nkeep_alive: 1s\nkey: k", []string{"1:9: broker: the scheme", "2:13: keep_alive:", "3:6: key:", "3:6: key:"}},
 	} {
 		t.Run(x.name, func(t *testing.T) {
@@ -105,7 +114,7 @@ func TestEndpoint(t *testing.T) {
 		"mqtts://broker.example": "broker.example:8883", "ssl://broker.example:443": "broker.example:443", "tls://[2001:db8::1]": "[2001:db8::1]:8883",
 	} {
 		c := config(broker)
-		address, secured, err := c.endpoint()
+		address, secured, err := c.endpoint(c.Broker)
 		if err != nil || address != want {
 			t.Errorf("%s: %s, %v; want %s", broker, address, err, want)
 		}

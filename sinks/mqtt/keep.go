@@ -42,6 +42,12 @@ func (s *Sink) keep(ctx context.Context) {
 	failures, logged := 0, ""
 	retry := time.NewTimer(0)
 	defer retry.Stop()
+	look := time.NewTicker(s.rest)
+	defer look.Stop()
+	if len(s.brokers.list) < 2 {
+		look.Stop()
+	}
+	asking := false
 	for {
 		var lost <-chan struct{}
 		current := s.current.Load()
@@ -53,6 +59,18 @@ func (s *Sink) keep(ctx context.Context) {
 			return
 		case r := <-s.live:
 			s.carry(current, r)
+		case <-look.C:
+			if !asking {
+				asking = true
+				s.working.Go(func() {
+					if broker, ask := s.preferred(ctx); ask {
+						s.comeBack(ctx, broker, s.ask(ctx, broker))
+					}
+					s.asked <- struct{}{}
+				})
+			}
+		case <-s.asked:
+			asking = false
 		case <-s.told:
 			s.tell(s.current.Load())
 		case <-s.woken:

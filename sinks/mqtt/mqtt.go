@@ -69,7 +69,10 @@ type Sink struct {
 
 	desk *desk // nil where no requests are taken
 
-	careful bool // see session.careful; under turn
+	careful bool   // see session.careful; under turn
+	brokers roster // under turn
+	rest    time.Duration
+	asked   chan struct{} // tells the keeper that a broker was asked whether it is back
 
 	pause func(failures int, unusable bool) time.Duration // before the keeper tries again
 	stop  context.CancelFunc
@@ -79,13 +82,16 @@ type Sink struct {
 
 // New makes the sink and begins to connect in the background. A Config that has faults is refused; a broker that cannot
 // be reached is not an error here.
-func New(c Config, id string, env sinks.Env) (*Sink, error) {
+func New(c Config, id string, env sinks.Env) (*Sink, error) { return newSink(c, id, env, rest) }
+
+func newSink(c Config, id string, env sinks.Env, rest time.Duration) (*Sink, error) {
 	if faults := faultsOf(&c); faults != nil {
 		return nil, fmt.Errorf("sink %s: %w", id, faults)
 	}
 	s := &Sink{
 		cfg: c, id: id, site: env.Site, clientID: c.ClientID, topics: newTopics(c.Prefix, env.Site), log: env.Logger(id),
 		turn: make(chan struct{}, 1), live: make(chan record.Live, liveRoom), pause: pause,
+		brokers: newRoster(c.addresses()), rest: rest, asked: make(chan struct{}, 1),
 		ended: make(chan struct{}), woken: make(chan struct{}, 1), told: make(chan struct{}, 1),
 	}
 	var err error
@@ -180,7 +186,7 @@ func (s *Sink) ready(ctx context.Context) error {
 	s.replace(nil, errors.New("replaced by a new connection"))
 	status := newStatus(s.site, s.id, time.Now())
 	status.say(s.conditions.Load())
-	fresh, err := begin(ctx, s, status)
+	fresh, err := s.connect(ctx, status)
 	if err != nil {
 		return err
 	}
@@ -195,6 +201,9 @@ func (s *Sink) replace(next *session, why error) {
 	}
 	if s.session != nil {
 		s.session.discard(why)
+		if silent(s.session.why) {
+			s.brokers.until[s.session.broker] = time.Now().Add(s.rest)
+		}
 	}
 	s.session = next
 	s.current.Store(next)
@@ -239,7 +248,7 @@ func (s *Sink) Close() error {
 	if last.open() {
 		ctx, cancel := context.WithTimeout(context.Background(), closeLimit)
 		defer cancel()
-		if err := last.farewell(ctx, s.topics.status(), last.status.stopped(time.Now())); err != nil {
+		if err := last.farewell(ctx, s.topics.status(), last.status.stopped(time.Now()), s.beside()); err != nil {
 			s.log.Warn("the MQTT broker could not be told that we stop; it will publish the last will", "cause", err)
 		}
 	}

@@ -300,5 +300,8 @@ func (s *session) broken(ctx context.Context, err error) error {
 }
 
 func (s *session) stalled() error {
-	return fmt.Errorf("the MQTT broker has not acknowledged anything for %s", s.limit.stall)
+	return stalled{fmt.Errorf("the MQTT broker has not acknowledged anything for %s", s.limit.stall)}
 }
+
+// stalled is that the broker owes acknowledgements and sends none.
+type stalled struct{ error }

@@ -34,6 +34,7 @@ type session struct {
 	// abandoned says that a Deliver was called off while messages were in flight: their tokens are forgotten, so the next
 	// Deliver begins a new session. The connection still serves for an orderly end.
 	abandoned bool
+	broker    int  // which of the sink's brokers it is with
 	careful   bool // one message at a time, to find the one for which the broker ends the connection
 }
 
@@ -53,9 +54,9 @@ func limitsOf(keepAlive time.Duration) limits {
 }
 
 // begin connects, publishes that we are online and, unless switched off, reads that back.
-func begin(ctx context.Context, sink *Sink, status Status) (*session, error) {
+func begin(ctx context.Context, sink *Sink, broker string, status Status) (*session, error) {
 	c, t := &sink.cfg, sink.topics
-	address, tlsConfig, err := c.endpoint()
+	address, tlsConfig, err := c.endpoint(broker)
 	if err != nil {
 		return nil, sinks.Unusable{Err: err}
 	}
@@ -252,8 +253,8 @@ func (s *session) discard(why error) {
 }
 
 // farewell ends the session in good order: the broker hears that we are offline, and forgets the last will.
-func (s *session) farewell(ctx context.Context, topic string, payload []byte) error {
-	_, err := s.publish(ctx, []message{{topic: topic, payload: payload, retain: true, last: true}})
+func (s *session) farewell(ctx context.Context, topic string, payload, beside []byte) error {
+	_, err := s.publish(ctx, []message{{topic: topic, payload: payload, retain: true, last: true, properties: beside}})
 	if err == nil {
 		err = s.client.write(ctx, []byte{disconnect << 4, 0})
 	}

@@ -39,6 +39,7 @@ const (
 
 	whyLost    = "the connection was lost, or weighpost ended without saying so"
 	whyStopped = "weighpost stopped in good order"
+	whyMoved   = "weighpost went on with another broker"
 )
 
 // newStatus begins the status of a connection.
@@ -62,9 +63,12 @@ func (s Status) will() []byte {
 	return s.encode()
 }
 
-func (s Status) stopped(now time.Time) []byte {
+func (s Status) stopped(now time.Time) []byte { return s.ended(now, whyStopped) }
+func (s Status) moved(now time.Time) []byte   { return s.ended(now, whyMoved) }
+
+func (s Status) ended(now time.Time, why string) []byte {
 	utc := record.UTC(now.UTC())
-	s.State, s.Why, s.UTC, s.Requests, s.Conditions = offline, whyStopped, &utc, "", nil
+	s.State, s.Why, s.UTC, s.Requests, s.Conditions = offline, why, &utc, "", nil
 	return s.encode()
 }
 

@@ -48,10 +48,22 @@ const (
 	retainedQuiet    = time.Second
 )
 
-// Held connects, takes what is retained, and goes.
-func (w *witness) Held(ctx context.Context, after uint64) (sinks.Held, error) {
+// Held asks the first broker that can be reached.
+func (w *witness) Held(ctx context.Context, after uint64) (held sinks.Held, err error) {
+	var faults []error
+	for _, broker := range w.cfg.addresses() {
+		if held, err = w.heldBy(ctx, broker, after); err == nil || ctx.Err() != nil {
+			return held, err
+		}
+		faults = append(faults, err)
+	}
+	return sinks.Held{}, together(faults)
+}
+
+// heldBy connects, takes what is retained, and goes.
+func (w *witness) heldBy(ctx context.Context, broker string, after uint64) (sinks.Held, error) {
 	limit := limitsOf(w.cfg.KeepAlive.D())
-	address, secured, err := w.cfg.endpoint()
+	address, secured, err := w.cfg.endpoint(broker)
 	if err != nil {
 		return sinks.Held{}, sinks.Unusable{Err: err}
 	}
@@ -95,22 +107,9 @@ func (w *witness) greeting(limit limits) (greeting, error) {
 }
 
 func (w *witness) connect(ctx context.Context, address string, t *tls.Config, limit limits, g greeting) (*client, *retained, error) {
-	line, raw, err := dial(ctx, address, t)
-	if err != nil {
-		return nil, nil, err
-	}
-	network := newConn(line, raw, limit.write)
 	heard := &retained{at: map[string][]byte{}, news: make(chan struct{}, 1)}
-	c := w.cfg.client(network, limit.ping, heard.take)
-	stop := context.AfterFunc(ctx, func() { network.drop(ctx.Err()) })
-	if err = c.hello(g); !stop() && err == nil {
-		err = ctx.Err()
-	}
-	if err != nil {
-		network.drop(err)
-		return nil, nil, err
-	}
-	return c, heard, nil
+	c, err := w.connectTo(ctx, address, t, limit, g, heard.take)
+	return c, heard, err
 }
 
 // subscribe asks for the checkpoint, and for everything of the site: an access list may allow the first alone. all says that
