@@ -2,6 +2,7 @@ package port
 
 import (
 	"context"
+	"os"
 	"time"
 )
 
@@ -22,12 +23,19 @@ func Drain(ctx context.Context, p Port) error {
 // drainLook is how often a driver is asked how much still waits.
 const drainLook = 2 * time.Millisecond
 
-// untilNone asks again and again how many bytes wait, until none do.
-func untilNone(ctx context.Context, waiting func() (int, error)) error {
+// untilNone asks again and again how many bytes wait, until none do. Where none leaves for as long as most, it gives up with
+// os.ErrDeadlineExceeded, as a write does that nobody takes.
+func untilNone(ctx context.Context, most time.Duration, waiting func() (int, error)) error {
+	last, since := -1, time.Now()
 	for {
 		n, err := waiting()
-		if err != nil || n == 0 {
+		switch {
+		case err != nil || n == 0:
 			return err
+		case n != last:
+			last, since = n, time.Now()
+		case time.Since(since) > most:
+			return os.ErrDeadlineExceeded
 		}
 		select {
 		case <-ctx.Done():

@@ -10,7 +10,7 @@ import (
 // Drain asks the driver how much of the output waits (TIOCOUTQ, tty_ioctl(4)), rather than have the system wait: nothing could
 // free us from that while flow control holds the line. What the adapter itself still holds cannot be seen.
 func (n *native) Drain(ctx context.Context) error {
-	return untilNone(ctx, func() (waiting int, err error) {
+	return untilNone(ctx, n.writeLimit, func() (waiting int, err error) {
 		if n.closed.Load() {
 			return 0, os.ErrClosed
 		}
