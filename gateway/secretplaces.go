@@ -27,7 +27,8 @@ var stays = map[string][]string{
 		"method", "body", "timeout", "user", // http
 		"client_id", "username", "keep_alive", "topic_prefix", "retain", "live", "requests", "self_test", // mqtt
 		"subject_prefix", "create", "subjects", "replicas", "retention", "max_age", "max_bytes", "duplicate_window", "in_flight", // nats
-		"table",          // postgres
+		"table",            // postgres
+		"name", "manifest", // files on a share or a server
 		"group", "node"}, // sparkplug
 	"people.directory":  {"bind_dn", "user_dn", "users", "groups", "offline", "recheck", "timeout"},
 	"people.openid":     {"client_id", "scopes", "claims", "groups", "algorithms", "skew", "timeout"},

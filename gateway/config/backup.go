@@ -38,11 +38,11 @@ func (c *Config) checkKeepers(r *strict.Report, ids []string) {
 			}
 		}
 		switch kind {
-		case "files":
+		case "files", "smb", "sftp":
 		case "":
-			r.Index(i).Fault(fmt.Sprintf("%.40q is the id of no sink", id), "the id of a sink of the kind files")
+			r.Index(i).Fault(fmt.Sprintf("%.40q is the id of no sink", id), "the id of a sink of the kind files, smb or sftp")
 		default:
-			r.Index(i).Fault(fmt.Sprintf("the sink %s is of the kind %s, which keeps no files", id, kind), "the id of a sink of the kind files")
+			r.Index(i).Fault(fmt.Sprintf("the sink %s is of the kind %s, which keeps no files", id, kind), "the id of a sink of the kind files, smb or sftp")
 		}
 	}
 }

@@ -42,6 +42,8 @@ var hostKeys = map[string]bool{"folder": true, "ca": true, "certificate": true, 
 var kindWords = map[string]string{
 	"mqtt":       "a broker (MQTT)",
 	"files":      "files in a folder",
+	"smb":        "files on a share (SMB)",
+	"sftp":       "files on a server (SFTP)",
 	"http":       "an address (HTTP)",
 	"mail":       "people (mail)",
 	"nats":       "a stream (NATS JetStream)",

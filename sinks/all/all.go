@@ -13,6 +13,8 @@ import (
 	"weighpost/sinks/postgres"
 	"weighpost/sinks/print"
 	"weighpost/sinks/serialout"
+	"weighpost/sinks/sftp"
+	"weighpost/sinks/smb"
 	"weighpost/sinks/sparkplug"
 	"weighpost/sinks/tcpout"
 )
@@ -86,6 +88,8 @@ type Kind struct {
 var Kinds = []Kind{
 	{"mqtt", func() Config { return mqtt.Default() }},
 	{"files", func() Config { return files.Default() }},
+	{"smb", func() Config { return smb.Default() }},
+	{"sftp", func() Config { return sftp.Default() }},
 	{"http", func() Config { return http.Default() }},
 	{"sparkplug", func() Config { return sparkplug.Default() }},
 	{"serial-out", func() Config { return serialout.Default() }},

@@ -11,6 +11,8 @@ import (
 	"weighpost/sinks/mqtt"
 	"weighpost/sinks/nats"
 	"weighpost/sinks/postgres"
+	"weighpost/sinks/sftp"
+	"weighpost/sinks/smb"
 )
 
 func broker(url, prefix, user string) Config {
@@ -28,6 +30,18 @@ func stream(prefix string, servers ...string) Config {
 func table(server, name string) Config {
 	c := postgres.Default()
 	c.Server, c.Database, c.User, c.Table = server, "lab", "weighpost", name
+	return c
+}
+
+func share(server, name, path string) Config {
+	c := smb.Default()
+	c.Server, c.Share, c.Path = server, name, path
+	return c
+}
+
+func far(server, path string) Config {
+	c := sftp.Default()
+	c.Server, c.Path, c.User = server, path, "bench"
 	return c
 }
 
@@ -54,6 +68,10 @@ func TestDestinationsAreToldApart(t *testing.T) {
 		{broker("mqtt://[::1]", "weighpost", ""), broker("tcp://[::1]:1883", "weighpost", "")},
 		{folder("/srv/weighings", ""), folder("/srv/weighings/", "{id}.json"), folder("/srv/./weighings", "")},
 		{folder("/srv/weighings/lots", "")},
+		{share("files.example", "weighings", ""), share("Files.Example:445", "Weighings", "")},
+		{share("files.example", "weighings", "lab")},
+		{far("files.example", "/srv/weighings"), far("Files.Example:22", "/srv/./weighings/")},
+		{far("files.example", "srv/weighings")},
 		{lake("https://lake.example/in"), lake("HTTPS://Lake.Example/in")},
 		{lake("https://lake.example/out")},
 		{lake("https://lake.example/in?store=a")},
