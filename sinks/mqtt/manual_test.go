@@ -1,0 +1,36 @@
+package mqtt
+
+import (
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"weighpost/sinks/mqtt/mosquitto"
+	"weighpost/sinks/sinktest"
+)
+
+// TestAccessListOfTheManual has a real mosquitto hold to the access list that the manual gives: the sink gets through with its
+// self-test, and a reader hears it.
+func TestAccessListOfTheManual(t *testing.T) {
+	page, err := os.ReadFile("../../gateway/help/pages/sink-mqtt.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, _ := strings.Cut(string(page), "\n    user weighpost\n")
+	list, _, found := strings.Cut("user weighpost\n"+rest, "\n\n**Caution:**")
+	if !found {
+		t.Fatal("the manual has no access list")
+	}
+	list = strings.ReplaceAll(strings.ReplaceAll(list, "\n    ", "\n"), "north-lab", testSite) + "\n"
+	broker := mosquitto.Start(t, mosquitto.Options{ACL: list + "\nuser lab-system\ntopic readwrite marker/#\n",
+		Users: map[string]string{"weighpost": "poppy seed", "lab-system": "far side"}})
+	far := collectAs(t, "tcp://"+broker.Addr(), "weighpost/#", "lab-system")
+	c := config(broker.URL())
+	c.Username, c.Password = "weighpost", secret(t, "poppy seed")
+	entries := sinktest.Weighings(20, 3)
+	deliverAll(within(t, 20*time.Second), t, openSink(t, c), entries)
+	if lost, _, disorder := far.verdict(entries); lost != 0 || disorder != 0 {
+		t.Errorf("lost %d, out of order %d", lost, disorder)
+	}
+}
