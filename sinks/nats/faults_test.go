@@ -125,7 +125,7 @@ func killAndDeliver(t *testing.T, kills int, random *rand.Rand, s *Sink, far *re
 // TestServerKilledInMidWrite does the same to a server alone.
 func TestServerKilledInMidWrite(t *testing.T) {
 	t.Parallel()
-	kills, random := rounds(t, 4, 50)
+	kills, random := rounds(t, 2, 50)
 	servers := natstest.Start(t, natstest.Options{})
 	c := config(servers.URLs()...)
 	killAndDeliver(t, kills, random, openSink(t, c), read(t, servers.URLs()[0], c.Stream), func(now func()) {

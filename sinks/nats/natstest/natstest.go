@@ -218,6 +218,13 @@ func (c *Cluster) Freeze(t testing.TB, i int) {
 	if err := freeze(cmd.Process); err != nil {
 		t.Fatalf("nats-server (process %d) cannot be frozen: %v", cmd.Process.Pid, err)
 	}
+	// The signal takes a moment to stop all threads.
+	for end := time.Now().Add(2 * time.Second); time.Now().Before(end); time.Sleep(time.Millisecond) {
+		stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", cmd.Process.Pid))
+		if err != nil || bytes.Contains(stat, []byte(") T ")) { // where there is no /proc, nobody tells
+			return
+		}
+	}
 }
 
 // Thaw ends Freeze.

@@ -205,7 +205,11 @@ func (s *Server) end(t testing.TB, signal func(*os.Process) error) {
 }
 
 // Freeze stops the server and all sessions in their tracks: connections stay open and nothing answers. Thaw lets them go on.
-func (s *Server) Freeze(t testing.TB) { t.Helper(); s.each(t, freeze) }
+func (s *Server) Freeze(t testing.TB) {
+	t.Helper()
+	s.each(t, freeze)
+	time.Sleep(100 * time.Millisecond) // the signals take a moment
+}
 
 // Thaw ends Freeze.
 func (s *Server) Thaw(t testing.TB) { t.Helper(); s.each(t, thaw) }
