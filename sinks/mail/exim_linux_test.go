@@ -41,26 +41,6 @@ func server(t *testing.T, change ...func(*eximtest.Options)) (*eximtest.Server, 
 	return s, cfg
 }
 
-func secret(t *testing.T, ref string) strict.Secret {
-	t.Helper()
-	s, err := strict.SecretFrom(ref)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
-
-func openSink(t *testing.T, c Config, folder string) *Sink {
-	t.Helper()
-	r := strict.NewReport("sink")
-	if c.Check(r); len(r.Faults()) > 0 {
-		t.Fatal(r.Faults())
-	}
-	s := New(c, "alarms", sinks.Env{Site: "north-lab", Folder: folder})
-	t.Cleanup(func() { _ = s.Close() })
-	return s
-}
-
 // parts are the text of a message and what is attached, decoded by the standard library.
 func parts(t *testing.T, m eximtest.Message) (text string, attached []byte) {
 	t.Helper()
@@ -139,23 +119,6 @@ func TestPromises(t *testing.T) {
 			Within: 8 * time.Second,
 		}
 	})
-}
-
-func outcome(err error) string {
-	var r sinks.Refused
-	var u sinks.Unusable
-	var b sinks.Busy
-	switch {
-	case err == nil:
-		return "accepted"
-	case errors.As(err, &r):
-		return "refused"
-	case errors.As(err, &u):
-		return "stopped"
-	case errors.As(err, &b):
-		return "busy"
-	}
-	return "again"
 }
 
 func TestConnections(t *testing.T) {
