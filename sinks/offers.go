@@ -47,9 +47,9 @@ type Claim struct {
 
 // Shown is what would be sent for one entry, exactly.
 type Shown struct {
-	To         string             // topic, name of the file, address, table
+	To         string      // topic, name of the file, address, table
 	Attributes []Attribute // what goes beside the body: headers, user properties
-	Type       string             // media type of the body, "" where the destination is not told any
+	Type       string      // media type of the body, "" where the destination is not told any
 	Body       []byte
 }
 

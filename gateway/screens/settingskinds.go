@@ -11,7 +11,7 @@ type sinkGroup struct {
 // sinkGroups are the kinds in the order in which somebody looks for one. A kind that is in none comes last.
 var sinkGroups = []sinkGroup{
 	{"Files", []string{"files", "smb", "sftp"}},
-	{"Lab systems and programs", []string{"http", "tcp-out", "serial-out"}},
+	{"Lab systems and programs", []string{"http", "tcp-out", "serial-out", "keystrokes"}},
 	{"Brokers, streams and databases", []string{"mqtt", "nats", "postgres", "sparkplug"}},
 	{"Paper and mail", []string{"print", "mail"}},
 }
@@ -24,7 +24,8 @@ var kindAbout = map[string]string{
 	"tcp-out": "Lines over the network, for programs that expect a balance there.", "serial-out": "Lines at a serial port, for programs that expect a balance there.",
 	"mqtt": "Messages for everything that listens at a broker.", "nats": "A stream that keeps what it has got, also from many sites.",
 	"postgres": "Rows in a table, for whoever asks by SQL.", "sparkplug": "A live feed for automation, beside a delivery of record and never instead of one.",
-	"print": "A label or a slip for each weighing.", "mail": "A mail when something is wrong.",
+	"keystrokes": "For programs that take nothing but typing; this computer plays a keyboard to them.",
+	"print":      "A label or a slip for each weighing.", "mail": "A mail when something is wrong.",
 }
 
 // grouped puts the kinds that there are into their groups.

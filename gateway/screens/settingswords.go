@@ -17,6 +17,7 @@ var mainGroups = map[string]bool{"port": true, "verify": true, "space": true, "p
 
 // rareKeys are folded away; a path, or *. and a key wherever it is.
 var rareKeys = map[string]bool{
+	"key_time": true,
 	"*.driver": true, "*.latency": true, "*.write_timeout": true, "*.dial_timeout": true, "*.keep_alive": true, "*.listen_only": true,
 	"prints_as": true, "identity_needed": true, "cursor": true, "batch_size": true, "batch_age": true, "deadline": true, "retry_min": true, "retry_max": true, "probe": true,
 	"per_hour": true, "alarms.codes": true, "alarms.wait": true, "alarms.repeat": true,
@@ -36,7 +37,7 @@ var portKeys = map[string]string{
 var escapedKeys = map[string]bool{"send": true, "prefix": true, "line_end": true, "asked_by": true, "nothing": true, "acknowledge": true, "page_end": true}
 
 // hostKeys name files and folders of the host, which a form cannot point anywhere else.
-var hostKeys = map[string]bool{"folder": true, "ca": true, "certificate": true, "key": true, "pseudo_terminal": true}
+var hostKeys = map[string]bool{"folder": true, "ca": true, "certificate": true, "key": true, "pseudo_terminal": true, "device": true}
 
 // kindWords say what kinds of destination there are.
 var kindWords = map[string]string{
@@ -52,6 +53,7 @@ var kindWords = map[string]string{
 	"serial-out": "a program that reads a serial port",
 	"tcp-out":    "programs that read lines over the network",
 	"print":      "a printer",
+	"keystrokes": "typing where the cursor of another computer is",
 }
 
 // labels by path, or *. and a key wherever it is.

@@ -7,6 +7,7 @@ import (
 	"weighpost/sinks"
 	"weighpost/sinks/files"
 	"weighpost/sinks/http"
+	"weighpost/sinks/keystrokes"
 	"weighpost/sinks/mail"
 	"weighpost/sinks/mqtt"
 	"weighpost/sinks/nats"
@@ -98,4 +99,5 @@ var Kinds = []Kind{
 	{"postgres", func() Config { return postgres.Default() }},
 	{"print", func() Config { return print.Default() }},
 	{"mail", func() Config { return mail.Default() }},
+	{"keystrokes", func() Config { return keystrokes.Default() }},
 }

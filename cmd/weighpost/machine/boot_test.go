@@ -30,6 +30,8 @@ type computer struct {
 	lines   *bufio.Reader
 	monitor net.Conn
 	gadget  []string // kernel modules, in their order, for a USB device that the machine itself plays
+	// keyboard are those for a keyboard that it plays.
+	keyboard []string
 }
 
 // kernelIn finds the kernel and its modules below a folder into which Debian's package was unpacked.
@@ -92,9 +94,10 @@ func boot(t *testing.T, config string, qemu []string, programs map[string]string
 	i.entry(t, "etc/weighpost.yaml", 0o100644, []byte(config))
 	order := i.modules(t, modules, "xhci-pci", "usbserial", "ftdi_sio", "crc32c_generic", "ext4", "virtio_pci", "virtio_blk", "dm-mod", "dm-flakey")
 	gadget := i.modules(t, modules, "cdc-acm", "dummy_hcd", "usb_f_acm", "g_serial")
+	keyboard := i.modules(t, modules, "configfs", "dummy_hcd", "usb_f_hid", "usbhid", "hid-generic", "evdev")
 	i.entry(t, "init", modeFile, fmt.Appendf(nil, initScript, strings.Join(order, " ")))
 
-	c := &computer{dir: t.TempDir(), gadget: gadget}
+	c := &computer{dir: t.TempDir(), gadget: gadget, keyboard: keyboard}
 	i.write(t, filepath.Join(c.dir, "initrd"))
 	c.run(t, append([]string{
 		"-accel", "tcg", "-m", "768", "-smp", "1", "-display", "none", "-no-reboot", "-nodefaults", "-rtc", "base=utc",

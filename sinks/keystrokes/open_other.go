@@ -1,0 +1,5 @@
+//go:build !unix
+
+package keystrokes
+
+const nonblock = 0
