@@ -1,0 +1,2 @@
+// Package everywhere is tests only: the whole program, killed at random while it delivers to every kind of destination at once.
+package everywhere
