@@ -31,6 +31,8 @@ type Batch struct {
 	First, Last uint64 // sequences of its first and last entry
 	// Entries gives the entries in order, and ends early with an error. It can be ranged over again.
 	Entries iter.Seq2[record.Entry, error]
+	// Alive, if not nil, says that the work gets on although no entry is asked for: the time for one step begins anew.
+	Alive func()
 }
 
 // LeftOut is an entry of a batch that the destination can never hold.

@@ -35,6 +35,9 @@ func (s *Sink) Preview(env sinks.Env, e record.Entry) (sinks.Shown, error) {
 	if !ok {
 		return sinks.Shown{}, ErrNoPreview
 	}
+	if closed, ok := s.Settings.(all.PreviewingClosed); ok && s.Delivery.Closed != "" {
+		return closed.PreviewClosed(s.Delivery.ID, env, e)
+	}
 	return p.Preview(s.Delivery.ID, env, e)
 }
 

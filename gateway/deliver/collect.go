@@ -44,14 +44,19 @@ func (r *Runner) handOver(ctx context.Context) (left []sinks.LeftOut, err, misre
 	slow := fmt.Errorf("it took nothing for %s: %w", r.cfg.Deadline, context.DeadlineExceeded)
 	timer := time.AfterFunc(r.cfg.Deadline.D(), func() { cancel(slow) })
 	defer timer.Stop()
-	entries := r.batchEntries(dctx, *r.plan, func() { timer.Reset(r.cfg.Deadline.D()) }, &misread)
+	alive := func() {
+		if dctx.Err() == nil {
+			timer.Reset(r.cfg.Deadline.D())
+		}
+	}
+	entries := r.batchEntries(dctx, *r.plan, alive, &misread)
 	defer func() {
 		if p := recover(); p != nil {
 			left, err = nil, fmt.Errorf("the sink failed inside (please report this): %v", p)
 			r.deps.Log.Error("the sink panicked", "panic", p)
 		}
 	}()
-	left, err = r.sink.(sinks.Collector).Collect(dctx, sinks.Batch{Name: r.plan.Name, First: r.plan.First, Last: r.plan.Last, Entries: entries})
+	left, err = r.sink.(sinks.Collector).Collect(dctx, sinks.Batch{Name: r.plan.Name, First: r.plan.First, Last: r.plan.Last, Entries: entries, Alive: alive})
 	var refused sinks.Refused
 	switch {
 	case errors.Is(context.Cause(dctx), context.DeadlineExceeded) && err != nil:

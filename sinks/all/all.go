@@ -67,6 +67,11 @@ type Previewing interface {
 	Preview(id string, env sinks.Env, e record.Entry) (sinks.Shown, error)
 }
 
+// PreviewingClosed is a Previewing Config that shows an entry in closed batches otherwise.
+type PreviewingClosed interface {
+	PreviewClosed(id string, env sinks.Env, e record.Entry) (sinks.Shown, error)
+}
+
 // Collecting is a Config whose sink may take closed batches: it is then a sinks.Collector.
 type Collecting interface {
 	// Collects says whether it takes them as it is set; why is what would have to be set for that.

@@ -133,9 +133,18 @@ func (c *Config) Witness(id string, env sinks.Env) (sinks.Witness, error) { retu
 
 // Preview gives the file of an entry, or the row that would be added to one.
 func (c *Config) Preview(id string, env sinks.Env, e record.Entry) (sinks.Shown, error) {
+	return c.preview(id, env, e, false)
+}
+
+// PreviewClosed gives the file of a closed batch, with this entry alone in it.
+func (c *Config) PreviewClosed(id string, env sinks.Env, e record.Entry) (sinks.Shown, error) {
+	return c.preview(id, env, e, true)
+}
+
+func (c *Config) preview(id string, env sinks.Env, e record.Entry, closed bool) (sinks.Shown, error) {
 	s, err := New(*c, id, env)
 	if err != nil {
 		return sinks.Shown{}, err
 	}
-	return s.filing.Preview(c.Folder, e)
+	return s.filing.Preview(c.Folder, e, closed)
 }

@@ -24,9 +24,14 @@ func witnessOf(t *testing.T, s *shelf) *Sink {
 
 // What was delivered after a sequence is found by what the entries say of themselves, in each format, and nothing else is.
 func TestAFolderTellsWhatItHolds(t *testing.T) {
-	for _, form := range []string{JSON, NDJSON, CSV} {
+	for _, form := range []string{JSON, NDJSON, CSV, "semicolons"} {
 		t.Run(form, func(t *testing.T) {
-			s := newShelf(t, func(c *Config) { c.Format, c.Spreadsheet = form, form == CSV })
+			s := newShelf(t, func(c *Config) {
+				if c.Format = form; form == "semicolons" {
+					c.Format, c.CSV.Separator, c.CSV.Decimal, c.CSV.Columns = CSV, "semicolon", "comma", []string{"digits", "seq", "id", "unit"}
+				}
+				c.Spreadsheet = form == CSV
+			})
 			entries := sinktest.Weighings(60, 7)
 			sink := witnessOf(t, s)
 			deliver(t, sink, entries)

@@ -36,7 +36,10 @@ func private(name string) bool {
 
 func (l local) Stat(_ context.Context, name string) (fs.FileInfo, error) { return l.root.Lstat(name) }
 
-func (l local) Create(_ context.Context, name string) (folder.File, error) {
+func (l local) Create(ctx context.Context, name string) (folder.File, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
 	mode := os.FileMode(0o644)
 	if private(name) {
 		mode = 0o640
@@ -58,7 +61,10 @@ func (l local) Open(_ context.Context, name string) (folder.File, error) {
 
 // Rename replaces a file in any case, as the system does: whoever does not want that looks first, and nobody else writes files
 // of these names.
-func (l local) Rename(_ context.Context, from, to string, _ bool) error {
+func (l local) Rename(ctx context.Context, from, to string, _ bool) error {
+	if err := ctx.Err(); err != nil { // work that was left alone: the file may be another's by now
+		return err
+	}
 	return l.root.Rename(from, to)
 }
 

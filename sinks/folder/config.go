@@ -1,6 +1,8 @@
 package folder
 
 import (
+	"bytes"
+	"errors"
 	"path"
 
 	"weighpost/gateway/record"
@@ -56,14 +58,32 @@ func Check(r *strict.Report, c *format.Choice, name string) {
 	}
 }
 
-// Preview gives the file of an entry in a place.
-func (f *Filing) Preview(place string, e record.Entry) (sinks.Shown, error) {
-	name := "{" + Batch + "}" // not known before the period is over
-	if f.Name != nil {
-		var err error
-		if name, err = f.Name.Render(e); err != nil {
+// Preview gives the file of an entry in a place. With closed it is one of many in a file, and what is shown is the file with it
+// alone: when the others come, and what the batch is called, is not known before it is closed.
+func (f *Filing) Preview(place string, e record.Entry, closed bool) (sinks.Shown, error) {
+	if !closed && f.Name != nil {
+		name, err := f.Name.Render(e)
+		if err != nil {
 			return sinks.Shown{}, err
 		}
+		return format.Preview(f.Format, e, path.Join(place, name))
 	}
-	return format.Preview(f.Format, e, path.Join(place, name))
+	if f.Closed == nil {
+		return sinks.Shown{}, errors.New("the name of the files has no {batch} in it, which tells closed files apart")
+	}
+	name := f.Closed.render(func(field string) string {
+		if field == Batch {
+			return "{" + Batch + "}"
+		}
+		return format.SafeName(f.Site)
+	})
+	var body bytes.Buffer
+	s, err := f.Format.Stream(&body)
+	if err == nil {
+		err = s.Add(e)
+	}
+	if err == nil {
+		err = s.Close()
+	}
+	return sinks.Shown{To: path.Join(place, name), Type: f.Format.Type(), Body: body.Bytes()}, err
 }

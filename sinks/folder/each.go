@@ -140,7 +140,10 @@ func (f *Filing) write(ctx context.Context, v *Visit, name string, body []byte, 
 			_ = v.Remove(ctx, temp) // if it stays, the next attempt removes it
 		}
 	}()
-	_, werr := file.Write(body)
+	n, werr := file.Write(body)
+	if werr == nil && n != len(body) { // by what a server says of itself
+		werr = io.ErrShortWrite
+	}
 	if werr == nil {
 		werr = file.Sync()
 	}

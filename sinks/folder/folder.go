@@ -68,7 +68,7 @@ type Filing struct {
 // NewFiling gives how a sink keeps files as it is configured. Where no name is given, entry is that of entries, without the end
 // that the format gives it.
 func NewFiling(c format.Choice, name, entry string, manifest bool, id string, env sinks.Env) (Filing, error) {
-	f := Filing{Site: env.Site, Choice: c, Manifest: manifest, Temp: TempName(id)}
+	f := Filing{Site: env.Site, Choice: c, Manifest: manifest, Temp: TempName(env.Site, id)}
 	var err error
 	if f.Format, err = c.Open(env); err != nil {
 		return f, err
@@ -85,8 +85,11 @@ func NewFiling(c format.Choice, name, entry string, manifest bool, id string, en
 	return f, nil
 }
 
-// TempName is the name of a file that a sink is writing.
-func TempName(id string) string { return ".weighpost-" + format.SafeName(id) + ".part" }
+// TempName is the name of a file that a sink is writing. Sites that share a folder may call their sinks alike, and must not give
+// each other's half-written files a name.
+func TempName(site, id string) string {
+	return ".weighpost-" + format.SafeName(site) + "-" + format.SafeName(id) + ".part"
+}
 
 // Visit is one stay in a folder: what was found there in it.
 type Visit struct {

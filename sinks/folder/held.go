@@ -49,8 +49,8 @@ type looker struct {
 	filing *Filing
 	visit  *Visit
 	after  uint64
-	id     int // which columns of CSV tell an entry
-	seq    int
+	table  format.Rows // the files' format, where it is a table
+	seq    int         // which column of it tells an entry's sequence
 	looked int
 	full   bool // enough was found or looked at
 	out    sinks.Held
@@ -69,12 +69,13 @@ func (l *looker) unread() string {
 	case format.NameJSON, format.NameNDJSON:
 		return ""
 	case format.NameCSV:
-		l.id, l.seq = 0, 1
-		if columns := c.CSV.Columns; len(columns) > 0 {
-			l.id, l.seq = slices.Index(columns, "id"), slices.Index(columns, "seq")
+		columns := c.CSV.Columns
+		if len(columns) == 0 {
+			columns = format.CSVHeader()
 		}
-		if l.id < 0 || l.seq < 0 || c.CSV.Separator != "comma" {
-			return "entries are not looked for in tables without the columns id and seq, nor in those whose separator is no comma"
+		l.table, _ = l.filing.Format.(format.Rows)
+		if l.seq = slices.Index(columns, "seq"); l.table == nil || l.seq < 0 || !slices.Contains(columns, "id") {
+			return "entries are not looked for in tables without the columns id and seq"
 		}
 		return ""
 	}
@@ -182,16 +183,19 @@ func (l *looker) json(r *bufio.Reader, size int64) {
 		}
 		return
 	}
-	d := json.NewDecoder(r)
+	// The size is what the far side says. What is read for one entry has a limit of its own.
+	limited := &io.LimitedReader{R: r, N: maxOneEntry}
+	d := json.NewDecoder(limited)
 	if _, err := d.Token(); err != nil {
 		return
 	}
-	for d.More() && len(l.out.Entries) < sinks.MostHeld {
+	for read := int64(0); d.More() && len(l.out.Entries) < sinks.MostHeld && read <= maxLookedIn; {
 		var body json.RawMessage
 		if d.Decode(&body) != nil || len(body) > maxOneEntry {
 			return // a file of something else
 		}
 		l.entry(body)
+		read, limited.N = read+maxOneEntry-limited.N, maxOneEntry
 	}
 }
 
@@ -207,7 +211,7 @@ func (l *looker) rows(ctx context.Context, name string, size int64, end func([]b
 		return
 	}
 	defer f.Close()
-	rows := bufio.NewScanner(f)
+	rows := bufio.NewScanner(io.LimitReader(f, maxLookedIn+1)) // whatever the far side says of its size
 	rows.Buffer(make([]byte, 0, 64<<10), MaxRow)
 	rows.Split(func(b []byte, _ bool) (int, []byte, error) {
 		if n := end(b); n > 0 {
@@ -228,12 +232,17 @@ func (l *looker) row(row []byte) {
 		l.entry(bytes.TrimSpace(row))
 		return
 	}
-	fields, err := format.ParseCSV(row)
-	if err != nil || len(fields) <= max(l.id, l.seq) {
+	row = bytes.TrimPrefix(row, []byte(format.BOM)) // before the first row, where there is no header
+	id, err := l.table.ID(row)
+	if err != nil {
+		return
+	}
+	fields, err := format.ParseRow(row, l.filing.Choice.CSV.Separator)
+	if err != nil || len(fields) <= l.seq {
 		return
 	}
 	if seq, err := strconv.ParseUint(fields[l.seq], 10, 63); err == nil { // the header's is no number
-		l.add(strings.TrimPrefix(fields[l.id], format.BOM), seq)
+		l.add(id, seq)
 	}
 }
 

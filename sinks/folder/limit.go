@@ -43,8 +43,13 @@ func Parallel(names []string, call func(name string) error) (int, error) {
 	for i, name := range names {
 		turn <- struct{}{}
 		all.Go(func() {
+			defer func() { <-turn }()
+			defer func() {
+				if p := recover(); p != nil { // nobody above would: a server may say what the library does not expect
+					errs[i] = fmt.Errorf("%s: the work failed inside (please report this): %v", name, p)
+				}
+			}()
 			errs[i] = call(name)
-			<-turn
 		})
 	}
 	all.Wait()

@@ -1,9 +1,7 @@
 package folder
 
 import (
-	"bytes"
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -45,8 +43,8 @@ func (f *Filing) Store(ctx context.Context, v *Visit, name string, r io.Reader) 
 }
 
 // copyIn writes all that r gives, and has it on the disk.
-func (f *Filing) copyIn(ctx context.Context, file File, r io.Reader) ([]byte, error) {
-	sum := sha256.New()
+func (f *Filing) copyIn(ctx context.Context, file File, r io.Reader) (*tally, error) {
+	sum := newTally(nil)
 	from := &source{ctx: ctx, r: r}
 	_, err := io.CopyBuffer(struct{ io.Writer }{io.MultiWriter(file, sum)}, from, make([]byte, chunk))
 	if from.err != nil {
@@ -58,25 +56,25 @@ func (f *Filing) copyIn(ctx context.Context, file File, r io.Reader) ([]byte, er
 	if err = errors.Join(err, file.Close()); err != nil {
 		return nil, f.Explain(err)
 	}
-	return sum.Sum(nil), nil
+	return sum, nil
 }
 
 // placeKept gives a file that was written its name, unless another has it.
-func (f *Filing) placeKept(ctx context.Context, v *Visit, temp, name string, sum []byte) error {
-	held, err := sumOf(ctx, v, name)
+func (f *Filing) placeKept(ctx context.Context, v *Visit, temp, name string, sum *tally) error {
+	same, err := sum.of(ctx, v, name)
 	if errors.Is(err, fs.ErrNotExist) {
 		if err = v.Rename(ctx, temp, name, false); errors.Is(err, fs.ErrExist) {
-			held, err = sumOf(ctx, v, name)
+			same, err = sum.of(ctx, v, name)
 		} else if err == nil {
-			held = sum
+			same = true
 		}
-	} else if err == nil && bytes.Equal(held, sum) {
+	} else if err == nil && same {
 		err = v.Remove(ctx, temp)
 	}
 	switch {
 	case err != nil:
 		return f.Explain(err)
-	case !bytes.Equal(held, sum):
+	case !same:
 		return fmt.Errorf("%s in %s: %w", name, f.Where, sinks.ErrTaken)
 	}
 	_, err = v.Settle(ctx, []string{name})

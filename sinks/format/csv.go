@@ -138,6 +138,15 @@ func quoted(f string, separator byte) bool {
 // they are, which encoding/csv does not do. It undoes AppendCSV.
 func ParseCSV(row []byte) ([]string, error) { return parseCSV(row, ',') }
 
+// ParseRow is ParseCSV with a separator by its name: comma, semicolon or tab.
+func ParseRow(row []byte, separator string) ([]string, error) {
+	by := separators[separator]
+	if by == 0 {
+		return nil, fmt.Errorf("%.40q separates no columns", separator)
+	}
+	return parseCSV(row, by)
+}
+
 // parseCSV is ParseCSV with another separator.
 func parseCSV(row []byte, separator byte) ([]string, error) {
 	text := strings.TrimSuffix(strings.TrimSuffix(string(row), "\n"), "\r")

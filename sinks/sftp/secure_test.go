@@ -210,3 +210,24 @@ func TestConfigFaults(t *testing.T) {
 		}
 	}
 }
+
+// TestAReaderThatTakesFilesAway at once, as lab systems do, has had them: they are not written for it again and again.
+func TestAReaderThatTakesFilesAway(t *testing.T) {
+	f := sshd.Start(t, "", "")
+	c := configured(t, f, f.Addr, nil)
+	s, err := c.dial(t.Context(), f.Addr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	file, err := s.Create(t.Context(), "there.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := file.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := s.Settle(t.Context(), []string{"taken.json", "there.json", "taken-too.json"}); n != 3 || err != nil {
+		t.Errorf("settled %d: %v", n, err)
+	}
+}

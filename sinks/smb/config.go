@@ -153,11 +153,20 @@ func (c *Config) Witness(id string, env sinks.Env) (sinks.Witness, error) { retu
 
 // Preview gives the file of an entry.
 func (c *Config) Preview(id string, env sinks.Env, e record.Entry) (sinks.Shown, error) {
+	return c.preview(id, env, e, false)
+}
+
+// PreviewClosed gives the file of a closed batch, with this entry alone in it.
+func (c *Config) PreviewClosed(id string, env sinks.Env, e record.Entry) (sinks.Shown, error) {
+	return c.preview(id, env, e, true)
+}
+
+func (c *Config) preview(id string, env sinks.Env, e record.Entry, closed bool) (sinks.Shown, error) {
 	f, err := c.filing(id, env)
 	if err != nil {
 		return sinks.Shown{}, err
 	}
-	return f.Preview(strings.TrimSuffix("//"+c.Server+"/"+c.Share+"/"+c.Path, "/"), e)
+	return f.Preview(strings.TrimSuffix("//"+c.Server+"/"+c.Share+"/"+c.Path, "/"), e, closed)
 }
 
 func (c *Config) filing(id string, env sinks.Env) (folder.Filing, error) {

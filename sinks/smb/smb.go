@@ -189,6 +189,9 @@ func (s *share) Each(ctx context.Context, name string, f func(fs.FileInfo) error
 func (s *share) Settle(ctx context.Context, names []string) (int, error) {
 	return folder.Parallel(names, func(name string) error {
 		f, err := s.open(ctx, name, os.O_WRONLY)
+		if errors.Is(err, fs.ErrNotExist) && ctx.Err() == nil {
+			return nil // it got its name over this connection: whoever reads this folder has taken it away already
+		}
 		if err != nil {
 			return err
 		}
