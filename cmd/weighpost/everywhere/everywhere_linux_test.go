@@ -188,6 +188,7 @@ func (r *rig) trouble(t *testing.T, dice *rand.Rand) (mend func()) {
 func TestKilledWhileDeliveringToEverySink(t *testing.T) {
 	rounds, seed, dice := needs.Kills(t, 3)
 	rounds = min(rounds, 100)
+	t.Logf("here %d of them", rounds)
 	r := newRig(t, seed)
 	printing, stop := context.WithCancel(t.Context())
 	defer stop()
