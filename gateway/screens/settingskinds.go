@@ -19,7 +19,7 @@ var sinkGroups = []sinkGroup{
 // kindAbout says what a kind of destination is for.
 var kindAbout = map[string]string{
 	"files": "Files in a folder of this computer, or one that is mounted there: one for each entry, or for each hour, day or number of entries.",
-	"smb":   "The same on a Windows share, which need not be mounted.", "sftp": "The same on a server that is reached over SSH.",
+	"smb":   "Files on a Windows share, which need not be mounted here.", "sftp": "Files on a server that is reached over SSH.",
 	"http":    "Requests to an address of a lab system or a service.",
 	"tcp-out": "Lines over the network, for programs that expect a balance there.", "serial-out": "Lines at a serial port, for programs that expect a balance there.",
 	"mqtt": "Messages for everything that listens at a broker.", "nats": "A stream that keeps what it has got, also from many sites.",
