@@ -206,7 +206,7 @@ func TestTheCoreOfTheModelRefusesSlips(t *testing.T) {
 func TestPublishedCoreOfTheModel(t *testing.T) {
 	dir := os.Getenv("WEIGHPOST_ASM_CORE")
 	if dir == "" {
-		return // testdata/laboratory-core.schema.json stands in for it
+		t.Skip("WEIGHPOST_ASM_CORE names no folder with the published core schema: it was not used here. testdata/laboratory-core.schema.json, restated by hand, stands in for it")
 	}
 	const base = "http://purl.allotrope.org/json-schemas/adm/core/REC/2025/03/"
 	c := jsonschema.NewCompiler()

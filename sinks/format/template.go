@@ -27,7 +27,7 @@ const plainText = "text/plain; charset=utf-8"
 // What filling in one entry may cost. A template that needs more refuses the entry.
 const (
 	maxFilled = 256 << 10 // bytes of the body
-	maxSteps  = 100_000   // pieces of the template that are carried out, again in each round of a loop
+	maxSteps  = 100_000   // pieces of the template that are carried out, and commands in them, again in each round of a loop
 	maxMade   = 4 << 20   // bytes that functions give, together
 	maxPiece  = 64 << 10  // bytes that one function gives
 )

@@ -64,8 +64,10 @@ func TestWhatATemplateMakes(t *testing.T) {
 		"{{range 100000000}}{{range 100000000}}{{end}}{{end}}": "!it takes more than 100000 steps",
 		"{{range 90000}}1234567890{{end}}":                     "!it would have more than 262144 bytes",
 		"{{range 90000}}{{$x := left 1000 \"a\"}}{{end}}":      "!it makes too much text on the way",
-		"{{$x := left 1000 \"a\"}}{{replace \"a\" $x (replace \" \" \"a\" $x)}}":                                  "!makes more than 65536 bytes",
-		"{{define \"a\"}}{{template \"b\" .}}{{template \"b\" .}}{{end}}" + doubling(20) + "{{template \"a\" .}}": "!it takes more than 100000 steps",
+		"{{$x := left 1000 \"a\"}}{{replace \"a\" $x (replace \" \" \"a\" $x)}}":                                                "!makes more than 65536 bytes",
+		"{{range 1000}}{{$x := not (" + strings.Repeat("not (", 200) + "$.site" + strings.Repeat(")", 201) + "}}{{end}}":        "!it takes more than 100000 steps",
+		"{{$x := left 1000 \"a\"}}{{$x = replace \" \" (left 60 \"b\") $x}}{{range 200}}{{$y := replace \"c\" \"\" $x}}{{end}}": "!it makes too much text on the way",
+		"{{define \"a\"}}{{template \"b\" .}}{{template \"b\" .}}{{end}}" + doubling(20) + "{{template \"a\" .}}":               "!it takes more than 100000 steps",
 		"\"\\xff\" {{\"\\xff\"}}": "!it prints a field that has no value",
 	} {
 		p, err := ofText(t, text).Entry(sown)

@@ -97,6 +97,7 @@ type checker struct {
 	t     *template.Template
 	in    string              // the template that is walked
 	calls map[string][]string // which templates a template calls
+	cost  int                 // commands in the pieces of the list that is walked
 	err   error
 }
 
@@ -153,22 +154,28 @@ func (c *checker) pipe(p *parse.PipeNode) {
 		return
 	}
 	for _, command := range p.Cmds {
+		c.cost++
 		for _, arg := range command.Args {
 			c.node(arg)
 		}
 	}
 }
 
-// list walks the pieces and puts in front of them what counts them.
+// list walks the pieces and puts in front of them what counts them: each piece, and each command in it, of which one piece may hold
+// thousands.
 func (c *checker) list(l *parse.ListNode) {
 	if l == nil {
 		return
 	}
+	outer := c.cost
+	c.cost = len(l.Nodes)
 	for _, n := range l.Nodes {
 		c.node(n)
 	}
+	own := c.cost
+	c.cost = outer // a list within pays for itself, each time that it is carried out
 	counting, err := template.New(templateName).Funcs(template.FuncMap{tickName: (&budget{}).tick}).
-		Parse("{{" + tickName + " " + strconv.Itoa(len(l.Nodes)) + "}}")
+		Parse("{{" + tickName + " " + strconv.Itoa(own) + "}}")
 	if err != nil {
 		panic("format: what counts the steps of a template is none: " + err.Error())
 	}

@@ -124,7 +124,7 @@ func local(form string, stamp fields) (string, error) {
 // budget counts what filling in one entry costs.
 type budget struct{ steps, made int }
 
-// tick is called at the begin of each list of pieces, with how many there are.
+// tick is called at the begin of each list of pieces, with how many they and their commands are.
 func (b *budget) tick(pieces int) (string, error) {
 	if b.steps -= 1 + pieces; b.steps < 0 {
 		return "", fmt.Errorf("it takes more than %d steps", maxSteps)
@@ -154,7 +154,12 @@ func (b *budget) funcs() template.FuncMap {
 		case func(int, string) (string, error):
 			all[name] = func(n int, text string) (string, error) { return b.take(f(n, text)) }
 		case func(string, string, string) (string, error):
-			all[name] = func(x, y, text string) (string, error) { return b.take(f(x, y, text)) }
+			all[name] = func(x, y, text string) (string, error) {
+				if _, err := b.take(text, nil); err != nil { // it may make nothing of much
+					return "", err
+				}
+				return b.take(f(x, y, text))
+			}
 		case func(string, any) (string, error):
 			all[name] = func(x string, v any) (string, error) { return b.take(f(x, v)) }
 		case func(any, any) (any, error), func(any, string) (bool, error):

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 	"time"
@@ -21,7 +22,7 @@ func judge(a *http.Response, said []byte) error {
 	switch {
 	case status >= 300 && status < 400:
 		return sinks.Unusable{Err: fmt.Errorf("the server answered %d and points to %s: weighings are not sent on to where nobody configured; "+
-			"put the right address into the configuration", status, strconv.QuoteToASCII(clip(a.Header.Get("Location"))))}
+			"put the right address into the configuration", status, strconv.QuoteToASCII(clip(withoutQuery(a.Header.Get("Location")))))}
 	case about[status] != "":
 		return sinks.Unusable{Err: fmt.Errorf("%w: %s", err, about[status])}
 	case status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests, status >= 500:
@@ -34,6 +35,19 @@ func judge(a *http.Response, said []byte) error {
 		return sinks.Refused{Err: err}
 	}
 	return errors.New(err.Error() + ", which is no final answer")
+}
+
+// withoutQuery leaves out what follows a ?: servers that point elsewhere repeat it, and ours may hold a token. A name and a password in
+// front of the host go as well.
+func withoutQuery(address string) string {
+	address, _, query := strings.Cut(address, "?")
+	if u, err := url.Parse(address); err != nil || u.User != nil {
+		return "(an address that is not shown)"
+	}
+	if query {
+		return address + "?(not shown)"
+	}
+	return address
 }
 
 // says is what a server answered, in words.

@@ -1,6 +1,7 @@
 package http
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -38,7 +39,7 @@ func (s *Sink) open() error {
 		return err
 	}
 	s.client = &http.Client{
-		Transport: &http.Transport{
+		Transport: &settled{http.Transport{
 			Proxy:                  proxy,
 			OnProxyConnectResponse: tunnelled,
 			DialContext:            (&net.Dialer{Timeout: 10 * time.Second, KeepAlive: 15 * time.Second}).DialContext,
@@ -49,10 +50,25 @@ func (s *Sink) open() error {
 			IdleConnTimeout:        90 * time.Second,
 			ForceAttemptHTTP2:      true,
 			MaxResponseHeaderBytes: 64 << 10,
-		},
+		}},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}
 	return nil
+}
+
+// settled is a transport that takes no 101: it hands over the connection itself, of which a read ends with no context.
+type settled struct{ http.Transport }
+
+var errSwitched = errors.New("the server answered 101 and wants another protocol, which nobody asked for")
+
+// RoundTrip makes one request.
+func (t *settled) RoundTrip(req *http.Request) (*http.Response, error) {
+	answer, err := t.Transport.RoundTrip(req)
+	if err == nil && answer.StatusCode == http.StatusSwitchingProtocols {
+		_ = answer.Body.Close()
+		return nil, errSwitched
+	}
+	return answer, err
 }
 
 // fixedAuthorization gives the header's value (RFC 6750 section 2.1, RFC 7617 section 2), or "" where there is none or a token is to be
@@ -93,6 +109,32 @@ func (s *Sink) prove(ctx context.Context, h http.Header, id string, body []byte)
 	}
 	sign(h, id, time.Now(), body, s.keys)
 	return nil
+}
+
+// leastHidden is how long a secret is at least that is looked for in an answer: a shorter one would be found in any text.
+const leastHidden = 4
+
+// hide takes out of an answer what it repeats of ours that is secret. Errors are shown, logged and kept in the journal.
+func (s *Sink) hide(said []byte, sent http.Header) []byte {
+	auth := sent.Get("Authorization")
+	_, proof, _ := strings.Cut(auth, " ")
+	secrets := []string{proof}
+	if plain, err := base64.StdEncoding.DecodeString(proof); err == nil && s.cfg.User != "" {
+		_, password, _ := strings.Cut(string(plain), ":")
+		secrets = append(secrets, password)
+	}
+	if u, err := url.Parse(strings.ReplaceAll(s.cfg.URL, idPlaceholder, "id")); err == nil {
+		secrets = append(secrets, u.RawQuery)
+		for _, values := range u.Query() {
+			secrets = append(secrets, values...)
+		}
+	}
+	for _, secret := range secrets {
+		if len(secret) >= leastHidden {
+			said = bytes.ReplaceAll(said, []byte(secret), []byte("(not shown)"))
+		}
+	}
+	return said
 }
 
 func (s *Sink) tls() (*tls.Config, error) {

@@ -183,7 +183,7 @@ func (s *Sink) exchange(ctx context.Context, batch []record.Entry) (status int, 
 	defer answer.Body.Close()
 	// The first line decides; whether the rest arrives does not matter any more.
 	said, _ := io.ReadAll(io.LimitReader(answer.Body, maxDrain))
-	if err = s.cfg.decide(answer, said); err == nil {
+	if err = s.cfg.decide(answer, s.hide(said, h)); err == nil {
 		s.note(batch, answer, said)
 	}
 	return answer.StatusCode, err

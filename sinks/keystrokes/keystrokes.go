@@ -73,6 +73,9 @@ func (s *Sink) text(e record.Entry) (string, error) {
 // Deliver types entries, one after the other.
 func (s *Sink) Deliver(ctx context.Context, entries []record.Entry) (int, error) {
 	for n, e := range entries {
+		if err := ctx.Err(); err != nil {
+			return n, err
+		}
 		if why := s.stale(e); why != "" {
 			s.log.Warn("a weighing was not typed", "entry", e.ID, "why", why)
 			s.told = append(s.told, record.Answered{Seq: e.Seq, ID: e.ID, Given: "not typed: " + why})
@@ -140,8 +143,10 @@ func (s *Sink) press(ctx context.Context, keys []stroke) (went int, err error) {
 		return 0, fmt.Errorf("the keyboard is not there: %w", err)
 	}
 	defer f.Close()
-	defer context.AfterFunc(ctx, func() { _ = f.SetWriteDeadline(time.Now()) })()
 	for _, k := range keys {
+		if err := ctx.Err(); err != nil {
+			return went, err
+		}
 		if err := s.report(f, k); err != nil {
 			return went, err
 		}

@@ -4,6 +4,7 @@ package keystrokes
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -241,5 +242,22 @@ func TestWhatCannotBeTypedIsRefused(t *testing.T) {
 		if _, err := typed(s.keys, string(r)); err == nil {
 			t.Errorf("%U is typed", r)
 		}
+	}
+}
+
+// TestTypingEndsWithItsContext: what is not begun is left, and so are further keys.
+func TestTypingEndsWithItsContext(t *testing.T) {
+	c := attach(t, -1)
+	s := sink(t, c, func(cfg *Config) { cfg.KeyTime = strict.Duration(20 * time.Millisecond) })
+	entries, _ := now(t, 40)
+	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
+	defer cancel()
+	began := time.Now()
+	n, err := s.Deliver(ctx, entries)
+	if n > 1 || err == nil || time.Since(began) > 3*time.Second {
+		t.Errorf("%d entries, %v, after %s", n, err, time.Since(began))
+	}
+	if n, err := s.Deliver(ctx, entries[1:]); n != 0 || err == nil {
+		t.Errorf("%d entries were typed after the end, %v", n, err)
 	}
 }

@@ -197,10 +197,19 @@ func (p *printer) ask(ctx context.Context, m *goipp.Message, body []byte) (*goip
 	}
 	req.Header.Set("Content-Type", goipp.ContentType)
 	answer, err := p.client.Do(req)
-	if err != nil {
+	var untrusted *tls.CertificateVerificationError
+	switch {
+	case errors.As(err, &untrusted):
+		p.close()
+		p.client = nil // the file of authorities may be mended
+		return nil, sinks.Unusable{Err: fmt.Errorf("the printer's certificate is not trusted: %w: check ca", untrusted)}
+	case err != nil:
 		return nil, fmt.Errorf("the printer does not answer: %w", err)
 	}
 	defer answer.Body.Close()
+	if answer.StatusCode == http.StatusSwitchingProtocols { // its body is the connection, of which a read ends with no context
+		return nil, errors.New("the printer answers 101 and wants another protocol, which nobody asked for")
+	}
 	said, err := io.ReadAll(io.LimitReader(answer.Body, mostAnswer))
 	switch {
 	case answer.StatusCode == http.StatusUnauthorized, answer.StatusCode == http.StatusForbidden, answer.StatusCode == http.StatusNotFound:

@@ -48,6 +48,8 @@ type Harness struct {
 	Parse func(Arrival) ([]Fact, error)
 	// Once says that the destination shows an entry that was delivered twice only once.
 	Once bool
+	// Few says that another run of the suite sends all 1,000 weighings over the same road: here it is 100 of them.
+	Few bool
 	// Within is how long Deliver and Close may take to end when told to. Zero: 5 s.
 	Within time.Duration
 }

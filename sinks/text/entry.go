@@ -3,6 +3,9 @@ package text
 import (
 	"bytes"
 	"errors"
+	"fmt"
+	"unicode/utf16"
+	"unicode/utf8"
 
 	"weighpost/gateway/record"
 	"weighpost/sinks/format"
@@ -11,7 +14,9 @@ import (
 // Entry gives the bytes for one entry in a format, with end in place of the line ends that the format's last line has. An error
 // says that it can never be sent.
 func (c *Coding) Entry(name string, f format.Format, e record.Entry, end string) ([]byte, error) {
-	if name != format.NameJSON && name != format.NameNDJSON { // JSON has no raw control characters
+	if name == format.NameJSON || name == format.NameNDJSON {
+		e.JSON = escaped(e.JSON)
+	} else {
 		clean, err := c.Clean(e)
 		if err != nil {
 			return nil, err
@@ -26,6 +31,28 @@ func (c *Coding) Entry(name string, f format.Format, e record.Entry, end string)
 		return body, nil
 	}
 	return c.Encode(append(bytes.Clone(bytes.TrimRight(body, "\r\n")), end...))
+}
+
+// escaped writes the characters of JSON that may be commands as \u and four digits, as JSON itself has to do with those below a blank
+// (RFC 8259, section 7): a reader of JSON gets the same. DEL and the C1 controls (ECMA-48, 5.3), such as CSI, may stand there raw.
+func escaped(raw []byte) []byte {
+	risky := func(r rune) bool { return r >= 0x7f && Commands(r) }
+	if !bytes.ContainsFunc(raw, risky) {
+		return raw
+	}
+	var out []byte
+	for _, r := range string(raw) {
+		switch {
+		case !risky(r):
+			out = utf8.AppendRune(out, r)
+		case r > 0xffff:
+			high, low := utf16.EncodeRune(r)
+			out = fmt.Appendf(out, `\u%04x\u%04x`, high, low)
+		default:
+			out = fmt.Appendf(out, `\u%04x`, r)
+		}
+	}
+	return out
 }
 
 // Own says whether a format gives the very bytes of a line, its end and its code page included.
