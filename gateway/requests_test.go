@@ -31,6 +31,7 @@ type limsAnswer struct {
 	Accepted bool
 	Why      string
 	Context  *record.ContextView
+	Read     *record.ReadAnswer
 }
 
 func newLIMS(t *testing.T, broker *mosquitto.Broker) *lims {

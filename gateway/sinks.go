@@ -6,9 +6,11 @@ import (
 	"fmt"
 
 	"weighpost/gateway/config"
+	"weighpost/gateway/console"
 	"weighpost/gateway/deliver"
 	"weighpost/gateway/health"
 	"weighpost/gateway/lending"
+	"weighpost/gateway/record"
 	"weighpost/sinks"
 )
 
@@ -54,7 +56,7 @@ func (g *Gateway) endDeliveries(ctx context.Context) error {
 
 // openSink opens one sink and begins to deliver to it. The runner owns it and closes it.
 func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*sink, error) {
-	to, err := cfg.Open(sinks.Env{Site: site, Log: g.log, Contexts: g, Folder: g.now.Load().cfg.Journal.Folder, Ports: lending.Ports{}})
+	to, err := cfg.Open(sinks.Env{Site: site, Log: g.log, Contexts: g, Reader: asker{g}, Folder: g.now.Load().cfg.Journal.Folder, Ports: lending.Ports{}})
 	if err != nil {
 		return nil, fmt.Errorf("sink %s: %w", cfg.Delivery.ID, err)
 	}
@@ -74,6 +76,24 @@ func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*
 		}
 	})
 	return s, nil
+}
+
+// asker asks balances for whoever may ask over a sink.
+type asker struct{ *Gateway }
+
+// Read asks a balance, or does not where its answer could not be recorded.
+func (a asker) Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error) {
+	for _, c := range a.board.List() {
+		if r.Record && console.StopsBalance(c, balance) {
+			return record.ReadAnswer{}, &record.ContextRefused{Why: "The balance was not asked, since its answer could not be recorded. " + c.Sentence}
+		}
+	}
+	return a.Gateway.Read(ctx, balance, r)
+}
+
+// Refused notes what somebody asked for who is not known.
+func (a asker) Refused(what, sink, where, why string) {
+	a.refusals.Note(what, "sink "+sink, why, record.Actor{By: record.ActorUnknown, Where: where})
 }
 
 func (g *Gateway) sinkEnded(id string, err error) {

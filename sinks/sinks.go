@@ -77,12 +77,25 @@ type Contexts interface {
 	ContextOf(balance string) (record.ContextView, error)
 }
 
+// Reader lets a sink over which others can ask for a weight have the balance asked. The methods may be called from any goroutine.
+type Reader interface {
+	// Read returns once the balance has answered and, where the answer is to be recorded, it is in the journal. The error is
+	// record.ErrNoBalance, a *record.ContextRefused where the balance was not asked for now, a *record.AskRefused, a *record.NoAnswer, one
+	// that is record.ErrUnrecorded, or that of ctx.
+	Read(ctx context.Context, balance string, r record.ReadRequest) (record.ReadAnswer, error)
+	// Refused has it noted that a weighing was not recorded for somebody who asked for it: what was asked for, over which sink
+	// and under which topic or the like, and why not. It never waits.
+	Refused(what, sink, where, why string)
+}
+
 // Env is what every sink gets from the daemon, whatever its kind.
 type Env struct {
 	Site string       // name of the site, as configured: matches record.CheckName
 	Log  *slog.Logger // nil: nothing is logged
 	// Contexts carries out what others ask for over a sink; nil where nobody does.
 	Contexts Contexts
+	// Reader asks balances for their weight; nil where nobody does.
+	Reader Reader
 	// Folder is where a sink may keep small files of its own, each with its id in its name; "" where there is none. What it keeps there
 	// is not backed up: it must be able to do without.
 	Folder string

@@ -117,21 +117,54 @@ func ParseReadRequest(b []byte) (ReadRequest, error) {
 		return r, nil
 	}
 	s := scanner{b: b}
-	err := s.whole("the request", func(name string) (err error) {
-		switch name {
-		case "record":
-			r.Record, err = s.bool(name)
-		case "wait_s":
-			r.Wait, err = s.seconds(name)
-			if err == nil && r.Wait > longestReadWait {
-				err = fmt.Errorf("wait_s is above %d: ask again instead", longestReadWait/time.Second)
-			}
-		default:
-			err = s.wrong(fmt.Sprintf("%q is unknown: a request has record and wait_s", name))
+	err := s.whole("the request", func(name string) error {
+		known, err := r.member(&s, name)
+		if !known {
+			return s.wrong(fmt.Sprintf("%q is unknown: a request has record and wait_s", name))
 		}
 		return err
 	})
 	return r, err
+}
+
+// ParseSentReadRequest reads the same where it carries the mark of its sender in itself, as over a broker:
+// {"record": true, "wait_s": 10, "request": "42"}. After an error only the mark counts, where that was readable.
+func ParseSentReadRequest(b []byte) (r ReadRequest, mark string, err error) {
+	if len(b) == 0 {
+		return r, "", nil
+	}
+	s := scanner{b: b}
+	err = s.whole("the request", func(name string) (err error) {
+		if name == "request" {
+			mark, err = s.mark()
+			return err
+		}
+		known, err := r.member(&s, name)
+		if !known {
+			return s.wrong(fmt.Sprintf("%q is unknown: a request has record, wait_s and request", name))
+		}
+		return err
+	})
+	if err != nil {
+		return ReadRequest{}, mark, err
+	}
+	return r, mark, nil
+}
+
+// member reads a member that a request has in each form, and says whether the name is one.
+func (r *ReadRequest) member(s *scanner, name string) (known bool, err error) {
+	switch name {
+	case "record":
+		r.Record, err = s.bool(name)
+	case "wait_s":
+		r.Wait, err = s.seconds(name)
+		if err == nil && r.Wait > longestReadWait {
+			err = fmt.Errorf("wait_s is above %d: ask again instead", longestReadWait/time.Second)
+		}
+	default:
+		return false, nil
+	}
+	return true, err
 }
 
 // ParseNothing reads the JSON form of a request that needs nothing said: no body, or an object without members.

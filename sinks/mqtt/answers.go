@@ -21,12 +21,20 @@ type answer struct {
 	Again bool `json:"again,omitempty"`
 	// Context is what the balance held after the request. Absent where there is no such balance, or it is not read yet.
 	Context *record.ContextView `json:"context,omitempty"`
+	// Read is what the balance answered to a request for its weight.
+	Read *record.ReadAnswer `json:"read,omitempty"`
 }
 
-const answerSchema = "weighpost.context-answer/1"
+const (
+	answerSchema     = "weighpost.context-answer/1"
+	readAnswerSchema = "weighpost.read-answer/1"
+)
 
-func (a answer) encode() []byte {
+func (a answer) encode(what act) []byte {
 	a.Schema = answerSchema
+	if what == actRead {
+		a.Schema = readAnswerSchema
+	}
 	var b bytes.Buffer
 	e := json.NewEncoder(&b)
 	e.SetEscapeHTML(false)

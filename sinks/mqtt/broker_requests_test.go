@@ -18,7 +18,7 @@ import (
 func openDesk(t *testing.T, c Config, h *holder) *Sink {
 	t.Helper()
 	c.Requests = true
-	s, err := New(c, "bench", sinks.Env{Site: testSite, Contexts: h, Log: slog.New(slog.NewTextHandler(testWriter{t}, nil))})
+	s, err := New(c, "bench", sinks.Env{Site: testSite, Contexts: h, Reader: h, Log: slog.New(slog.NewTextHandler(testWriter{t}, nil))})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -45,10 +45,15 @@ func (c *collector) asks(topic, payload string, retain bool) {
 // answers waits for that many answers.
 func (c *collector) answers(n int) []answer {
 	c.t.Helper()
+	return c.answersOn("/context/answer", n)
+}
+
+func (c *collector) answersOn(topic string, n int) []answer {
+	c.t.Helper()
 	var list []answer
 	eventually(c.t, 60*time.Second, fmt.Sprintf("%d answers", n), func() bool {
 		list = list[:0]
-		for _, m := range c.messages("/context/answer") {
+		for _, m := range c.messages(topic) {
 			var a answer
 			if err := json.Unmarshal(m.Payload(), &a); err != nil || m.Retained() || m.Qos() != 1 {
 				c.t.Fatalf("%s: %v, retained %v, QoS %d", m.Payload(), err, m.Retained(), m.Qos())
@@ -300,7 +305,7 @@ func TestABrokerThatDeclinesTheSubscription(t *testing.T) {
 	c.SelfTest = false
 	s := openDesk(t, c, newHolder())
 	deliverAll(within(t, 20*time.Second), t, s, sinktest.Weighings(10, 1))
-	if st := lab.statuses(); declined != 2 || st[len(st)-1].Requests != requestsDeclined {
+	if st := lab.statuses(); declined != 3 || st[len(st)-1].Requests != requestsDeclined || st[len(st)-1].Reads != requestsDeclined {
 		t.Errorf("%d declined, status %+v", declined, st[len(st)-1])
 	}
 }

@@ -35,7 +35,8 @@ type Config struct {
 	Retain      bool            `yaml:"retain" desc:"Have the broker keep the last entry of each topic for later subscribers." default:"false"`
 	Expiry      strict.Duration `yaml:"expiry" desc:"With version: 5, for how long the broker keeps an entry for subscribers that are away, from 1s; for ever if not given. An entry that nobody has fetched by then is gone there." default:"0s"`
 	Live        bool            `yaml:"live" desc:"Publish the continuous stream as well, at QoS 0: it may drop readings and is no record." default:"false"`
-	Requests    bool            `yaml:"requests" desc:"Take requests for the context of a balance from the broker, under PREFIX/SITE/BALANCE/context/set and …/context/change. Whoever may publish there can then say who weighs and what: protect these topics with the broker's access list." default:"false"`
+	Requests    bool            `yaml:"requests" desc:"Take requests for the context of a balance from the broker, under PREFIX/SITE/BALANCE/context/set and …/context/change. Whoever may publish there can then say who weighs and what: protect these topics with the broker's access list. And, under PREFIX/SITE/BALANCE/read/ask, for the weight that a balance shows." default:"false"`
+	Records     bool            `yaml:"requests_record" desc:"Let a request for a weight have it recorded. Whoever may publish under PREFIX/SITE/BALANCE/read/ask can then have weighings recorded, for whoever is signed in and whatever sample is set." default:"false"`
 	Choice      format.Choice   `yaml:",inline"`
 	SelfTest    bool            `yaml:"self_test" desc:"Read back the first message of each topic on each connection, because a broker acknowledges also what its access list drops." default:"true"`
 }
@@ -70,6 +71,9 @@ func (c *Config) Check(r *strict.Report) {
 	}
 	c.checkIdentity(r)
 	c.checkVersion(r)
+	if c.Records && !c.Requests {
+		r.At("requests_record").Fault("is true, and no requests are taken", "requests: true beside it")
+	}
 	c.Choice.Check(r, format.OneByOne)
 	for key, path := range map[string]string{"ca": c.CA, "certificate": c.Certificate, "key": c.Key} {
 		if path != "" && !filepath.IsAbs(path) {

@@ -18,18 +18,25 @@ func TestAccessListOfTheManual(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, rest, _ := strings.Cut(string(page), "\n    user weighpost\n")
-	list, _, found := strings.Cut("user weighpost\n"+rest, "\n\n**Caution:**")
+	list, _, found := strings.Cut("user weighpost\n"+rest, "\n\nWhere a broker")
 	if !found {
 		t.Fatal("the manual has no access list")
 	}
 	list = strings.ReplaceAll(strings.ReplaceAll(list, "\n    ", "\n"), "north-lab", testSite) + "\n"
-	broker := mosquitto.Start(t, mosquitto.Options{ACL: list + "\nuser lab-system\ntopic readwrite marker/#\n",
-		Users: map[string]string{"weighpost": "poppy seed", "lab-system": "far side"}})
+	broker := mosquitto.Start(t, mosquitto.Options{ACL: list + "\nuser lab-system\ntopic readwrite marker/#\n\nuser asking-system\ntopic readwrite marker/#\n",
+		Users: map[string]string{"weighpost": "poppy seed", "lab-system": "far side", "asking-system": "far side"}})
 	far := collectAs(t, "tcp://"+broker.Addr(), "weighpost/#", "lab-system")
 	c := config(broker.URL())
 	c.Username, c.Password = "weighpost", secret(t, "poppy seed")
 	entries := sinktest.Weighings(20, 3)
-	deliverAll(within(t, 20*time.Second), t, openSink(t, c), entries)
+	h := newHolder()
+	deliverAll(within(t, 20*time.Second), t, openDesk(t, c, h), entries)
+	asking := collectAs(t, "tcp://"+broker.Addr(), "weighpost/"+testSite+"/+/read/answer", "asking-system")
+	far.asks(balanceTopic(2, "read/ask"), `{"request":"who may not"}`, false)
+	asking.asks(balanceTopic(1, "read/ask"), `{"request":"who may"}`, false)
+	if a := asking.answersOn("/read/answer", 1)[0]; !a.Accepted || a.Request != "who may" {
+		t.Errorf("%+v", a)
+	}
 	if lost, _, disorder := far.verdict(entries); lost != 0 || disorder != 0 {
 		t.Errorf("lost %d, out of order %d", lost, disorder)
 	}

@@ -14,6 +14,9 @@
 //	                                      for what the next weighings are tied to, all of it or what they name
 //	weighpost/<site>/<balance>/context/answer
 //	                                      what became of each request, QoS 1
+//	weighpost/<site>/<balance>/read/ask, …/read/answer
+//	                                      only if asked for: requests for the weight that the balance shows
+//	                                      (record.ParseSentReadRequest has their form), and what became of them, QoS 1
 //
 // Promised: an entry counts as delivered only when its PUBACK was received, so nothing is lost when a link dies; after a
 // loss the same entries may arrive again, with the same id; the first arrivals of each balance are in order. Each
@@ -21,7 +24,8 @@
 //
 // A request is carried out when its answer says so, which is after the journal has it, and never twice when it carries a
 // mark of its sender: it may be sent again after a loss. What was published while there was no connection is not heard
-// (clean session), and what the broker retained is refused.
+// (clean session), and what the broker retained is refused. The requests for one balance are carried out one after the other, in
+// the order in which they came. In MQTT 5 an answer goes to the response topic of its request as well, with its correlation data.
 //
 // In MQTT 5 each message has its media type, the user properties weighpost-id, weighpost-kind, weighpost-seq and, where it comes
 // late, weighpost-late, and what its format adds; a broker can say why it does not take a message, and the table in reasons.go
@@ -101,13 +105,13 @@ func newSink(c Config, id string, env sinks.Env, rest time.Duration) (*Sink, err
 	if s.clientID == "" {
 		s.clientID = "weighpost-" + env.Site + "-" + id
 	}
-	if c.Requests && env.Contexts == nil {
+	if c.Requests && (env.Contexts == nil || env.Reader == nil) {
 		return nil, fmt.Errorf("sink %s: requests are to be taken, and there is nobody who carries them out", id)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	s.stop = cancel
 	if c.Requests {
-		s.desk = newDesk(ctx, s.topics, env.Contexts, s.log, s.reply)
+		s.desk = newDesk(ctx, s.topics, env, id, c.Records, s.log, s.reply)
 	}
 	go s.keep(ctx)
 	return s, nil

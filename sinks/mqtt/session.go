@@ -116,6 +116,9 @@ func (s *session) reply(m message) error {
 	if !s.open() {
 		return errNoConnection
 	}
+	if most := s.client.terms.packet; m.size() > most {
+		return fmt.Errorf("the answer has %d bytes, and the broker takes at most %d", m.size(), most)
+	}
 	return s.client.publish(context.Background(), m)
 }
 
@@ -129,19 +132,29 @@ func (s *session) listen(ctx context.Context, t topics, log *slog.Logger) error 
 	if s.desk == nil {
 		return nil
 	}
-	s.status.Requests = requestsOpen
-	for _, filter := range t.requests() {
+	var err error
+	if s.status.Requests, err = s.listenTo(ctx, t.requests(), log); err != nil {
+		return err
+	}
+	s.status.Reads, err = s.listenTo(ctx, t.readRequests(), log)
+	return err
+}
+
+// listenTo subscribes to filters and says whether requests come in by all of them.
+func (s *session) listenTo(ctx context.Context, filters []string, log *slog.Logger) (state string, err error) {
+	state = requestsOpen
+	for _, filter := range filters {
 		code, err := s.hear(ctx, filter)
 		if err != nil {
-			return err
+			return "", err
 		}
 		if code >= subscriptionFailed {
-			s.status.Requests = requestsDeclined
+			state = requestsDeclined
 			log.Error("no requests come in: the MQTT broker does not let us subscribe to their topics; see its access list", "topics", filter,
 				"code", fmt.Sprintf("0x%02x", code))
 		}
 	}
-	return nil
+	return state, nil
 }
 
 // granted waits for the answer to one subscription.

@@ -23,6 +23,8 @@ type Status struct {
 	Why string      `json:"why,omitempty"` // of offline
 	// Requests is open, or declined where the broker does not let us hear them. Absent where none are to be taken.
 	Requests string `json:"requests,omitempty"`
+	// Reads is the same for requests for a weight.
+	Reads string `json:"reads,omitempty"`
 	// Conditions are what is wrong in the daemon, as it told. Absent as long as it has told nothing.
 	Conditions json.RawMessage `json:"conditions,omitempty"`
 
@@ -59,7 +61,7 @@ func (s Status) online() []byte { return s.encode() }
 
 // will is what the broker publishes for us when it loses us.
 func (s Status) will() []byte {
-	s.State, s.Why, s.Requests, s.Conditions = offline, whyLost, "", nil
+	s.State, s.Why, s.Requests, s.Reads, s.Conditions = offline, whyLost, "", "", nil
 	return s.encode()
 }
 
@@ -68,7 +70,7 @@ func (s Status) moved(now time.Time) []byte   { return s.ended(now, whyMoved) }
 
 func (s Status) ended(now time.Time, why string) []byte {
 	utc := record.UTC(now.UTC())
-	s.State, s.Why, s.UTC, s.Requests, s.Conditions = offline, why, &utc, "", nil
+	s.State, s.Why, s.UTC, s.Requests, s.Reads, s.Conditions = offline, why, &utc, "", "", nil
 	return s.encode()
 }
 

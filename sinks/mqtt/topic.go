@@ -13,9 +13,14 @@ import (
 const nobody = "@"
 
 // topics writes the names under which one site publishes: <prefix>/<site>/<balance>/<kind>.
-type topics struct{ base string }
+type topics struct {
+	prefix string // of ours and of every other site
+	base   string
+}
 
-func newTopics(prefix, site string) topics { return topics{base: prefix + "/" + level(site)} }
+func newTopics(prefix, site string) topics {
+	return topics{prefix: prefix, base: prefix + "/" + level(site)}
+}
 
 func (t topics) entry(e record.Entry) string {
 	if e.Balance == "" {
