@@ -37,6 +37,9 @@ func (r *Runner) collect(ctx context.Context) (wait time.Duration, err error) {
 
 // handOver asks the sink to take the batch. misread is what kept its entries from being read.
 func (r *Runner) handOver(ctx context.Context) (left []sinks.LeftOut, err, misread error) {
+	if r.pausedBy() != nil {
+		return nil, ErrPaused, nil
+	}
 	dctx, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
 	defer cancel(nil)
 	defer r.endSoon(ctx, func() { cancel(nil) })()

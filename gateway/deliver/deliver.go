@@ -271,6 +271,9 @@ func (r *Runner) cut(ctx context.Context) bool { return ctx.Err() != nil || r.pa
 
 // try hands entries to the sink. The delivery has a deadline of its own, and a moment to end well when the daemon stops.
 func (r *Runner) try(ctx context.Context, batch []record.Entry) (n int, err error) {
+	if r.pausedBy() != nil { // since the round began: nothing new is begun
+		return 0, ErrPaused
+	}
 	dctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), r.cfg.Deadline.D())
 	defer cancel()
 	defer r.endSoon(ctx, cancel)()

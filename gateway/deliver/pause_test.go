@@ -125,3 +125,16 @@ func TestAPauseEndsAWait(t *testing.T) {
 		r.stop(t)
 	})
 }
+
+// TestNothingIsBegunAfterAPause, also where the pause comes between looking and handing over.
+func TestNothingIsBegunAfterAPause(t *testing.T) {
+	s := newBoxes()
+	r := New(newLog(), s, *Default(), Deps{})
+	r.paused, r.plan = &PausedBy{}, &planned{Name: "2026-11-29"}
+	if n, err := r.try(t.Context(), []record.Entry{{Seq: 1}}); n != 0 || !errors.Is(err, ErrPaused) {
+		t.Errorf("delivered %d: %v", n, err)
+	}
+	if _, err, _ := r.handOver(t.Context()); !errors.Is(err, ErrPaused) || len(s.boxes) > 0 {
+		t.Errorf("collected %v: %v", s.boxes, err)
+	}
+}

@@ -132,7 +132,7 @@ func remount(t testing.TB, disk, how string) {
 // Bad has the network and the server fail in every way, again and again, while entries are delivered: at the end each entry is
 // there, whole, once, and nothing else.
 func Bad(t *testing.T, f *Far) {
-	rounds, _, random := needs.Kills(t, 8)
+	rounds, _, random := needs.Kills(t, 4) // each fault once
 	rounds = min(rounds, 50)
 	entries := sinktest.Weighings(rounds*20, 5)
 	s := f.Open(t, f.Net.Addr(), Change{})
