@@ -8,6 +8,7 @@ import (
 	"io"
 	"io/fs"
 	"path"
+	"time"
 
 	"weighpost/gateway/record"
 	"weighpost/sinks"
@@ -26,12 +27,18 @@ func (f *Filing) Unable() error {
 }
 
 // Deliver writes one file for each entry, and gives how many are accepted: their files, and the names of those, are on the disk
-// as far as the far side can say.
+// as far as the far side can say. Of the time that is left, half is for writing: what was written counts only once it is settled, and
+// a slow share that got no time for that would have the same files looked at again and again.
 func (f *Filing) Deliver(ctx context.Context, v *Visit, entries []record.Entry) (n int, err error) {
 	var written []string
 	var entryOf []int // which entry a name belongs to
+	enough := halfOf(ctx)
 	for n < len(entries) {
 		if err = ctx.Err(); err != nil {
+			break
+		}
+		if n > 0 && enough() {
+			err = errSlow
 			break
 		}
 		var names []string
@@ -50,6 +57,16 @@ func (f *Filing) Deliver(ctx context.Context, v *Visit, entries []record.Entry) 
 		return entryOf[done], f.Explain(serr)
 	}
 	return n, err
+}
+
+// errSlow says that the rest is for another time.
+var errSlow = fmt.Errorf("the share is slow: %w", context.DeadlineExceeded)
+
+// halfOf gives what tells that half of the time that is left has passed; without an end it never has.
+func halfOf(ctx context.Context) (passed func() bool) {
+	end, limited := ctx.Deadline()
+	half := time.Now().Add(time.Until(end) / 2)
+	return func() bool { return limited && time.Now().After(half) }
 }
 
 // one writes the files of an entry and names them.
