@@ -2,15 +2,9 @@ package http
 
 import (
 	"bytes"
-	"io"
-	"net/http"
-	"net/http/httptest"
 	"strings"
 	"testing"
-	"time"
 
-	"weighpost/gateway/record"
-	"weighpost/sinks"
 	"weighpost/sinks/format"
 	"weighpost/sinks/sinktest"
 	"weighpost/sinks/sinktest/toxic"
@@ -86,48 +80,4 @@ func TestEventsInBinaryMode(t *testing.T) {
 		!strings.HasPrefix(h.Get("ce-type"), "example.seed-bank.") || !bytes.Equal(body, e[0].JSON) {
 		t.Errorf("%v %s", h, body)
 	}
-}
-
-// BenchmarkDeliver tells how fast signed requests are against a bare client with the same bodies.
-func BenchmarkDeliver(b *testing.B) {
-	far := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { _, _ = io.Copy(io.Discard, r.Body) }))
-	defer far.Close()
-	b.Setenv("WEIGHPOST_TEST_SIGNING", newSecret())
-	entries := sinktest.Weighings(256, 1)
-	c := *Default()
-	c.URL = far.URL
-	if err := c.Sign.UnmarshalText([]byte("env:WEIGHPOST_TEST_SIGNING")); err != nil {
-		b.Fatal(err)
-	}
-	s, err := New(c, "lims", sinks.Env{})
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer s.Close()
-	client := &http.Client{Transport: &http.Transport{}}
-	defer client.CloseIdleConnections()
-	var ours, bare time.Duration
-	for b.Loop() {
-		began := time.Now()
-		if n, err := s.Deliver(b.Context(), entries); n != len(entries) || err != nil {
-			b.Fatal(n, err)
-		}
-		ours += time.Since(began)
-		began = time.Now()
-		for _, e := range entries {
-			post(b, client, far.URL, e)
-		}
-		bare += time.Since(began)
-	}
-	b.ReportMetric(bare.Seconds()/ours.Seconds(), "of-bare")
-	b.ReportMetric(float64(len(entries)*b.N)/ours.Seconds(), "entries/s")
-}
-
-func post(b *testing.B, client *http.Client, url string, e record.Entry) {
-	answer, err := client.Post(url, "application/json", bytes.NewReader(e.JSON))
-	if err != nil {
-		b.Fatal(err)
-	}
-	_, _ = io.Copy(io.Discard, answer.Body)
-	answer.Body.Close()
 }

@@ -56,7 +56,7 @@ func (c *caller) ask(t *testing.T) string {
 	return strings.TrimSpace(line)
 }
 
-func open(t *testing.T, c *Config) sinks.Sink {
+func open(t testing.TB, c *Config) sinks.Sink {
 	t.Helper()
 	if c.Listen == "" && c.Dial == "" {
 		c.Listen = freeAddress(t)
