@@ -18,6 +18,7 @@ type day struct {
 	is   os.FileInfo // to notice another file in its place
 	size int64       // up to here it is whole, ours and on the disk
 	torn bool        // a failed attempt may have left more
+	kept bool        // its name is on the disk: the folder was synced since the file was first met
 }
 
 // maxDays is how many files are remembered; forgetting one costs reading it again.
@@ -123,8 +124,11 @@ func (s *Sink) put(name string, f *os.File, d *day, text []byte) error {
 	if err := f.Sync(); err != nil { // also when there is nothing to add: the last attempt may have ended before it
 		return err
 	}
-	if err := syncFolder(s.root, path.Dir(name)); err != nil {
-		return err
+	if !d.kept {
+		if err := syncFolder(s.root, path.Dir(name)); err != nil {
+			return err
+		}
+		d.kept = true
 	}
 	held, err := f.Stat()
 	if err != nil {

@@ -227,6 +227,7 @@ func key(batch []record.Entry) string {
 		id += " " + batch[len(batch)-1].ID
 	}
 	var b strings.Builder
+	b.Grow(len(id) + 2)
 	b.WriteByte('"')
 	for i := range len(id) {
 		switch c := id[i]; {

@@ -59,17 +59,15 @@ func mayAccept(status int) bool {
 
 // decide says what an answer means for the entries that were sent: as the configuration has it, and else as judge has it.
 func (c *Config) decide(a *http.Response, said []byte) error {
-	meaning := c.Statuses[strconv.Itoa(a.StatusCode)]
-	err := errors.New(says(a, said))
-	switch meaning {
+	switch c.Statuses[strconv.Itoa(a.StatusCode)] {
 	case accepted:
 		return nil
 	case again:
-		return later(a.Header, err)
+		return later(a.Header, errors.New(says(a, said)))
 	case refused:
-		return sinks.Refused{Err: err}
+		return sinks.Refused{Err: errors.New(says(a, said))}
 	case stop:
-		return sinks.Unusable{Err: fmt.Errorf("%w, at which this destination is set to stop: see statuses in its settings", err)}
+		return sinks.Unusable{Err: fmt.Errorf("%s, at which this destination is set to stop: see statuses in its settings", says(a, said))}
 	}
 	return judge(a, said)
 }

@@ -68,9 +68,10 @@ func sign(h http.Header, id string, now time.Time, body []byte, keys [][]byte) {
 // know the new one both find theirs.
 func signatures(id string, now time.Time, body []byte, keys [][]byte) string {
 	list := make([]string, len(keys))
+	front := []byte(id + "." + strconv.FormatInt(now.Unix(), 10) + ".")
 	for i, key := range keys {
 		mac := hmac.New(sha256.New, key)
-		fmt.Fprintf(mac, "%s.%d.", id, now.Unix())
+		mac.Write(front)
 		mac.Write(body)
 		list[i] = "v1," + base64.StdEncoding.EncodeToString(mac.Sum(nil))
 	}
@@ -89,6 +90,7 @@ func messageID(batch []record.Entry) string {
 
 func plainID(id string) string {
 	var b strings.Builder
+	b.Grow(len(id))
 	for i := range len(id) {
 		switch c := id[i]; {
 		case c >= 'a' && c <= 'z', c >= 'A' && c <= 'Z', c >= '0' && c <= '9', c == '/', c == '-', c == '_', c == '@':
