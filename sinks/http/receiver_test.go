@@ -5,6 +5,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,9 +19,16 @@ import (
 	"weighpost/sinks"
 	"weighpost/sinks/format"
 	"weighpost/sinks/sinktest"
+	"weighpost/sinks/sinktest/toxic"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if file := os.Getenv(keptIn); file != "" {
+		keep(os.Args[len(os.Args)-1], file)
+		return
+	}
+	goleak.VerifyTestMain(m, toxic.Left()...)
+}
 
 // receiver is the far side: a server on a port that stays its own while it is down.
 type receiver struct {

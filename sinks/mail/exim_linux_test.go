@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"errors"
 	"io"
+	"maps"
 	"mime"
 	"mime/multipart"
 	"mime/quotedprintable"
@@ -21,6 +22,7 @@ import (
 	"weighpost/sinks/mail/eximtest"
 	"weighpost/sinks/mqtt/mosquitto"
 	"weighpost/sinks/sinktest"
+	"weighpost/sinks/sinktest/toxic"
 )
 
 // server is an exim with TLS and one account, and config a sink that uses it.
@@ -237,12 +239,11 @@ func TestMoreThanTheHourAllowsGoesOutAsOne(t *testing.T) {
 
 // TestNothingAcknowledgedIsLostWhenTheServerIsKilled kills exim and all that it has begun at random while messages go out.
 func TestNothingAcknowledgedIsLostWhenTheServerIsKilled(t *testing.T) {
-	rounds, seed, random := needs.Kills(t, 3)
-	t.Logf("seed %d", seed)
+	rounds, random := needs.Rounds(t, 3, 50)
 	far, cfg := server(t)
 	cfg.PerHour, cfg.Attach = 1000, true
 	acked := map[string]bool{}
-	entries := sinktest.Weighings(rounds*20, seed)
+	entries := sinktest.Weighings(rounds*20, 5)
 	for round := range rounds {
 		s := New(cfg, "alarms", sinks.Env{Site: "north-lab"}) // the hour begins anew
 		rest := entries[round*20 : round*20+20]
@@ -271,29 +272,65 @@ func TestNothingAcknowledgedIsLostWhenTheServerIsKilled(t *testing.T) {
 		_ = s.Close()
 	}
 	far.RunQueue()
-	arrived := map[string]string{}
-	for _, m := range far.Messages(t) {
-		_, attached := parts(t, m)
-		facts, err := sinktest.ParseJSON(sinktest.Arrival{Body: attached})
-		if err != nil {
-			t.Fatalf("a torn message: %v", err)
-		}
-		for _, f := range facts {
-			if id := m.Header.Get("Message-ID"); arrived[f.ID] != "" && arrived[f.ID] != id {
-				t.Errorf("%s arrived as %s and as %s", f.ID, arrived[f.ID], id)
-			} else {
-				arrived[f.ID] = id
-			}
-		}
-	}
-	for id := range acked {
-		if arrived[id] == "" {
-			t.Errorf("%s was acknowledged and is in no mailbox", id)
-		}
+	for id := range sameIDs(t, far, acked) {
+		t.Errorf("%s was acknowledged and is in no mailbox", id)
 	}
 	if len(acked) != len(entries) {
 		t.Errorf("%d of %d acknowledged", len(acked), len(entries))
 	}
+	v := sinktest.Judge(entries, attachments(t, far))
+	v.Disorder = 0 // mail servers promise none after a crash
+	v.Hold(t, "the server killed", rounds, rounds, len(entries))
+}
+
+// attachments are the entries in the mailboxes.
+func attachments(t *testing.T, far *eximtest.Server) (list []sinktest.Arrival) {
+	t.Helper()
+	for _, m := range far.Messages(t) {
+		_, attached := parts(t, m)
+		list = append(list, sinktest.Arrival{Name: m.Header.Get("Message-ID"), Body: attached})
+	}
+	return list
+}
+
+// sameIDs wants each entry to come with one Message-ID, however often, and gives those that are wanted and did not come.
+func sameIDs(t *testing.T, far *eximtest.Server, wanted map[string]bool) map[string]bool {
+	t.Helper()
+	arrived, missing := map[string]string{}, maps.Clone(wanted)
+	for _, a := range attachments(t, far) {
+		facts, err := sinktest.ParseJSON(a)
+		if err != nil {
+			t.Fatalf("a torn message: %v", err)
+		}
+		for _, f := range facts {
+			if before := arrived[f.ID]; before != "" && before != a.Name {
+				t.Errorf("%s arrived as %s and as %s", f.ID, before, a.Name)
+			}
+			arrived[f.ID] = a.Name
+			delete(missing, f.ID)
+		}
+	}
+	return missing
+}
+
+// TestThroughABadNetwork delays, resets, cuts and closes what goes to exim and what comes of it.
+func TestThroughABadNetwork(t *testing.T) {
+	rounds, random := needs.Rounds(t, 8, 100)
+	far, cfg := server(t)
+	between := toxic.Start(t, far.Addr())
+	cfg.Server, cfg.Attach, cfg.Timeout = between.Addr(), true, strict.Duration(time.Second)
+	s := New(cfg, "alarms", sinks.Env{Site: "north-lab"})
+	defer s.Close()
+	s.hourly.most, s.hourly.span = 1000, time.Second // no hour is long enough for that many
+	entries := sinktest.Weighings(rounds*6, 5)
+	amid := sinktest.Amid(t, s, entries, rounds, random, func(round int) {
+		mend := between.Fault(t, round, random)
+		time.Sleep(time.Duration(20+random.IntN(150)) * time.Millisecond)
+		mend()
+	})
+	far.RunQueue()
+	sameIDs(t, far, nil)
+	sinktest.Judge(entries, attachments(t, far)).Hold(t, "a bad network", rounds, amid, len(entries))
 }
 
 // TestAlarmsReachAMailbox sends real messages: one that something is wrong, none after a restart, one that it is over.

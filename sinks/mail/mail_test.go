@@ -10,9 +10,10 @@ import (
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 	"weighpost/sinks"
+	"weighpost/sinks/sinktest/toxic"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, toxic.Left()...) }
 
 // refusedSignIn is an entry that says that somebody could not sign in.
 func refusedSignIn(login string) record.Entry {

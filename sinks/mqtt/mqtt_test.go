@@ -18,9 +18,10 @@ import (
 	"weighpost/sinks"
 	"weighpost/sinks/mqtt/mosquitto"
 	"weighpost/sinks/sinktest"
+	"weighpost/sinks/sinktest/toxic"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, toxic.Left()...) }
 
 const testSite = "north-seed-bank"
 

@@ -148,6 +148,7 @@ func TestBadNetwork(t *testing.T) {
 	faults := []func() func(){
 		func() func() { return between.Add(t, "latency", "upstream", `{"latency": 30, "jitter": 20}`) },
 		func() func() { return between.Add(t, "latency", "downstream", `{"latency": 30, "jitter": 20}`) },
+		func() func() { return between.Add(t, "bandwidth", "upstream", `{"rate": 50}`) },
 		func() func() { return between.Add(t, "reset_peer", "upstream", `{"timeout": 10}`) },
 		func() func() {
 			return between.Add(t, "limit_data", "downstream", fmt.Sprintf(`{"bytes": %d}`, 500+random.IntN(3000)))

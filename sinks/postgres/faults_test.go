@@ -81,6 +81,7 @@ func TestBadNetwork(t *testing.T) {
 	s := openSink(t, c)
 	faults := []func() func(){
 		func() func() { return between.Add(t, "latency", "upstream", `{"latency": 20, "jitter": 10}`) },
+		func() func() { return between.Add(t, "bandwidth", "upstream", `{"rate": 50}`) },
 		func() func() { return between.Add(t, "reset_peer", "upstream", `{"timeout": 10}`) },
 		func() func() {
 			return between.Add(t, "limit_data", "downstream", fmt.Sprintf(`{"bytes": %d}`, random.IntN(3000)))

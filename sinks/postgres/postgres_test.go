@@ -23,7 +23,7 @@ import (
 	"weighpost/sinks/sinktest/toxic"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, toxic.Left()...) }
 
 const testSite = "north-seed-bank"
 

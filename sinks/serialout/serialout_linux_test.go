@@ -6,10 +6,10 @@ import (
 	"encoding/json"
 	"errors"
 	"io/fs"
-	"strings"
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 	"weighpost/parsers/frame"
 	"weighpost/parsers/layout"
@@ -168,45 +168,18 @@ func TestWhatStopsTheSinkAndWhatDoesNot(t *testing.T) {
 
 // TestUnpluggedManyTimes: every weighing arrives, in order, and comes twice only with the same text.
 func TestUnpluggedManyTimes(t *testing.T) {
+	rounds, random := needs.Rounds(t, 5, 100)
 	r := startReader(t, "\x06")
 	s, err := config(r.cord.Path()).Open("old-program", env)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	entries := sinktest.Weighings(60, 9)
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		for range 5 {
-			time.Sleep(15 * time.Millisecond)
-			r.pull(t)
-			time.Sleep(10 * time.Millisecond)
-			r.plug(t)
-		}
-	}()
-	deadline := time.Now().Add(20 * time.Second)
-	for rest := entries; len(rest) > 0; {
-		n, err := s.Deliver(t.Context(), rest[:min(3, len(rest))])
-		if rest = rest[n:]; err != nil && time.Now().After(deadline) {
-			t.Fatal(err)
-		}
-	}
-	<-done
-	next, twice := 0, 0
-	for _, a := range r.received() {
-		body := strings.TrimSpace(string(a.Body))
-		switch {
-		case next < len(entries) && body == string(entries[next].JSON):
-			next++
-		case next > 0 && body == string(entries[next-1].JSON):
-			twice++
-		default:
-			t.Fatalf("after %d: %.80q", next, body)
-		}
-	}
-	if next != len(entries) {
-		t.Errorf("%d of %d arrived", next, len(entries))
-	}
-	t.Logf("%d came twice", twice)
+	entries := sinktest.Weighings(rounds*60, 9)
+	amid := sinktest.Amid(t, s, entries, rounds, random, func(int) {
+		r.pull(t)
+		time.Sleep(time.Duration(random.IntN(20)) * time.Millisecond)
+		r.plug(t)
+	})
+	sinktest.JudgeValues(entries, r.received()).Hold(t, "the cable pulled", rounds, amid, len(entries))
 }

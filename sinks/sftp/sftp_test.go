@@ -17,7 +17,7 @@ import (
 	"weighpost/sinks/sinktest/toxic"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, toxic.Left()...) }
 
 // configured is a sink's configuration for a server that is reached at an address.
 func configured(t testing.TB, far *sshd.Server, address string, change func(*Config)) *Config {

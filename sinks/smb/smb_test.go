@@ -18,7 +18,7 @@ import (
 	"weighpost/sinks/smb/samba"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, toxic.Left()...) }
 
 // passwordVariable is where the tests keep the password.
 const passwordVariable = "WEIGHPOST_TEST_SMB_PASSWORD"

@@ -68,6 +68,14 @@ func (h heard) value(name string) (any, bool) {
 func listen(t *testing.T, broker *mosquitto.Broker) *host {
 	t.Helper()
 	h := &host{}
+	h.join(t, broker)
+	t.Cleanup(func() { h.client.Disconnect(50) })
+	return h
+}
+
+// join connects and listens, for the first time or after the broker was away.
+func (h *host) join(t *testing.T, broker *mosquitto.Broker) {
+	t.Helper()
 	o := mqtt.NewClientOptions().AddBroker("tcp://" + broker.Addr()).SetClientID("host-" + t.Name()).SetAutoReconnect(false)
 	h.client = mqtt.NewClient(o)
 	done(t, h.client.Connect())
@@ -76,8 +84,6 @@ func listen(t *testing.T, broker *mosquitto.Broker) *host {
 		defer h.mu.Unlock()
 		h.raw = append(h.raw, raw{m.Topic(), hex.EncodeToString(m.Payload()), m.Qos(), m.Retained()})
 	}))
-	t.Cleanup(func() { h.client.Disconnect(50) })
-	return h
 }
 
 func done(t *testing.T, token mqtt.Token) {

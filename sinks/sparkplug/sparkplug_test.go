@@ -15,9 +15,10 @@ import (
 	"weighpost/sinks/format"
 	"weighpost/sinks/mqtt/mosquitto"
 	"weighpost/sinks/sinktest"
+	"weighpost/sinks/sinktest/toxic"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, toxic.Left()...) }
 
 // fresh makes the stamps of generated weighings those of now.
 func fresh(t *testing.T, entries []record.Entry) []record.Entry {

@@ -4,6 +4,8 @@ import (
 	"testing"
 
 	"go.uber.org/goleak"
+
+	"weighpost/sinks/sinktest/toxic"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, toxic.Left()...) }

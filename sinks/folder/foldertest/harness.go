@@ -130,11 +130,10 @@ func remount(t testing.TB, disk, how string) {
 }
 
 // Bad has the network and the server fail in every way, again and again, while entries are delivered: at the end each entry is
-// there, whole, once, and nothing else.
+// there, whole, once, and nothing else. Of 200 rounds 50 kill the server, 50 what serves connections, and 100 are the network's.
 func Bad(t *testing.T, f *Far) {
-	rounds, _, random := needs.Kills(t, 4) // each fault once
-	rounds = min(rounds, 50)
-	entries := sinktest.Weighings(rounds*20, 5)
+	rounds, random := needs.Rounds(t, 4, 200) // in the short form each fault once
+	entries := sinktest.Weighings(rounds*8, 5)
 	s := f.Open(t, f.Net.Addr(), Change{})
 	stop := make(chan struct{})
 	done := make(chan struct{})
@@ -142,57 +141,21 @@ func Bad(t *testing.T, f *Far) {
 		defer close(done)
 		watch(t, f.Dir, stop)
 	}()
-	for round := range rounds {
-		mine := entries[round*20 : round*20+20]
-		var mend func()
-		wait := time.Duration(random.IntN(40)) * time.Millisecond
-		fault := round % 4
-		if fault == 0 { // the connection carries so much and no more
-			mend = f.Net.Add(t, "limit_data", "upstream", `{"bytes": `+itoa(2_000+random.IntN(40_000))+`}`)
-		}
-		broken := time.AfterFunc(wait, func() {
-			switch fault {
-			case 1:
-				f.KillServing(t)
-			case 2:
-				f.Net.Down()
-				f.Net.Up(t)
-			case 3:
-				f.Kill(t)
-			}
-		})
-		acknowledged := 0
-		for tries := 0; acknowledged < len(mine); tries++ {
-			n, err := s.Deliver(t.Context(), mine[acknowledged:])
-			acknowledged += n
-			if err == nil {
-				break
-			}
-			Passing(t, err, "")
-			if tries > 200 {
-				t.Fatalf("round %d: %v", round, err)
-			}
-			if mend != nil && tries > 1 {
-				mend()
-			}
-			if fault == 3 && tries == 1 {
-				if broken.Stop() {
-					f.Kill(t)
-				}
-				f.Start(t)
-			}
-			time.Sleep(5 * time.Millisecond)
-		}
-		if mend != nil {
+	amid := sinktest.Amid(t, s, entries, rounds, random, func(round int) {
+		switch round % 4 {
+		case 0:
+			f.Kill(t)
+			f.Start(t)
+		case 1:
+			f.KillServing(t)
+		default:
+			mend := f.Net.Fault(t, round/4*2+round%2, random)
+			time.Sleep(time.Duration(20+random.IntN(150)) * time.Millisecond)
 			mend()
 		}
-		if fault != 3 || broken.Stop() {
-			broken.Stop()
-		} else if !f.Listens() {
-			f.Start(t)
-		}
-	}
+	})
 	close(stop)
 	<-done
 	Whole(t, f.Dir, entries)
+	sinktest.Judge(entries, Arrivals(f.Dir)).Hold(t, "server killed, what serves killed, or a bad network", rounds, amid, len(entries))
 }

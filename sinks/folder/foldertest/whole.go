@@ -5,14 +5,11 @@ import (
 	"encoding/json"
 	"net"
 	"os"
-	"strconv"
 	"testing"
 	"time"
 
 	"weighpost/gateway/record"
 )
-
-func itoa(n int) string { return strconv.Itoa(n) }
 
 // Listens says whether the server takes connections.
 func (p *Process) Listens() bool {
