@@ -7,7 +7,7 @@ import "weighpost/gateway/rights"
 
 // orders are keys that come first, by the path of what they are in.
 var orders = map[string][]string{
-	"": {"about", "broker", "way", "url", "folder", "servers", "stream", "address", "host", "share", "listen", "dial", "entries", "balances", "verdicts", "hold", "closed", "format",
+	"": {"about", "broker", "way", "url", "folder", "servers", "stream", "address", "host", "server", "share", "path", "user", "device", "map", "listen", "dial", "entries", "balances", "verdicts", "hold", "closed", "format",
 		"line", "lines", "block", "weight", "unit", "stability", "serial", "place", "capacity", "readability", "verification_interval", "implausible", "record", "layout", "port", "samples", "scanner", "context", "ask", "tap", "commands"},
 	"port": {"address", "speed", "parity", "data_bits", "stop_bits", "flow"},
 }
