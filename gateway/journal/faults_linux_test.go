@@ -19,7 +19,7 @@ func TestNothingAcknowledgedIsLostByAKill(t *testing.T) {
 	t.Parallel()
 	random, _ := newSeed(t)
 	l := newLives(t.TempDir())
-	n := rounds(25, 500)
+	n := rounds(15, 500)
 	for round := range n {
 		first, gone := make(chan struct{}), make(chan struct{})
 		var acks atomic.Int64

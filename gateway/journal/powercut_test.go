@@ -133,7 +133,7 @@ func (c *cutter) cut() bool {
 func TestNothingAcknowledgedIsLostByAPowerCut(t *testing.T) {
 	t.Parallel()
 	random, seed := newSeed(t)
-	n := rounds(50, 1000)
+	n := rounds(25, 1000)
 	made := 0
 	acked := cutPower(t, n, random, "FULL", func(c *cutter, round int) {
 		when := fmt.Sprintf("seed %d, cut %d", seed, round)
@@ -176,7 +176,7 @@ func TestNothingAcknowledgedIsLostByAPowerCut(t *testing.T) {
 func TestThePowerCutsWouldShowALoss(t *testing.T) {
 	t.Parallel()
 	random, _ := newSeed(t)
-	n := rounds(20, 200)
+	n := rounds(10, 200)
 	lost, refused := 0, 0
 	acked := cutPower(t, n, random, "NORMAL", func(c *cutter, round int) {
 		defer c.newDisk(t)

@@ -49,7 +49,7 @@ func end(cmd *exec.Cmd, gone <-chan struct{}) {
 // the kill counts as well: it must not acknowledge on a disk that is gone.
 func TestNothingAcknowledgedIsLostWithTheKernelsCache(t *testing.T) {
 	random, _ := newSeed(t)
-	n := rounds(25, 1000)
+	n := rounds(12, 1000)
 	disk := disktest.New(t, disktest.Options{Bytes: int64(64+n) << 20}) // sparse; a full disk is another test's
 	l := newLives(filepath.Join(disk.Dir, "journal"))
 	for round := range n {
@@ -69,7 +69,7 @@ func TestNothingAcknowledgedIsLostWithTheKernelsCache(t *testing.T) {
 // The same cuts with a journal that does not sync each commit, each on a disk of its own.
 func TestTheLostCacheWouldShowALoss(t *testing.T) {
 	random, _ := newSeed(t)
-	n := rounds(5, 50)
+	n := rounds(3, 50)
 	acked, lost, refused := 0, 0, 0
 	for round := range n {
 		t.Run(fmt.Sprint(round), func(t *testing.T) {
@@ -111,7 +111,7 @@ func (l *lives) present() (n int) {
 func TestNothingAcknowledgedIsLostWithTornSectors(t *testing.T) {
 	random, _ := newSeed(t)
 	disk := newTornDisk(t, random)
-	n := rounds(25, 1000)
+	n := rounds(12, 1000)
 	acked := 0
 	var l *lives
 	for round := range n {
@@ -135,7 +135,7 @@ func TestNothingAcknowledgedIsLostWithTornSectors(t *testing.T) {
 func TestTheTornSectorsWouldShowALoss(t *testing.T) {
 	random, _ := newSeed(t)
 	disk := newTornDisk(t, random)
-	n := rounds(5, 50)
+	n := rounds(3, 50)
 	acked, lost := 0, 0
 	for round := range n {
 		l := newLives(filepath.Join(disk.dir, fmt.Sprint("journal-", round)))

@@ -164,7 +164,7 @@ func TestReadersMissNothingWhileEntriesAreSealed(t *testing.T) {
 func TestNothingIsLostByAPowerCutWhileSealing(t *testing.T) {
 	random, seed := newSeed(t)
 	const perJournal = 100
-	sealedRows, acked, keys, cuts := 0, 0, 0, rounds(10, 1000)
+	sealedRows, acked, keys, cuts := 0, 0, 0, rounds(5, 1000)
 	for left := cuts; left > 0 && !t.Failed(); left -= perJournal {
 		c := newCutter(t, random, "FULL")
 		must(t, filled(t, c.options(), 1300).Close())

@@ -197,7 +197,7 @@ func (r *rig) moved(t *testing.T, daemon *exec.Cmd, by int) {
 // twice and numbers without a gap.
 func TestEveryAcknowledgedWeighingSurvivesKills(t *testing.T) {
 	t.Parallel()
-	rounds, _, dice := needs.Kills(t, 12)
+	rounds, _, dice := needs.Kills(t, 8)
 	r := newRig(t)
 	printing, stop := context.WithCancel(t.Context())
 	defer stop()
