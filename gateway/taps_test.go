@@ -127,7 +127,7 @@ func TestWeighpostAndAProgramAskOneBalance(t *testing.T) {
 			}
 		}
 	})
-	rounds := 100
+	rounds := 30
 	if os.Getenv("WEIGHPOST_LONG") != "" {
 		rounds = 1000
 	}
