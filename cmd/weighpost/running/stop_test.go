@@ -39,7 +39,7 @@ func TestACleanStopKeepsWhatWasReceived(t *testing.T) {
 		{name: "all well"},
 		{name: "frozen broker, hanging receiver", broker: func(b *mosquitto.Broker, t *testing.T) { b.Freeze(t) }},
 		{name: "broker gone, slow disk", broker: func(b *mosquitto.Broker, t *testing.T) { b.Kill(t) },
-			strace: []string{"-e", "trace=fdatasync,fsync", "-e", "inject=fdatasync,fsync:delay_enter=100000"}},
+			strace: []string{"-e", "trace=fdatasync,fsync", "-e", "inject=fdatasync,fsync:delay_enter=80000"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newStopRig(t)
