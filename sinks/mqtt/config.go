@@ -3,11 +3,9 @@ package mqtt
 import (
 	"cmp"
 	"crypto/tls"
-	"crypto/x509"
 	"fmt"
 	"net"
 	"net/url"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -182,33 +180,22 @@ func (c *Config) endpoint(broker string) (address string, t *tls.Config, err err
 	if !secure {
 		return address, nil, nil
 	}
-	t = &tls.Config{MinVersion: tls.VersionTLS12, ServerName: u.Hostname()}
-	if c.CA != "" {
-		pem, err := os.ReadFile(c.CA)
-		if err != nil {
-			return "", nil, fmt.Errorf("the file of certificate authorities cannot be read: %w", err)
-		}
-		t.RootCAs = x509.NewCertPool()
-		if !t.RootCAs.AppendCertsFromPEM(pem) {
-			return "", nil, fmt.Errorf("%s holds no certificate in PEM form", c.CA)
-		}
-	}
-	if c.Certificate != "" {
-		pair, err := tls.LoadX509KeyPair(c.Certificate, c.Key)
-		if err != nil {
-			return "", nil, fmt.Errorf("the client certificate %s with the key %s cannot be used: %w", c.Certificate, c.Key, err)
-		}
-		t.Certificates = []tls.Certificate{pair}
+	t, err = sinks.ClientTLS(u.Hostname(), c.CA, c.Certificate, c.Key)
+	if err != nil {
+		return "", nil, err
 	}
 	return address, t, nil
 }
 
 // Far is the broker's host and port; "" where there are several, which are not away together.
-func (s *Sink) Far() string {
-	if len(s.cfg.Brokers) > 1 {
+func (s *Sink) Far() string { return s.cfg.Far() }
+
+// Far is that of a sink with these settings.
+func (c *Config) Far() string {
+	if len(c.Brokers) > 1 {
 		return ""
 	}
-	u, err := url.Parse(s.cfg.addresses()[0])
+	u, err := url.Parse(c.addresses()[0])
 	if err != nil || u.Hostname() == "" {
 		return ""
 	}

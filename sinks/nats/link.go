@@ -2,13 +2,10 @@ package nats
 
 import (
 	"context"
-	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"maps"
 	"net"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -113,7 +110,7 @@ func (c *Config) options(id string) ([]nats.Option, error) {
 		nats.PingInterval(pingEvery), nats.MaxPingsOutstanding(2), nats.FlusherTimeout(dialLimit), nats.IgnoreDiscoveredServers(),
 	}
 	if strings.HasPrefix(c.Servers[0], "tls:") {
-		t, err := c.tls()
+		t, err := sinks.ClientTLS("", c.CA, c.Certificate, c.Key)
 		if err != nil {
 			return nil, err
 		}
@@ -124,28 +121,6 @@ func (c *Config) options(id string) ([]nats.Option, error) {
 		return o, err
 	}
 	return append(o, who), nil
-}
-
-func (c *Config) tls() (*tls.Config, error) {
-	t := &tls.Config{MinVersion: tls.VersionTLS12}
-	if c.CA != "" {
-		pem, err := os.ReadFile(c.CA)
-		if err != nil {
-			return nil, fmt.Errorf("the file of certificate authorities cannot be read: %w", err)
-		}
-		t.RootCAs = x509.NewCertPool()
-		if !t.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("%s holds no certificate in PEM form", c.CA)
-		}
-	}
-	if c.Certificate != "" {
-		pair, err := tls.LoadX509KeyPair(c.Certificate, c.Key)
-		if err != nil {
-			return nil, fmt.Errorf("the client certificate %s with the key %s cannot be used: %w", c.Certificate, c.Key, err)
-		}
-		t.Certificates = []tls.Certificate{pair}
-	}
-	return t, nil
 }
 
 // identity is how weighpost shows who it is, or nil.

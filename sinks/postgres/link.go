@@ -2,12 +2,9 @@ package postgres
 
 import (
 	"context"
-	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"net"
-	"os"
 	"strings"
 	"sync"
 	"time"
@@ -113,33 +110,11 @@ func (c *Config) options(s *socket) (*pgx.ConnConfig, error) {
 		o.Password = string(password)
 	}
 	if c.encrypted() {
-		if o.TLSConfig, err = c.tls(o.Host); err != nil {
+		if o.TLSConfig, err = sinks.ClientTLS(o.Host, c.CA, c.Certificate, c.Key); err != nil {
 			return nil, err
 		}
 	}
 	return o, nil
-}
-
-func (c *Config) tls(host string) (*tls.Config, error) {
-	t := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host}
-	if c.CA != "" {
-		pem, err := os.ReadFile(c.CA)
-		if err != nil {
-			return nil, fmt.Errorf("the file of certificate authorities cannot be read: %w", err)
-		}
-		t.RootCAs = x509.NewCertPool()
-		if !t.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("%s holds no certificate in PEM form", c.CA)
-		}
-	}
-	if c.Certificate != "" {
-		pair, err := tls.LoadX509KeyPair(c.Certificate, c.Key)
-		if err != nil {
-			return nil, fmt.Errorf("the client certificate %s with the key %s cannot be used: %w", c.Certificate, c.Key, err)
-		}
-		t.Certificates = []tls.Certificate{pair}
-	}
-	return t, nil
 }
 
 // session has each commit wait until it is on the server's disk, whatever the server or the role has set, and makes sure of it.

@@ -12,9 +12,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
-	"net/url"
-	"strings"
 	"sync"
 	"time"
 
@@ -100,20 +97,7 @@ func patient(cfg Config, id string, env sinks.Env, limit time.Duration) (*Sink, 
 }
 
 // Far is the broker's host and port.
-func (s *Sink) Far() string {
-	u, err := url.Parse(s.cfg.Broker)
-	if err != nil || u.Hostname() == "" {
-		return ""
-	}
-	port := u.Port()
-	if port == "" {
-		port = "1883"
-		if u.Scheme == "mqtts" || u.Scheme == "ssl" || u.Scheme == "tls" {
-			port = "8883"
-		}
-	}
-	return net.JoinHostPort(strings.ToLower(u.Hostname()), port)
-}
+func (s *Sink) Far() string { return s.cfg.link().Far() }
 
 const (
 	firstWait = 100 * time.Millisecond
