@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"sync"
 	"time"
 )
@@ -59,4 +60,20 @@ func Parallel(names []string, call func(name string) error) (int, error) {
 		}
 	}
 	return len(names), nil
+}
+
+// Flush has files on the far side's disk by their names, each opened for writing, and gives how many from the first on are. ctx is
+// that of the work that gave them their names: one that is gone although the work goes on got its name over this connection, and
+// whoever reads the folder has taken it away already.
+func Flush(ctx context.Context, names []string, open func(name string) (File, error)) (int, error) {
+	return Parallel(names, func(name string) error {
+		f, err := open(name)
+		if errors.Is(err, fs.ErrNotExist) && ctx.Err() == nil {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		return errors.Join(f.Sync(), f.Close())
+	})
 }

@@ -199,16 +199,7 @@ func (s *server) Settle(ctx context.Context, names []string) (int, error) {
 	if !s.fsync {
 		return len(names), nil
 	}
-	return folder.Parallel(names, func(name string) error {
-		f, err := s.open(ctx, name, os.O_WRONLY)
-		if errors.Is(err, fs.ErrNotExist) && ctx.Err() == nil {
-			return nil // it got its name over this connection: whoever reads this folder has taken it away already
-		}
-		if err != nil {
-			return err
-		}
-		return errors.Join(f.Sync(), f.Close())
-	})
+	return folder.Flush(ctx, names, func(name string) (folder.File, error) { return s.open(ctx, name, os.O_WRONLY) })
 }
 
 // Close lets go of the connection. The server's answer is not waited for: all that counts is flushed.

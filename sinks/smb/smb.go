@@ -187,16 +187,7 @@ func (s *share) Each(ctx context.Context, name string, f func(fs.FileInfo) error
 
 // Settle flushes the files by their names. Only who may write can flush.
 func (s *share) Settle(ctx context.Context, names []string) (int, error) {
-	return folder.Parallel(names, func(name string) error {
-		f, err := s.open(ctx, name, os.O_WRONLY)
-		if errors.Is(err, fs.ErrNotExist) && ctx.Err() == nil {
-			return nil // it got its name over this connection: whoever reads this folder has taken it away already
-		}
-		if err != nil {
-			return err
-		}
-		return errors.Join(f.Sync(), f.Close())
-	})
+	return folder.Flush(ctx, names, func(name string) (folder.File, error) { return s.open(ctx, name, os.O_WRONLY) })
 }
 
 // Close signs off if the server still answers, and lets go of the connection.
