@@ -53,11 +53,11 @@ func (c *Config) Check(r *strict.Report) {
 	c.checkRouting(r)
 	c.checkCursor(r.At("cursor"))
 	c.checkClosed(r.At("closed"))
-	between(r.At("batch_age"), c.BatchAge, 0, time.Hour)
-	between(r.At("deadline"), c.Deadline, time.Second, 10*time.Minute)
-	between(r.At("retry_min"), c.RetryMin, 10*time.Millisecond, time.Hour)
-	between(r.At("retry_max"), c.RetryMax, 10*time.Millisecond, 24*time.Hour)
-	between(r.At("probe"), c.Probe, time.Second, 24*time.Hour)
+	r.At("batch_age").Within(c.BatchAge, 0, time.Hour)
+	r.At("deadline").Within(c.Deadline, time.Second, 10*time.Minute)
+	r.At("retry_min").Within(c.RetryMin, 10*time.Millisecond, time.Hour)
+	r.At("retry_max").Within(c.RetryMax, 10*time.Millisecond, 24*time.Hour)
+	r.At("probe").Within(c.Probe, time.Second, 24*time.Hour)
 	if c.RetryMax < c.RetryMin {
 		r.At("retry_max").Fault("is shorter than retry_min ("+c.RetryMin.String()+")", "at least retry_min")
 	}
@@ -87,12 +87,6 @@ func (c *Config) Wants() []record.Kind {
 		wants = append(wants, record.Kind(k))
 	}
 	return wants
-}
-
-func between(r *strict.Report, d strict.Duration, least, most time.Duration) {
-	if d.D() < least || d.D() > most {
-		r.Fault(d.String()+" is out of range", least.String()+" to "+most.String())
-	}
 }
 
 func list(kinds []record.Kind) string {

@@ -3,6 +3,7 @@ package strict
 import (
 	"strconv"
 	"strings"
+	"time"
 )
 
 // Report gathers the faults that the checks of several rooms find in one file. At and Index step into the file; a fault is
@@ -71,6 +72,13 @@ func (r *Report) Path() string { return r.path }
 func (r *Report) Fault(what, allowed string) {
 	if !r.knownBad() {
 		r.found.faults = append(r.found.faults, r.fault(what, allowed))
+	}
+}
+
+// Within adds a fault where a duration is shorter than least or longer than most.
+func (r *Report) Within(d Duration, least, most time.Duration) {
+	if d.D() < least || d.D() > most {
+		r.Fault(d.String()+" is out of range", least.String()+" to "+most.String())
 	}
 }
 

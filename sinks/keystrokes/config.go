@@ -63,8 +63,8 @@ func (c *Config) Check(r *strict.Report) {
 			}
 		}
 	}
-	between(r.At("key_time"), c.KeyTime, time.Millisecond, time.Second)
-	between(r.At("newest_for"), c.NewestFor, time.Second, 10*time.Minute)
+	r.At("key_time").Within(c.KeyTime, time.Millisecond, time.Second)
+	r.At("newest_for").Within(c.NewestFor, time.Second, 10*time.Minute)
 	switch c.Text {
 	case Digits, DigitsUnit:
 		if at := r.At("template"); at.Written() {
@@ -83,12 +83,6 @@ func (c *Config) choice() format.Choice {
 	choice := format.DefaultChoice()
 	choice.Format, choice.Template = format.NameTemplate, c.Template
 	return choice
-}
-
-func between(r *strict.Report, d strict.Duration, least, most time.Duration) {
-	if d.D() < least || d.D() > most {
-		r.Fault(d.String()+" is out of range", least.String()+" to "+most.String())
-	}
 }
 
 // Carries says which kinds of entry are typed: weighings and results.

@@ -60,10 +60,10 @@ func (c *Config) CheckLines(r *strict.Report) {
 		r.At("answer").Fault(fmt.Sprintf("%.40q is nothing that can be answered", c.Answer), "next or newest")
 	}
 	c.checkTogether(r)
-	between(r.At("newest_for"), c.NewestFor, time.Second, 24*time.Hour)
-	between(r.At("acknowledge_within"), c.AcknowledgeWithin, 100*time.Millisecond, time.Minute)
+	r.At("newest_for").Within(c.NewestFor, time.Second, 24*time.Hour)
+	r.At("acknowledge_within").Within(c.AcknowledgeWithin, 100*time.Millisecond, time.Minute)
 	if c.SkipAfter != 0 || r.At("skip_after").Written() {
-		between(r.At("skip_after"), c.SkipAfter, time.Second, 24*time.Hour)
+		r.At("skip_after").Within(c.SkipAfter, time.Second, 24*time.Hour)
 	}
 }
 
@@ -89,12 +89,6 @@ func (c *Config) checkTogether(r *strict.Report) {
 	}
 	if c.Acknowledge == "" && r.At("acknowledge_within").Written() {
 		r.At("acknowledge_within").Fault("has no effect without acknowledge", "acknowledge, or leave it out")
-	}
-}
-
-func between(r *strict.Report, d strict.Duration, least, most time.Duration) {
-	if d.D() < least || d.D() > most {
-		r.Fault(d.String()+" is out of range", least.String()+" to "+most.String())
 	}
 }
 
