@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
-	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -19,20 +18,6 @@ import (
 	"weighpost/sinks/sinktest"
 	"weighpost/sinks/sinktest/toxic"
 )
-
-// rounds is how often something is done to a server: few, or as many as are wanted with WEIGHPOST_LONG=1. The seed is printed.
-func rounds(t *testing.T, few, many int) (int, *rand.Rand) {
-	t.Helper()
-	if os.Getenv("WEIGHPOST_LONG") == "1" {
-		few = many
-	}
-	seed := uint64(time.Now().UnixNano())
-	if s, err := strconv.ParseUint(os.Getenv("WEIGHPOST_SEED"), 10, 64); err == nil {
-		seed = s
-	}
-	t.Logf("%d rounds, WEIGHPOST_SEED=%d", few, seed)
-	return few, rand.New(rand.NewPCG(seed, 0))
-}
 
 // startCluster starts three servers and waits until they can keep a stream.
 func startCluster(t testing.TB) (*natstest.Cluster, Config) {
@@ -76,7 +61,7 @@ func leader(r *reader, cluster *natstest.Cluster) int {
 // there, unaltered and in order; an entry that is there twice has the same id.
 func TestLeaderKilledInMidWrite(t *testing.T) {
 	t.Parallel() // most of it is waiting for elections
-	kills, random := rounds(t, 1, 50)
+	kills, random := needs.Rounds(t, 1, 50)
 	cluster, c := startCluster(t)
 	far := read(t, strings.Join(cluster.URLs(), ","), c.Stream)
 	killAndDeliver(t, kills, random, openSink(t, c), far, func(now func()) {
@@ -125,7 +110,7 @@ func killAndDeliver(t *testing.T, kills int, random *rand.Rand, s *Sink, far *re
 // TestServerKilledInMidWrite does the same to a server alone.
 func TestServerKilledInMidWrite(t *testing.T) {
 	t.Parallel()
-	kills, random := rounds(t, 2, 50)
+	kills, random := needs.Rounds(t, 2, 50)
 	servers := natstest.Start(t, natstest.Options{})
 	c := config(servers.URLs()...)
 	killAndDeliver(t, kills, random, openSink(t, c), read(t, servers.URLs()[0], c.Stream), func(now func()) {
@@ -138,7 +123,7 @@ func TestServerKilledInMidWrite(t *testing.T) {
 // TestBadNetwork delivers through a network that delays, cuts, resets, closes slowly and goes away.
 func TestBadNetwork(t *testing.T) {
 	t.Parallel()
-	times, random := rounds(t, 6, 100)
+	times, random := needs.Rounds(t, 6, 100)
 	servers := natstest.Start(t, natstest.Options{})
 	between := toxic.Start(t, servers.Addr(0))
 	c := config("nats://" + between.Addr())

@@ -3,9 +3,7 @@ package postgres
 import (
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"os"
-	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -18,25 +16,11 @@ import (
 	"weighpost/sinks/sinktest/toxic"
 )
 
-// rounds is how often something is done to a server: few, or as many as are wanted with WEIGHPOST_LONG=1. The seed is printed.
-func rounds(t *testing.T, few, many int) (int, *rand.Rand) {
-	t.Helper()
-	if os.Getenv("WEIGHPOST_LONG") == "1" {
-		few = many
-	}
-	seed := uint64(time.Now().UnixNano())
-	if s, err := strconv.ParseUint(os.Getenv("WEIGHPOST_SEED"), 10, 64); err == nil {
-		seed = s
-	}
-	t.Logf("%d rounds, WEIGHPOST_SEED=%d", few, seed)
-	return few, rand.New(rand.NewPCG(seed, 0))
-}
-
 // TestServerKilledInMidWrite kills the server again and again while entries are delivered. At the end all are there, once, unaltered and in
 // order.
 func TestServerKilledInMidWrite(t *testing.T) {
 	t.Parallel()
-	kills, random := rounds(t, 2, 50)
+	kills, random := needs.Rounds(t, 2, 50)
 	server := pgtest.Start(t, pgtest.Options{})
 	s := openSink(t, config(t, server.Addr()))
 	const part = 2000
@@ -73,7 +57,7 @@ func TestServerKilledInMidWrite(t *testing.T) {
 // TestBadNetwork delivers through a network that delays, cuts, resets, closes slowly and goes away.
 func TestBadNetwork(t *testing.T) {
 	t.Parallel()
-	times, random := rounds(t, 6, 100)
+	times, random := needs.Rounds(t, 6, 100)
 	server := pgtest.Start(t, pgtest.Options{})
 	between := toxic.Start(t, server.Addr())
 	c := config(t, between.Addr())

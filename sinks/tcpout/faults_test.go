@@ -12,7 +12,7 @@ import (
 // TestAProgramThatGoesAwayInMidWrite cuts the program off again and again; it acknowledges each line that it has read.
 func TestAProgramThatGoesAwayInMidWrite(t *testing.T) {
 	rounds, random := needs.Rounds(t, 10, 50)
-	c := config(freeAddress(t))
+	c := config(needs.FreeAddress(t))
 	p := startProgram(t, c.Listen, c.Acknowledge)
 	entries := sinktest.Weighings(rounds*200, 5)
 	amid := sinktest.Amid(t, open(t, c), entries, rounds, random, func(int) {
@@ -26,7 +26,7 @@ func TestAProgramThatGoesAwayInMidWrite(t *testing.T) {
 // TestThroughABadNetwork delays, resets, cuts and closes what goes between sink and program.
 func TestThroughABadNetwork(t *testing.T) {
 	rounds, random := needs.Rounds(t, 8, 100)
-	c := config(freeAddress(t))
+	c := config(needs.FreeAddress(t))
 	between := toxic.Start(t, c.Listen)
 	c.AcknowledgeWithin /= 10
 	s := open(t, c)

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs"
 	"weighpost/sinks"
 	"weighpost/sinks/sinktest"
 )
@@ -25,17 +26,6 @@ type program struct {
 	ended   bool
 	resumed *sync.Cond
 	done    chan struct{}
-}
-
-// freeAddress is one of loopback that nobody listens at just now.
-func freeAddress(t testing.TB) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 func startProgram(t testing.TB, address, acknowledge string) *program {
@@ -122,7 +112,7 @@ func config(address string) *Config {
 
 func TestPromises(t *testing.T) {
 	sinktest.Run(t, func(t *testing.T) sinktest.Harness {
-		c := config(freeAddress(t))
+		c := config(needs.FreeAddress(t))
 		p := startProgram(t, c.Listen, c.Acknowledge)
 		return sinktest.Harness{
 			Open:       func() (sinks.Sink, error) { return c.Open("old-program", sinks.Env{}) },

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 	"weighpost/sinks"
@@ -59,7 +60,7 @@ func (c *caller) ask(t *testing.T) string {
 func open(t testing.TB, c *Config) sinks.Sink {
 	t.Helper()
 	if c.Listen == "" && c.Dial == "" {
-		c.Listen = freeAddress(t)
+		c.Listen = needs.FreeAddress(t)
 	}
 	s, err := c.Open("old-program", sinks.Env{})
 	if err != nil {
