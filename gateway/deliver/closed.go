@@ -29,7 +29,30 @@ type planned struct {
 	Count       uint64    `json:"count"`
 	Upto        uint64    `json:"upto"`            // where the cursor stands afterwards
 	Closed      time.Time `json:"closed,omitzero"` // end of the latest period that was ever closed for this destination
+	Rules       *rules    `json:"rules,omitempty"` // that chose its entries; nil: those of the configuration
 }
+
+// rules chose the entries of a batch. It keeps them although the configuration may have others when it comes again: the destination
+// may have it already.
+type rules struct {
+	Entries  []string `json:"entries"`
+	Balances []string `json:"balances,omitempty"`
+	Verdicts string   `json:"verdicts,omitempty"`
+	Hold     string   `json:"hold,omitempty"`
+}
+
+// routes says which entries are in the batch. c is the configuration.
+func (p *planned) routes(c Config) *routes {
+	if p.Rules == nil {
+		return nil
+	}
+	c.Entries, c.Balances, c.Verdicts, c.Hold = p.Rules.Entries, p.Rules.Balances, p.Rules.Verdicts, p.Rules.Hold
+	by := routesOf(c)
+	return &by
+}
+
+// mostNoted is how long a text can be that the journal remembers, in bytes.
+const mostNoted = 4096
 
 // batchOf is where the journal remembers the last batch that was closed for a sink.
 func batchOf(sink string) string { return "batch/" + sink }
@@ -115,7 +138,8 @@ func (r *Runner) take(list []due) (upto uint64, closed bool) {
 // seal closes the open batch, and has the journal remember it before anybody is asked to take it. Without that there is none.
 func (r *Runner) seal(ctx context.Context, upto uint64) {
 	g := &r.open
-	p := &planned{Destination: r.deps.Destination, After: r.cursor, First: g.first, Last: g.last, Upto: upto, Count: g.count, Closed: r.closedUpTo}
+	p := &planned{Destination: r.deps.Destination, After: r.cursor, First: g.first, Last: g.last, Upto: upto, Count: g.count, Closed: r.closedUpTo,
+		Rules: &rules{r.cfg.Entries, r.cfg.Balances, r.cfg.Verdicts, r.cfg.Hold}}
 	if p.Name = fmt.Sprintf("%06d-%06d", g.first, g.last); r.closing.every > 0 {
 		p.Name = g.period.name(r.closing.every, g.first, r.closedUpTo)
 		if g.period.end.After(p.Closed) {
@@ -123,6 +147,10 @@ func (r *Runner) seal(ctx context.Context, upto uint64) {
 		}
 	}
 	text, err := json.Marshal(p)
+	if err == nil && len(text) > mostNoted { // hundreds of balances: a reload then comes to the batch with its own rules
+		p.Rules = nil
+		text, err = json.Marshal(p)
+	}
 	if err != nil {
 		r.deps.Log.Error("a batch cannot be closed (please report this)", "error", err)
 		return

@@ -75,7 +75,7 @@ func (r *Runner) handOver(ctx context.Context) (left []sinks.LeftOut, err, misre
 // batchEntries reads the entries of a batch, a piece at a time. It calls alive for each.
 func (r *Runner) batchEntries(ctx context.Context, p planned, alive func(), misread *error) iter.Seq2[record.Entry, error] {
 	return func(yield func(record.Entry, error) bool) {
-		rd := reading{at: p.After}
+		rd := reading{at: p.After, by: p.routes(r.cfg)}
 		for rd.release != nil || rd.at < p.Upto {
 			room := chunk
 			if rd.release == nil {
@@ -151,7 +151,7 @@ func (r *Runner) parkLeftOut(ctx context.Context, left []sinks.LeftOut) bool {
 func (r *Runner) collected(left uint64) {
 	p := r.plan
 	r.plan, r.cursor = nil, p.Upto
-	r.open = gathering{reading: reading{at: p.Upto}}
+	r.open = gathering{reading: reading{at: p.Upto, told: max(r.open.reading.at, r.open.reading.told)}}
 	r.tries, r.refusals = 0, 0
 	r.setOldest(due{})
 	r.keepCursor()

@@ -96,7 +96,7 @@ type Runner struct {
 	deps Deps
 	// beyond is what a failure may come from: the far side that other sinks share, and the network before it.
 	beyond []health.Ref
-	want   map[record.Kind]bool
+	routes // of the configuration
 
 	// These belong to the goroutine in Run.
 	cursor     uint64    // done with, up to here
@@ -142,7 +142,7 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 		deps.Log = slog.New(slog.DiscardHandler)
 	}
 	deps.Log = deps.Log.With("sink", cfg.ID)
-	r := &Runner{log: log, sink: sink, cfg: cfg, deps: deps, want: make(map[record.Kind]bool), turned: make(chan struct{})}
+	r := &Runner{log: log, sink: sink, cfg: cfg, deps: deps, routes: routesOf(cfg), turned: make(chan struct{})}
 	if f, ok := sink.(sinks.Farther); ok {
 		if far := f.Far(); far != "" {
 			host, _, _ := net.SplitHostPort(far)
@@ -150,9 +150,6 @@ func New(log Log, sink sinks.Sink, cfg Config, deps Deps) *Runner {
 		}
 	}
 	r.closing, _ = closingOf(cfg.Closed)
-	for _, k := range cfg.Wants() {
-		r.want[k] = true
-	}
 	r.status, r.rate.since = Status{Sink: cfg.ID, State: Working}, time.Now()
 	r.again.underWay, r.again.held = make(map[uint64]bool), make(map[uint64]bool)
 	return r

@@ -19,6 +19,8 @@ type due struct {
 type reading struct {
 	at      uint64   // looked at, up to here
 	release *release // what entry at+1 lets go, and is not looked at yet
+	by      *routes  // nil: those of the configuration
+	told    uint64   // what is held back up to here was counted before
 }
 
 // behind says whether there is something to look at.
@@ -28,8 +30,12 @@ func (rd *reading) behind(head uint64) bool { return rd.release != nil || rd.at 
 // decides: the same place gives the same entries again. passed counts wanted entries that are held back. What is given counts also
 // with an error, after which reading goes on behind it.
 func (r *Runner) readOn(ctx context.Context, rd *reading, room int) (list []due, passed uint64, err error) {
+	by := rd.by
+	if by == nil {
+		by = &r.routes
+	}
 	if rd.release != nil {
-		list, err = r.letGo(ctx, rd, room)
+		list, err = r.letGo(ctx, rd, by, room)
 		return list, 0, err
 	}
 	entries, err := r.log.Read(ctx, rd.at, room)
@@ -37,16 +43,18 @@ func (r *Runner) readOn(ctx context.Context, rd *reading, room int) (list []due,
 		return nil, 0, err
 	}
 	for _, e := range entries {
-		if r.cfg.Hold == Released && e.Kind == record.KindHeldReleased {
+		if by.holds() && e.Kind == record.KindHeldReleased {
 			if rd.release, err = r.openRelease(ctx, e); err != nil || rd.release != nil {
 				return list, passed, err // its entries come next time
 			}
 		}
 		rd.at = e.Seq
 		switch {
-		case !r.wants(e):
-		case r.cfg.Hold == Released && e.Kind.Numbered():
-			passed++
+		case !by.wants(e):
+		case by.holds() && e.Kind.Numbered():
+			if e.Seq > rd.told {
+				passed++
+			}
 		default:
 			list = append(list, due{entry: e, done: e.Seq, place: e.Seq, said: e.JSON})
 		}

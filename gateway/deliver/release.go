@@ -50,7 +50,7 @@ func (r *Runner) openRelease(ctx context.Context, e record.Entry) (*release, err
 }
 
 // letGo gives entries that a release lets go, marked as late, and at its end the release itself where it is wanted.
-func (r *Runner) letGo(ctx context.Context, rd *reading, room int) (list []due, err error) {
+func (r *Runner) letGo(ctx context.Context, rd *reading, by *routes, room int) (list []due, err error) {
 	rel := rd.release
 	for len(rel.refs) > 0 && len(list) < room {
 		ref := rel.refs[0]
@@ -64,7 +64,7 @@ func (r *Runner) letGo(ctx context.Context, rd *reading, room int) (list []due, 
 			continue
 		}
 		e := entries[0]
-		if e.Kind.Numbered() && r.wants(e) {
+		if e.Kind.Numbered() && by.wants(e) {
 			e.Late = true
 			list = append(list, due{entry: e, done: rel.entry.Seq - 1, place: rel.entry.Seq, said: rel.entry.JSON, part: rel.part})
 		}
@@ -73,7 +73,7 @@ func (r *Runner) letGo(ctx context.Context, rd *reading, room int) (list []due, 
 		return list, nil
 	}
 	rd.at, rd.release = rel.entry.Seq, nil
-	if r.wants(rel.entry) {
+	if by.wants(rel.entry) {
 		list = append(list, due{entry: rel.entry, done: rd.at, place: rd.at, said: rel.entry.JSON})
 	}
 	return list, nil

@@ -37,20 +37,37 @@ func (c *Config) checkRouting(r *strict.Report) {
 	}
 }
 
+// routes says which entries a sink gets, and which it holds back.
+type routes struct {
+	rules Config
+	want  map[record.Kind]bool
+}
+
+func routesOf(c Config) routes {
+	r := routes{c, make(map[record.Kind]bool)}
+	for _, k := range c.Wants() {
+		r.want[k] = true
+	}
+	return r
+}
+
+// holds says whether weighings and results wait for their release.
+func (r *routes) holds() bool { return r.rules.Hold == Released }
+
 // wants leaves out what the sink did not ask for, and what comes of its own deliveries: that it refused something, or what it
 // answered. To deliver that as well would make an entry out of every delivery, without end.
-func (r *Runner) wants(e record.Entry) bool {
+func (r *routes) wants(e record.Entry) bool {
 	if !r.want[e.Kind] {
 		return false
 	}
 	if e.Kind == record.KindParked || e.Kind == record.KindSinkAnswered {
 		var p struct{ Sink string }
-		return json.Unmarshal(e.JSON, &p) == nil && p.Sink != r.cfg.ID
+		return json.Unmarshal(e.JSON, &p) == nil && p.Sink != r.rules.ID
 	}
-	if e.Balance != "" && len(r.cfg.Balances) > 0 && !slices.Contains(r.cfg.Balances, e.Balance) {
+	if e.Balance != "" && len(r.rules.Balances) > 0 && !slices.Contains(r.rules.Balances, e.Balance) {
 		return false
 	}
-	return !e.Kind.Numbered() || r.cfg.Verdicts == AnyVerdict || r.cfg.verdictFits(e.JSON)
+	return !e.Kind.Numbered() || r.rules.Verdicts == AnyVerdict || r.rules.verdictFits(e.JSON)
 }
 
 // verdictFits says whether a sink wants a weighing for what rules said of it. One whose verdicts cannot be read is wanted: it is
