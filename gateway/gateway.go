@@ -65,8 +65,8 @@ type Gateway struct {
 	leaving  leaving     // who does not weigh at a balance any more
 	visits   *visit.Host // balances that are being added; made by Start
 
-	stalls                                    port.Stalls
-	supervising, serving, delivering, reading group
+	stalls                                             port.Stalls
+	supervising, serving, delivering, reading, showing group
 
 	// now is what runs. Only Start and Reload replace it; what it points to is never changed.
 	now        atomic.Pointer[running]
@@ -82,7 +82,8 @@ type Gateway struct {
 	stopping   chan struct{}
 
 	// shown are the sinks of it that show conditions, apart so that a condition that is raised from anywhere finds them.
-	shown atomic.Pointer[[]sinks.Statuser]
+	shown   atomic.Pointer[[]sinks.Statuser]
+	showers atomic.Pointer[[]sinks.StateShower] // likewise those that show how each balance and destination is
 }
 
 // running is a configuration and what runs by it.
@@ -118,10 +119,10 @@ func softwareOf(cfg *config.Config) record.Software {
 
 // Start begins to look after the parts, then opens the journal, takes from it what was adopted,
 // opens the clock, the book of people, the page, the sinks, the keepers of the
-// journal and the ports, in this order. After an error nothing is left running. ctx bounds the start only; what was started lives until
+// journal, the ports, and what tells sinks how all of that is, in this order. After an error nothing is left running. ctx bounds the start only; what was started lives until
 // Stop.
 func (g *Gateway) Start(ctx context.Context) error {
-	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.holdAdopted, g.openClock, g.openPeople, g.openVisits, g.openPage, g.watchNetwork, g.openSinks, g.keepJournal, g.openBalances} {
+	for _, start := range []func(context.Context) error{g.superviseParts, g.openJournal, g.holdAdopted, g.openClock, g.openPeople, g.openVisits, g.openPage, g.watchNetwork, g.openSinks, g.keepJournal, g.openBalances, g.openStates} {
 		if err := start(ctx); err != nil {
 			limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 			defer cancel()

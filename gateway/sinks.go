@@ -21,8 +21,9 @@ const liveRoom = 256
 type sink struct {
 	cfg    config.Sink
 	runner *deliver.Runner
-	status sinks.Statuser // nil where it shows no conditions
-	store  sinks.Storer   // nil where it keeps no files
+	status sinks.Statuser    // nil where it shows no conditions
+	states sinks.StateShower // nil where it does not show how balances and destinations are
+	store  sinks.Storer      // nil where it keeps no files
 	task   *task
 
 	secrets map[string]string // fingerprints, by key
@@ -68,6 +69,7 @@ func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*
 	}
 	s := &sink{cfg: cfg, runner: deliver.New(g.journal, to, cfg.Delivery, deps), secrets: g.fingerprints(cfg)}
 	s.status, _ = to.(sinks.Statuser)
+	s.states, _ = to.(sinks.StateShower)
 	s.store, _ = to.(sinks.Storer)
 	s.task = g.delivering.start(ctx, nil, func(ctx context.Context) {
 		defer end()
@@ -105,15 +107,20 @@ func (g *Gateway) sinkEnded(id string, err error) {
 	})
 }
 
-// showStatus says which sinks show what is wrong, and shows it to them.
+// showStatus says which sinks show what is wrong and how everything is, and shows them what is wrong.
 func (g *Gateway) showStatus(list []*sink) {
 	var shown []sinks.Statuser
+	var states []sinks.StateShower
 	for _, s := range list {
 		if s.status != nil {
 			shown = append(shown, s.status)
 		}
+		if s.states != nil {
+			states = append(states, s.states)
+		}
 	}
 	g.shown.Store(&shown)
+	g.showers.Store(&states)
 	g.tellStatus()
 }
 

@@ -61,6 +61,26 @@ type Statuser interface {
 	Status(conditions []byte)
 }
 
+// What a State is of.
+const (
+	OfBalance = "balance"
+	OfSink    = "sink"
+)
+
+// State is how one balance or one destination is now.
+type State struct {
+	Of, ID string
+	Body   []byte // one JSON object: record.BalanceStatus or record.SinkStatus. Nobody changes it
+}
+
+// StateShower is a sink that also shows how each balance and each destination is, such as under retained topics of their own.
+type StateShower interface {
+	// States hands over how all of them are. It is called at the start and after changes, at most once a second. What is missing in the list is
+	// not configured any more, and what was shown of it is to be taken back. It never blocks: only the latest list counts. It may be called
+	// after Close, and does nothing then.
+	States(all []State)
+}
+
 // Farther is a sink with a far side that other sinks may share: when it is away, that is one trouble and not one for each.
 type Farther interface {
 	// Far is the host and the port of the far side, "broker.example:8883"; "" where it is not known.

@@ -144,6 +144,43 @@ func TestKindSchemasAreNotStale(t *testing.T) {
 	}
 }
 
+// statusSchemas describe what is published of balances and destinations, which is no entry, by file.
+func statusSchemas() map[string][]byte {
+	made := map[string][]byte{}
+	for name, is := range map[string]struct {
+		of            reflect.Type
+		title, schema string
+	}{
+		"balance-status.schema.json": {reflect.TypeFor[record.BalanceStatus](), "weighpost: how a balance is", record.BalanceStatusSchema},
+		"sink-status.schema.json":    {reflect.TypeFor[record.SinkStatus](), "weighpost: how a destination is", record.SinkStatusSchema},
+	} {
+		s := jsonShape(is.of)
+		s["properties"].(map[string]any)["schema"] = map[string]any{"const": is.schema, "description": "What it is, and its version."}
+		s["$schema"], s["title"] = "https://json-schema.org/draft/2020-12/schema", is.title
+		out, err := json.MarshalIndent(s, "", "  ")
+		if err != nil {
+			panic(err) // maps and texts
+		}
+		made[name] = append(out, '\n')
+	}
+	return made
+}
+
+// TestStatusSchemasAreNotStale makes them anew and compares them with the files.
+func TestStatusSchemasAreNotStale(t *testing.T) {
+	for name, made := range statusSchemas() {
+		path := filepath.Join(kindSchemas, name)
+		if *update {
+			if err := os.WriteFile(path, made, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if kept, err := os.ReadFile(path); err != nil || !bytes.Equal(kept, made) {
+			t.Errorf("%s is stale: go test ./gateway/config -update writes it anew (%v)", path, err)
+		}
+	}
+}
+
 // filled gives every field of a value something, to any depth, so that each field is written.
 func filled(v reflect.Value) {
 	switch v.Type() {

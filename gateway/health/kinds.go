@@ -131,6 +131,9 @@ func (k Kind) Comes() []string {
 // Joint says whether the board makes conditions of this kind out of others.
 func (k Kind) Joint() bool { return k.joint != nil }
 
+// About says what the subjects of a code are, such as balance or sink; "" for a code that is not in the table.
+func About(code string) string { return kinds[code].About }
+
 // Kinds is the table, in the order of the manual.
 func Kinds() []Kind { return table }
 

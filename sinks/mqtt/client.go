@@ -308,6 +308,18 @@ func (c *client) publish(ctx context.Context, m message) error {
 	return c.write(ctx, c.appendPublish(nil, m, id))
 }
 
+// publishNow is publish where there is a place at once. Else it says that nothing was sent.
+func (c *client) publishNow(ctx context.Context, m message) (sent bool, err error) {
+	if !c.occupy() {
+		return false, nil
+	}
+	id, err := c.claim(nil)
+	if err == nil {
+		err = c.write(ctx, c.appendPublish(nil, m, id))
+	}
+	return true, err
+}
+
 // publishOnce sends one message at QoS 0.
 func (c *client) publishOnce(ctx context.Context, m message) error {
 	return c.write(ctx, c.appendPublish(nil, m, 0))

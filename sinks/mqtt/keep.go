@@ -47,13 +47,14 @@ func (s *Sink) keep(ctx context.Context) {
 	if len(s.brokers.list) < 2 {
 		look.Stop()
 	}
-	asking := false
+	asking, board := false, newBoard(s)
 	for {
 		var lost <-chan struct{}
 		current := s.current.Load()
 		if current != nil {
 			lost, failures = current.lost, 0
 		}
+		board.plan(current)
 		select {
 		case <-ctx.Done():
 			return
@@ -71,6 +72,12 @@ func (s *Sink) keep(ctx context.Context) {
 			}
 		case <-s.asked:
 			asking = false
+		case <-board.more():
+			board.next()
+		case topic := <-board.leftovers():
+			board.forget(topic)
+		case <-board.swept:
+			board.sweptAll()
 		case <-s.told:
 			s.tell(s.current.Load())
 		case <-s.woken:

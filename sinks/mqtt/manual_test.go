@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/sinks"
 	"weighpost/sinks/mqtt/mosquitto"
 	"weighpost/sinks/sinktest"
 )
@@ -23,14 +24,28 @@ func TestAccessListOfTheManual(t *testing.T) {
 		t.Fatal("the manual has no access list")
 	}
 	list = strings.ReplaceAll(strings.ReplaceAll(list, "\n    ", "\n"), "north-lab", testSite) + "\n"
-	broker := mosquitto.Start(t, mosquitto.Options{ACL: list + "\nuser lab-system\ntopic readwrite marker/#\n\nuser asking-system\ntopic readwrite marker/#\n",
-		Users: map[string]string{"weighpost": "poppy seed", "lab-system": "far side", "asking-system": "far side"}})
+	broker := mosquitto.Start(t, mosquitto.Options{ACL: list + "\nuser lab-system\ntopic readwrite marker/#\n\nuser asking-system\ntopic readwrite marker/#\n" +
+		"\nuser wall-screen\ntopic readwrite marker/#\n",
+		Users: map[string]string{"weighpost": "poppy seed", "lab-system": "far side", "asking-system": "far side", "wall-screen": "far side"}})
 	far := collectAs(t, "tcp://"+broker.Addr(), "weighpost/#", "lab-system")
 	c := config(broker.URL())
 	c.Username, c.Password = "weighpost", secret(t, "poppy seed")
 	entries := sinktest.Weighings(20, 3)
 	h := newHolder()
-	deliverAll(within(t, 20*time.Second), t, openDesk(t, c, h), entries)
+	s := openDesk(t, c, h)
+	s.States([]sinks.State{stateOf(sinks.OfBalance, "b-01", 1), stateOf(sinks.OfSink, "bench", 1)})
+	deliverAll(within(t, 20*time.Second), t, s, entries)
+	wall := collectAs(t, "tcp://"+broker.Addr(), "weighpost/#", "wall-screen")
+	eventually(t, 30*time.Second, "a screen sees how all are, and no more", func() bool {
+		wall.barrier()
+		wall.mu.Lock()
+		defer wall.mu.Unlock()
+		topics := map[string]bool{}
+		for _, m := range wall.all {
+			topics[strings.TrimPrefix(m.Topic(), s.topics.base)] = true
+		}
+		return len(topics) == 3 && topics["/status"] && topics["/b-01/status"] && topics["/@/sink/bench/status"]
+	})
 	asking := collectAs(t, "tcp://"+broker.Addr(), "weighpost/"+testSite+"/+/read/answer", "asking-system")
 	far.asks(balanceTopic(2, "read/ask"), `{"request":"who may not"}`, false)
 	asking.asks(balanceTopic(1, "read/ask"), `{"request":"who may"}`, false)

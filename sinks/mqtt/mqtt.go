@@ -8,6 +8,9 @@
 //	weighpost/<site>/<balance>/live       the continuous stream, QoS 0, only if asked for; readings may be missing
 //	weighpost/<site>/status               retained: online with the conditions that hold, or offline with the reason;
 //	                                      also the last will
+//	weighpost/<site>/<balance>/status     retained: how a balance is (record.BalanceStatus), as long as the status of the site is
+//	                                      online; none once the balance is not configured any more
+//	weighpost/<site>/@/sink/<id>/status   the same of a destination (record.SinkStatus)
 //	weighpost/<site>/checkpoint           retained: the journal's latest signed checkpoint
 //	weighpost/<site>/<balance>/context/set, …/context/change
 //	                                      only if asked for: requests from others (record.ParseContextRequest has their form)
@@ -50,7 +53,7 @@ import (
 )
 
 // Sink is one connection to one broker. It implements sinks.Sink, and the optional sinks.Checkpointer,
-// sinks.Liver and sinks.Statuser.
+// sinks.Liver, sinks.Statuser and sinks.StateShower.
 type Sink struct {
 	cfg      Config
 	id       string
@@ -69,7 +72,8 @@ type Sink struct {
 	dropped atomic.Uint64
 
 	conditions atomic.Pointer[[]byte] // latest, for the status topic
-	told       chan struct{}          // tells the keeper that they changed
+	told       chan struct{}          // tells the keeper that they changed, or the states
+	states     atomic.Pointer[states] // latest
 
 	desk *desk // nil where no requests are taken
 

@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"weighpost/sinks"
@@ -34,8 +35,11 @@ type session struct {
 	// abandoned says that a Deliver was called off while messages were in flight: their tokens are forgotten, so the next
 	// Deliver begins a new session. The connection still serves for an orderly end.
 	abandoned bool
-	broker    int  // which of the sink's brokers it is with
-	careful   bool // one message at a time, to find the one for which the broker ends the connection
+	broker    int // which of the sink's brokers it is with
+	topics    topics
+	leftovers chan string // topics under which the broker keeps a state from earlier
+	mirrored  atomic.Bool // a state that we published came back
+	careful   bool        // one message at a time, to find the one for which the broker ends the connection
 }
 
 // limits are the times within which the broker has to move.
@@ -66,7 +70,8 @@ func begin(ctx context.Context, sink *Sink, broker string, status Status) (*sess
 			return nil, sinks.Unusable{Err: fmt.Errorf("password of the MQTT broker: %w", err)}
 		}
 	}
-	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D()), working: &sink.working, desk: sink.desk, careful: sink.careful}
+	s := &session{status: status, lost: make(chan struct{}), limit: limitsOf(c.KeepAlive.D()), working: &sink.working, desk: sink.desk, careful: sink.careful,
+		topics: t, leftovers: make(chan string, leftoverRoom)}
 	if c.SelfTest {
 		s.echoes = newEchoes()
 	}
@@ -98,10 +103,14 @@ func (s *session) greeting(c *Config, clientID string, password []byte, t topics
 	return g
 }
 
-// receive takes a message from the broker: a request, or one that comes back to us.
+// receive takes a message from the broker: a request, a state that it keeps, or one that comes back to us.
 func (s *session) receive(a arrival) {
 	a.via = s.reply
 	if s.desk != nil && s.desk.take(a) {
+		return
+	}
+	if s.topics.isState(a.topic) {
+		s.seen(a)
 		return
 	}
 	if s.echoes != nil {

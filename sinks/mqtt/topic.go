@@ -6,6 +6,7 @@ import (
 	"unicode/utf8"
 
 	"weighpost/gateway/record"
+	"weighpost/sinks"
 	"weighpost/sinks/format"
 )
 
@@ -32,6 +33,35 @@ func (t topics) entry(e record.Entry) string {
 func (t topics) live(balance string) string { return t.base + "/" + level(balance) + "/live" }
 func (t topics) status() string             { return t.base + "/status" }
 func (t topics) checkpoint() string         { return t.base + "/checkpoint" }
+
+// state is the topic of how a balance or a destination is, or "" for what has none.
+func (t topics) state(of, id string) string {
+	switch of {
+	case sinks.OfBalance:
+		return t.base + "/" + level(id) + stateEnd
+	case sinks.OfSink:
+		return t.base + sinkStates + level(id) + stateEnd
+	}
+	return ""
+}
+
+const (
+	stateEnd   = "/status"
+	sinkStates = "/" + nobody + "/sink/"
+)
+
+// stateFilters are the topic filters under which all states are.
+func (t topics) stateFilters() []string {
+	return []string{t.base + "/+" + stateEnd, t.base + sinkStates + "+" + stateEnd}
+}
+
+// isState says whether a topic is one of a state: of ours, or of what is not configured any more.
+func (t topics) isState(topic string) bool {
+	rest, ok := strings.CutPrefix(topic, t.base+"/")
+	rest, ends := strings.CutSuffix(rest, stateEnd)
+	rest = strings.TrimPrefix("/"+rest, sinkStates)
+	return ok && ends && !strings.Contains(strings.TrimPrefix(rest, "/"), "/")
+}
 
 // checkPrefix says why a text cannot begin topic names (MQTT 3.1.1 clause 4.7), or "".
 func checkPrefix(s string) string {
