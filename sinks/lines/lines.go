@@ -198,8 +198,9 @@ func (s *Sink) gone(p *peer, why error) {
 	})
 }
 
-// someone gives the programs that are there, and waits for one until ctx ends.
-func (s *Sink) someone(ctx context.Context) ([]*peer, error) {
+// someone gives the programs that are there. It waits for one until ctx ends; where the caller has delivered lines that are not
+// counted yet, they would wait as well, and it does not.
+func (s *Sink) someone(ctx context.Context, uncounted int) ([]*peer, error) {
 	for {
 		peers, changed, trouble := s.state()
 		if len(peers) > 0 {
@@ -208,13 +209,15 @@ func (s *Sink) someone(ctx context.Context) ([]*peer, error) {
 		if unusable(trouble) {
 			return nil, sinks.Unusable{Err: trouble}
 		}
-		select {
-		case <-changed:
-		case <-ctx.Done():
+		if uncounted > 0 || ctx.Err() != nil {
 			if trouble == nil {
 				trouble = errors.New("no program is there")
 			}
 			return nil, fmt.Errorf("%s: %w", s.nature.Where, trouble)
+		}
+		select {
+		case <-changed:
+		case <-ctx.Done():
 		}
 	}
 }
@@ -251,7 +254,7 @@ func (s *Sink) push(ctx context.Context, entries []record.Entry) (n int, err err
 	for n < len(entries) {
 		piece, took, err := s.gather(entries[n:])
 		if len(piece) > 0 {
-			if err := s.send(ctx, entries[n], piece); err != nil {
+			if err := s.send(ctx, entries[n], piece, n); err != nil {
 				s.unskip(entries[n:])
 				return n, err
 			}
@@ -312,9 +315,10 @@ func ageOf(e record.Entry) (age time.Duration, known bool) {
 	return time.Since(body.Stamp.UTC.Time()), true
 }
 
-// send writes one line to every program that is there. It is delivered when all that stay have it, and one does.
-func (s *Sink) send(ctx context.Context, e record.Entry, line []byte) error {
-	peers, err := s.someone(ctx)
+// send writes one line to every program that is there. It is delivered when all that stay have it, and one does. uncounted is how
+// many entries of the same Deliver came before.
+func (s *Sink) send(ctx context.Context, e record.Entry, line []byte, uncounted int) error {
+	peers, err := s.someone(ctx, uncounted)
 	if err != nil {
 		return err
 	}

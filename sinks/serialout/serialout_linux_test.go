@@ -145,6 +145,55 @@ func TestHalfALineIsNeverJoinedToTheNext(t *testing.T) {
 	}
 }
 
+// leaving is a port that goes away between two lines, and does not come back.
+type leaving struct {
+	shakyPorts
+	opened bool
+}
+
+func (l *leaving) OpenSerial(ctx context.Context, line sinks.SerialLine) (sinks.SerialPort, error) {
+	if l.opened {
+		return nil, fs.ErrNotExist
+	}
+	l.opened = true
+	p, err := l.shakyPorts.OpenSerial(ctx, line)
+	return goes{p.(*shaky)}, err
+}
+
+type goes struct{ *shaky }
+
+func (g goes) Drain(context.Context) error {
+	g.Close()
+	time.Sleep(50 * time.Millisecond) // until the sink knows; where it does not, the next line finds out
+	return nil
+}
+
+func (g goes) Write(p []byte) (int, error) {
+	select {
+	case <-g.closed:
+		return 0, fs.ErrClosed
+	default:
+		return g.shaky.Write(p)
+	}
+}
+
+// TestWhatWasWrittenIsCountedWhenThePortGoes: nothing that was delivered waits uncounted for a port that is away, and comes again.
+func TestWhatWasWrittenIsCountedWhenThePortGoes(t *testing.T) {
+	c := config("/dev/ttyLAB")
+	c.Acknowledge = ""
+	s, err := c.Open("old-program", sinks.Env{Ports: &leaving{shakyPorts: shakyPorts{breaks: -1}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
+	n, err := s.Deliver(ctx, printed(3))
+	if n != 1 || err == nil || ctx.Err() != nil {
+		t.Errorf("%d counted: %v, the time being up: %v", n, err, ctx.Err())
+	}
+}
+
 func TestWhatStopsTheSinkAndWhatDoesNot(t *testing.T) {
 	var unusable sinks.Unusable
 	for _, one := range []struct {
