@@ -13,8 +13,6 @@ require (
 	github.com/beevik/ntp v1.6.0
 	github.com/boombuler/barcode v1.1.0
 	github.com/charmbracelet/x/ansi v0.11.9
-	github.com/chromedp/cdproto v0.160.1
-	github.com/chromedp/chromedp v0.23.1
 	github.com/cloudevents/sdk-go/v2 v2.16.2
 	github.com/cloudsoda/go-smb2 v0.0.0-20260918041005-0c5d69b69701
 	github.com/cockroachdb/apd/v3 v3.2.3
@@ -85,7 +83,6 @@ require (
 	github.com/cloudsoda/sddl v0.0.0-20250224235906-926454e91efc // indirect
 	github.com/geoffgarside/ber v1.1.0 // indirect
 	github.com/go-chi/chi/v5 v5.5.0 // indirect
-	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
 	github.com/go-logr/logr v1.4.4 // indirect
 	github.com/go-logr/stdr v1.2.2 // indirect
 	github.com/go-openapi/jsonpointer v1.0.2 // indirect

@@ -1,7 +1,7 @@
 package walked
 
 import (
-	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -9,51 +9,31 @@ import (
 	"testing"
 	"time"
 
-	"github.com/chromedp/cdproto/browser"
-	"github.com/chromedp/chromedp"
-	"github.com/chromedp/chromedp/kb"
-
-	"weighpost/gateway/needs"
+	"weighpost/gateway/needs/chromium"
 )
 
 // seat is a browser with somebody before it.
 type seat struct {
+	*chromium.Browser
 	t     *testing.T
-	ctx   context.Context
 	base  string // of the page, ends in /
 	files string // where it puts what is downloaded
 }
 
 func sitDown(t *testing.T, base string) *seat {
 	t.Helper()
-	needs.Programs(t, "chromium")
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU, chromedp.ExecPath("chromium"), chromedp.WindowSize(1024, 768))
-	ctx, end := chromedp.NewExecAllocator(context.Background(), options...)
-	t.Cleanup(end)
-	ctx, end = chromedp.NewContext(ctx)
-	t.Cleanup(end)
-	s := &seat{t, ctx, base, t.TempDir()}
-	if err := chromedp.Do(ctx); err != nil { // the browser lives as long as the context of this
-		t.Fatal(err)
-	}
-	limit, cancel := s.limit()
-	defer cancel()
-	if _, err := chromedp.CallBrowser(limit, browser.SetDownloadBehavior, browser.SetDownloadBehaviorParams{Behavior: "allow", DownloadPath: s.files}); err != nil {
-		t.Fatal(err)
-	}
+	s := &seat{chromium.Start(t, 20*time.Minute), t, base, t.TempDir()}
+	s.does("Browser.setDownloadBehavior", map[string]any{"behavior": "allow", "downloadPath": s.files})
+	s.Open("about:blank")
+	s.does("Emulation.setDeviceMetricsOverride", map[string]any{"width": 1024, "height": 768, "deviceScaleFactor": 1, "mobile": false})
+	s.does("Emulation.setFocusEmulationEnabled", map[string]any{"enabled": true}) // the window is the one in front, from the first key on
 	return s
 }
 
-func (s *seat) limit() (context.Context, context.CancelFunc) {
-	return context.WithTimeout(s.ctx, patience)
-}
-
-// do has the browser do things, one after the other.
-func (s *seat) do(steps ...chromedp.Action[chromedp.Void]) {
+// does has the browser do something.
+func (s *seat) does(method string, params map[string]any) {
 	s.t.Helper()
-	limit, cancel := s.limit()
-	defer cancel()
-	if err := chromedp.Do(limit, steps...); err != nil {
+	if err := s.Call(method, params, nil); err != nil {
 		s.t.Fatalf("%v; the page says: %s", err, s.text("main"))
 	}
 }
@@ -61,19 +41,17 @@ func (s *seat) do(steps ...chromedp.Action[chromedp.Void]) {
 // open goes to a page by its address.
 func (s *seat) open(path string) {
 	s.t.Helper()
-	s.do(chromedp.Navigate(s.base + strings.TrimPrefix(path, "/")))
+	s.Go(s.base + strings.TrimPrefix(path, "/"))
+}
+
+// reloads has the page loaded again.
+func (s *seat) reloads() {
+	s.t.Helper()
+	s.Leave("the same page", func() { s.does("Page.reload", nil) })
 }
 
 // says gives what a script says. Between two documents there is nobody to say anything.
-func (s *seat) says(script string) string {
-	limit, cancel := s.limit()
-	defer cancel()
-	got, err := chromedp.Run(limit, chromedp.Evaluate[string]("String("+script+")"))
-	if err != nil {
-		return "nothing: " + err.Error()
-	}
-	return got
-}
+func (s *seat) says(script string) string { return s.Text("String(" + script + ")") }
 
 // text is what stands in a part of the page, for eyes; what is hidden says nothing.
 func (s *seat) text(selector string) string {
@@ -85,7 +63,7 @@ func (s *seat) text(selector string) string {
 func (s *seat) until(script string, words ...string) {
 	s.t.Helper()
 	last := ""
-	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(25 * time.Millisecond) {
+	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(10 * time.Millisecond) {
 		last = s.says(script)
 		missing := false
 		for _, w := range words {
@@ -117,31 +95,99 @@ func (s *seat) at(path string) {
 	s.until("location.pathname + location.search + ' ' + document.readyState", path+" complete")
 }
 
-// click presses what is there, once it can be pressed.
+// aim gives the middle of what is there to be pressed, once the page is whole and nothing lies over it, and has it noted where the
+// next document still has it whether the mouse came to it.
+const aim = `((q) => {
+  const e = document.querySelector(q);
+  if (document.readyState !== "complete" || !e || e.disabled) return e ? "it cannot be pressed yet" : "there is none";
+  e.scrollIntoView({ block: "center", behavior: "instant" });
+  const box = e.getClientRects()[0];
+  if (!box) return "it is not seen";
+  const x = box.x + box.width / 2, y = box.y + box.height / 2, over = document.elementFromPoint(x, y);
+  if (!e.contains(over)) return "over it lies " + over?.outerHTML.slice(0, 100);
+  sessionStorage.setItem("pressed", "no");
+  e.addEventListener("click", () => sessionStorage.setItem("pressed", "yes"), { once: true, capture: true });
+  return "at " + x + " " + y;
+})(%q)`
+
+// click presses what is there with the mouse, once it can be pressed: where it has moved away in between, or another document came,
+// nothing was pressed, and it is aimed at again.
 func (s *seat) click(selector string) {
 	s.t.Helper()
-	s.until("document.querySelector("+strconv.Quote(selector)+")?.disabled ?? false", "false")
-	s.do(chromedp.Click(chromedp.CSS(selector)))
+	last := ""
+	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(10 * time.Millisecond) {
+		last = s.says(fmt.Sprintf(aim, selector))
+		var x, y float64
+		if _, err := fmt.Sscanf(last, "at %f %f", &x, &y); err != nil {
+			continue
+		}
+		for _, kind := range []string{"mousePressed", "mouseReleased"} {
+			s.does("Input.dispatchMouseEvent", map[string]any{"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1})
+		}
+		for end := time.Now().Add(time.Second); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+			if s.says(`sessionStorage.getItem("pressed")`) == "yes" {
+				return
+			}
+		}
+	}
+	s.t.Fatalf("%s is never pressed: %s; the page: %s", selector, last, s.text("main"))
 }
 
-// fill types into a field.
+// focus gives the keyboard to a field, with all that stands in it chosen, so that what is typed takes its place.
+func (s *seat) focus(selector string) {
+	s.t.Helper()
+	s.until(fmt.Sprintf(`((q) => {
+  const e = document.querySelector(q);
+  if (document.readyState !== "complete" || !e) return false;
+  e.focus();
+  e.select?.();
+  return document.activeElement === e;
+})(%q)`, selector), "true")
+}
+
+// fill types into a field, in the place of what stands there. Where another document has come in between, it is done again there.
 func (s *seat) fill(selector, text string) {
 	s.t.Helper()
-	q := strconv.Quote(selector)
-	s.until("document.readyState === 'complete' && (document.querySelector("+q+")?.focus(), document.activeElement?.matches("+q+"))", "true")
-	s.keys(text)
+	last := ""
+	for limit := time.Now().Add(patience); time.Now().Before(limit); {
+		s.focus(selector)
+		s.keys(text)
+		if last = s.says("document.querySelector(" + strconv.Quote(selector) + ")?.value"); last == text {
+			return
+		}
+	}
+	s.t.Fatalf("%s never holds %q: %q", selector, text, last)
 }
 
-// keys types what has a key of its own, to whatever has the keyboard.
+// The two keys that do more than write.
+const (
+	tab   = "\t"
+	enter = "\r"
+)
+
+// keys types on the keyboard, to whatever has it.
 func (s *seat) keys(text string) {
 	s.t.Helper()
-	s.do(chromedp.KeyEvent(text))
+	for _, r := range text {
+		key := map[string]any{"key": string(r), "text": string(r)}
+		switch string(r) {
+		case tab:
+			key = map[string]any{"key": "Tab", "code": "Tab", "windowsVirtualKeyCode": 9}
+		case enter:
+			key = map[string]any{"key": "Enter", "code": "Enter", "windowsVirtualKeyCode": 13, "text": enter}
+		}
+		for _, kind := range []string{"keyDown", "keyUp"} {
+			key["type"] = kind
+			s.does("Input.dispatchKeyEvent", key)
+			delete(key, "text")
+		}
+	}
 }
 
 // enters types a line.
 func (s *seat) enters(text string) {
 	s.t.Helper()
-	s.keys(text + kb.Enter)
+	s.keys(text + enter)
 }
 
 // ready waits until something has the keyboard.
@@ -157,7 +203,7 @@ func (s *seat) tabTo(selector string) {
 		if s.says("document.activeElement?.matches("+strconv.Quote(selector)+")") == "true" {
 			return
 		}
-		s.keys(kb.Tab)
+		s.keys(tab)
 	}
 	s.t.Fatalf("the Tab key never comes to %s", selector)
 }
@@ -165,7 +211,7 @@ func (s *seat) tabTo(selector string) {
 // downloaded waits for a file whose name has an ending.
 func (s *seat) downloaded(ending string) []byte {
 	s.t.Helper()
-	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(25 * time.Millisecond) {
+	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(10 * time.Millisecond) {
 		found, _ := filepath.Glob(filepath.Join(s.files, "*"+ending))
 		if len(found) == 1 {
 			if b, err := os.ReadFile(found[0]); err == nil && len(b) > 0 {

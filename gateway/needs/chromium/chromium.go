@@ -16,8 +16,8 @@ import (
 	"weighpost/gateway/needs"
 )
 
-// loadTime is how long a page may take to be whole before it is looked at as it is.
-const loadTime = 30 * time.Second
+// loadTime is how long a page may take to be whole, on a machine that does much else.
+const loadTime = 60 * time.Second
 
 // Browser is a chromium without a window. It is spoken to by the DevTools protocol on two pipes, its descriptors 3 and 4: a
 // JSON object and a zero byte each way, so that no port is opened and no library needed.
@@ -142,6 +142,36 @@ func (b *Browser) OpenIn(browserContext, url string) {
 	for limit := time.Now().Add(loadTime); time.Now().Before(limit); time.Sleep(5 * time.Millisecond) {
 		if url == "about:blank" || b.Text(`location.href !== "about:blank" && document.readyState`) == "complete" {
 			return
+		}
+	}
+}
+
+// Go goes on from the page that is open to an address, the same one too, and waits until the document that is there then is whole.
+// The one from before is marked: it may still answer after the browser has said that it goes, and would be taken for the new one.
+func (b *Browser) Go(url string) {
+	b.t.Helper()
+	b.Leave(url, func() {
+		if err := b.Call("Page.navigate", map[string]any{"url": url}, nil); err != nil {
+			b.t.Fatal(err)
+		}
+	})
+}
+
+// Leave does what has the page that is open left, or loaded again, and waits until another document is whole. The name is for whoever
+// reads that none came.
+func (b *Browser) Leave(name string, does func()) {
+	b.t.Helper()
+	b.Text(`window.leftBehind = "left behind"`)
+	does()
+	b.Arrived(name)
+}
+
+// Arrived waits for the end of what Leave begins.
+func (b *Browser) Arrived(name string) {
+	b.t.Helper()
+	for limit := time.Now().Add(loadTime); b.Text(`window.leftBehind ?? document.readyState`) != "complete"; time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(limit) {
+			b.t.Fatalf("%s is not loaded in time", name)
 		}
 	}
 }
