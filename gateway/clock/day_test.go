@@ -68,10 +68,11 @@ func (b *bubble) count(server string) int {
 func answers(string, *ntp.Response) error { return nil }
 func silence(string, *ntp.Response) error { return context.DeadlineExceeded }
 
-// inBubble runs a clock in a bubble.
-func inBubble(t *testing.T, cfg Config, ppm int64, f func(t *testing.T, b *bubble, r *running)) {
+// inBubble runs a clock in a bubble. Its servers answer as how says from the first question on: the clock asks as soon as it runs,
+// perhaps before f begins.
+func inBubble(t *testing.T, cfg Config, ppm int64, how func(string, *ntp.Response) error, f func(t *testing.T, b *bubble, r *running)) {
 	synctest.Test(t, func(t *testing.T) {
-		b := &bubble{start: time.Now(), ppm: ppm, asked: map[string]int{}, how: answers}
+		b := &bubble{start: time.Now(), ppm: ppm, asked: map[string]int{}, how: how}
 		r := &running{pages: &pages{}, board: health.New(time.Now)}
 		c, err := newClock(cfg, Deps{Recorder: r.pages, Health: r.board, Zone: time.UTC}, ticker{read: b.read, raw: b.raw, name: "bubble", slewed: true, precision: finePrecision}, b.ask)
 		if err != nil {
@@ -94,7 +95,7 @@ func inBubble(t *testing.T, cfg Config, ppm int64, f func(t *testing.T, b *bubbl
 // TestADayOfHoldover silences every server for a day. The clock drifts by 90 ppm, 100 are declared: after 24 h that is 7.776 s
 // of a bound that has grown by 8.64 s.
 func TestADayOfHoldover(t *testing.T) {
-	inBubble(t, threeServers, 90, func(t *testing.T, b *bubble, r *running) {
+	inBubble(t, threeServers, 90, answers, func(t *testing.T, b *bubble, r *running) {
 		time.Sleep(time.Minute)
 		s := r.holds(t)
 		if s.Clock != record.ClockChecked || s.Sources != 3 {
@@ -149,7 +150,7 @@ func TestADayOfHoldover(t *testing.T) {
 
 // TestAgreementSlowsThePolling counts the questions of a good day.
 func TestAgreementSlowsThePolling(t *testing.T) {
-	inBubble(t, threeServers, 20, func(t *testing.T, b *bubble, r *running) {
+	inBubble(t, threeServers, 20, answers, func(t *testing.T, b *bubble, r *running) {
 		time.Sleep(24 * time.Hour)
 		if s := r.holds(t); s.Clock != record.ClockChecked {
 			t.Errorf("%+v", s)
@@ -167,13 +168,13 @@ func TestAgreementSlowsThePolling(t *testing.T) {
 // TestAKissOfDeathSlowsThePolling has one server say RATE for a day, another DENY, and the rest answer.
 func TestAKissOfDeathSlowsThePolling(t *testing.T) {
 	cfg := Config{Servers: []string{"a.example", "b.example", "c.example", "rate.example", "deny.example"}}
-	inBubble(t, cfg, 20, func(t *testing.T, b *bubble, r *running) {
-		b.set(func(server string, a *ntp.Response) error {
-			if code := map[string]string{"rate.example": "RATE", "deny.example": "DENY"}[server]; code != "" {
-				a.Stratum, a.Leap, a.KissCode = 0, ntp.LeapNotInSync, code
-			}
-			return nil
-		})
+	kisses := func(server string, a *ntp.Response) error {
+		if code := map[string]string{"rate.example": "RATE", "deny.example": "DENY"}[server]; code != "" {
+			a.Stratum, a.Leap, a.KissCode = 0, ntp.LeapNotInSync, code
+		}
+		return nil
+	}
+	inBubble(t, cfg, 20, kisses, func(t *testing.T, b *bubble, r *running) {
 		time.Sleep(24*time.Hour - time.Minute)
 		rate, deny, others := b.count("rate.example"), b.count("deny.example"), b.count("a.example")
 		if rate > 8 || rate < 3 || deny != 1 || others < 80 {
@@ -192,7 +193,7 @@ func TestAKissOfDeathSlowsThePolling(t *testing.T) {
 
 // TestAnotherConfigurationAppliesAtOnce exchanges two servers and the ceiling while the clock runs.
 func TestAnotherConfigurationAppliesAtOnce(t *testing.T) {
-	inBubble(t, threeServers, 0, func(t *testing.T, b *bubble, r *running) {
+	inBubble(t, threeServers, 0, answers, func(t *testing.T, b *bubble, r *running) {
 		time.Sleep(time.Minute)
 		r.Change(Config{Servers: []string{"a.example"}, Ceiling: 1})
 		r.Change(Config{Servers: []string{"a.example", "d.example", "e.example"}, Ceiling: defaultCeiling, DriftPPM: 300})
