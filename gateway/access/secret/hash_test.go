@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"os/exec"
 	"strings"
 	"sync"
@@ -37,29 +38,29 @@ func TestHashOfTheReference(t *testing.T) {
 	}
 }
 
-// TestHashOfTheProgram holds our hashes against the command argon2 (Debian package argon2, the reference implementation).
+// TestHashOfTheProgram holds our hashes against the command argon2 (Debian package argon2, the reference implementation): one of
+// the work that is asked for now, and others of little work.
 func TestHashOfTheProgram(t *testing.T) {
 	needs.Programs(t, "argon2")
-	for _, secret := range []string{"correct horse battery staple", "Saatgut wägen für Grün", "x"} {
-		made, err := Hash(t.Context(), secret)
-		if err != nil {
-			t.Fatal(err)
-		}
+	for secret, work := range map[string]Work{"correct horse battery staple": Now, "Saatgut wägen für Grün": {Passes: 3, MemoryK: 256, Lanes: 4}, "x": cheap} {
+		ours := NewHasher(work, 1, 1)
+		made := mustHash(t, ours, secret)
 		h, err := parsePHC(made)
-		if err != nil || h.work != Now {
+		if err != nil || h.work != work {
 			t.Fatalf("%v, %v", h.work, err)
 		}
-		cmd := exec.CommandContext(t.Context(), "argon2", "saltsaltsaltsalt", "-id", "-t", "3", "-k", "65536", "-p", "4", "-l", "32", "-e")
+		cmd := exec.CommandContext(t.Context(), "argon2", "saltsaltsaltsalt", "-id", "-t", fmt.Sprint(work.Passes), "-k", fmt.Sprint(work.MemoryK),
+			"-p", fmt.Sprint(work.Lanes), "-l", "32", "-e")
 		cmd.Stdin = strings.NewReader(secret)
 		out, err := cmd.Output()
 		if err != nil {
 			t.Fatal(err)
 		}
 		theirs := strings.TrimSpace(string(out))
-		if ok, stale, err := Verify(t.Context(), theirs, secret); !ok || stale || err != nil {
+		if ok, stale, err := ours.Verify(t.Context(), theirs, secret); !ok || stale || err != nil {
 			t.Errorf("%s: %t, %t, %v", theirs, ok, stale, err)
 		}
-		if ok, _, err := Verify(t.Context(), theirs, secret+"."); ok || err != nil {
+		if ok, _, err := ours.Verify(t.Context(), theirs, secret+"."); ok || err != nil {
 			t.Errorf("a wrong secret fits %s (%v)", theirs, err)
 		}
 		h.salt = []byte("saltsaltsaltsalt")
@@ -67,6 +68,9 @@ func TestHashOfTheProgram(t *testing.T) {
 		if h.String() != theirs {
 			t.Errorf("ours %s, theirs %s", h, theirs)
 		}
+	}
+	if ours.work != Now {
+		t.Errorf("the hashes of this process are of the work %v", ours.work)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs"
 	"weighpost/parsers/strict"
 )
 
@@ -209,7 +210,7 @@ func TestAKillNeverGivesAttempts(t *testing.T) {
 		k := &clock{now: at(0)}
 		dir := t.TempDir()
 		looked := 0
-		for range 500 { // each round is a start, an attempt or two, and a kill, before or after its answer
+		for range 50 + 2*after { // each round is a start, an attempt or two, and a kill, before or after its answer
 			th := openThrottle(t, dir, LockConfig{After: after, UntilUnlocked: true}, k)
 			for i := range 1 + looked%2 {
 				y, err := th.Begin(from(fmt.Sprint(looked), somebody))
@@ -263,12 +264,14 @@ func TestACleanStopKeepsTheCountAsItIs(t *testing.T) {
 	}
 }
 
-// TestAMillionNamesAndAddresses take no more memory than ten thousand, and make nobody's count forgotten.
+// TestAMillionNamesAndAddresses take no more memory than ten thousand, and make nobody's count forgotten. A million are many
+// seconds with the race detector: without WEIGHPOST_LONG=1 it is each place taken three times over.
 func TestAMillionNamesAndAddresses(t *testing.T) {
+	many, _ := needs.Rounds(t, 3*mostPlaces, 1_000_000)
 	k := &clock{now: at(0)}
 	th := openThrottle(t, t.TempDir(), LockConfig{}, k)
 	wrong(t, th, k, somebody)
-	for i := range 1_000_000 {
+	for i := range many {
 		key := digestOf(fmt.Sprint(i))
 		th.account(key, false)
 		th.pairs.get(key, func() *place { return &place{} })
