@@ -13,8 +13,8 @@ import (
 // Remote is a sink over a folder that is reached over a network. It is used by one goroutine at a time, but for what
 // sinks.Storer says.
 //
-// A connection is kept as long as all goes well; after any error but a refusal the next delivery dials anew: sessions of a
-// server that was started again stay dead.
+// A connection is kept as long as all goes well, however slowly; after any error but a refusal the next delivery dials anew: sessions of
+// a server that was started again stay dead.
 type Remote struct {
 	filing  Filing
 	address string
@@ -107,7 +107,7 @@ func (r *Remote) within(ctx context.Context, f func(context.Context, *Visit) (in
 		}()
 		n, err := f(ctx, r.visit)
 		var refused sinks.Refused
-		sound = ctx.Err() == nil && (err == nil || errors.As(err, &refused))
+		sound = ctx.Err() == nil && (err == nil || errors.Is(err, errSlow) || errors.As(err, &refused))
 		return n, err
 	})
 }
