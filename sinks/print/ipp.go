@@ -30,14 +30,27 @@ type printer struct {
 
 	entry string // the entry that has a job,
 	job   int    // and which
+	who   string // what the printer calls it
 	anew  string // the entry that was sent a second time, since the printer had forgotten its job
+	stray time.Duration
+	idle  time.Time // since when the printer has had nothing to do, by its own words, though the job is not printed; zero while it has
 }
 
 // errForgotten says that the printer does not know the job: it lost it, or it printed it and keeps no list.
 var errForgotten = errors.New("the printer does not know the job any more")
 
-// look is how often a job is asked about.
-const look = 250 * time.Millisecond
+// requestingUser is who prints, as print servers list it.
+const requestingUser = "weighpost"
+
+// A job is asked about soon at first, then less and less often.
+const (
+	firstLook = 15 * time.Millisecond
+	mostLook  = 250 * time.Millisecond
+)
+
+// strayAfter is how long a printer may be idle, with nothing queued, before a job of which it says that it is still to be printed
+// counts as forgotten. A print server that is killed between two of its lists leaves such a job behind, which nothing will ever print.
+const strayAfter = 5 * time.Second
 
 // mostAnswer bounds an answer.
 const mostAnswer = 256 << 10
@@ -47,7 +60,7 @@ func newPrinter(c *Config) (*printer, error) {
 	if err != nil {
 		return nil, errors.New("the address of the printer is no URL")
 	}
-	p := &printer{cfg: c, uri: u.String()}
+	p := &printer{cfg: c, uri: u.String(), stray: strayAfter}
 	u.Scheme = map[string]string{"ipp": "http", "ipps": "https"}[u.Scheme] // RFC 8010 section 3.3, RFC 7472
 	if u.Port() == "" {
 		u.Host += ":631"
@@ -72,7 +85,7 @@ func (p *printer) send(ctx context.Context, d document) (given string, maybe boo
 			answered := errors.As(err, &refused) || errors.As(err, &busy) || errors.As(err, &unusable)
 			return "", !answered, err
 		}
-		p.entry, p.job = d.id, job
+		p.entry, p.job, p.who, p.idle = d.id, job, "", time.Time{}
 	}
 	given, err = p.finished(ctx)
 	var refused sinks.Refused
@@ -107,7 +120,7 @@ func (p *printer) print(ctx context.Context, d document) (job int, err error) {
 
 // finished waits until the job is printed, or is known not to be for now.
 func (p *printer) finished(ctx context.Context) (given string, err error) {
-	for {
+	for wait := firstLook; ; wait = min(2*wait, mostLook) {
 		given, done, err := p.jobState(ctx)
 		if done || err != nil {
 			return given, err
@@ -115,7 +128,7 @@ func (p *printer) finished(ctx context.Context) (given string, err error) {
 		select {
 		case <-ctx.Done():
 			return "", fmt.Errorf("job %d is not printed yet: %w", p.job, ctx.Err())
-		case <-time.After(look):
+		case <-time.After(wait):
 		}
 	}
 }
@@ -124,7 +137,7 @@ func (p *printer) finished(ctx context.Context) (given string, err error) {
 const (
 	jobPending, jobHeld, jobProcessing, jobStopped, jobCanceled, jobAborted, jobCompleted = 3, 4, 5, 6, 7, 8, 9
 
-	printerStopped = 5
+	printerIdle, printerStopped = 3, 5
 )
 
 func (p *printer) jobState(ctx context.Context) (given string, done bool, err error) {
@@ -137,6 +150,9 @@ func (p *printer) jobState(ctx context.Context) (given string, done bool, err er
 		return "", false, fmt.Errorf("%w (%d)", errForgotten, p.job)
 	case err != nil:
 		return "", false, err
+	}
+	if p.another(answer.Job) {
+		return "", false, fmt.Errorf("%w (%d): it has given the number to another", errForgotten, p.job)
 	}
 	given = fmt.Sprintf("job %d", p.job)
 	state, _ := number(answer.Job, "job-state")
@@ -158,14 +174,40 @@ func (p *printer) jobState(ctx context.Context) (given string, done bool, err er
 	return "", false, fmt.Errorf("the printer says that job %d is in the state %d, which there is not", p.job, state)
 }
 
+// another says whether a job is not ours: a print server that is killed may lose a job, and give its number to the next that anybody
+// prints. Some printers change names, or keep them from strangers: what counts is that the job is the one that was first asked about.
+func (p *printer) another(job goipp.Attributes) bool {
+	name, user := textOf(job, "job-name"), textOf(job, "job-originating-user-name")
+	who := textOf(job, "job-uuid") + "\n" + name
+	if p.who == "" {
+		if user != "" && user != requestingUser && !strings.HasPrefix(p.entry, name) {
+			return true
+		}
+		p.who = who
+	}
+	return p.who != who
+}
+
 // standsStill is nil as long as the printer prints.
 func (p *printer) standsStill(ctx context.Context) error {
 	answer, err := p.ask(ctx, p.request(goipp.OpGetPrinterAttributes), nil)
 	if err != nil {
 		return err
 	}
-	if state, _ := number(answer.Printer, "printer-state"); state == printerStopped {
+	state, _ := number(answer.Printer, "printer-state")
+	if state == printerStopped {
+		p.idle = time.Time{}
 		return sinks.Busy{Err: fmt.Errorf("the printer is stopped%s; job %d waits there", words(answer.Printer, "printer-state-reasons"), p.job), After: again}
+	}
+	// queued-job-count counts what is pending, held, processing or stopped (RFC 8011 section 5.4.24).
+	queued, told := number(answer.Printer, "queued-job-count")
+	switch {
+	case state != printerIdle || !told || queued > 0:
+		p.idle = time.Time{}
+	case p.idle.IsZero():
+		p.idle = time.Now()
+	case time.Since(p.idle) > p.stray:
+		return fmt.Errorf("%w (%d): it has nothing to print, and does not say that the job is printed", errForgotten, p.job)
 	}
 	return nil
 }
@@ -176,7 +218,7 @@ func (p *printer) request(op goipp.Op) *goipp.Message {
 	m.Operation.Add(goipp.MakeAttribute("attributes-charset", goipp.TagCharset, goipp.String("utf-8")))
 	m.Operation.Add(goipp.MakeAttribute("attributes-natural-language", goipp.TagLanguage, goipp.String("en")))
 	m.Operation.Add(goipp.MakeAttribute("printer-uri", goipp.TagURI, goipp.String(p.uri)))
-	m.Operation.Add(goipp.MakeAttribute("requesting-user-name", goipp.TagName, goipp.String("weighpost")))
+	m.Operation.Add(goipp.MakeAttribute("requesting-user-name", goipp.TagName, goipp.String(requestingUser)))
 	return m
 }
 
@@ -271,6 +313,22 @@ func number(list goipp.Attributes, name string) (int, bool) {
 		}
 	}
 	return 0, false
+}
+
+// textOf gives the first text or name of an attribute, "" where there is none.
+func textOf(list goipp.Attributes, name string) string {
+	for _, a := range list {
+		if a.Name != name || len(a.Values) == 0 {
+			continue
+		}
+		switch v := a.Values[0].V.(type) {
+		case goipp.String:
+			return string(v)
+		case goipp.TextWithLang:
+			return v.Text
+		}
+	}
+	return ""
 }
 
 // words gives keywords for a sentence: " (media-empty)", "" where there are none.

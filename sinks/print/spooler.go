@@ -23,6 +23,9 @@ func (w *spooler) close() {}
 var requestID = regexp.MustCompile(`request id is (\S+)`)
 
 func (w *spooler) send(ctx context.Context, d document) (given string, maybe bool, err error) {
+	if strings.ContainsRune(d.id, 0) { // no system hands that to a command
+		return "", false, sinks.Refused{Err: fmt.Errorf("the id %q holds a NUL, and lp cannot be given such a title: print it by ipp", d.id)}
+	}
 	ctx, cancel := context.WithTimeout(ctx, w.cfg.Timeout.D())
 	defer cancel()
 	args := w.server()
@@ -56,16 +59,28 @@ func (w *spooler) judge(ctx context.Context, err error, said string) error {
 	case strings.Contains(lower, "not accepting"):
 		return sinks.Busy{Err: why, After: again}
 	case strings.Contains(lower, "does not exist"):
-		if w.runs(ctx) {
-			return sinks.Unusable{Err: why}
-		}
-		return errors.New("the spooler is not running")
+		return w.missing(ctx, why)
 	case strings.Contains(lower, "unsupported document-format"), strings.Contains(lower, "forbidden"), strings.Contains(lower, "not authorized"):
 		return sinks.Unusable{Err: why}
 	case said == "":
 		return fmt.Errorf("lp failed: %w", err)
 	}
 	return why
+}
+
+// missing finds out what it means that lp knows no such queue, which it also says of a spooler that does not run: only where the spooler
+// runs, and itself does not know the queue, and still runs, is a person needed. One that is just being started is waited for.
+func (w *spooler) missing(ctx context.Context, why error) error {
+	if !w.runs(ctx) {
+		return errors.New("the spooler is not running")
+	}
+	if _, _, err := run(ctx, "lpstat", append(w.server(), "-p", w.cfg.Queue), nil); err == nil {
+		return fmt.Errorf("the spooler was not running just now: %w", why)
+	}
+	if !w.runs(ctx) {
+		return errors.New("the spooler is not running")
+	}
+	return sinks.Unusable{Err: why}
 }
 
 // runs asks whether the spooler is there.

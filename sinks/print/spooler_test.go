@@ -74,6 +74,40 @@ func TestASpoolerThatDoesNotTakeJobs(t *testing.T) {
 	}
 }
 
+// TestASpoolerThatWasJustStarted: lp says the same of a spooler that does not run and of a queue that there is not. One that has come up
+// by the time that it is asked is waited for, and no person is called. The commands are stand-ins, as the moment cannot be met on purpose.
+func TestASpoolerThatWasJustStarted(t *testing.T) {
+	dir := t.TempDir()
+	t.Setenv("PATH", dir+":"+os.Getenv("PATH"))
+	stand := func(name, script string) {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte("#!/bin/sh\n"+script+"\n"), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	stand("lp", `echo "lp: Error - The printer or class does not exist." >&2; exit 1`)
+	c := slips()
+	c.Way, c.Queue = Spooler, "lab"
+	for knows, person := range map[string]bool{"true": false, "false": true} {
+		stand("lpstat", `case "$*" in -r) echo "scheduler is running";; *"-p lab") `+knows+`;; *) exit 2;; esac`)
+		_, err := open(t, c).Deliver(t.Context(), sinktest.Weighings(1, 1))
+		if err == nil || errors.As(err, new(sinks.Unusable)) != person {
+			t.Errorf("the queue is there by then, %s: %v", knows, err)
+		}
+	}
+}
+
+// TestATitleThatNoCommandTakes: an id with a NUL, as a journal from elsewhere may have, is set aside and not tried for ever.
+func TestATitleThatNoCommandTakes(t *testing.T) {
+	c := slips()
+	c.Way, c.Queue = Spooler, "lab"
+	entries := sinktest.Weighings(1, 1)
+	entries[0].ID += "\x00"
+	var refused sinks.Refused
+	if n, err := open(t, c).Deliver(t.Context(), entries); n != 0 || !errors.As(err, &refused) || !strings.Contains(err.Error(), "NUL") {
+		t.Errorf("%d printed: %v", n, err)
+	}
+}
+
 func open(t testing.TB, c *Config) sinks.Sink {
 	t.Helper()
 	s, err := c.Open("labels", sinks.Env{})
@@ -166,13 +200,22 @@ func TestIPPErrorsAreToldApart(t *testing.T) {
 }
 
 // TestAPrintServerKilledInMidJob: what it had taken is not sent again where it still knows of it; a job that it lost, as a server
-// does that is killed before it has written its list, comes again, marked as a copy. Nothing is torn.
+// does that is killed before it has written its list, comes again, marked as a copy, and so does one of which its lists say both that it
+// is printed and that it is not, as they do after a kill between the two, and one whose number it has given to somebody else. Nothing is
+// torn.
 func TestAPrintServerKilledInMidJob(t *testing.T) {
-	for name, forgets := range map[string]bool{"and knows of it": false, "and has lost it": true} {
+	cases := map[string]struct{ forget, meanwhile func(*testing.T, *spoolerd) }{
+		"and knows of it":                        {nil, nil},
+		"and has lost it":                        {loseJobs, nil},
+		"and has two minds about it":             {confuseJobs, nil},
+		"and has given its number to a stranger": {loseJobs, strangerPrints},
+	}
+	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
 			s := startSpooler(t)
 			s.printer.set(func() { s.printer.jam = true })
 			sink := open(t, printers(s))
+			sink.(*Sink).way.(*printer).stray = 300 * time.Millisecond
 			entries := sinktest.Weighings(1, 1)
 			ctx, cancel := context.WithTimeout(t.Context(), 700*time.Millisecond)
 			defer cancel()
@@ -183,17 +226,20 @@ func TestAPrintServerKilledInMidJob(t *testing.T) {
 			if n, err := sink.Deliver(t.Context(), entries); n != 0 || err == nil {
 				t.Fatalf("%d printed while the server was away: %v", n, err)
 			}
-			if forgets {
-				jobs, _ := filepath.Glob(filepath.Join(s.dir, "spool", "[cd]0*"))
-				for _, job := range append(jobs, filepath.Join(s.dir, "cache", "job.cache")) {
-					os.Remove(job)
-				}
+			if c.forget != nil {
+				c.forget(t, s)
 			}
 			s.printer.set(func() { s.printer.jam = false })
 			s.start(t)
+			if c.meanwhile != nil {
+				c.meanwhile(t, s)
+			}
 			printedInTheEnd(t, sink, entries)
 			copies := 0
 			for i, job := range s.printer.wait(t, 1) {
+				if job == strangers {
+					continue
+				}
 				if !strings.Contains(job, entries[0].ID) {
 					t.Errorf("job %d is torn: %q", i, job)
 				}
@@ -201,23 +247,58 @@ func TestAPrintServerKilledInMidJob(t *testing.T) {
 					copies++
 				}
 			}
-			if forgets != (copies > 0) {
+			if (c.forget != nil) != (copies > 0) {
 				t.Errorf("%d are marked as copies", copies)
 			}
 		})
 	}
 }
 
+// loseJobs has a print server that does not run forget all jobs.
+func loseJobs(_ *testing.T, s *spoolerd) {
+	jobs, _ := filepath.Glob(filepath.Join(s.dir, "spool", "[cd]0*"))
+	for _, job := range append(jobs, filepath.Join(s.dir, "cache", "job.cache")) {
+		os.Remove(job)
+	}
+}
+
+const strangers = "a slip of somebody else\n"
+
+// strangerPrints has somebody else print, who gets the first number.
+func strangerPrints(t *testing.T, s *spoolerd) {
+	path := filepath.Join(t.TempDir(), "slip")
+	if err := os.WriteFile(path, []byte(strangers), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if said := s.must(t, "lp", "-d", "lab", "-t", "other", "-o", "document-format=application/vnd.cups-raw", path); !strings.Contains(said, "lab-1 ") {
+		t.Fatalf("the stranger got another number: %s", said)
+	}
+}
+
+// confuseJobs has its list say that a job is completed, of which the job's own file says that it is being printed.
+func confuseJobs(t *testing.T, s *spoolerd) {
+	path := filepath.Join(s.dir, "cache", "job.cache")
+	list, err := os.ReadFile(path)
+	changed := strings.Replace(string(list), "State 5\n", "State 9\n", 1)
+	if err != nil || changed == string(list) {
+		t.Fatalf("no job is being printed: %v %s", err, list)
+	}
+	if err := os.WriteFile(path, []byte(changed), 0o640); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // printedInTheEnd tries again, as deliveries do.
 func printedInTheEnd(t *testing.T, sink sinks.Sink, entries []record.Entry) {
 	t.Helper()
-	deadline := time.Now().Add(15 * time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
 	for {
-		n, err := sink.Deliver(t.Context(), entries)
+		n, err := sink.Deliver(ctx, entries)
 		if n == 1 {
 			return
 		}
-		if time.Now().After(deadline) {
+		if ctx.Err() != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(50 * time.Millisecond)
