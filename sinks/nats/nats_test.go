@@ -101,7 +101,8 @@ func (r *reader) messages() []*jetstream.RawStreamMsg {
 		r.t.Fatal(err)
 	}
 	var last uint64
-	for end := time.Now().Add(30 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+	const patience = 30 * time.Second // with nothing that comes
+	for end := time.Now().Add(patience); ; time.Sleep(50 * time.Millisecond) {
 		ctx, cancel := context.WithTimeout(context.Background(), 3*time.Second)
 		s, err := js.Stream(ctx, r.stream)
 		if errors.Is(err, jetstream.ErrStreamNotFound) {
@@ -117,6 +118,7 @@ func (r *reader) messages() []*jetstream.RawStreamMsg {
 			if m, err = s.GetMsg(ctx, r.next); err == nil {
 				r.all = append(r.all, m)
 				r.next++
+				end = time.Now().Add(patience)
 			}
 		}
 		cancel()

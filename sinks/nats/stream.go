@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
+	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 
@@ -37,15 +39,43 @@ func (l *link) look(ctx context.Context, c *Config) error {
 	return nil
 }
 
+// askAgain is how long one question about the stream goes unanswered before the next is put.
+const askAgain = time.Second
+
+// info asks for the stream, again and again until there is an answer or the time is over: while its servers elect a leader they drop
+// questions, and who waited for the answer to the first would learn seconds too late that there is a leader.
 func (l *link) info(ctx context.Context, name string) (*jetstream.StreamInfo, error) {
+	type answer struct {
+		info *jetstream.StreamInfo
+		err  error
+	}
+	answers := make(chan answer, dialLimit/askAgain+1)
+	var asking sync.WaitGroup
+	defer asking.Wait()
 	ctx, cancel := context.WithTimeout(ctx, dialLimit)
 	defer cancel()
 	defer l.hasten(cancel)()
-	s, err := l.js.Stream(ctx, name)
-	if err != nil {
-		return nil, err
+	ask := func() {
+		s, err := l.js.Stream(ctx, name)
+		if err != nil {
+			answers <- answer{nil, err}
+			return
+		}
+		answers <- answer{s.CachedInfo(), nil}
 	}
-	return s.CachedInfo(), nil
+	asking.Go(ask)
+	next := time.NewTicker(askAgain)
+	defer next.Stop()
+	for asked := 1; ; asked++ {
+		select {
+		case a := <-answers:
+			return a.info, a.err
+		case <-next.C:
+			if asked < cap(answers) {
+				asking.Go(ask)
+			}
+		}
+	}
 }
 
 // hasten calls cancel when a server says that we may not do what we do, which it does beside any answer, until the function
