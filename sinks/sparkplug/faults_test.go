@@ -13,18 +13,29 @@ import (
 )
 
 // QoS 0, which the standard wants, loses what is on its way when a connection ends. So these tests tell what was lost and do not judge it;
-// what a host hears is unaltered and in order. The rounds are few in the long form too: a sink whose sessions are short waits up to 30 s
-// before the next one.
+// what a host hears is unaltered and in order.
+
+// hurried is a sink that waits half a second at most before its next session: as its sessions are short here, it would otherwise wait
+// twice as long each time, up to 30 s.
+func hurried(t *testing.T, c Config, answers time.Duration) *Sink {
+	t.Helper()
+	s, err := patient(c, "floor", sinks.Env{Site: "north-seed-bank"}, answers, 500*time.Millisecond)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = s.Close() })
+	return s
+}
 
 // TestBrokerKilledInMidWrite kills the broker while data goes to it. The host is back before the sink.
 func TestBrokerKilledInMidWrite(t *testing.T) {
-	rounds, random := needs.Rounds(t, 2, 8)
+	rounds, random := needs.Rounds(t, 2, 50)
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	h, between := listen(t, broker), toxic.Start(t, broker.Addr())
 	c := config(broker)
 	c.Broker = "mqtt://" + between.Addr()
 	entries := sinktest.Weighings(rounds*400, 5)
-	amid := sinktest.Amid(t, open(t, c), entries, rounds, random, func(int) {
+	amid := sinktest.Amid(t, hurried(t, c, answerLimit), entries, rounds, random, func(int) {
 		broker.Kill(t)
 		between.Down()
 		broker.Start(t)
@@ -36,18 +47,13 @@ func TestBrokerKilledInMidWrite(t *testing.T) {
 
 // TestThroughABadNetwork delays, resets, cuts and closes what goes between sink and broker.
 func TestThroughABadNetwork(t *testing.T) {
-	rounds, random := needs.Rounds(t, 6, 12)
+	rounds, random := needs.Rounds(t, 6, 100)
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	h, between := listen(t, broker), toxic.Start(t, broker.Addr())
 	c := config(broker)
 	c.Broker = "mqtt://" + between.Addr()
-	s, err := patient(c, "floor", sinks.Env{Site: "north-seed-bank"}, 700*time.Millisecond)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer s.Close()
 	entries := sinktest.Weighings(rounds*100, 5)
-	amid := sinktest.Amid(t, s, entries, rounds, random, func(round int) {
+	amid := sinktest.Amid(t, hurried(t, c, 700*time.Millisecond), entries, rounds, random, func(round int) {
 		mend := between.Fault(t, round, random)
 		time.Sleep(time.Duration(20+random.IntN(150)) * time.Millisecond)
 		mend()

@@ -23,7 +23,7 @@ func TestPromises(t *testing.T) {
 		h := listen(t, broker)
 		return sinktest.Harness{
 			Open: func() (sinks.Sink, error) {
-				return patient(config(broker), "floor", sinks.Env{Site: "north-seed-bank"}, 700*time.Millisecond)
+				return patient(config(broker), "floor", sinks.Env{Site: "north-seed-bank"}, 700*time.Millisecond, mostWait)
 			},
 			Received: func() []sinktest.Arrival { return h.weighings(t) },
 			Break:    func() { broker.Freeze(t) },

@@ -61,6 +61,7 @@ type Sink struct {
 	names names
 	log   *slog.Logger
 	limit time.Duration // for each answer of the broker
+	most  time.Duration // between two attempts to make a session
 
 	end  context.CancelFunc
 	done chan struct{}
@@ -78,15 +79,15 @@ type Sink struct {
 
 // New makes the sink. The broker need not be there.
 func New(cfg Config, id string, env sinks.Env) (*Sink, error) {
-	return patient(cfg, id, env, answerLimit)
+	return patient(cfg, id, env, answerLimit, mostWait)
 }
 
 // answerLimit is how long each answer of the broker may take.
 const answerLimit = 10 * time.Second
 
-func patient(cfg Config, id string, env sinks.Env, limit time.Duration) (*Sink, error) {
+func patient(cfg Config, id string, env sinks.Env, limit, most time.Duration) (*Sink, error) {
 	ctx, cancel := context.WithCancel(context.Background())
-	s := &Sink{cfg: cfg, names: cfg.names(env), log: env.Logger(id), limit: limit, end: cancel, done: make(chan struct{}), wish: make(chan struct{}, 1),
+	s := &Sink{cfg: cfg, names: cfg.names(env), log: env.Logger(id), limit: limit, most: most, end: cancel, done: make(chan struct{}), wish: make(chan struct{}, 1),
 		why: errors.New("the broker was not asked yet"), changed: make(chan struct{}), devices: map[string]*device{}}
 	if s.names.node == "" {
 		cancel()
@@ -119,7 +120,7 @@ func (s *Sink) keep(ctx context.Context) {
 		if ctx.Err() != nil {
 			return
 		}
-		if time.Since(began) > mostWait {
+		if time.Since(began) > s.most {
 			wait = firstWait
 		}
 		s.log.Info("no session with the Sparkplug broker", "why", err, "next try in", wait)
@@ -127,7 +128,7 @@ func (s *Sink) keep(ctx context.Context) {
 		case <-time.After(wait):
 		case <-ctx.Done():
 		}
-		wait = min(2*wait, mostWait)
+		wait = min(2*wait, s.most)
 	}
 }
 
