@@ -186,15 +186,18 @@ func (r *rig) trouble(t *testing.T, dice *rand.Rand) (mend func()) {
 // TestKilledWhileDeliveringToEverySink kills the whole daemon at random while it delivers to every kind of destination at once, through bad
 // networks, and with the servers killed as well. The balances, the journal and what lies at the far sides are the judges.
 func TestKilledWhileDeliveringToEverySink(t *testing.T) {
-	rounds, seed, dice := needs.Kills(t, 3)
-	rounds = min(rounds, 100)
-	t.Logf("here %d of them", rounds)
-	r := newRig(t, seed)
+	const few = 3
+	rounds, dice := needs.Rounds(t, few, 100)
+	every := 90 * time.Millisecond
+	if rounds > few { // what the slowest share has not got by the end is waited for
+		every = 300 * time.Millisecond
+	}
+	r := newRig(t, dice.Uint64())
 	printing, stop := context.WithCancel(t.Context())
 	defer stop()
 	var printers sync.WaitGroup
 	for _, c := range r.balances {
-		printers.Go(func() { c.print(printing, 90*time.Millisecond) })
+		printers.Go(func() { c.print(printing, every) })
 	}
 	for range rounds {
 		daemon := r.start(t)
