@@ -69,6 +69,7 @@ func (g *Gateway) Sinks() []console.Sink {
 			Delivered: s.Delivered, Parked: s.Parked, Lag: s.Lag, Where: one.cfg.Settings.Destination(),
 			BehindSince: moment(s.BehindSince), LastSuccess: moment(s.LastSuccess), LastError: s.LastError, FailedAt: moment(s.FailedAt),
 			NextTry: moment(s.NextTry), Waiting: s.Waiting, AtLeast: s.AtLeast, PerMinute: s.PerMinute, Remedy: s.Remedy,
+			Closed: one.cfg.Delivery.Closed, Holds: one.cfg.Delivery.Hold != "",
 		}
 		if s.Oldest != nil {
 			k.Oldest = s.Oldest.ID

@@ -20,7 +20,7 @@ import (
 var (
 	hostSections = []string{"site", "page"}
 	// pathKeys name files and folders of the host.
-	pathKeys = []string{"folder", "ca", "certificate", "key", "pseudo_terminal", "requests_folder"}
+	pathKeys = []string{"folder", "ca", "certificate", "key", "pseudo_terminal", "requests_folder", "file"}
 )
 
 // The folders beside the configuration file in which the API may name files: somebody on the host has put them there for that.
@@ -84,13 +84,18 @@ func (o onHost) refuse(kind, key, text string) (what, allowed string) {
 			"file:" + filepath.Join(o.dir, secretsFolder) + "/NAME, or one that is in use"
 	case o.known[kind+"\x00"+text]:
 		return "", ""
-	case key == "layout":
+	case kind == "sinks.address": // of a printer in the network
+		return "", ""
+	case key == "layout" && kind != "sinks.line.layout": // there it is the text of one
 		if path := filepath.Join(o.dir, text); filepath.IsLocal(text) && o.within(layoutsFolder, path) {
 			return "", ""
 		}
 		return "is a file that is not in use, and lies outside of the folder " + layoutsFolder + " beside the configuration file", layoutsFolder + "/NAME"
 	case slices.Contains(pathKeys, key) || strings.HasSuffix(key, "_file") || strings.HasSuffix(key, "_folder"):
-		return "names a file or a folder of the host that is not in use: that is set in the file there", ""
+		return "names a file or a folder of weighpost's own computer that no setting names yet",
+			"one that a setting names already; another one is written into the configuration file there first, which is read anew"
+	case key == "device" && !strings.HasPrefix(filepath.ToSlash(filepath.Clean(text)), "/dev/hidg"):
+		return "is no keyboard that a computer plays at its USB gadget port", "/dev/hidg0, or what the configuration file on weighpost's own computer names"
 	case key == "address" && !strings.Contains(text, "://") && !device(text):
 		return "is no serial device", "/dev/…, COM3, tcp://host:port, rfc2217://host:port"
 	}

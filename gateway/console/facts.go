@@ -108,6 +108,9 @@ type Sink struct {
 	PerMinute float64     `json:"per_minute" doc:"How many entries were delivered a minute, over the last five minutes or since the start."`
 	Remedy    string      `json:"remedy,omitempty" doc:"What to do about its state; absent where there is nothing."`
 	Paused    *SinkPaused `json:"paused,omitempty" doc:"Who paused its deliveries, and why; absent where nobody did."`
+
+	Closed string `json:"-"` // what closes the batches that it gets: hour, day or a number; "": entries go as they come
+	Holds  bool   `json:"-"` // weighings wait until somebody releases them
 }
 
 // SinkPaused says who stopped the deliveries of a sink for a time.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"iter"
 	"slices"
 	"time"
 
@@ -198,7 +199,7 @@ func (r *Runner) deliverAgain(ctx context.Context) (did bool, wait time.Duration
 	r.forgetArrived(ctx)
 	most := r.cfg.BatchSize
 	switch {
-	case r.stopped && !r.due():
+	case r.closing.on(), r.stopped && !r.due():
 		most = 1
 	case (r.tries > 0 || r.stopped) && r.due():
 		return false, 0, nil // what is due comes first, and tells when the sink works
@@ -221,7 +222,7 @@ func (r *Runner) deliverAgain(ctx context.Context) (did bool, wait time.Duration
 		batch = append(batch, entries[0])
 	}
 	r.hurried(true)
-	n, err := r.try(ctx, batch)
+	n, err := r.tryAgain(ctx, batch)
 	if !r.recordAnswers(ctx, r.answers(batch, n)) {
 		return true, 0, nil
 	}
@@ -234,6 +235,29 @@ func (r *Runner) deliverAgain(ctx context.Context) (did bool, wait time.Duration
 		return true, r.refuseAgain(ctx, batch[n], refused.Err), nil
 	}
 	return true, r.judge(ctx, err), nil
+}
+
+// tryAgain hands parked entries over. A sink of closed batches gets each as a batch of its own: theirs are closed.
+func (r *Runner) tryAgain(ctx context.Context, batch []record.Entry) (n int, err error) {
+	if !r.closing.on() {
+		return r.try(ctx, batch)
+	}
+	if r.pausedBy() != nil {
+		return 0, ErrPaused
+	}
+	e := batch[0]
+	alone := planned{Name: fmt.Sprintf("late-%06d", e.Seq), First: e.Seq, Last: e.Seq, Count: 1}
+	var misread error
+	left, err := r.handBatch(ctx, alone, func(context.Context, func(), *error) iter.Seq2[record.Entry, error] {
+		return func(yield func(record.Entry, error) bool) { yield(e, nil) }
+	}, &misread)
+	if err == nil && len(left) > 0 {
+		return 0, sinks.Refused{Err: left[0].Err}
+	}
+	if err != nil {
+		return 0, err
+	}
+	return 1, nil
 }
 
 // settleAgain gives back what did not arrive.

@@ -1,6 +1,7 @@
 package deliver
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"slices"
@@ -8,6 +9,7 @@ import (
 	"testing/synctest"
 
 	"weighpost/gateway/record"
+	"weighpost/sinks"
 	"weighpost/sinks/sinktest"
 )
 
@@ -54,6 +56,41 @@ func TestHeldIsCountedOnce(t *testing.T) {
 		synctest.Wait()
 		if names, got := s.contents(); len(names) != 15 || len(got) != 30 || r.Status().Held != 30 {
 			t.Errorf("%d batches of %d entries, %d held, want 30", len(names), len(got), r.Status().Held)
+		}
+		r.stop(t)
+	})
+}
+
+// TestWhatABatchLeftOutIsDeliveredAgainByItself, as a batch of one, and is refused again where the destination still cannot hold it.
+func TestWhatABatchLeftOutIsDeliveredAgainByItself(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, l := newBoxes(), newLog(sinktest.Weighings(10, 3)...)
+		third := l.entries[2]
+		holds := false
+		s.before = func(_ context.Context, b sinks.Batch) ([]sinks.LeftOut, error) {
+			if !holds && b.First <= third.Seq {
+				return []sinks.LeftOut{{Entry: third, Err: errors.New("no unit")}}, nil
+			}
+			return nil, nil
+		}
+		r := start(t, l, s, closedBy("10"))
+		synctest.Wait()
+		retry := func() {
+			t.Helper()
+			if err := r.Retry(t.Context(), []uint64{third.Seq}, &record.ParkedActed{Sink: "archive"}); err != nil {
+				t.Fatal(err)
+			}
+			synctest.Wait()
+		}
+		retry()
+		if st := r.Status(); st.State != Working || st.Parked != 1 || len(s.names) != 2 || len(s.boxes["late-000003"]) != 0 {
+			t.Fatalf("refused again: %+v, %v", st, s.names)
+		}
+		delete(s.times, "late-000003")
+		holds = true
+		retry()
+		if st := r.Status(); st.State != Working || st.Parked != 0 || !slices.Equal(s.boxes["late-000003"], []string{third.ID}) {
+			t.Errorf("%+v, %v", st, s.boxes)
 		}
 		r.stop(t)
 	})

@@ -40,6 +40,15 @@ func (r *Runner) handOver(ctx context.Context) (left []sinks.LeftOut, err, misre
 	if r.pausedBy() != nil {
 		return nil, ErrPaused, nil
 	}
+	left, err = r.handBatch(ctx, *r.plan, func(ctx context.Context, alive func(), misread *error) iter.Seq2[record.Entry, error] {
+		return r.batchEntries(ctx, *r.plan, alive, misread)
+	}, &misread)
+	return left, err, misread
+}
+
+// handBatch hands one closed batch over, whose entries from gives.
+func (r *Runner) handBatch(ctx context.Context, p planned, from func(context.Context, func(), *error) iter.Seq2[record.Entry, error],
+	misread *error) (left []sinks.LeftOut, err error) {
 	dctx, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
 	defer cancel(nil)
 	defer r.endSoon(ctx, func() { cancel(nil) })()
@@ -52,24 +61,24 @@ func (r *Runner) handOver(ctx context.Context) (left []sinks.LeftOut, err, misre
 			timer.Reset(r.cfg.Deadline.D())
 		}
 	}
-	entries := r.batchEntries(dctx, *r.plan, alive, &misread)
+	entries := from(dctx, alive, misread)
 	defer func() {
 		if p := recover(); p != nil {
 			left, err = nil, fmt.Errorf("the sink failed inside (please report this): %v", p)
 			r.deps.Log.Error("the sink panicked", "panic", p)
 		}
 	}()
-	left, err = r.sink.(sinks.Collector).Collect(dctx, sinks.Batch{Name: r.plan.Name, First: r.plan.First, Last: r.plan.Last, Entries: entries, Alive: alive})
+	left, err = r.sink.(sinks.Collector).Collect(dctx, sinks.Batch{Name: p.Name, First: p.First, Last: p.Last, Entries: entries, Alive: alive})
 	var refused sinks.Refused
 	switch {
 	case errors.Is(context.Cause(dctx), context.DeadlineExceeded) && err != nil:
 		err = slow
 	case errors.As(err, &refused):
 		err = fmt.Errorf("the sink refuses a whole batch (please report this): %s", refused.Err)
-	case err == nil && misread != nil:
-		err = misread
+	case err == nil && *misread != nil:
+		err = *misread
 	}
-	return left, err, misread
+	return left, err
 }
 
 // batchEntries reads the entries of a batch, a piece at a time. It calls alive for each.

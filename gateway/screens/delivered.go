@@ -84,6 +84,8 @@ func (s *Screens) destination(w who, k console.Sink) destination {
 // Behind says how far a sink is behind, in words and a number.
 func (d destination) Behind() string {
 	switch {
+	case d.Gathers() != "":
+		return entriesWords(d.Waiting) + " gathered for the next batch"
 	case d.Waiting > 0 && d.AtLeast:
 		return "behind by " + entriesWords(d.Waiting) + " or more"
 	case d.Waiting > 0:
@@ -94,8 +96,36 @@ func (d destination) Behind() string {
 		return "nothing is delivered there any more"
 	case d.Parked > 0:
 		return "has everything but what it refused"
+	case d.Holds:
+		return "has everything that was released"
 	}
 	return "has everything"
+}
+
+// batchLate is how long after the end of an hour or a day its batch may still come: the wait for stragglers, and its delivery.
+const batchLate = 5 * time.Minute
+
+// Gathers says when what is gathered for a closed batch goes out; "" where nothing is, or it should have gone out.
+func (d destination) Gathers() string {
+	if d.Closed == "" || d.State != "working" || d.Waiting == 0 || d.AtLeast {
+		return ""
+	}
+	every, per := time.Hour, "hour"
+	switch d.Closed {
+	case "hour":
+	case "day":
+		every, per = 24*time.Hour, "day"
+	default:
+		return fmt.Sprintf("They go out together as soon as there are %s of them.", d.Closed)
+	}
+	if d.BehindSince == nil {
+		return ""
+	}
+	ends := d.BehindSince.Time().UTC().Truncate(every).Add(every)
+	if time.Now().After(ends.Add(batchLate)) {
+		return ""
+	}
+	return fmt.Sprintf("They go out together once the %s is over, at %s (UTC).", per, ends.Format("15:04"))
 }
 
 // Rate is how much is delivered of late, in words; "" where nothing is.
@@ -111,7 +141,7 @@ func (d destination) Rate() string {
 
 // Late says whether a sink is behind for longer than a delivery takes.
 func (d destination) Late() bool {
-	return d.Lag > 0 && d.Paused == nil && (d.State != "working" || d.BehindSince != nil && time.Since(d.BehindSince.Time()) > 10*time.Second)
+	return d.Lag > 0 && d.Paused == nil && d.Gathers() == "" && (d.State != "working" || d.BehindSince != nil && time.Since(d.BehindSince.Time()) > 10*time.Second)
 }
 
 // Tryable says whether trying at once is of use.
@@ -238,7 +268,9 @@ func (s *Screens) pastOf(r *http.Request, id string) (past []occurrence, why str
 		if err != nil || len(past) == mostPast || sinkIn(raw) != id {
 			continue
 		}
-		past = append(past, l.listed(e))
+		one := l.listed(e)
+		one.Line = strings.TrimPrefix(one.Line, "sink "+id+", ") // the page is about it
+		past = append(past, one)
 	}
 	return past, ""
 }

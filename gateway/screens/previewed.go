@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"strings"
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
@@ -16,6 +17,9 @@ type previewData struct {
 	Rows []byteRow // the body byte by byte, where it is no text
 	Cut  int       // bytes that are not shown so; 0: none
 }
+
+// Batched says whether the entry goes out with others, in a batch whose name is not known yet.
+func (d *previewData) Batched() bool { return strings.Contains(d.To, "{batch}") }
 
 // mostBytesShown is how much of a body that is no text a page spells out.
 const mostBytesShown = 4 << 10

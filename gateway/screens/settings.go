@@ -232,7 +232,7 @@ func (p *settingsScreens) sink(w http.ResponseWriter, r *http.Request) {
 	for _, k := range p.kinds() {
 		f.Kinds = append(f.Kinds, k.Key)
 		if k.Key == kind {
-			f.Kind, f.Root = kind, former{skip: []string{"id", "kind"}}.groupOf(k, f.Held, "")
+			f.Kind, f.Root = kind, former{skip: []string{"id", "kind"}, rare: rareOf(kind)}.groupOf(k, f.Held, "")
 		}
 	}
 	f.Groups = grouped(f.Kinds)

@@ -33,6 +33,7 @@ type field struct {
 	Secret  bool
 	Loose   bool // nothing ticked is the same as nothing written
 	Fixed   bool // the program would refuse another one
+	Set     bool // something is written
 }
 
 type option struct {
@@ -49,6 +50,7 @@ type item struct {
 type former struct {
 	escaped bool     // all texts, as in a layout
 	skip    []string // paths that have a form of their own
+	rare    []string // paths that are seldom needed here
 }
 
 // groupOf makes the fields of an object, in the order that is best for people.
@@ -66,7 +68,8 @@ func (f former) groupOf(n *node, value any, path string) *field {
 			one.Fits = ""
 		}
 		_, written := o[c.Key]
-		if rareKeys[at] || rareKeys["*."+c.Key] {
+		one.Set = written
+		if rareKeys[at] || rareKeys["*."+c.Key] || slices.Contains(f.rare, at) {
 			g.Rare = append(g.Rare, one)
 			g.Open = g.Open || written
 			continue
@@ -244,19 +247,19 @@ func hint(n *node) string {
 		list = append(list, "one a line")
 	}
 	if hostKeys[n.Key] || strings.HasSuffix(n.Key, "_file") || strings.HasSuffix(n.Key, "_folder") {
-		list = append(list, "on weighpost's own computer: one that is not in use yet is named in the configuration file there")
+		list = append(list, "of weighpost's own computer; one that no setting names yet is written into the configuration file there first")
 	}
 	if n.Default != nil && n.Type != "boolean" && len(n.Enum) == 0 {
-		list = append(list, "left out: "+shownDefault(n.Default))
+		list = append(list, "left out: "+shownDefault(n.Default, escapedKeys[n.Key]))
 	}
 	return strings.Join(list, "; ")
 }
 
-func shownDefault(v any) string {
+func shownDefault(v any, escaped bool) string {
 	if list, ok := v.([]any); ok {
-		return strings.Join(texts(list, false), ", ")
+		return strings.Join(texts(list, escaped), ", ")
 	}
-	return fmt.Sprint(v)
+	return plainText(v, escaped)
 }
 
 // label is what a key is called: its own word, unless that says too little where it stands.

@@ -43,6 +43,17 @@ func grouped(kinds []string) (groups []sinkGroup) {
 	return groups
 }
 
+// takesBatches are the kinds of which a destination can take closed batches.
+var takesBatches = []string{"files", "smb", "sftp"}
+
+// rareOf are keys that are seldom needed in a kind of destination, beside those that are so everywhere.
+func rareOf(kind string) []string {
+	if slices.Contains(takesBatches, kind) {
+		return nil
+	}
+	return []string{"closed"}
+}
+
 // pickWords say what a word of a choice means, where it does not say so itself: by the key, whatever it is in.
 var pickWords = map[string]map[string]string{
 	"verdicts": {"any": "any, whatever rules said of them", "passed": "passed: judged by a rule, and failed by none", "not-failed": "not failed by any rule", "failed": "failed by a rule"},

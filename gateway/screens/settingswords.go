@@ -37,7 +37,7 @@ var portKeys = map[string]string{
 var escapedKeys = map[string]bool{"send": true, "prefix": true, "line_end": true, "asked_by": true, "nothing": true, "acknowledge": true, "page_end": true}
 
 // hostKeys name files and folders of the host, which a form cannot point anywhere else.
-var hostKeys = map[string]bool{"folder": true, "ca": true, "certificate": true, "key": true, "pseudo_terminal": true, "device": true}
+var hostKeys = map[string]bool{"folder": true, "ca": true, "certificate": true, "key": true, "pseudo_terminal": true, "file": true}
 
 // kindWords say what kinds of destination there are.
 var kindWords = map[string]string{
@@ -66,6 +66,13 @@ var labels = map[string]string{
 	"*.for": "How long", "*.is": "Values", "*.dn": "DN", "*.gs1": "GS1 elements", "*.data_bits": "Data bits", "entries": "Kinds of entries", "*.uses": "How many uses",
 	"*.idle": "Idle time", "*.pin": "PIN", "*.openid": "OpenID provider", "over": "Parts that it is about", "adopt": "People that a change takes", "*.bind_dn": "Bind DN", "*.user_dn": "DN of a person",
 	"clock": "Clock", "*.drift_ppm": "Drift, millionths", "*.starttls": "StartTLS", "*.id": "Id", "every": "How often", "*.sinks": "Destinations", "*.client_id": "Client id",
+	"name": "Names of the files", "mount": "Only where something is mounted", "manifest": "Checksums beside the files", "spreadsheet": "For spreadsheets",
+	"encrypt": "Encrypted", "guest": "As a guest", "body": "What a request carries", "bearer": "Bearer token", "key": "Private key", "ca": "Certificate authority file",
+	"listen": "Listens at", "dial": "Connects to", "unknown": "Characters that are missing there", "line_end": "End of a line", "nothing": "While there is nothing",
+	"acknowledge": "Acknowledged by", "brokers": "Brokers, where there are several", "version": "MQTT version", "retain": "Retained", "live": "Live stream",
+	"requests_record": "Requests may record", "nkey": "NKey", "in_flight": "On their way at once", "sslmode": "TLS (sslmode)", "tls": "TLS", "auth": "Authentication",
+	"way": "How the printer is reached", "address": "Host and port", "queue": "Queue of the spooler", "print": "What is printed", "type": "Media type", "page_end": "After each text",
+	"map": "Keyboard map", "before": "Keys before", "after": "Keys after", "text": "What is typed",
 	"*.per_hour": "Messages an hour", "*.alarms": "Conditions that are told",
 	"*.oauth": "Authorization server (OAuth 2)", "*.token_url": "Address for tokens", "*.answer_id": "Id in the answer", "*.sign": "Secrets for signing", "*.statuses": "What answers mean",
 }

@@ -34,7 +34,7 @@ func (l *lab) places() []place {
 		{name: "people", path: "/people"}, {name: "person-new", path: "/people/new"}, {name: "person", path: "/people/ben"}, {name: "roles", path: "/people/roles"},
 		{name: "keys", path: "/people/keys"}, {name: "account-reviews", path: "/people/reviews"}, {name: "account", path: "/account"},
 		{name: "settings", path: "/settings"}, {name: "settings-balance", path: "/settings/balances/b-12"}, {name: "settings-layout", path: "/settings/balances/b-12/layout"},
-		{name: "settings-balance-new", path: "/settings/new/balance"}, {name: "settings-sink", path: "/settings/sinks/lab-system"}, {name: "settings-sink-new", path: "/settings/new/sink"}, {name: "settings-sink-kind", path: "/settings/new/sink?kind=http"},
+		{name: "settings-balance-new", path: "/settings/new/balance"}, {name: "settings-sink", path: "/settings/sinks/lab-system"}, {name: "settings-sink-new", path: "/settings/new/sink"}, {name: "settings-sink-kind", path: "/settings/new/sink?kind=print"},
 		{name: "settings-roles", path: "/settings/roles"}, {name: "settings-waiting", path: "/settings/waiting"}, {name: "settings-history", path: "/settings/history"},
 		{name: "settings-people", path: "/settings/people"}, {name: "settings-clock", path: "/settings/clock"}, {name: "settings-journal", path: "/settings/journal"},
 		{name: "turned-away", path: "/balances/none-such"},

@@ -148,7 +148,7 @@ function onState(s) {
   showStates();
   for (const k of state.sinks) {
     const row = document.querySelector(`[data-sink="${CSS.escape(k.id)}"]`);
-    say(row?.querySelector(".lag"), count(k.lag));
+    say(row?.querySelector(".lag"), count(k.waiting));
     say(row?.querySelector(".delivered"), count(k.delivered));
   }
   say(document.getElementById("head"), count(state.journal.head));

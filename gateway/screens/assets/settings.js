@@ -159,7 +159,8 @@ function mistakes(list) {
   const rest = [];
   for (const m of list) {
     const mine = m.path.startsWith(form.dataset.prefix);
-    const field = mine ? found(m.path.slice(form.dataset.prefix.length)) : m.path === form.dataset.prefix.replace(/\.$/, "") && idField ? idField : undefined;
+    const key = m.path.slice(form.dataset.prefix.length);
+    const field = mine ? (key === "id" && idField) || found(key) : m.path === form.dataset.prefix.replace(/\.$/, "") && idField ? idField : undefined;
     const said = m.what + (m.allowed ? ". Right would be: " + m.allowed : "") + ".";
     if (!field) { rest.push((m.path ? m.path + ": " : "") + said); continue; }
     const line = make("p", "wrong", said.charAt(0).toUpperCase() + said.slice(1));
@@ -378,7 +379,7 @@ function rebase(now) {
 function fit() {
   for (const address of form.querySelectorAll('input[data-leaf="address"]')) {
     const kind = (address.value.match(/^(tcp|rfc2217):/i) ?? ["", "serial"])[1].toLowerCase();
-    for (const f of address.closest("[data-group]").querySelectorAll("[data-fits]")) {
+    for (const f of address.closest("[data-group]")?.querySelectorAll("[data-fits]") ?? []) { // the address of a printer is that of no port
       const e = f.querySelector("[data-leaf]");
       f.hidden = !f.dataset.fits.split(" ").includes(kind) && e.value === "";
     }
