@@ -53,7 +53,9 @@ func (u UTC) MarshalJSON() ([]byte, error) {
 // time.Time cannot hold.
 func (u *UTC) UnmarshalJSON(b []byte) error {
 	var s string
-	if err := json.Unmarshal(b, &s); err != nil {
+	if n := len(b); n > 2 && b[0] == '"' && bytes.IndexByte(b, '\\') < 0 {
+		s = string(b[1 : n-1])
+	} else if err := json.Unmarshal(b, &s); err != nil {
 		return err
 	}
 	t, err := time.Parse(time.RFC3339Nano, s)

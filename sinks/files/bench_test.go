@@ -14,7 +14,7 @@ import (
 
 // BenchmarkDeliver: weighings on this machine's disk, against the same calls with package os alone. each: a file for each of a batch of
 // 64, written beside its place, flushed and renamed, and then each folder flushed once. added: a batch of 256 lines at the end of one
-// file, flushed once.
+// file, flushed once, so that both promise the same; the bare loop knows its file, and ours reads from each entry which month's it is.
 func BenchmarkDeliver(b *testing.B) {
 	b.Run("each", func(b *testing.B) {
 		dir := b.TempDir()
@@ -26,7 +26,7 @@ func BenchmarkDeliver(b *testing.B) {
 			b.Fatal(err)
 		}
 		defer f.Close()
-		sinktest.Against(b, 256, benchSink(b, NDJSON, "all.ndjson"), func(entries []record.Entry) error {
+		sinktest.Against(b, 256, benchSink(b, NDJSON, "{month}.ndjson"), func(entries []record.Entry) error {
 			var all []byte
 			for _, e := range entries {
 				all = append(append(all, e.JSON...), '\n')

@@ -22,7 +22,7 @@ func (s *Sink) Checkpoint(ctx context.Context, signedNote []byte) error {
 			return 0, err
 		}
 		name := checkpointFolder + "/" + time.Now().UTC().Format("2006-01") + ".ndjson"
-		return 0, s.add(&addition{name: name, rows: []row{{key: key, bytes: line}}})
+		return 0, s.add(&addition{name: name, rows: []row{{key: keyOf(name, key), end: len(line)}}, text: line})
 	})
 	return err
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -99,6 +100,21 @@ func TestATornTailIsMended(t *testing.T) {
 				t.Fatalf("%s cut at %d of %d became\n%q, want\n%q", f, cut, len(whole), got, whole)
 			}
 		}
+	}
+}
+
+// TestAnEntryIsOneLineHoweverOftenItComes: within a batch, in a later one, and among others that are new.
+func TestAnEntryIsOneLineHoweverOftenItComes(t *testing.T) {
+	s := newShelf(t, func(c *Config) { c.Format, c.Name = NDJSON, "all.ndjson" })
+	sink := open(t, s)
+	e := sinktest.Weighings(4, 1)
+	for _, batch := range [][]record.Entry{{e[0], e[1], e[0]}, {e[1]}, {e[1], e[2], e[0], e[3], e[2]}} {
+		deliver(t, sink, batch)
+	}
+	got, err := os.ReadFile(filepath.Join(s.dir, "all.ndjson"))
+	lf := []byte("\n")
+	if want := slices.Concat(e[0].JSON, lf, e[1].JSON, lf, e[2].JSON, lf, e[3].JSON, lf); err != nil || !bytes.Equal(got, want) {
+		t.Errorf("%.4000q, want %.4000q: %v", got, want, err)
 	}
 }
 

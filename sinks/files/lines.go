@@ -1,6 +1,7 @@
 package files
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -29,11 +30,12 @@ type addition struct {
 	name  string
 	first int // index of its first entry in the batch
 	rows  []row
+	text  []byte // of all rows
 }
 
 type row struct {
-	key   string // the entry's id as the file has it
-	bytes []byte
+	key rowKey // of the entry's id
+	end int    // where the row ends in text
 }
 
 // lines adds the entries to their files, each file once for the batch.
@@ -65,19 +67,31 @@ func (s *Sink) sort(entries []record.Entry) (list []*addition, n int, err error)
 		if err != nil {
 			return list, i, sinks.Refused{Err: err}
 		}
-		text, err := s.rows.AppendRow(nil, e)
-		if err != nil {
-			return list, i, sinks.Refused{Err: err}
-		}
 		a := byName[name]
 		if a == nil {
 			a = &addition{name: name, first: i}
+			if len(list) == 0 {
+				a.text = make([]byte, 0, sizeOf(entries)) // most often all goes to one file
+			}
+		}
+		if a.text, err = s.rows.AppendRow(a.text, e); err != nil {
+			return list, i, sinks.Refused{Err: err}
+		}
+		if len(a.rows) == 0 {
 			byName[name] = a
 			list = append(list, a)
 		}
-		a.rows = append(a.rows, row{key: e.ID, bytes: text})
+		a.rows = append(a.rows, row{key: keyOf(name, e.ID), end: len(a.text)})
 	}
 	return list, len(entries), nil
+}
+
+// sizeOf guesses how many bytes the rows of entries have.
+func sizeOf(entries []record.Entry) (n int) {
+	for _, e := range entries {
+		n += len(e.JSON) + 2
+	}
+	return n
 }
 
 // add puts the rows that are not there yet at the end of a file and has them on the disk.
@@ -87,19 +101,9 @@ func (s *Sink) add(a *addition) error {
 		return err
 	}
 	defer f.Close()
-	var text []byte
+	fresh, text := s.fresh(a)
 	if d.size == 0 {
-		text = s.kind(a.name).head()
-	}
-	var fresh []string
-	mine := make(map[string]bool)
-	for _, r := range a.rows {
-		if mine[r.key] || s.seen.has(a.name, r.key) {
-			continue
-		}
-		mine[r.key] = true
-		fresh = append(fresh, r.key)
-		text = append(text, r.bytes...)
+		text = append(bytes.Clone(s.kind(a.name).head()), text...)
 	}
 	if err := s.put(a.name, f, d, text); err != nil {
 		if !errors.Is(err, errShared) {
@@ -109,9 +113,26 @@ func (s *Sink) add(a *addition) error {
 		return s.explain(err)
 	}
 	for _, key := range fresh {
-		s.seen.add(a.name, key)
+		s.seen.add(key)
 	}
 	return nil
+}
+
+// fresh gives what of the rows is not in the file yet, as far as that is remembered.
+func (s *Sink) fresh(a *addition) (keys []rowKey, text []byte) {
+	keys = make([]rowKey, 0, len(a.rows))
+	mine := make(map[rowKey]struct{}, len(a.rows))
+	text, begin := a.text[:0], 0 // in place: what is left out only makes it shorter
+	for _, r := range a.rows {
+		row := a.text[begin:r.end]
+		begin = r.end
+		if _, twice := mine[r.key]; twice || s.seen.has(r.key) {
+			continue
+		}
+		mine[r.key] = struct{}{}
+		keys, text = append(keys, r.key), append(text, row...)
+	}
+	return keys, text
 }
 
 var errShared = errors.New("is written to by something else as well")

@@ -87,7 +87,7 @@ func (s *Sink) mend(name string, f *os.File, info os.FileInfo, k kind) (*day, er
 			if err != nil {
 				return nil, s.foreign(name, line, err)
 			}
-			s.seen.add(name, id)
+			s.seen.add(keyOf(name, id))
 		}
 		d.size += int64(len(row))
 	}
@@ -125,7 +125,7 @@ func (s *Sink) mendTail(name string, f *os.File, d *day, rest []byte, k kind) er
 	if _, err := io.WriteString(f, end); err != nil {
 		return s.explain(err)
 	}
-	s.seen.add(name, id)
+	s.seen.add(keyOf(name, id))
 	d.size += int64(len(rest) + len(end))
 	return nil
 }
@@ -138,27 +138,30 @@ func (s *Sink) foreign(name string, line int, err error) error {
 // remembered is how many lines back an entry that comes again is recognised, over all files of the sink.
 const remembered = 1 << 17
 
-// recent remembers the last rows that were written or read. A row is known by 128 bits of a hash.
+// rowKey is 128 bits of a hash over the name of a file and the id of an entry in it.
+type rowKey [16]byte
+
+func keyOf(name, id string) rowKey {
+	var room [256]byte // most names and ids together are shorter
+	sum := sha256.Sum256(append(append(append(room[:0], name...), 0), id...))
+	return rowKey(sum[:16])
+}
+
+// recent remembers the last rows that were written or read.
 type recent struct {
-	set  map[[16]byte]struct{}
-	ring [][16]byte
+	set  map[rowKey]struct{}
+	ring []rowKey
 	next int
 }
 
-func newRecent() *recent { return &recent{set: make(map[[16]byte]struct{})} }
+func newRecent() *recent { return &recent{set: make(map[rowKey]struct{})} }
 
-func rowKey(name, id string) [16]byte {
-	sum := sha256.Sum256([]byte(name + "\x00" + id))
-	return [16]byte(sum[:16])
-}
-
-func (r *recent) has(name, id string) bool {
-	_, ok := r.set[rowKey(name, id)]
+func (r *recent) has(key rowKey) bool {
+	_, ok := r.set[key]
 	return ok
 }
 
-func (r *recent) add(name, id string) {
-	key := rowKey(name, id)
+func (r *recent) add(key rowKey) {
 	if _, ok := r.set[key]; ok {
 		return
 	}

@@ -3,14 +3,12 @@ package folder
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
 	"path"
 	"slices"
 	"strings"
-	"time"
 
 	"weighpost/gateway/record"
 	"weighpost/sinks/format"
@@ -22,18 +20,18 @@ const maxElement = 200
 // fields are what a name can hold, each made safe where it stands. Times are UTC but for local_day, which is the date at the
 // place of the balance.
 var fields = map[string]func(*facts) string{
-	"id":          func(f *facts) string { return format.SafeID(f.ID) },
-	"site":        func(f *facts) string { return format.SafeName(f.Site) },
+	"id":          func(f *facts) string { return format.SafeID(f.id()) },
+	"site":        func(f *facts) string { return format.SafeName(f.text(f.field("site"))) },
 	"incarnation": func(f *facts) string { return format.SafeName(f.part(1)) },
-	"balance":     func(f *facts) string { return format.SafeName(f.Balance.ID) },
+	"balance":     func(f *facts) string { return format.SafeName(f.balance()) },
 	"number":      func(f *facts) string { return format.SafeName(f.part(3)) },
-	"seq":         func(f *facts) string { return fmt.Sprintf("%012d", f.Seq) },
-	"kind":        func(f *facts) string { return format.SafeName(string(f.kind)) },
-	"sample":      func(f *facts) string { return learnt(f.Context.Sample) },
-	"person":      func(f *facts) string { return learnt(f.Context.Person) },
-	"method":      func(f *facts) string { return learnt(f.Context.Method) },
-	"run":         func(f *facts) string { return learnt(f.Context.Run) },
-	"lot":         func(f *facts) string { return learnt(f.Context.Lot) },
+	"seq":         func(f *facts) string { return fmt.Sprintf("%012d", f.seq()) },
+	"kind":        func(f *facts) string { return format.SafeName(string(f.entry.Kind)) },
+	"sample":      func(f *facts) string { return learnt(f.context().Sample) },
+	"person":      func(f *facts) string { return learnt(f.context().Person) },
+	"method":      func(f *facts) string { return learnt(f.context().Method) },
+	"run":         func(f *facts) string { return learnt(f.context().Run) },
+	"lot":         func(f *facts) string { return learnt(f.context().Lot) },
 	"year":        func(f *facts) string { return f.at("2006") },
 	"month":       func(f *facts) string { return f.at("2006-01") },
 	"day":         func(f *facts) string { return f.at("2006-01-02") },
@@ -46,62 +44,6 @@ func FieldNames() string { return "{" + strings.Join(slices.Sorted(maps.Keys(fie
 
 // Batch is the field that stands for the name of a closed batch. A name that has it has site beside it and no field of entries.
 const Batch = "batch"
-
-// facts is what names are made of. Kinds of entry differ in what they have; what is absent becomes %none.
-type facts struct {
-	ID      string
-	Seq     uint64
-	Site    string
-	Balance struct{ ID string }
-	Context record.Context
-	Stamp   *record.Stamp
-	To      *record.Stamp
-	kind    record.Kind
-}
-
-func factsOf(e record.Entry) (*facts, error) {
-	var f facts
-	if err := json.Unmarshal(e.JSON, &f); err != nil {
-		return nil, fmt.Errorf("entry %s cannot be read: %w", e.ID, err)
-	}
-	f.kind = e.Kind
-	return &f, nil
-}
-
-func (f *facts) part(i int) string {
-	parts := strings.Split(f.ID, "/")
-	if len(parts) != 4 {
-		return ""
-	}
-	return parts[i]
-}
-
-func (f *facts) stamp() *record.Stamp {
-	if f.Stamp != nil {
-		return f.Stamp
-	}
-	return f.To
-}
-
-func (f *facts) at(form string) string {
-	s := f.stamp()
-	if s == nil {
-		return format.SafeName("")
-	}
-	return s.UTC.Time().UTC().Format(form)
-}
-
-func (f *facts) localDay() string {
-	s := f.stamp()
-	if s == nil {
-		return format.SafeName("")
-	}
-	zone, err := time.Parse("-07:00", s.Zone)
-	if err != nil {
-		return f.at("2006-01-02")
-	}
-	return s.UTC.Time().In(zone.Location()).Format("2006-01-02")
-}
 
 func learnt(l *record.Learnt) string {
 	if l == nil {
@@ -182,11 +124,12 @@ func (t Name) Render(e record.Entry) (string, error) {
 	if t == nil {
 		return "", errors.New("entries have no files of their own here: the name of the files holds {batch}")
 	}
-	f, err := factsOf(e)
-	if err != nil {
-		return "", err
+	f := facts{entry: e}
+	name := t.render(func(field string) string { return fields[field](&f) })
+	if f.err != nil {
+		return "", fmt.Errorf("entry %s cannot be read: %w", e.ID, f.err)
 	}
-	return t.render(func(field string) string { return fields[field](f) }), nil
+	return name, nil
 }
 
 // RenderBatch gives the name of the file of a closed batch.
@@ -217,7 +160,7 @@ func (t Name) render(value func(field string) string) string {
 	if slices.Contains(reserved, strings.ToLower(elements[0])) { // by the text of a person
 		elements[0] = fmt.Sprintf("%%%02X", elements[0][0]) + elements[0][1:]
 	}
-	return path.Join(elements...)
+	return strings.Join(elements, "/")
 }
 
 // whole makes safe what pieces have become together: C and {sample} can make CON, and many fields a name that is too long.

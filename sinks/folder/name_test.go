@@ -56,3 +56,25 @@ func TestDaysAreUTCOrThePlaces(t *testing.T) {
 		t.Errorf("got %s, want %s (%v)", got, want, err)
 	}
 }
+
+// TestNamesAreTheSameHoweverTheEntryIsWritten: read in pieces and read whole by encoding/json, and what cannot be read is refused.
+func TestNamesAreTheSameHoweverTheEntryIsWritten(t *testing.T) {
+	const every = "{id}/{site}/{incarnation}-{number}/{balance}/{seq}-{kind}/{sample}-{person}/{method}-{run}-{lot}/{hour}/{local_day}"
+	tm, err := ParseName(every)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range sinktest.Weighings(200, 5) {
+		name, err := tm.Render(e)
+		whole := e
+		whole.JSON = append([]byte(`{"Odd":0,`), e.JSON[1:]...) // a name that makes it be read whole
+		if again, err2 := tm.Render(whole); again != name || err != nil || err2 != nil {
+			t.Fatalf("%s and %s: %v, %v", name, again, err, err2)
+		}
+	}
+	for _, bad := range []string{`{`, `{"id":1}`, `{"id":"a","stamp":{"utc":"yesterday"}}`, `{"seq":"1"}`, `{"context":[]}`, `{"site":2}`} {
+		if name, err := tm.Render(record.Entry{JSON: []byte(bad)}); err == nil {
+			t.Errorf("%s has the name %s", bad, name)
+		}
+	}
+}

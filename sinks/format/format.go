@@ -17,7 +17,9 @@ func JSON(e record.Entry) []byte { return e.JSON }
 func AppendLine(dst []byte, e record.Entry) []byte { return append(append(dst, e.JSON...), '\n') }
 
 // OneLine says whether the entry can be a line of newline-delimited JSON as it is.
-func OneLine(e record.Entry) bool { return !bytes.ContainsAny(e.JSON, "\r\n") }
+func OneLine(e record.Entry) bool {
+	return bytes.IndexByte(e.JSON, '\n') < 0 && bytes.IndexByte(e.JSON, '\r') < 0
+}
 
 // Array gives the entries as one JSON array, each byte for byte.
 func Array(entries []record.Entry) []byte {

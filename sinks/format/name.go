@@ -75,6 +75,9 @@ func escape(text string) string {
 // IsDevice says whether Windows takes a name, with or without something after a dot, for a device rather than a file. SafeName
 // never gives such a name; joined to other text it may become one.
 func IsDevice(name string) bool {
+	if name == "" || !strings.ContainsRune("CPANLcpanl", rune(name[0])) {
+		return false
+	}
 	stem, _, _ := strings.Cut(name, ".")
 	stem = strings.ToUpper(stem)
 	switch stem {

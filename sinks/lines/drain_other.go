@@ -7,5 +7,8 @@ import (
 	"net"
 )
 
+// UnconfirmedTCP is 0: this system does not tell what the other computer has.
+func UnconfirmedTCP(*net.TCPConn) (int, error) { return 0, nil }
+
 // DrainTCP does not wait: this system does not tell what the other computer has.
 func DrainTCP(context.Context, *net.TCPConn) error { return nil }

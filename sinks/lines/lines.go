@@ -21,6 +21,7 @@ import (
 	"io"
 	"io/fs"
 	"log/slog"
+	"os"
 	"slices"
 	"sync"
 	"syscall"
@@ -35,6 +36,13 @@ type Conn interface {
 	io.ReadWriteCloser
 	// Drain waits until what was written has left this computer, or until ctx ends.
 	Drain(ctx context.Context) error
+}
+
+// Confirming is a Conn that tells how far the other end has come, without waiting. Over it much can be under way at once.
+type Confirming interface {
+	Conn
+	// Unconfirmed is how many of the bytes that were written the other computer does not have yet.
+	Unconfirmed() (int, error)
 }
 
 // Door finds programs.
@@ -52,7 +60,8 @@ type Nature struct {
 	Found bool
 	// Joined: what was cut off in one Conn goes on in the next, as on a serial line, which nobody sees the end of.
 	Joined bool
-	// Write is how long one line may take to be written and drained.
+	// Write is how long one line may take to be written and drained. Of many that are under way at once, it is how long nothing at all
+	// may leave.
 	Write time.Duration
 	Where string // the place, in words: "serial port /dev/ttyUSB0"
 }
@@ -246,45 +255,69 @@ func (s *Sink) Deliver(ctx context.Context, entries []record.Entry) (n int, err 
 	return s.offerAll(ctx, entries)
 }
 
-// mostAtOnce is how many bytes of lines are written before it is waited for that they have left. Over TCP the other computer may
-// take 40 ms to say that it has them.
-const mostAtOnce = 16 << 10
+const (
+	// window is how many bytes of lines are under way before it is waited for that the other computer has them. It may take 40 ms to say
+	// so. What it has said of a part of them counts also when the connection then breaks.
+	window = 256 << 10
+	// stride is how many bytes are written at a time.
+	stride = 16 << 10
+	// It is looked so often whether the other computer has everything.
+	firstLook, lastLook = 50 * time.Microsecond, 5 * time.Millisecond
+)
+
+// piece is what is sent at once.
+type piece struct {
+	text []byte
+	ends []int // where in text the line of each entry ends; one that is left out has none, and ends where the one before does
+}
+
+// whole is how many leading entries are in the first bytes.
+func (p *piece) whole(bytes int) (n int) {
+	for n < len(p.ends) && p.ends[n] <= bytes {
+		n++
+	}
+	return n
+}
 
 func (s *Sink) push(ctx context.Context, entries []record.Entry) (n int, err error) {
 	for n < len(entries) {
-		piece, took, err := s.gather(entries[n:])
-		if len(piece) > 0 {
-			if err := s.send(ctx, entries[n], piece, n); err != nil {
+		p, err := s.gather(entries[n:])
+		if len(p.text) > 0 {
+			if had, err := s.send(ctx, entries[n], p.text, n); err != nil {
+				n += p.whole(had)
 				s.unskip(entries[n:])
 				return n, err
 			}
 		}
-		if n += took; err != nil {
+		if n += len(p.ends); err != nil {
 			return n, err
 		}
 	}
 	return n, nil
 }
 
-// gather joins the lines of entries that are written at once: of one where each is acknowledged, or where half of one may be lost.
-// took counts those that are left out for their age as well; the error is about the entry after them.
-func (s *Sink) gather(entries []record.Entry) (piece []byte, took int, err error) {
-	for _, e := range entries {
+// gather joins the lines of entries that are sent at once: of one where each is acknowledged, or where half of one may be lost. The error
+// is about the entry after them.
+func (s *Sink) gather(entries []record.Entry) (p piece, err error) {
+	for i, e := range entries {
 		if s.tooOld(e) {
-			took++
+			p.ends = append(p.ends, len(p.text))
 			continue
 		}
 		line, err := s.words.line(e)
 		if err != nil {
-			return piece, took, sinks.Refused{Err: err}
+			return p, sinks.Refused{Err: err}
 		}
-		if len(piece) > 0 && (s.cfg.Acknowledge != "" || s.nature.Joined || len(piece)+len(line) > mostAtOnce) {
-			return piece, took, nil
+		if len(p.text) > 0 && (s.cfg.Acknowledge != "" || s.nature.Joined || len(p.text)+len(line) > window) {
+			return p, nil
 		}
-		piece = append(piece, line...)
-		took++
+		if p.text == nil && s.cfg.Acknowledge == "" && !s.nature.Joined {
+			p.text = make([]byte, 0, min(window, (len(line)+len(line)/8)*(len(entries)-i))) // lines are most often alike
+		}
+		p.text = append(p.text, line...)
+		p.ends = append(p.ends, len(p.text))
 	}
-	return piece, took, nil
+	return p, nil
 }
 
 // unskip takes back that entries were left out which are not accepted: they come again.
@@ -295,8 +328,11 @@ func (s *Sink) unskip(entries []record.Entry) {
 // tooOld says whether an entry is left out for its age, and notes that.
 func (s *Sink) tooOld(e record.Entry) bool {
 	most := s.cfg.SkipAfter.D()
+	if most == 0 {
+		return false
+	}
 	age, known := ageOf(e)
-	if most == 0 || !known || age <= most {
+	if !known || age <= most {
 		return false
 	}
 	s.skips = append(s.skips, record.Answered{Seq: e.Seq, ID: e.ID, Given: fmt.Sprintf("left out: older than %s when its turn came", most)})
@@ -315,35 +351,38 @@ func ageOf(e record.Entry) (age time.Duration, known bool) {
 	return time.Since(body.Stamp.UTC.Time()), true
 }
 
-// send writes one line to every program that is there. It is delivered when all that stay have it, and one does. uncounted is how
-// many entries of the same Deliver came before.
-func (s *Sink) send(ctx context.Context, e record.Entry, line []byte, uncounted int) error {
+// send writes to every program that is there. It is delivered when all that stay have it, and one does; else had is how many bytes of it
+// one program has for certain that went then. e is the
+// entry of the first line, and uncounted how many entries of the same Deliver came before.
+func (s *Sink) send(ctx context.Context, e record.Entry, text []byte, uncounted int) (had int, err error) {
 	peers, err := s.someone(ctx, uncounted)
 	if err != nil {
-		return err
+		return 0, err
 	}
-	had, last := 0, error(nil)
+	delivered := false
 	for _, p := range peers {
 		if s.cfg.Acknowledge != "" {
 			s.settle(ctx, p, e)
 		}
-		err := s.write(ctx, p, line)
-		if err == nil && s.cfg.Acknowledge != "" {
-			err = s.acknowledged(ctx, p, e)
+		n, werr := s.write(ctx, p, text)
+		if s.cfg.Acknowledge != "" {
+			if n = 0; werr == nil {
+				werr = s.acknowledged(ctx, p, e)
+			}
 		}
-		if err == nil {
-			had++
+		if werr == nil {
+			delivered = true
 			continue
 		}
-		last = fmt.Errorf("%s: %w", p.name, err)
+		had, err = max(had, n), fmt.Errorf("%s: %w", p.name, werr)
 		if s.log.Enabled(ctx, slog.LevelInfo) && len(peers) > 1 {
-			s.log.Info("a program did not take a line", "program", p.name, "entry", e.ID, "why", err)
+			s.log.Info("a program did not take a line", "program", p.name, "entry", e.ID, "why", werr)
 		}
 	}
-	if had == 0 {
-		return last
+	if delivered {
+		return len(text), nil
 	}
-	return nil
+	return had, err
 }
 
 // late are acknowledgements that may still come for an entry whose line went out more than once: they are not to be taken for
@@ -388,26 +427,77 @@ func (s *Sink) acknowledged(ctx context.Context, p *peer, e record.Entry) error 
 	return err
 }
 
-// write writes one line and waits until it has left.
-func (s *Sink) write(ctx context.Context, p *peer, line []byte) error {
-	limit, cancel := context.WithTimeout(ctx, s.nature.Write)
-	defer cancel()
-	defer context.AfterFunc(limit, func() { _ = p.conn.Close() })() // frees a write that hangs
+// write writes lines and waits until they have left. Where that fails, had is how many bytes of them the other computer has for certain.
+func (s *Sink) write(ctx context.Context, p *peer, text []byte) (had int, err error) {
 	if s.nature.Joined && s.isCut() {
-		line = append([]byte(cutMark+s.cfg.LineEnd), line...)
+		text = append([]byte(cutMark+s.cfg.LineEnd), text...)
 	}
 	p.forget()
 	s.setCut(true)
-	_, err := p.conn.Write(line)
-	if err == nil {
-		err = p.conn.Drain(limit)
+	if far, tells := p.conn.(Confirming); tells {
+		had, err = s.stream(ctx, far, text)
+	} else {
+		err = s.within(ctx, p.conn, func(limit context.Context) error {
+			if _, err := p.conn.Write(text); err != nil {
+				return err
+			}
+			return p.conn.Drain(limit)
+		})
 	}
 	if err != nil {
 		s.gone(p, err)
-		return fmt.Errorf("the line could not be sent whole: %w", err)
+		return had, fmt.Errorf("the line could not be sent whole: %w", err)
 	}
 	s.setCut(false)
-	return nil
+	return len(text), nil
+}
+
+// stream writes on while what went before is on its way, and then waits until the other computer has all of it. Nothing of what was
+// written before is under way.
+func (s *Sink) stream(ctx context.Context, far Confirming, text []byte) (had int, err error) {
+	for sent := 0; sent < len(text); {
+		part := text[sent:min(sent+stride, len(text))]
+		err := s.within(ctx, far, func(context.Context) error {
+			_, err := far.Write(part)
+			return err
+		})
+		if err != nil {
+			return had, err
+		}
+		sent += len(part)
+		left, err := far.Unconfirmed()
+		if err != nil {
+			return had, err
+		}
+		had = max(had, sent-left)
+	}
+	patience := time.Now().Add(s.nature.Write)
+	for wait := firstLook; ; wait = min(2*wait, lastLook) {
+		left, err := far.Unconfirmed()
+		switch now := time.Now(); {
+		case err != nil:
+			return had, err
+		case left == 0:
+			return len(text), nil
+		case len(text)-left > had: // it gets on
+			had, patience = len(text)-left, now.Add(s.nature.Write)
+		case now.After(patience):
+			return had, os.ErrDeadlineExceeded
+		}
+		select {
+		case <-ctx.Done():
+			return had, ctx.Err()
+		case <-time.After(wait):
+		}
+	}
+}
+
+// within runs what may hang on a connection, and frees it by closing that when it takes longer than a line may.
+func (s *Sink) within(ctx context.Context, c Conn, do func(limit context.Context) error) error {
+	limit, cancel := context.WithTimeout(ctx, s.nature.Write)
+	defer cancel()
+	defer context.AfterFunc(limit, func() { _ = c.Close() })()
+	return do(limit)
 }
 
 func (s *Sink) isCut() bool {

@@ -104,7 +104,7 @@ func (s *Sink) answer(p *peer) {
 			return
 		}
 	}
-	err := s.write(context.Background(), p, line) // bounded by the limit for a line
+	_, err := s.write(context.Background(), p, line) // bounded by the limit for a line
 	switch {
 	case err != nil:
 		s.log.Info("a program asked, and its answer could not be sent", "program", p.name, "why", err)

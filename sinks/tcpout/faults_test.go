@@ -14,7 +14,7 @@ func TestAProgramThatGoesAwayInMidWrite(t *testing.T) {
 	rounds, random := needs.Rounds(t, 10, 50)
 	c := config(needs.FreeAddress(t))
 	p := startProgram(t, c.Listen, c.Acknowledge)
-	entries := sinktest.Weighings(rounds*200, 5)
+	entries := sinktest.Weighings(rounds*60, 5)
 	amid := sinktest.Amid(t, open(t, c), entries, rounds, random, func(int) {
 		p.change(func() { p.away = true })
 		time.Sleep(time.Duration(random.IntN(20)) * time.Millisecond)

@@ -14,13 +14,16 @@ import (
 var probing = net.KeepAliveConfig{Enable: true, Idle: 15 * time.Second, Interval: 5 * time.Second, Count: 3}
 
 // unsent bounds what may wait in this computer for a program that stands still.
-const unsent = 16 << 10
+const unsent = 64 << 10
 
 // conn is one program.
 type conn struct{ *net.TCPConn }
 
 // Drain waits until the other computer has what was written, where the system tells.
 func (c conn) Drain(ctx context.Context) error { return lines.DrainTCP(ctx, c.TCPConn) }
+
+// Unconfirmed is how much of what was written the other computer does not have yet.
+func (c conn) Unconfirmed() (int, error) { return lines.UnconfirmedTCP(c.TCPConn) }
 
 func connOf(c net.Conn) lines.Conn {
 	tcp := c.(*net.TCPConn) // what dials and listens below speaks tcp

@@ -5,7 +5,9 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"io"
 	"net"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -167,7 +169,7 @@ func TestSeveralPrograms(t *testing.T) {
 	c.Programs, c.WriteTimeout = 2, strict.Duration(300*time.Millisecond)
 	s := open(t, c)
 	good, stuck := call(t, c.Listen), call(t, c.Listen)
-	_ = stuck // reads nothing
+	_ = stuck.Conn.(*net.TCPConn).SetReadBuffer(4 << 10) // reads nothing
 	extra := call(t, c.Listen)
 	_ = extra.SetReadDeadline(time.Now().Add(5 * time.Second))
 	if _, err := extra.Read(make([]byte, 1)); err == nil {
@@ -184,7 +186,7 @@ func TestSeveralPrograms(t *testing.T) {
 			lines <- strings.TrimSpace(line)
 		}
 	}()
-	entries := sinktest.Weighings(4000, 1)
+	entries := sinktest.Weighings(800, 1)
 	for rest := entries; len(rest) > 0; {
 		n, err := s.Deliver(t.Context(), rest[:min(200, len(rest))])
 		if err != nil {
@@ -198,6 +200,11 @@ func TestSeveralPrograms(t *testing.T) {
 		if err != nil || len(got) != 1 || got[0] != sinktest.FactOf(t, e) {
 			t.Fatalf("line %d is %+v: %v", i, got, err)
 		}
+	}
+	_ = stuck.SetReadDeadline(time.Now().Add(30 * time.Second))
+	n, err := io.Copy(io.Discard, stuck)
+	if total := int64(len(entries) * len(entries[0].JSON)); errors.Is(err, os.ErrDeadlineExceeded) || n > total/2 {
+		t.Errorf("the program that stood still was not let go: it has %d bytes of about %d (%v)", n, total, err)
 	}
 }
 

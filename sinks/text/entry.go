@@ -30,14 +30,15 @@ func (c *Coding) Entry(name string, f format.Format, e record.Entry, end string)
 	if Own(name) {
 		return body, nil
 	}
-	return c.Encode(append(bytes.Clone(bytes.TrimRight(body, "\r\n")), end...))
+	body = bytes.TrimRight(body, "\r\n")
+	return c.Encode(append(append(make([]byte, 0, len(body)+len(end)), body...), end...))
 }
 
 // escaped writes the characters of JSON that may be commands as \u and four digits, as JSON itself has to do with those below a blank
 // (RFC 8259, section 7): a reader of JSON gets the same. DEL and the C1 controls (ECMA-48, 5.3), such as CSI, may stand there raw.
 func escaped(raw []byte) []byte {
 	risky := func(r rune) bool { return r >= 0x7f && Commands(r) }
-	if !bytes.ContainsFunc(raw, risky) {
+	if plain(raw) || !bytes.ContainsFunc(raw, risky) {
 		return raw
 	}
 	var out []byte
@@ -53,6 +54,16 @@ func escaped(raw []byte) []byte {
 		}
 	}
 	return out
+}
+
+// plain says whether there are only characters of ASCII, without DEL.
+func plain(raw []byte) bool {
+	for _, c := range raw {
+		if c >= 0x7f {
+			return false
+		}
+	}
+	return true
 }
 
 // Own says whether a format gives the very bytes of a line, its end and its code page included.
