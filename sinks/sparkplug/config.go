@@ -14,6 +14,7 @@ import (
 // Config is one Sparkplug node as a person writes it.
 type Config struct {
 	Broker      string          `yaml:"broker" desc:"Address of the broker: mqtt://host:1883 without encryption, mqtts://host:8883 with TLS."`
+	Brokers     []string        `yaml:"brokers" desc:"Addresses of several brokers in place of one, in order of preference: the next one gets what comes while those before it cannot be reached. Hosts have to hear all of them: they have to be one cluster, or bridged."`
 	Insecure    bool            `yaml:"insecure" desc:"Allow a connection without encryption to another machine." default:"false"`
 	ClientID    string          `yaml:"client_id" desc:"Name under which the broker knows this connection; no other connection may use it. Made of group and node if not given."`
 	Username    string          `yaml:"username" desc:"User name for the broker."`
@@ -31,9 +32,10 @@ func Default() *Config {
 	return &Config{KeepAlive: strict.Duration(30 * time.Second), Group: "weighpost"}
 }
 
-// link is the same broker as the settings of a sink of kind mqtt.
+// link is the same brokers as the settings of a sink of kind mqtt.
 func (c *Config) link() *mqtt.Config {
 	link := mqtt.Default()
+	link.Brokers = c.Brokers
 	link.Broker, link.Insecure, link.ClientID, link.Username, link.Password = c.Broker, c.Insecure, c.ClientID, c.Username, c.Password
 	link.CA, link.Certificate, link.Key, link.KeepAlive = c.CA, c.Certificate, c.Key, c.KeepAlive
 	return link
@@ -72,7 +74,7 @@ func (c *Config) Carries(k record.Kind) bool {
 // Publishes says that checkpoints have no place here.
 func (c *Config) Publishes() bool { return false }
 
-// Destination is the broker and the node.
+// Destination is the brokers and the node.
 func (c *Config) Destination() string {
 	return "sparkplug " + strings.TrimSuffix(strings.TrimPrefix(c.link().Destination(), "mqtt "), " "+c.link().Prefix+"/") + " " + c.Group + "/" + c.Node
 }

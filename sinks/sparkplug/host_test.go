@@ -76,7 +76,12 @@ func listen(t *testing.T, broker *mosquitto.Broker) *host {
 // join connects and listens, for the first time or after the broker was away.
 func (h *host) join(t *testing.T, broker *mosquitto.Broker) {
 	t.Helper()
-	o := mqtt.NewClientOptions().AddBroker("tcp://" + broker.Addr()).SetClientID("host-" + t.Name()).SetAutoReconnect(false)
+	h.joinAs(t, broker, "host-"+t.Name())
+}
+
+func (h *host) joinAs(t *testing.T, broker *mosquitto.Broker, id string) {
+	t.Helper()
+	o := mqtt.NewClientOptions().AddBroker("tcp://" + broker.Addr()).SetClientID(id).SetAutoReconnect(false)
 	h.client = mqtt.NewClient(o)
 	done(t, h.client.Connect())
 	done(t, h.client.Subscribe("spBv1.0/#", 1, func(_ mqtt.Client, m mqtt.Message) {

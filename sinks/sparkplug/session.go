@@ -36,8 +36,8 @@ const quietSpell = 100
 
 // dial connects with the death certificate as the last will, and listens for commands. A new client for each connection, without
 // the library's own reconnecting, keeps seq and bdSeq in our hands.
-func (s *Sink) dial(ctx context.Context, bdSeq int) (*session, error) {
-	address, secure, err := s.cfg.link().Endpoint()
+func (s *Sink) dial(ctx context.Context, broker, bdSeq int) (*session, error) {
+	address, secure, err := s.cfg.link().Endpoint(broker)
 	if err != nil {
 		return nil, sinks.Unusable{Err: err}
 	}

@@ -8,10 +8,12 @@
 package sparkplug
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"time"
 
@@ -74,7 +76,8 @@ type Sink struct {
 	devices map[string]*device
 	order   []string // of devices, as they came
 
-	bdSeq int // of the next session; only keep uses it
+	bdSeq int         // of the next session; only keep uses it and
+	until []time.Time // before when a broker is tried after the others: it could not be used lately
 }
 
 // New makes the sink. The broker need not be there.
@@ -88,7 +91,7 @@ const answerLimit = 10 * time.Second
 func patient(cfg Config, id string, env sinks.Env, limit, most time.Duration) (*Sink, error) {
 	ctx, cancel := context.WithCancel(context.Background())
 	s := &Sink{cfg: cfg, names: cfg.names(env), log: env.Logger(id), limit: limit, most: most, end: cancel, done: make(chan struct{}), wish: make(chan struct{}, 1),
-		why: errors.New("the broker was not asked yet"), changed: make(chan struct{}), devices: map[string]*device{}}
+		until: make([]time.Time, cfg.link().HowMany()), why: errors.New("the broker was not asked yet"), changed: make(chan struct{}), devices: map[string]*device{}}
 	if s.names.node == "" {
 		cancel()
 		return nil, errors.New("the node has no name: write node")
@@ -97,7 +100,7 @@ func patient(cfg Config, id string, env sinks.Env, limit, most time.Duration) (*
 	return s, nil
 }
 
-// Far is the broker's host and port.
+// Far is the broker's host and port; "" where there are several.
 func (s *Sink) Far() string { return s.cfg.link().Far() }
 
 const (
@@ -141,11 +144,57 @@ func (s *Sink) set(session *session, why error) {
 	s.changed = make(chan struct{})
 }
 
+// rest is for how long a broker that could not be used is tried after the others.
+const rest = time.Minute
+
+// reach makes a session with the first broker that can be used: as preferred, those that could not be lately last. Each CONNECT
+// has a number of its own (chapter 6, "bdSeq").
+func (s *Sink) reach(ctx context.Context) (*session, error) {
+	now, order := time.Now(), make([]int, len(s.until))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		return cmp.Compare(btoi(now.Before(s.until[a])), btoi(now.Before(s.until[b])))
+	})
+	var faults []error
+	for _, broker := range order {
+		bdSeq := s.bdSeq
+		s.bdSeq = (bdSeq + 1) % 256
+		session, err := s.dial(ctx, broker, bdSeq)
+		if err == nil || ctx.Err() != nil {
+			s.until[broker] = time.Time{}
+			return session, err
+		}
+		s.until[broker] = time.Now().Add(rest)
+		faults = append(faults, err)
+	}
+	return nil, together(faults)
+}
+
+// together is one error for all brokers: that a person has to mend something only where no other try can help.
+func together(faults []error) error {
+	if len(faults) == 1 {
+		return faults[0]
+	}
+	for _, err := range faults {
+		if !errors.As(err, new(sinks.Unusable)) {
+			return fmt.Errorf("none of the brokers can be used: %v", errors.Join(faults...)) // not wrapped: one may be unusable, and all are not
+		}
+	}
+	return errors.Join(faults...)
+}
+
+func btoi(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
 // connect makes a session and announces the node with all its devices.
 func (s *Sink) connect(ctx context.Context) (*session, error) {
-	bdSeq := s.bdSeq
-	s.bdSeq = (bdSeq + 1) % 256
-	session, err := s.dial(ctx, bdSeq)
+	session, err := s.reach(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -275,6 +324,10 @@ func (s *Sink) ready(ctx context.Context) (*session, error) {
 	}
 }
 
+// mostMessage is the largest message, in bytes; that of a weighing has less than 2,000. MQTT 3.1.1 has no way to ask what a broker takes,
+// and one that gets more ends the connection: then one entry would keep all others from going out. The number is common practice.
+const mostMessage = 64 << 10
+
 // tell publishes one entry.
 func (s *Sink) tell(session *session, e record.Entry) error {
 	d := s.devices[e.Balance]
@@ -297,6 +350,10 @@ func (s *Sink) tell(session *session, e record.Entry) error {
 	list, taken, err := weighed(e)
 	if err != nil {
 		return sinks.Refused{Err: err}
+	}
+	// The birth that follows a lost connection carries the same values: so none is too large either.
+	if n := len(payload{metrics: list, taken: taken, historical: true}.encode()); n > mostMessage {
+		return sinks.Refused{Err: fmt.Errorf("entry %s makes a message of %d bytes, and at most %d are published: a text in it is too long", e.ID, n, mostMessage)}
 	}
 	if e.Late || taken.Before(session.began) {
 		// What is historical does not change what a host shows as the present value, so all of it is sent.
