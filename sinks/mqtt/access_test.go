@@ -14,7 +14,7 @@ import (
 // mustBeUnusable checks that Deliver tells a lasting fault of the sink, in words that hold these.
 func mustBeUnusable(t *testing.T, s *Sink, words ...string) {
 	t.Helper()
-	n, err := s.Deliver(within(t, 20*time.Second), sinktest.Weighings(2, 1))
+	n, err := s.Deliver(within(t, 60*time.Second), sinktest.Weighings(2, 1))
 	if n != 0 || !errors.As(err, new(sinks.Unusable)) {
 		t.Fatalf("accepted %d and said %v; want 0 and unusable", n, err)
 	}
@@ -27,18 +27,19 @@ func mustBeUnusable(t *testing.T, s *Sink, words ...string) {
 }
 
 func TestTLSWithClientCertificate(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	certs := mosquitto.NewCertificates(t)
 	broker := mosquitto.Start(t, mosquitto.Options{TLS: certs, ClientCertificates: true})
 	good := config(broker.URL())
 	good.CA, good.Certificate, good.Key = certs.CAFile, certs.ClientCertificate, certs.ClientKey
 
 	t.Run("right", func(t *testing.T) {
-		deliverAll(within(t, 20*time.Second), t, openSink(t, good), sinktest.Weighings(20, 1))
+		deliverAll(within(t, 60*time.Second), t, openSink(t, good), sinktest.Weighings(20, 1))
 	})
 	t.Run("by another name of the scheme", func(t *testing.T) {
 		c := good
 		c.Broker = "ssl://localhost:" + strings.Split(broker.Addr(), ":")[1]
-		deliverAll(within(t, 20*time.Second), t, openSink(t, c), sinktest.Weighings(2, 1))
+		deliverAll(within(t, 60*time.Second), t, openSink(t, c), sinktest.Weighings(2, 1))
 	})
 	t.Run("none", func(t *testing.T) {
 		c := good
@@ -50,7 +51,7 @@ func TestTLSWithClientCertificate(t *testing.T) {
 		c.Certificate, c.Key = certs.StrangeCertificate, certs.StrangeKey
 		s := openSink(t, c)
 		// The alert that names the certificate can be lost to the reset that follows it, so one try in a few must show it.
-		for ctx := within(t, 20*time.Second); ; {
+		for ctx := within(t, 60*time.Second); ; {
 			n, err := s.Deliver(ctx, sinktest.Weighings(2, 1))
 			if n != 0 || err == nil || ctx.Err() != nil {
 				t.Fatalf("accepted %d and said %v; want 0 and unusable", n, err)
@@ -78,7 +79,7 @@ func TestTLSWithClientCertificate(t *testing.T) {
 	})
 	t.Run("plain where TLS is spoken", func(t *testing.T) {
 		s := openSink(t, config("mqtt://"+broker.Addr()))
-		_, err := s.Deliver(within(t, 20*time.Second), sinktest.Weighings(1, 1))
+		_, err := s.Deliver(within(t, 60*time.Second), sinktest.Weighings(1, 1))
 		if err == nil || errors.As(err, new(sinks.Unusable)) || !strings.Contains(err.Error(), "with or without TLS") {
 			t.Fatalf("got %v", err)
 		}
@@ -91,7 +92,7 @@ func testUserAndPassword(t *testing.T, config func(string) Config) {
 	broker := mosquitto.Start(t, mosquitto.Options{Users: map[string]string{"bank": "poppy seed"}})
 	right := config(broker.URL())
 	right.Username, right.Password = "bank", secret(t, "poppy seed")
-	deliverAll(within(t, 20*time.Second), t, openSink(t, right), sinktest.Weighings(20, 1))
+	deliverAll(within(t, 60*time.Second), t, openSink(t, right), sinktest.Weighings(20, 1))
 
 	wrong := right
 	wrong.Password = secret(t, "flax seed")
@@ -119,12 +120,13 @@ func TestRenewedPasswordIsReadAgain(t *testing.T) {
 	s := openSink(t, c)
 	mustBeUnusable(t, s)
 	t.Setenv("WEIGHPOST_TEST_PASSWORD", "poppy seed")
-	deliverAll(within(t, 20*time.Second), t, s, sinktest.Weighings(3, 1))
+	deliverAll(within(t, 60*time.Second), t, s, sinktest.Weighings(3, 1))
 }
 
 // TestDroppingAccessListIsFound shows the trap (everything is acknowledged, nothing arrives) and that the self-test finds it
 // where the rule bites: in the whole tree, or at the weighings of one balance alone.
 func TestDroppingAccessListIsFound(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	const collector = "user collector\ntopic readwrite #\n"
 	for _, x := range []struct {
 		name, acl, dropped string
@@ -149,7 +151,7 @@ func TestDroppingAccessListIsFound(t *testing.T) {
 			c.KeepAlive = 2_000_000_000 // what does not come back within this time was dropped
 			c.Username, c.Password = "bank", secret(t, "poppy seed")
 			s := openSink(t, c)
-			n, err := s.Deliver(within(t, 20*time.Second), entries)
+			n, err := s.Deliver(within(t, 60*time.Second), entries)
 			if n != accepted || !errors.As(err, new(sinks.Unusable)) || !strings.Contains(err.Error(), x.dropped) {
 				t.Fatalf("accepted %d and said %v; want %d and what is dropped: %s", n, err, accepted, x.dropped)
 			}
@@ -161,7 +163,7 @@ func TestDroppingAccessListIsFound(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer b.Close()
-			deliverAll(within(t, 20*time.Second), t, b, entries)
+			deliverAll(within(t, 60*time.Second), t, b, entries)
 			if lost, _, _ := far.verdict(entries); lost == 0 {
 				t.Error("the broker dropped nothing, so this test shows nothing")
 			}

@@ -23,7 +23,7 @@ func openDesk(t *testing.T, c Config, h *holder) *Sink {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	if _, err := s.Deliver(within(t, 20*time.Second), nil); err != nil {
+	if _, err := s.Deliver(within(t, 60*time.Second), nil); err != nil {
 		t.Fatal(err)
 	}
 	return s
@@ -69,6 +69,7 @@ func (c *collector) answersOn(topic string, n int) []answer {
 }
 
 func TestRequestsOverARealBroker(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	lab := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	h := newHolder()
@@ -109,7 +110,7 @@ func TestRequestsOverARealBroker(t *testing.T) {
 		t.Errorf("%+v", st)
 	}
 	// Weighings go out beside it.
-	deliverAll(within(t, 20*time.Second), t, s, sinktest.Weighings(20, 1))
+	deliverAll(within(t, 60*time.Second), t, s, sinktest.Weighings(20, 1))
 }
 
 // TestARetainedRequestDoesNotComeBack: the broker keeps it and sends it at each connection. It is carried out when it is
@@ -142,6 +143,7 @@ func TestARetainedRequestDoesNotComeBack(t *testing.T) {
 // TestRequestsThroughARestartOfTheBroker: the subscription is made again, a mark is still known, and an answer that could
 // not be heard is had by asking again.
 func TestRequestsThroughARestartOfTheBroker(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	lab := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	h := newHolder()
@@ -152,7 +154,7 @@ func TestRequestsThroughARestartOfTheBroker(t *testing.T) {
 	h.gate = make(chan struct{})
 	h.mu.Unlock()
 	lab.asks(balanceTopic(1, "context/set"), `{"sample":{"id":"LOT-2"},"request":"b"}`, false)
-	eventually(t, 20*time.Second, "the request is being carried out", func() bool {
+	eventually(t, 60*time.Second, "the request is being carried out", func() bool {
 		h.mu.Lock()
 		defer h.mu.Unlock()
 		return h.busy["b-01"] == 1
@@ -182,6 +184,7 @@ func TestRequestsThroughARestartOfTheBroker(t *testing.T) {
 
 // TestTheAccessListDecidesWhoMayAsk: the broker takes a forbidden request and drops it; it never reaches us.
 func TestTheAccessListDecidesWhoMayAsk(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	const acl = "user bank\ntopic readwrite weighpost/#\n\nuser collector\ntopic read weighpost/#\ntopic readwrite marker/#\n\n" +
 		"user lims\ntopic write weighpost/+/+/context/set\ntopic read weighpost/+/+/context/answer\ntopic readwrite marker/#\n"
 	users := map[string]string{"bank": "poppy seed", "collector": "far side", "lims": "far side"}
@@ -200,7 +203,7 @@ func TestTheAccessListDecidesWhoMayAsk(t *testing.T) {
 	if got := h.by["b-01"]; !slices.Equal(got, []string{"LOT-2"}) {
 		t.Errorf("carried out: %v", got)
 	}
-	deliverAll(within(t, 20*time.Second), t, s, sinktest.Weighings(10, 1))
+	deliverAll(within(t, 60*time.Second), t, s, sinktest.Weighings(10, 1))
 }
 
 // TestWeighingsGoOutWhereRequestsAreForbidden: our own user may neither hear requests nor publish answers.
@@ -214,7 +217,7 @@ func TestWeighingsGoOutWhereRequestsAreForbidden(t *testing.T) {
 	s := openDesk(t, c, h)
 	lab.asks(balanceTopic(1, "context/set"), `{"sample":{"id":"LOT-1"}}`, false)
 	entries := sinktest.Weighings(50, 1)
-	deliverAll(within(t, 20*time.Second), t, s, entries)
+	deliverAll(within(t, 60*time.Second), t, s, entries)
 	if lost, _, disorder := lab.verdict(entries); lost != 0 || disorder != 0 || len(h.requests()) != 0 {
 		t.Errorf("%d lost, %d out of order, %d requests heard", lost, disorder, len(h.requests()))
 	}
@@ -225,6 +228,7 @@ func TestWeighingsGoOutWhereRequestsAreForbidden(t *testing.T) {
 // TestAThousandRequestsInABurst come while weighings go out: each is carried out once and answered, in the order of its
 // balance, and no weighing waits for them.
 func TestAThousandRequestsInABurst(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	const n = 1000
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	lab := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
@@ -262,6 +266,7 @@ func TestAThousandRequestsInABurst(t *testing.T) {
 
 // TestHostileRequestsOverARealBroker: whatever is published there, weighings go out and only what can be read is carried out.
 func TestHostileRequestsOverARealBroker(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	lab := collect(t, "tcp://"+broker.Addr(), "weighpost/+/+/context/answer")
 	h := newHolder()
@@ -281,7 +286,7 @@ func TestHostileRequestsOverARealBroker(t *testing.T) {
 		lab.asks("weighpost/"+testSite+"/"+name+"/context/set", `{"request":"x"}`, false)
 	}
 	lab.answers(len(hostile) + 5)
-	deliverAll(within(t, 20*time.Second), t, s, sinktest.Weighings(10, 1))
+	deliverAll(within(t, 60*time.Second), t, s, sinktest.Weighings(10, 1))
 	if n := len(h.requests()); n != 0 || s.current.Load() != before {
 		t.Errorf("%d were carried out; the connection is the same: %v", n, s.current.Load() == before)
 	}
@@ -304,7 +309,7 @@ func TestABrokerThatDeclinesTheSubscription(t *testing.T) {
 	c := config(between.url())
 	c.SelfTest = false
 	s := openDesk(t, c, newHolder())
-	deliverAll(within(t, 20*time.Second), t, s, sinktest.Weighings(10, 1))
+	deliverAll(within(t, 60*time.Second), t, s, sinktest.Weighings(10, 1))
 	if st := lab.statuses(); declined != 3 || st[len(st)-1].Requests != requestsDeclined || st[len(st)-1].Reads != requestsDeclined {
 		t.Errorf("%d declined, status %+v", declined, st[len(st)-1])
 	}

@@ -95,7 +95,7 @@ func TestHostileBroker(t *testing.T) {
 			c := config("mqtt://" + l.Addr().String())
 			c.KeepAlive = strict.Duration(2 * time.Second)
 			s := openSink(t, c)
-			n, err := s.Deliver(within(t, 20*time.Second), sinktest.Weighings(3, 1))
+			n, err := s.Deliver(within(t, 60*time.Second), sinktest.Weighings(3, 1))
 			if n != 0 || err == nil || !strings.Contains(err.Error(), x.words) {
 				t.Errorf("accepted %d and said %v; want 0 and something of %q", n, err, x.words)
 			}

@@ -80,7 +80,6 @@ func packet(r *bufio.Reader) (kind byte, body []byte, err error) {
 func TestBrokerKilledInMidWrite(t *testing.T) { each(t, testBrokerKilledInMidWrite) }
 
 func testBrokerKilledInMidWrite(t *testing.T, config func(string) Config) {
-	t.Parallel() // most of it is waiting
 	rounds, random := needs.Rounds(t, 2, 50)
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	between := startProxy(t, broker.Addr())
@@ -104,7 +103,6 @@ func testBrokerKilledInMidWrite(t *testing.T, config func(string) Config) {
 func TestThroughABadNetwork(t *testing.T) { each(t, testThroughABadNetwork) }
 
 func testThroughABadNetwork(t *testing.T, config func(string) Config) {
-	t.Parallel() // most of it is waiting
 	rounds, random := needs.Rounds(t, 8, 100)
 	far := startSide(t)
 	between := toxic.Start(t, far.broker.Addr())

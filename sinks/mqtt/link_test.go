@@ -25,7 +25,7 @@ func testLinkDiesBeforePuback(t *testing.T, config func(string) Config) {
 	between := startProxy(t, broker.Addr())
 	entries := sinktest.Weighings(30, 3)
 	s := openSink(t, config(between.url()))
-	if _, err := s.Deliver(within(t, 10*time.Second), nil); err != nil {
+	if _, err := s.Deliver(within(t, 60*time.Second), nil); err != nil {
 		t.Fatal(err)
 	}
 	for range 5 {
@@ -41,15 +41,15 @@ func testLinkDiesBeforePuback(t *testing.T, config func(string) Config) {
 			}
 			return pass
 		})
-		n, err := s.Deliver(within(t, 10*time.Second), entries)
+		n, err := s.Deliver(within(t, 60*time.Second), entries)
 		if n != 0 || err == nil || errors.As(err, new(sinks.Unusable)) {
 			t.Fatalf("accepted %d and said %v; want 0 and try again", n, err)
 		}
-		if _, err := s.Deliver(within(t, 10*time.Second), nil); err != nil {
+		if _, err := s.Deliver(within(t, 60*time.Second), nil); err != nil {
 			t.Fatal(err)
 		}
 	}
-	deliverAll(within(t, 10*time.Second), t, s, entries)
+	deliverAll(within(t, 60*time.Second), t, s, entries)
 	if lost, duplicates, disorder := far.verdict(entries); lost != 0 || disorder != 0 || duplicates == 0 {
 		t.Errorf("lost %d, out of order %d, duplicates %d (some were to be expected)", lost, disorder, duplicates)
 	}
@@ -139,14 +139,13 @@ const shortKeepAlive = 2 * time.Second
 func TestFrozenBrokerIsNoticed(t *testing.T) { each(t, testFrozenBrokerIsNoticed) }
 
 func testFrozenBrokerIsNoticed(t *testing.T, config func(string) Config) {
-	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	c := config(broker.URL())
 	c.KeepAlive = strict.Duration(shortKeepAlive)
 	s := openSink(t, c)
 	entries := sinktest.Weighings(10, 3)
-	deliverAll(within(t, 10*time.Second), t, s, entries[:5])
+	deliverAll(within(t, 60*time.Second), t, s, entries[:5])
 
 	broker.Freeze(t)
 	noticed(t, "while delivering", func() {
@@ -155,7 +154,7 @@ func testFrozenBrokerIsNoticed(t *testing.T, config func(string) Config) {
 		}
 	})
 	broker.Thaw(t)
-	deliverAll(within(t, 20*time.Second), t, s, entries[5:])
+	deliverAll(within(t, 60*time.Second), t, s, entries[5:])
 
 	idle := s.current.Load()
 	broker.Freeze(t)
@@ -176,14 +175,13 @@ func testFrozenBrokerIsNoticed(t *testing.T, config func(string) Config) {
 func TestHalfOpenLinkIsNoticed(t *testing.T) { each(t, testHalfOpenLinkIsNoticed) }
 
 func testHalfOpenLinkIsNoticed(t *testing.T, config func(string) Config) {
-	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	between := startProxy(t, broker.Addr())
 	c := config(between.url())
 	c.KeepAlive = strict.Duration(shortKeepAlive)
 	s := openSink(t, c)
 	entries := sinktest.Weighings(10, 3)
-	deliverAll(within(t, 10*time.Second), t, s, entries[:5])
+	deliverAll(within(t, 60*time.Second), t, s, entries[:5])
 	between.set(func(*link, bool, *[]byte) verdict { return swallow })
 	noticed(t, "half-open", func() {
 		if n, err := s.Deliver(within(t, 30*time.Second), entries[5:]); n != 0 || err == nil {
@@ -191,17 +189,17 @@ func testHalfOpenLinkIsNoticed(t *testing.T, config func(string) Config) {
 		}
 	})
 	between.set(nil)
-	deliverAll(within(t, 20*time.Second), t, s, entries[5:])
+	deliverAll(within(t, 60*time.Second), t, s, entries[5:])
 }
 
-// noticed checks the promise of 1.5 times the keep-alive, with half a second for a busy machine.
+// noticed checks the promise of 1.5 times the keep-alive, with two seconds for a busy machine.
 func noticed(t *testing.T, what string, wait func()) {
 	t.Helper()
 	began := time.Now()
 	wait()
 	took := time.Since(began)
 	t.Logf("%s: noticed after %s, keep-alive %s", what, took.Round(time.Millisecond), shortKeepAlive)
-	if took > shortKeepAlive*3/2+500*time.Millisecond {
+	if took > shortKeepAlive*3/2+2*time.Second {
 		t.Errorf("%s: noticed only after %s", what, took)
 	}
 }
@@ -211,14 +209,13 @@ func noticed(t *testing.T, what string, wait func()) {
 func TestDeliverEndsWithFullPipe(t *testing.T) { each(t, testDeliverEndsWithFullPipe) }
 
 func testDeliverEndsWithFullPipe(t *testing.T, config func(string) Config) {
-	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	s := openSink(t, config(broker.URL()))
-	if _, err := s.Deliver(within(t, 10*time.Second), nil); err != nil {
+	if _, err := s.Deliver(within(t, 60*time.Second), nil); err != nil {
 		t.Fatal(err)
 	}
 	broker.Freeze(t)
-	big := sinktest.Weighings(200, 3)
+	big := sinktest.Weighings(100, 3)
 	for i := range big {
 		big[i].JSON = append(append([]byte(`{"frame":"`), make([]byte, 200_000)...), `"}`...)
 	}
@@ -228,7 +225,7 @@ func testDeliverEndsWithFullPipe(t *testing.T, config func(string) Config) {
 	if n, err := s.Deliver(ctx, big); n != 0 || !errors.Is(err, context.DeadlineExceeded) {
 		t.Errorf("accepted %d: %v", n, err)
 	}
-	if took := time.Since(began); took > 2*time.Second {
+	if took := time.Since(began); took > 4*time.Second {
 		t.Errorf("Deliver ended after %s", took)
 	}
 	began = time.Now()

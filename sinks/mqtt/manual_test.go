@@ -14,6 +14,7 @@ import (
 // TestAccessListOfTheManual has a real mosquitto hold to the access list that the manual gives: the sink gets through with its
 // self-test, and a reader hears it.
 func TestAccessListOfTheManual(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	page, err := os.ReadFile("../../gateway/help/pages/sink-mqtt.md")
 	if err != nil {
 		t.Fatal(err)
@@ -34,7 +35,7 @@ func TestAccessListOfTheManual(t *testing.T) {
 	h := newHolder()
 	s := openDesk(t, c, h)
 	s.States([]sinks.State{stateOf(sinks.OfBalance, "b-01", 1), stateOf(sinks.OfSink, "bench", 1)})
-	deliverAll(within(t, 20*time.Second), t, s, entries)
+	deliverAll(within(t, 60*time.Second), t, s, entries)
 	wall := collectAs(t, "tcp://"+broker.Addr(), "weighpost/#", "wall-screen")
 	eventually(t, 30*time.Second, "a screen sees how all are, and no more", func() bool {
 		wall.barrier()

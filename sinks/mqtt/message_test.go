@@ -24,6 +24,7 @@ func events(url string) Config {
 // TestPreviewIsWhatArrives compares what the preview shows with what a client of another library (paho.golang) hears of a real
 // broker: topic, media type, user properties in their order, and body.
 func TestPreviewIsWhatArrives(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	for name, change := range map[string]func(string) Config{"json": config5, "events": events, "csv": func(url string) Config {
 		c := config5(url)
 		c.Choice.Format, c.Choice.CSV.Header, c.Expiry = "csv", false, strict.Duration(time.Hour)
@@ -36,8 +37,8 @@ func TestPreviewIsWhatArrives(t *testing.T) {
 			s := openSink(t, c)
 			entries := sinktest.Weighings(20, 5)
 			entries[3].Late = true
-			deliverAll(within(t, 10*time.Second), t, s, entries)
-			eventually(t, 10*time.Second, "all arrive", func() bool { return len(far.all()) == len(entries) })
+			deliverAll(within(t, 60*time.Second), t, s, entries)
+			eventually(t, 60*time.Second, "all arrive", func() bool { return len(far.all()) == len(entries) })
 			for i, m := range far.all() {
 				shown, err := c.Preview("bench", sinks.Env{Site: testSite}, entries[i])
 				if err != nil {
@@ -96,7 +97,7 @@ func TestFormatThatCannotHoldAnEntry(t *testing.T) {
 	c.Choice.Format = "csv"
 	entries := sinktest.Weighings(3, 5)
 	entries[1] = record.Entry{Kind: record.KindStart, ID: "s", JSON: []byte(`{}`)}
-	n, err := openSink(t, c).Deliver(within(t, 10*time.Second), entries)
+	n, err := openSink(t, c).Deliver(within(t, 60*time.Second), entries)
 	if n != 1 || class(err) != "refused" {
 		t.Errorf("accepted %d: %v", n, err)
 	}
@@ -108,7 +109,7 @@ func TestNobodyListens(t *testing.T) {
 	c := config5(broker.URL())
 	c.SelfTest = false // or our own subscription would listen
 	entries := sinktest.Weighings(5, 5)
-	if n, err := openSink(t, c).Deliver(within(t, 10*time.Second), entries); n != 5 || err != nil {
+	if n, err := openSink(t, c).Deliver(within(t, 60*time.Second), entries); n != 5 || err != nil {
 		t.Errorf("accepted %d: %v", n, err)
 	}
 }

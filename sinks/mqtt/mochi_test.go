@@ -38,17 +38,17 @@ func testEmbeddedBroker(t *testing.T, config func(string) Config) {
 	far := collect(t, "tcp://"+address, "weighpost/#")
 	s := openSink(t, config("mqtt://"+address))
 	entries := sinktest.Weighings(500, 3)
-	deliverAll(within(t, 20*time.Second), t, s, entries)
+	deliverAll(within(t, 60*time.Second), t, s, entries)
 	if lost, duplicates, disorder := far.verdict(entries); lost != 0 || duplicates != 0 || disorder != 0 {
 		t.Errorf("lost %d, duplicates %d, out of order %d", lost, duplicates, disorder)
 	}
-	if err := s.Checkpoint(within(t, 10*time.Second), []byte("note\n")); err != nil {
+	if err := s.Checkpoint(within(t, 60*time.Second), []byte("note\n")); err != nil {
 		t.Error(err)
 	}
 	if err := s.Close(); err != nil {
 		t.Error(err)
 	}
-	eventually(t, 10*time.Second, "the last status", func() bool { return len(far.statuses()) >= 2 }) // on another connection
+	eventually(t, 60*time.Second, "the last status", func() bool { return len(far.statuses()) >= 2 }) // on another connection
 	if all := far.statuses(); len(all) != 2 || all[0].State != "online" || all[1].State != "offline" {
 		t.Errorf("got %+v", all)
 	}
@@ -56,12 +56,13 @@ func testEmbeddedBroker(t *testing.T, config func(string) Config) {
 
 // A link that breaks has its last will published before the next online.
 func TestEmbeddedBrokerPublishesLastWill(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	address := startMochi(t)
 	far := collect(t, "tcp://"+address, "weighpost/#")
 	s := openSink(t, config("mqtt://"+address))
-	eventually(t, 10*time.Second, "online", func() bool { return s.current.Load() != nil && len(far.statuses()) == 1 })
+	eventually(t, 60*time.Second, "online", func() bool { return s.current.Load() != nil && len(far.statuses()) == 1 })
 	s.current.Load().discard(io.ErrClosedPipe)
-	eventually(t, 10*time.Second, "online again", func() bool { return len(far.statuses()) >= 3 })
+	eventually(t, 60*time.Second, "online again", func() bool { return len(far.statuses()) >= 3 })
 	all := far.statuses()
 	if all[1].State != "offline" || all[1].Why != whyLost || all[2].State != "online" {
 		t.Errorf("got %+v", all)

@@ -3,6 +3,7 @@ package mqtt
 import (
 	"context"
 	"errors"
+	"flag"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -21,7 +22,18 @@ import (
 	"weighpost/sinks/sinktest/toxic"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m, toxic.Left()...) }
+// sideBySide is how many tests may run at a time: nearly all of their time they wait, for brokers and for limits.
+const sideBySide = "4"
+
+func TestMain(m *testing.M) {
+	flag.Parse()
+	given := false
+	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "test.parallel" })
+	if !given {
+		_ = flag.Set("test.parallel", sideBySide)
+	}
+	goleak.VerifyTestMain(m, toxic.Left()...)
+}
 
 const testSite = "north-seed-bank"
 
@@ -39,8 +51,17 @@ func config5(url string) Config {
 	return c
 }
 
-// each runs a test in both versions of MQTT.
+// each runs a test in both versions of MQTT, beside others: most of it is waiting.
 func each(t *testing.T, run func(t *testing.T, config func(url string) Config)) {
+	t.Parallel()
+	eachAlone(t, func(t *testing.T, config func(url string) Config) {
+		t.Parallel()
+		run(t, config)
+	})
+}
+
+// eachAlone is each with nothing beside it.
+func eachAlone(t *testing.T, run func(t *testing.T, config func(url string) Config)) {
 	t.Run("3.1.1", func(t *testing.T) { run(t, config) })
 	t.Run("5", func(t *testing.T) { run(t, config5) })
 }

@@ -143,6 +143,7 @@ func TestNothingIsRecordedUnlessTheConfigurationSaysSo(t *testing.T) {
 // TestABalanceThatIsSlowToAnswerHoldsUpItselfAlone: others are read and changed meanwhile, its own requests keep their order, and
 // more than a few for its weight are refused at once.
 func TestABalanceThatIsSlowToAnswerHoldsUpItselfAlone(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	synctest.Test(t, func(t *testing.T) {
 		o := newOffice(t)
 		defer o.end()
@@ -232,13 +233,13 @@ func TestAnswersGoToTheResponseTopic(t *testing.T) {
 		t.Helper()
 		p := &paho.Publish{Topic: balanceTopic(1, end), QoS: 1, Payload: []byte(payload),
 			Properties: &paho.PublishProperties{ResponseTopic: to, CorrelationData: []byte{0, 0xff, 7}}}
-		if _, err := far.client.Publish(within(t, 20*time.Second), p); err != nil {
+		if _, err := far.client.Publish(within(t, 60*time.Second), p); err != nil {
 			t.Fatal(err)
 		}
 	}
 	ask("read/ask", "lims/answers", `{"request":"r"}`)
 	ask("context/set", "lims/answers", `{"sample":{"id":"LOT-1"},"request":"s"}`)
-	eventually(t, 20*time.Second, "two answers", func() bool { return len(far.all()) == 2 })
+	eventually(t, 60*time.Second, "two answers", func() bool { return len(far.all()) == 2 })
 	for i, p := range far.all() {
 		var a answer
 		if err := json.Unmarshal(p.Payload, &a); err != nil || !a.Accepted || a.Request != []string{"r", "s"}[i] {

@@ -148,7 +148,7 @@ func TestReasonsOfMessages(t *testing.T) {
 			return nil
 		}})
 		s := openSink(t, blind(b.addr))
-		n, err := s.Deliver(within(t, 10*time.Second), entries)
+		n, err := s.Deliver(within(t, 60*time.Second), entries)
 		if got := class(err); got != want || want == "taken" && n != 5 || want != "taken" && n != 2 {
 			t.Errorf("0x%02x: accepted %d, %s: %v; want %s", code, n, got, err, want)
 		}
@@ -156,7 +156,7 @@ func TestReasonsOfMessages(t *testing.T) {
 		if want != "taken" && !strings.Contains(err.Error(), "so it is") {
 			t.Errorf("0x%02x: %q leaves out what the broker says", code, err)
 		}
-		if n, err = s.Deliver(within(t, 10*time.Second), entries[3:]); n != 2 || err != nil || s.session != first {
+		if n, err = s.Deliver(within(t, 60*time.Second), entries[3:]); n != 2 || err != nil || s.session != first {
 			t.Errorf("0x%02x: afterwards accepted %d: %v; the same connection: %v", code, n, err, s.session == first)
 		}
 		if err != nil {
@@ -173,7 +173,7 @@ func TestReasonsOfGreetings(t *testing.T) {
 		0x9a: "unusable", 0x9b: "unusable", 0x9c: "busy", 0x9d: "unusable", 0x9f: "busy"} {
 		b := script(t, &scripted{connack: &packets5.Connack{ReasonCode: code, Properties: &packets5.Properties{}}})
 		s := openSink(t, blind(b.addr))
-		n, err := s.Deliver(within(t, 10*time.Second), sinktest.Weighings(1, 3))
+		n, err := s.Deliver(within(t, 60*time.Second), sinktest.Weighings(1, 3))
 		if got := class(err); n != 0 || got != want {
 			t.Errorf("0x%02x: accepted %d, %s: %v; want %s", code, n, got, err, want)
 		}
@@ -195,19 +195,19 @@ func TestReasonsOfFarewells(t *testing.T) {
 			return nil
 		}})
 		s := openSink(t, blind(b.addr))
-		n, err := s.Deliver(within(t, 10*time.Second), entries)
+		n, err := s.Deliver(within(t, 60*time.Second), entries)
 		if want == "refused" {
 			if class(err) != "again" {
 				t.Errorf("0x%02x: refused while five were under way: %v", code, err)
 			}
 			var more int
-			more, err = s.Deliver(within(t, 10*time.Second), entries[n:])
+			more, err = s.Deliver(within(t, 60*time.Second), entries[n:])
 			n += more
 		}
 		if got := class(err); n != 2 || got != want {
 			t.Errorf("0x%02x: accepted %d, %s: %v; want 2 and %s", code, n, got, err, want)
 		}
-		if n, err = s.Deliver(within(t, 10*time.Second), entries[3:]); n != 2 || err != nil || s.careful {
+		if n, err = s.Deliver(within(t, 60*time.Second), entries[3:]); n != 2 || err != nil || s.careful {
 			t.Errorf("0x%02x: afterwards accepted %d: %v", code, n, err)
 		}
 		s.Close()
@@ -248,7 +248,7 @@ func TestTermsAreKept(t *testing.T) {
 	}
 	s := openSink(t, blind(b.addr))
 	entries := sinktest.Weighings(40, 3)
-	ctx := within(t, 5*time.Second)
+	ctx := within(t, 60*time.Second)
 	if n, err := s.Deliver(ctx, entries); n != len(entries) || err != nil {
 		t.Errorf("accepted %d: %v", n, err)
 	}
@@ -287,12 +287,12 @@ func TestTooLargeForThisBroker(t *testing.T) {
 			entries := sinktest.Weighings(5, 3)
 			big := append([]byte(nil), entries[2].JSON...)
 			entries[2].JSON = append(append(big[:len(big)-1], `,"more":"`+strings.Repeat("x", 4000)...), `"}`...)
-			n, err := s.Deliver(within(t, 10*time.Second), entries)
+			n, err := s.Deliver(within(t, 60*time.Second), entries)
 			if n != 2 || class(err) != "refused" || !strings.Contains(err.Error(), x.words) {
 				t.Fatalf("accepted %d: %v", n, err)
 			}
 			t.Log(err)
-			if n, err = s.Deliver(within(t, 10*time.Second), entries[3:]); n != 2 || err != nil {
+			if n, err = s.Deliver(within(t, 60*time.Second), entries[3:]); n != 2 || err != nil {
 				t.Fatalf("afterwards accepted %d: %v", n, err)
 			}
 			if got := len(far.arrivals()); got < 4 {

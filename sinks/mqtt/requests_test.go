@@ -245,6 +245,7 @@ func TestARetainedRequestIsRefused(t *testing.T) {
 }
 
 func TestARequestThatComesAgainIsNotCarriedOutAgain(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	synctest.Test(t, func(t *testing.T) {
 		o := newOffice(t)
 		defer o.end()
@@ -301,6 +302,7 @@ func TestARequestThatComesAgainIsNotCarriedOutAgain(t *testing.T) {
 // TestABalanceThatDoesNotAnswerHoldsUpNobody: the client's own goroutine is never blocked, another balance goes on, what is
 // too much is answered, and each balance's requests are carried out in order and one at a time.
 func TestABalanceThatDoesNotAnswerHoldsUpNobody(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	synctest.Test(t, func(t *testing.T) {
 		o := newOffice(t)
 		defer o.end()
@@ -347,6 +349,7 @@ func TestABalanceThatDoesNotAnswerHoldsUpNobody(t *testing.T) {
 }
 
 func TestRequestsHaveATimeLimitAndAreAnsweredAtTheEnd(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	synctest.Test(t, func(t *testing.T) {
 		o := newOffice(t)
 		o.h.gate = make(chan struct{}) // never opened

@@ -39,7 +39,6 @@ func keptStates(t *testing.T, broker *mosquitto.Broker) map[string]string {
 func TestStatesAreRetainedAndTakenBack(t *testing.T) { each(t, testStatesAreRetainedAndTakenBack) }
 
 func testStatesAreRetainedAndTakenBack(t *testing.T, config func(string) Config) {
-	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	far := collect(t, "tcp://"+broker.Addr(), "weighpost/#")
 	for topic, body := range map[string]string{"gone": string(stateOf(sinks.OfBalance, "gone", 1).Body), "foreign": "hello",
@@ -98,7 +97,6 @@ func testStatesAreRetainedAndTakenBack(t *testing.T, config func(string) Config)
 func TestStatesThatAreDroppedAreNoFault(t *testing.T) { each(t, testStatesThatAreDroppedAreNoFault) }
 
 func testStatesThatAreDroppedAreNoFault(t *testing.T, config func(string) Config) {
-	t.Parallel() // most of it is waiting
 	broker := mosquitto.Start(t, mosquitto.Options{Users: map[string]string{"bank": "poppy seed"},
 		ACL: "user bank\ntopic readwrite weighpost/+/status\ntopic readwrite weighpost/+/+/weighing\n"})
 	c := config(broker.URL())

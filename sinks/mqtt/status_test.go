@@ -38,7 +38,7 @@ func kept(t *testing.T, broker *mosquitto.Broker, topic string) paho.Message {
 	t.Helper()
 	late := collect(t, "tcp://"+broker.Addr(), topic)
 	var found paho.Message
-	eventually(t, 5*time.Second, topic+" is retained", func() bool {
+	eventually(t, 60*time.Second, topic+" is retained", func() bool {
 		late.mu.Lock()
 		defer late.mu.Unlock()
 		for _, m := range late.all {
@@ -60,7 +60,7 @@ func testStatusOfAnOrderlyLife(t *testing.T, config func(string) Config) {
 	began := time.Now()
 	s := openSink(t, config(broker.URL()))
 	// Nothing is delivered: the connection is made all the same.
-	eventually(t, 10*time.Second, "online", func() bool { return len(far.statuses()) == 1 })
+	eventually(t, 60*time.Second, "online", func() bool { return len(far.statuses()) == 1 })
 	first := far.statuses()[0]
 	if first.State != "online" || first.Site != testSite || first.Sink != "bench" || first.Connection == "" || first.Schema != "weighpost.status/1" {
 		t.Errorf("got %+v", first)
@@ -69,7 +69,7 @@ func testStatusOfAnOrderlyLife(t *testing.T, config func(string) Config) {
 		t.Errorf("connected at %s", at)
 	}
 	s.Status([]byte(`[{"code":"port-missing","subject":"b-02"}]`))
-	eventually(t, 10*time.Second, "conditions", func() bool { return len(far.statuses()) == 2 })
+	eventually(t, 60*time.Second, "conditions", func() bool { return len(far.statuses()) == 2 })
 	if got := far.statuses()[1]; string(got.Conditions) != `[{"code":"port-missing","subject":"b-02"}]` || got.State != "online" {
 		t.Errorf("got %+v", got)
 	}
@@ -89,6 +89,7 @@ func testStatusOfAnOrderlyLife(t *testing.T, config func(string) Config) {
 
 // TestLastWillAfterKill runs the sink in a process of its own and kills that without warning.
 func TestLastWillAfterKill(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	if url := os.Getenv("WEIGHPOST_TEST_CHILD_BROKER"); url != "" {
 		s, err := New(config(url), "bench", sinks.Env{Site: testSite})
 		if err == nil {
@@ -118,7 +119,7 @@ func TestLastWillAfterKill(t *testing.T) {
 	}
 	_ = child.Wait() // "signal: killed" is what it was meant to be
 	killed = true
-	eventually(t, 10*time.Second, "the last will", func() bool {
+	eventually(t, 60*time.Second, "the last will", func() bool {
 		all := far.statuses()
 		return all[len(all)-1].State == "offline"
 	})
@@ -138,15 +139,15 @@ func testReconnectsWhileIdle(t *testing.T, config func(string) Config) {
 	between := startProxy(t, broker.Addr())
 	s := openSink(t, config(between.url()))
 	s.Status([]byte(`[]`))
-	eventually(t, 10*time.Second, "online", func() bool { return len(far.statuses()) > 0 })
+	eventually(t, 60*time.Second, "online", func() bool { return len(far.statuses()) > 0 })
 	between.down()
-	eventually(t, 10*time.Second, "offline", func() bool {
+	eventually(t, 60*time.Second, "offline", func() bool {
 		all := far.statuses()
 		return all[len(all)-1].State == "offline"
 	})
 	s.Status([]byte(`[{"code":"recording-stopped"}]`))
 	between.up()
-	eventually(t, 20*time.Second, "online again, with what was said meanwhile", func() bool {
+	eventually(t, 60*time.Second, "online again, with what was said meanwhile", func() bool {
 		all := far.statuses()
 		last := all[len(all)-1]
 		return last.State == "online" && string(last.Conditions) == `[{"code":"recording-stopped"}]`
@@ -159,7 +160,7 @@ func testCheckpointIsRetained(t *testing.T, config func(string) Config) {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	s := openSink(t, config(broker.URL()))
 	for _, note := range []string{"first\n", "weighpost.example/north\n7\nroot\n\n— key sig\n"} {
-		if err := s.Checkpoint(within(t, 10*time.Second), []byte(note)); err != nil {
+		if err := s.Checkpoint(within(t, 60*time.Second), []byte(note)); err != nil {
 			t.Fatal(err)
 		}
 		if m := kept(t, broker, "weighpost/"+testSite+"/checkpoint"); string(m.Payload()) != note {
@@ -167,7 +168,7 @@ func testCheckpointIsRetained(t *testing.T, config func(string) Config) {
 		}
 	}
 	broker.Stop(t)
-	if err := s.Checkpoint(within(t, 10*time.Second), []byte("x")); err == nil {
+	if err := s.Checkpoint(within(t, 60*time.Second), []byte("x")); err == nil {
 		t.Error("a broker that is gone took a checkpoint")
 	}
 }
@@ -185,7 +186,7 @@ func testTopicsOfOtherKinds(t *testing.T, config func(string) Config) {
 		{Kind: record.KindUnread, Balance: "b-01", ID: "u", JSON: []byte(`{"u":1}`)},
 		{Kind: record.KindStart, ID: "s", JSON: []byte(`{"s":1}`)},
 	}
-	deliverAll(within(t, 10*time.Second), t, s, entries)
+	deliverAll(within(t, 60*time.Second), t, s, entries)
 	for i, suffix := range []string{"/b-01/result", "/b-01/unread", "/@/start"} {
 		got := far.messages(suffix)
 		if len(got) != 1 || got[0].Topic() != "weighpost/"+testSite+suffix || string(got[0].Payload()) != string(entries[i].JSON) {
@@ -195,7 +196,7 @@ func testTopicsOfOtherKinds(t *testing.T, config func(string) Config) {
 	if m := kept(t, broker, "weighpost/"+testSite+"/b-01/result"); string(m.Payload()) != `{"r":1}` {
 		t.Errorf("retained %q", m.Payload())
 	}
-	n, err := s.Deliver(within(t, 10*time.Second), []record.Entry{entries[0], {Kind: record.KindUnread, Balance: "b-01", ID: "huge", JSON: make([]byte, maxPacket)}})
+	n, err := s.Deliver(within(t, 60*time.Second), []record.Entry{entries[0], {Kind: record.KindUnread, Balance: "b-01", ID: "huge", JSON: make([]byte, maxPacket)}})
 	if n != 1 || !errors.As(err, new(sinks.Refused)) {
 		t.Errorf("accepted %d of an entry too large and said %v", n, err)
 	}

@@ -29,6 +29,7 @@ func read5(t *testing.T, b []byte) *packets5.ControlPacket {
 
 // TestPackets5ReadTheSameElsewhere has another library read what we write (paho.golang, package packets).
 func TestPackets5ReadTheSameElsewhere(t *testing.T) {
+	t.Parallel() // most of it is waiting
 	list := []sinks.Attribute{{Name: "weighpost-id", Value: "north/7qx3/b-01/000001"}, {Name: "type", Value: "wéighing"}, {Name: "type", Value: "twice"}}
 	for _, n := range []int{0, 1, 100, 127, 128, 16_383, 16_384, 1 << 20} {
 		for _, id := range []uint16{0, 1, 65_535} {
