@@ -71,6 +71,7 @@ func plugged(t *testing.T, path string) *pty.Cord {
 // TestAddBalanceAtATerminal goes from a balance of which nothing is known to weighings in the journal, with one
 // pseudo-terminal for the person and one for the balance.
 func TestAddBalanceAtATerminal(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	b := &seedBalance{Cord: plugged(t, filepath.Join(dir, "port")), t: t}
 	m, cmd := onTerminal(t, dir, "add-balance", "--config", "weighpost.yaml", "--port", b.Path(), "--speed", "4800")
@@ -171,6 +172,7 @@ func recordsWith(t *testing.T, program, dir string, b *seedBalance) {
 
 // TestAddBalanceInterrupted presses Ctrl-C at each question, and looks that nothing is left.
 func TestAddBalanceInterrupted(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	b := &seedBalance{Cord: plugged(t, filepath.Join(t.TempDir(), "port")), t: t}
 	for _, at := range []string{"Press Enter", "The balance's id", "Is that what the display shows", "Write it?"} {
@@ -225,6 +227,7 @@ func interruptAt(m *terminal, b *seedBalance, at string) {
 
 // TestLearnAtATerminal listens to a balance until Enter, asks, and writes the layout.
 func TestLearnAtATerminal(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	b := &seedBalance{Cord: plugged(t, filepath.Join(dir, "port")), t: t}
 	m, cmd := onTerminal(t, dir, "learn", b.Path(), "--speed", "4800", "--out", "seeds.yaml")

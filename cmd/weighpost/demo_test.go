@@ -41,6 +41,7 @@ func TestExitStatus(t *testing.T) {
 // TestDemoPrintsOneObject holds the demo to what it promises to machines: one JSON object on standard output, nothing lost,
 // and what it wrote kept where it was told to.
 func TestDemoPrintsOneObject(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	status, out, errs := call("demo", "--for", "4s", "--json", "--rate", "4", "--dir", dir, "--listen", "127.0.0.1:0")
 	if status != 0 || strings.Count(out, "\n") != 1 {

@@ -15,6 +15,7 @@ import (
 
 // TestReadmeIsTrue holds the README to the program: its layouts are valid, its commands are understood, its files exist.
 func TestReadmeIsTrue(t *testing.T) {
+	t.Parallel()
 	for _, name := range []string{"README.md", "DEVELOPERS.md"} {
 		src, err := os.ReadFile(filepath.Join("../..", name))
 		if err != nil {

@@ -122,6 +122,7 @@ func onStage(t *testing.T, script string) string {
 // TestAServiceIsInstalledStartedStoppedRemoved: with a stand-in for systemctl and the real makers of users. That systemd runs the
 // unit is not shown here.
 func TestAServiceIsInstalledStartedStoppedRemoved(t *testing.T) {
+	t.Parallel()
 	said := onStage(t, `
 cat >/etc/weighpost/weighpost.yaml <<X
 site: seed-bank
@@ -188,6 +189,7 @@ grep -v show "$D/asked"
 
 // TestWhatTheSandboxHidesIsRefused: a service has no access to homes.
 func TestWhatTheSandboxHidesIsRefused(t *testing.T) {
+	t.Parallel()
 	said := onStage(t, `
 mkdir -p "$D/home" && mount --bind "$D/home" /home
 printf 'site: seed-bank\njournal: {folder: /var/lib/weighpost}\n' >/home/weighpost.yaml

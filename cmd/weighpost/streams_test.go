@@ -18,6 +18,7 @@ const streamsDir = "../../testdata/streams"
 // an expectation says where the bytes come from and why the case exists. See testdata/streams/generate.py for where the
 // expected values come from.
 func TestStreams(t *testing.T) {
+	t.Parallel()
 	recorded, err := filepath.Glob(filepath.Join(streamsDir, "*.bytes"))
 	if err != nil || len(recorded) < 28 {
 		t.Fatalf("%d recorded streams, %v", len(recorded), err)

@@ -85,6 +85,7 @@ type sealed struct {
 	next  uint64 // what r gives next
 	bad   error  // why entries up to badTo cannot be had
 	badTo uint64
+	help  string // what to do about the segment at hand, once it was looked up
 }
 
 // newSealed looks into the folder segments of a journal, and then into others that are named.
@@ -133,7 +134,7 @@ func (s *sealed) find(seq uint64) error {
 		return nil
 	}
 	s.close()
-	s.row, s.place, s.bad = nil, 0, nil
+	s.row, s.place, s.bad, s.help = nil, 0, nil, ""
 	list, err := segments(s.db, "WHERE first <= ? ORDER BY first DESC LIMIT 1", int64(seq))
 	if err != nil {
 		return &Damaged{s.dir, err.Error()}
@@ -201,7 +202,10 @@ func (s *sealed) fault(seq uint64, cause error) error {
 	if errors.As(cause, new(*segment.Fault)) {
 		what = "is damaged: " + what
 	}
-	return &SegmentFault{Dir: s.dir, File: s.row.File, First: s.row.First, Last: s.row.Last, Seq: seq, What: what, Remedy: s.remedy()}
+	if s.help == "" { // the same for each of its entries, of which there may be 50,000
+		s.help = s.remedy()
+	}
+	return &SegmentFault{Dir: s.dir, File: s.row.File, First: s.row.First, Last: s.row.Last, Seq: seq, What: what, Remedy: s.help}
 }
 
 // remedy says what to do about the segment that is at hand: where it was copied to, or that only a backup has its entries. A
