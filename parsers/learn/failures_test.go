@@ -8,6 +8,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 	"testing"
 
 	"weighpost/parsers/learn/learntest"
@@ -138,12 +139,17 @@ func problems(verdicts []*verdict) (list []*problem) {
 	return list
 }
 
+// writing holds what several tests write to one file apart.
+var writing sync.Mutex
+
 // writeFailures appends the balances that are not fully right to the file that WEIGHPOST_FAILURES names.
 func writeFailures(t *testing.T, name string, all tally, verdicts []*verdict) {
 	path := os.Getenv("WEIGHPOST_FAILURES")
 	if path == "" {
 		return
 	}
+	writing.Lock()
+	defer writing.Unlock()
 	file, err := os.OpenFile(path, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o644)
 	if err != nil {
 		t.Fatal(err)

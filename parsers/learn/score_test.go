@@ -227,7 +227,7 @@ func firstSeed(t *testing.T) uint64 {
 
 // TestScore looks at hundreds of balances, at thousands with WEIGHPOST_LONG=1, and at as many as WEIGHPOST_BALANCES says.
 func TestScore(t *testing.T) {
-	n := 300
+	n := 200
 	if os.Getenv("WEIGHPOST_LONG") != "" {
 		n = 5000
 	}
@@ -250,6 +250,7 @@ func TestScore(t *testing.T) {
 		{"thirty lines", n / 4, 30, noHelp, 94},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			all, verdicts := score(t, first, c.n, c.lines, c.help)
 			if all.percent() < c.want {
 				t.Errorf("%.1f %% of the balances are fully right, and it was %.1f %% or more", all.percent(), c.want)
