@@ -112,7 +112,7 @@ func TestAStreamHasNoGapWhenTheDaemonIsKilled(t *testing.T) {
 	printing, quiet := context.WithCancel(ctx)
 	var printers, followers sync.WaitGroup
 	for _, c := range r.balances {
-		printers.Go(func() { c.print(printing, 5*time.Millisecond) })
+		printers.Go(func() { c.print(printing, 12*time.Millisecond) })
 	}
 	for _, f := range []*follower{all, weighings} {
 		followers.Go(func() { f.run(ctx) })

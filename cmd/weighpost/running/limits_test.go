@@ -20,12 +20,12 @@ import (
 	"weighpost/gateway/needs"
 )
 
-// printing lets the balances print, every 7 ms each, until the test calls what it returns.
+// printing lets the balances print, every 20 ms each, until the test calls what it returns.
 func (r *rig) printing(t *testing.T) (stop func()) {
 	ctx, cancel := context.WithCancel(t.Context())
 	var printers sync.WaitGroup
 	for _, c := range r.balances {
-		printers.Go(func() { c.print(ctx, 7*time.Millisecond) })
+		printers.Go(func() { c.print(ctx, 20*time.Millisecond) })
 	}
 	return func() { cancel(); printers.Wait() }
 }
@@ -70,9 +70,10 @@ func (r *rig) ends(t *testing.T, stop func()) {
 func TestTheLimitOnTheSizeOfFilesIsSaidAndNothingIsFalselyAcknowledged(t *testing.T) {
 	t.Parallel()
 	r := newRig(t)
-	stop := r.printing(t)
 	r.wrap = []string{"sh", "-c", `ulimit -f 800; exec "$@"`, "sh"}
 	daemon := r.start(t)
+	r.opened(t) // what was printed before would all be there at once, and fill the file before one is acknowledged
+	stop := r.printing(t)
 	r.moved(t, daemon, 1)
 	r.says(t, "the disk is full, or a quota or limit is reached")
 	_, before := r.far.counts()

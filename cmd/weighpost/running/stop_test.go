@@ -48,7 +48,7 @@ func TestACleanStopKeepsWhatWasReceived(t *testing.T) {
 			defer stop()
 			var printers sync.WaitGroup
 			for _, b := range s.balances {
-				printers.Go(func() { b.print(printing, 3*time.Millisecond) })
+				printers.Go(func() { b.print(printing, 8*time.Millisecond) })
 			}
 			time.Sleep(300 * time.Millisecond) // some traffic
 			if c.broker != nil {

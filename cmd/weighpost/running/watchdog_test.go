@@ -167,7 +167,7 @@ func (s *supervisor) traffic(t *testing.T) (stop func()) {
 	printing, cancel := context.WithCancel(t.Context())
 	var printers sync.WaitGroup
 	for _, c := range s.balances {
-		printers.Go(func() { c.print(printing, 15*time.Millisecond) })
+		printers.Go(func() { c.print(printing, 30*time.Millisecond) })
 	}
 	return sync.OnceFunc(func() {
 		cancel()
