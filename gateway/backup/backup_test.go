@@ -31,17 +31,18 @@ func newBench(t testing.TB) *bench {
 	return b
 }
 
-// weigh records n weighings of two balances.
+// weigh records n weighings of two balances, all at once.
 func (b *bench) weigh(n int) {
 	b.Helper()
+	var bodies []record.Body
 	for range n {
 		b.weighed++
-		w := &record.Weighing{Balance: record.Balance{ID: fmt.Sprintf("b-%d", b.weighed%2+1)},
+		bodies = append(bodies, &record.Weighing{Balance: record.Balance{ID: fmt.Sprintf("b-%d", b.weighed%2+1)},
 			Value: record.Value{Digits: fmt.Sprintf("%d.250", b.weighed), Unit: "g"}, Frame: fmt.Appendf(nil, "lot %d\r\n", b.weighed),
-			Stamp: stampAt(b.weighed)}
-		if _, err := b.journal.Append(b.Context(), w); err != nil {
-			b.Fatal(err)
-		}
+			Stamp: stampAt(b.weighed)})
+	}
+	if _, err := b.journal.Append(b.Context(), bodies...); err != nil {
+		b.Fatal(err)
 	}
 }
 
@@ -101,6 +102,7 @@ func identity(t testing.TB) *age.X25519Identity {
 }
 
 func TestABackupHoldsWhatTheJournalHeld(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.weigh(1203)
 	if err := b.journal.SetCursor("broker", 700); err != nil {
@@ -147,6 +149,7 @@ func (b *bench) publicKey() string {
 }
 
 func TestWithoutARecipientNoSecretGoesAlong(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.weigh(3)
 	made := b.create(b.order())
@@ -188,6 +191,7 @@ func (b *bench) noSecretIn(made Made) {
 }
 
 func TestSecretsAreForTheRecipientsOnly(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.weigh(3)
 	one, two := identity(t), identity(t)
@@ -215,6 +219,7 @@ func TestSecretsAreForTheRecipientsOnly(t *testing.T) {
 }
 
 func TestABackupOfAnotherKeyIsForeign(t *testing.T) {
+	t.Parallel()
 	b, other := newBench(t), newBench(t)
 	b.weigh(5)
 	f := b.open(b.create(b.order()))
@@ -225,6 +230,7 @@ func TestABackupOfAnotherKeyIsForeign(t *testing.T) {
 }
 
 func TestAnEmptyJournalHasABackup(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	if err := b.open(b.create(b.order())).Verify(t.Context(), b.publicKey(), nil); err != nil {
 		t.Error(err)
@@ -232,6 +238,7 @@ func TestAnEmptyJournalHasABackup(t *testing.T) {
 }
 
 func TestNamesAreReadBack(t *testing.T) {
+	t.Parallel()
 	at := time.Date(2026, 11, 29, 2, 30, 0, 0, time.UTC)
 	for _, site := range []string{"a", "north-lab", "n-12345-x"} {
 		name := FileName(site, "7qx3a", at)

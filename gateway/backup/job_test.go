@@ -127,6 +127,7 @@ func (j *job) run() Made {
 }
 
 func TestEveryActIsAnEntry(t *testing.T) {
+	t.Parallel()
 	j := newJob(t)
 	j.weigh(10)
 	j.Config.Keep.Count = 2
@@ -154,6 +155,7 @@ func TestEveryActIsAnEntry(t *testing.T) {
 }
 
 func TestAStoreThatFailsCostsNoBackup(t *testing.T) {
+	t.Parallel()
 	j := newJob(t)
 	j.weigh(10)
 	j.store.fails = errors.New("the share is gone")
@@ -172,6 +174,7 @@ func TestAStoreThatFailsCostsNoBackup(t *testing.T) {
 }
 
 func TestSinksAloneNeedNoFolder(t *testing.T) {
+	t.Parallel()
 	j := newJob(t)
 	j.weigh(10)
 	j.Config.Folder = ""
@@ -192,6 +195,7 @@ func TestSinksAloneNeedNoFolder(t *testing.T) {
 }
 
 func TestOnlyWhatIsOursIsRemoved(t *testing.T) {
+	t.Parallel()
 	j := newJob(t)
 	j.weigh(3)
 	j.Config.Keep.Count = 1
@@ -215,6 +219,7 @@ func TestOnlyWhatIsOursIsRemoved(t *testing.T) {
 }
 
 func TestTheNewestIsAlwaysKept(t *testing.T) {
+	t.Parallel()
 	now := time.Date(2026, 11, 29, 2, 30, 0, 0, time.UTC)
 	var list []Kept
 	for i := range 5 {
@@ -247,6 +252,7 @@ func TestTheNewestIsAlwaysKept(t *testing.T) {
 }
 
 func TestWhenTheNextBackupIsDue(t *testing.T) {
+	t.Parallel()
 	local := func(day, hour, minute int) time.Time { return time.Date(2026, 6, day, hour, minute, 0, 0, time.Local) }
 	daily := Config{At: TimeOfDay{true, 2, 30}}.WithDefaults()
 	for _, c := range []struct {

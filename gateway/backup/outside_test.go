@@ -14,6 +14,7 @@ import (
 // TestTheManualsCommandsReadABackup runs what the manual tells people to type, in a shell, with programs that are not ours:
 // GNU tar and sha256sum, zcat, and age (the reference program of the format age-encryption.org/v1).
 func TestTheManualsCommandsReadABackup(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "sh", "tar", "sha256sum", "zcat", "age", "age-keygen")
 	page, err := os.ReadFile("../help/pages/backup.md")
 	if err != nil {
@@ -62,6 +63,7 @@ func TestTheManualsCommandsReadABackup(t *testing.T) {
 
 // TestABackupOnAFullDiskLeavesNothingAndTheNextWorks fills disks of several sizes, so that each part is the one that fails.
 func TestABackupOnAFullDiskLeavesNothingAndTheNextWorks(t *testing.T) {
+	t.Parallel()
 	needs.Root(t, "to mount a small disk")
 	b := newBench(t)
 	b.weigh(400)
@@ -110,6 +112,7 @@ func TestABackupOnAFullDiskLeavesNothingAndTheNextWorks(t *testing.T) {
 
 // TestWhatACutLeftIsRemovedByTheNext: a hidden file of the name that is written under.
 func TestWhatACutLeftIsRemovedByTheNext(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.weigh(2)
 	s, err := b.journal.Snapshot(t.Context())

@@ -12,6 +12,7 @@ import (
 // TestBackupsAreConsistentWhileTheJournalRecords makes one after the other while entries come, each whole at its checkpoint,
 // with everything that was acknowledged before it began.
 func TestBackupsAreConsistentWhileTheJournalRecords(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.weigh(20)
 	var acknowledged atomic.Uint64
@@ -57,6 +58,7 @@ func TestBackupsAreConsistentWhileTheJournalRecords(t *testing.T) {
 
 // TestAClosedJournalHasTheSameSnapshot: SnapshotDir reads what Snapshot of the open journal told.
 func TestAClosedJournalHasTheSameSnapshot(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	j, err := journal.Open(t.Context(), journal.Options{Dir: dir, Site: "north-lab"})
 	if err != nil {

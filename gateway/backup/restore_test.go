@@ -59,6 +59,7 @@ func (b *bench) signed() []byte {
 // What the journal had beyond its backup, and what of it a destination holds, is told and recorded; nothing is skipped, and no
 // id is issued twice.
 func TestARestoreTellsWhatCameAfterTheBackup(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.weigh(50)
 	if err := b.journal.SetCursor("lims", 40); err != nil {
@@ -116,6 +117,7 @@ func TestARestoreTellsWhatCameAfterTheBackup(t *testing.T) {
 
 // A journal that has entries which the backup lacks is put aside only with a reason, and never changed.
 func TestAJournalWithMoreThanTheBackupIsPutAsideOnlyWithAReason(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.weigh(10)
 	f := b.open(b.create(b.order()))
@@ -178,6 +180,7 @@ func TestAJournalWithMoreThanTheBackupIsPutAsideOnlyWithAReason(t *testing.T) {
 
 // Only what the journal's own key signed is believed, and a backup that does not agree with it is refused.
 func TestARestoreBelievesOnlySignedCheckpoints(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.weigh(10)
 	early := b.signed()

@@ -18,6 +18,7 @@ import (
 // The disk is full at each of many points of a restore over a journal: the folder is as it was, and when there is space the
 // same restore succeeds.
 func TestARestoreOnAFullDiskLeavesTheFolderAsItWas(t *testing.T) {
+	t.Parallel()
 	disk := disktest.New(t, disktest.Options{Bytes: 16 << 20})
 	dir := filepath.Join(disk.Dir, "journal")
 	j, err := journal.Open(t.Context(), journal.Options{Dir: dir, Site: "north-lab"})

@@ -10,6 +10,7 @@ import (
 // TestABackupLeavesTheRoomThatRecordingNeeds: where what is free is kept for recording, a backup is left, says so and leaves
 // nothing, and recording goes on; with room again the next one is made.
 func TestABackupLeavesTheRoomThatRecordingNeeds(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.weigh(50)
 	o := b.order()

@@ -138,7 +138,7 @@ func TestOnlySoManyExportsRunAtOnce(t *testing.T) {
 	for range exportLimit {
 		<-h.press.ended
 	}
-	for limit := time.Now().Add(10 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+	for limit := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
 		resp := get(t, t.Context(), h, "")
 		if resp.StatusCode == 200 {
 			return

@@ -186,7 +186,7 @@ func TestNoKeyIsTakenWhereItDoesNotCount(t *testing.T) {
 	h := open(t)
 	withKeys(t, h)
 	found := map[string]bool{}
-	for path, item := range h.doc.Paths {
+	for path, item := range h.doc().Paths {
 		if item.Post == nil {
 			continue
 		}

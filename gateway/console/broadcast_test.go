@@ -24,7 +24,7 @@ func look(t *testing.T, h *house, query string) <-chan [2]string {
 // next gives the next event of a name.
 func next(t *testing.T, events <-chan [2]string, name string) string {
 	t.Helper()
-	for limit := time.After(20 * time.Second); ; {
+	for limit := time.After(patience); ; {
 		select {
 		case e, open := <-events:
 			if !open {
@@ -94,7 +94,7 @@ func TestAPageIsGivenTheBalancesThatItAsksFor(t *testing.T) {
 	if got := sent.Frames[0].Bytes; len(got) != frameBytes || got[1] != 0xff {
 		t.Errorf("%d bytes: % x", len(got), got)
 	}
-	for limit := time.After(1500 * time.Millisecond); ; { // nobody else is given bytes
+	for limit := time.After(6 * flushEvery); ; { // nobody else is given bytes
 		select {
 		case e := <-all:
 			if e[0] == "bytes" {

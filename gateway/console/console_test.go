@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
@@ -24,7 +25,14 @@ import (
 	"weighpost/gateway/rights"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(conform.Main{M: m, Least: 1000}) }
+// TestMain lets more tests run beside each other than there are processors: those that do so wait for seconds, and do nothing.
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if err := flag.Set("test.parallel", "8"); err != nil {
+		panic(err)
+	}
+	goleak.VerifyTestMain(conform.Main{M: m, Least: 1000})
+}
 
 // lab is a source with two balances and a sink that never change.
 type lab struct{}
@@ -69,7 +77,7 @@ type house struct {
 	closet     *closet
 	hall       *hall
 	shelf      *shelf
-	doc        *huma.OpenAPI
+	doc        func() *huma.OpenAPI
 	logged     *logText
 	stop       func() error // ends the console and waits for it
 }
@@ -90,7 +98,7 @@ func openWith(t *testing.T, wrap func(http.Handler) http.Handler) *house {
 		Evidence: h.bench, Benches: h.bench, Screens: onePage, Live: h.hub, Log: slog.New(slog.NewTextHandler(h.logged, nil))})
 	h.Server = s
 	s.handler = wrap(s.handler)
-	h.doc = s.newAPI(http.NewServeMux()).OpenAPI()
+	h.doc = sync.OnceValue(func() *huma.OpenAPI { return s.newAPI(http.NewServeMux()).OpenAPI() })
 	l, err := Listen(t.Context(), Config{Listen: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)

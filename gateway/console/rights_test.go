@@ -25,7 +25,7 @@ type ruled struct {
 
 // ruledRoutes are all routes: those of the API from its own description, the others from their table.
 func ruledRoutes(h *house) (list []ruled) {
-	for path, item := range h.doc.Paths {
+	for path, item := range h.doc().Paths {
 		for method, op := range map[string]*huma.Operation{"GET": item.Get, "PUT": item.Put, "PATCH": item.Patch, "POST": item.Post, "DELETE": item.Delete} {
 			if op != nil {
 				right, _ := rightOf(op)

@@ -17,6 +17,7 @@ import (
 // TestACorrectedStampStandsBesideTheStamp: of three weighings the middle one is told to have been stamped 90 s too early. It
 // alone has a corrected time, in every form that has columns; the stamp itself is as it was.
 func TestACorrectedStampStandsBesideTheStamp(t *testing.T) {
+	t.Parallel()
 	s := stampAt(9)
 	dir := lab(t, weighing(1, "1.0000", "g", "LOT-1"), weighing(2, "2.0000", "g", "LOT-2"), weighing(3, "3.0000", "g", "LOT-3"),
 		&record.ClockCorrected{From: 2, To: 2, FromUTC: stampAt(2).UTC, ToUTC: stampAt(2).UTC, Offset: record.Offset(90 * time.Second),

@@ -13,11 +13,12 @@ import (
 
 // TestAFullDiskLeavesNoExport: not half a file, no name that looks whole, and nothing that takes the last space.
 func TestAFullDiskLeavesNoExport(t *testing.T) {
+	t.Parallel()
 	needs.Root(t, "to mount a small disk")
-	src := made{20_000}
+	src := made{5_000}
 	for _, f := range export.Formats() {
 		at := t.TempDir()
-		if err := syscall.Mount("tmpfs", at, "tmpfs", 0, "size=256k"); err != nil {
+		if err := syscall.Mount("tmpfs", at, "tmpfs", 0, "size=32k"); err != nil {
 			needs.That(t, false, "the right to mount: "+err.Error())
 		}
 		_, err := export.ToFile(context.Background(), src, request(export.Format(f)), filepath.Join(at, "x"), false)

@@ -48,6 +48,7 @@ func toFile(t testing.TB, dir string, r export.Request) (name string, m export.M
 
 // TestTheManifestSaysWhatIsInTheFile holds each of its numbers against what the test finds out itself.
 func TestTheManifestSaysWhatIsInTheFile(t *testing.T) {
+	t.Parallel()
 	dir := mixed(t)
 	r := request(export.NDJSON)
 	r.Filter = index.Filter{Kinds: []record.Kind{record.KindWeighing}, Balance: "b-12"}
@@ -91,6 +92,7 @@ func TestTheManifestSaysWhatIsInTheFile(t *testing.T) {
 
 // TestTheSameRequestGivesTheSameFile byte for byte, in every format.
 func TestTheSameRequestGivesTheSameFile(t *testing.T) {
+	t.Parallel()
 	dir := mixed(t)
 	for _, f := range export.Formats() {
 		a, ma := out(t, dir, request(export.Format(f)))
@@ -120,6 +122,7 @@ func key(t testing.TB, dir string) export.Check {
 
 // TestValidateFindsWhatWasChanged in the file, in the manifest, or in the journal.
 func TestValidateFindsWhatWasChanged(t *testing.T) {
+	t.Parallel()
 	dir := mixed(t)
 	other := lab(t, acts()...)
 	filtered := request(export.CSV)
@@ -224,6 +227,7 @@ func refit(m *export.Manifest, b []byte) {
 
 // TestAnotherVersionSaysThatItCannotTell where it writes entries in other words.
 func TestAnotherVersionSaysThatItCannotTell(t *testing.T) {
+	t.Parallel()
 	dir := mixed(t)
 	name, m := toFile(t, dir, request(export.CSV))
 	b, err := os.ReadFile(name)

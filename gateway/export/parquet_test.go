@@ -70,6 +70,7 @@ func texts(t *testing.T, f *file.Reader, name string) (all []string) {
 
 // TestAnotherReaderReadsTheParquet: the Apache project's own Go reader, which shares no code with what wrote the file.
 func TestAnotherReaderReadsTheParquet(t *testing.T) {
+	t.Parallel()
 	dir, want := thousand(t)
 	b, _ := out(t, dir, request(export.Parquet))
 	f, err := file.NewParquetReader(bytes.NewReader(b))
@@ -109,6 +110,7 @@ func TestAnotherReaderReadsTheParquet(t *testing.T) {
 
 // TestRowGroupsOfAParquetAreBounded so that neither writer nor reader has to hold all of it.
 func TestRowGroupsOfAParquetAreBounded(t *testing.T) {
+	t.Parallel()
 	var b bytes.Buffer
 	if _, err := export.Write(context.Background(), &b, made{25_000}, request(export.Parquet)); err != nil {
 		t.Fatal(err)
@@ -129,6 +131,7 @@ func TestRowGroupsOfAParquetAreBounded(t *testing.T) {
 
 // TestDigitsThatFitNoDecimalStandAlone: more than nine digits before or after the point.
 func TestDigitsThatFitNoDecimalStandAlone(t *testing.T) {
+	t.Parallel()
 	cases := map[string]*int64{"12.3450": at(12_345_000_000), "-0.0000": at(0), "+0.5": at(500_000_000), "999999999.999999999": at(999_999_999_999_999_999),
 		"1000000000": nil, "-1000000000.5": nil, "0.1234567891": nil, "0.1000000000": nil, "-999999999": at(-999_999_999_000_000_000)}
 	var bodies []record.Body

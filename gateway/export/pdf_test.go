@@ -61,6 +61,7 @@ func pages(t *testing.T, file string) (all [][]word) {
 // TestThePDFSaysEverythingInItsPlace reads it with Poppler: nothing is cut off, and what the font has no picture of shows as a
 // mark with its code point.
 func TestThePDFSaysEverythingInItsPlace(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "pdftotext", "qpdf")
 	var bodies []record.Body
 	for i, s := range hostile() {
@@ -95,6 +96,7 @@ func TestThePDFSaysEverythingInItsPlace(t *testing.T) {
 
 // TestEveryPageHasItsNumberAndTheHeadsOfTheColumns.
 func TestEveryPageHasItsNumberAndTheHeadsOfTheColumns(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "pdftotext")
 	bodies := acts()
 	for i := range 120 {
@@ -133,6 +135,7 @@ func TestEveryPageHasItsNumberAndTheHeadsOfTheColumns(t *testing.T) {
 
 // TestTheLastPageHoldsTheProofOfTheRange: what it says is what the manifest says.
 func TestTheLastPageHoldsTheProofOfTheRange(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "pdftotext")
 	r := request(export.PDF)
 	r.Filter.Balance, r.Filter.Kinds = "b-12", []record.Kind{record.KindWeighing}
@@ -154,6 +157,7 @@ func TestTheLastPageHoldsTheProofOfTheRange(t *testing.T) {
 
 // TestAnEntryLongerThanAPageGoesOn and loses nothing.
 func TestAnEntryLongerThanAPageGoesOn(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "pdftotext")
 	source := ""
 	for i := range 180 {
@@ -177,6 +181,7 @@ func TestAnEntryLongerThanAPageGoesOn(t *testing.T) {
 
 // TestLongTreesOfPages: more pages than one node of their tree holds, read by another program.
 func TestLongTreesOfPages(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "pdfinfo", "qpdf")
 	var b bytes.Buffer
 	if _, err := export.Write(context.Background(), &b, made{3400}, request(export.PDF)); err != nil {

@@ -64,6 +64,7 @@ func same(t *testing.T, what string, got, want []told) {
 // TestAThousandWeighingsComeBack is the rule for every sink and export (EU GMP Annex 11, clause 4.8): digits, unit, sign and
 // time are the same on the other side.
 func TestAThousandWeighingsComeBack(t *testing.T) {
+	t.Parallel()
 	dir, want := thousand(t)
 	for _, spreadsheet := range []bool{false, true} {
 		r := request(export.CSV)
@@ -166,6 +167,7 @@ with open(sys.argv[1], newline="", encoding=sys.argv[2]) as f:
 
 // TestPythonReadsTheCSV has the csv module of Python's standard library judge the file.
 func TestPythonReadsTheCSV(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "python3")
 	dir, want := thousand(t)
 	b, _ := out(t, dir, request(export.CSV))

@@ -98,7 +98,7 @@ func TestMemoryDoesNotGrowWithTheJournal(t *testing.T) {
 		case os.Getenv("WEIGHPOST_LONG") != "":
 			n = 1_000_000
 		case underRace && export.Format(f) != export.Parquet:
-			fewer, n = 2_000, 8_000
+			fewer, n = 1_000, 5_000
 		case underRace: // that the row groups are bounded is held by another test, in memory too
 			continue
 		case testing.Short():

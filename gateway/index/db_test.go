@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"flag"
 	"log/slog"
 	"math/rand/v2"
 	"os"
@@ -21,7 +22,12 @@ import (
 	"weighpost/gateway/record"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if flag.Parse(); flag.Lookup("test.bench").Value.String() == "" {
+		blockSizes = small
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // TestNoQueryScans: every statement that reads goes by a key.
 func TestNoQueryScans(t *testing.T) {
@@ -105,7 +111,7 @@ func feedingIn(t *testing.T, db *DB, j Journal, room func(string) (int64, error)
 
 func until(t *testing.T, f func() bool, otherwise string) {
 	t.Helper()
-	for limit := time.Now().Add(20 * time.Second); !f(); time.Sleep(2 * time.Millisecond) {
+	for limit := time.Now().Add(time.Minute); !f(); time.Sleep(2 * time.Millisecond) {
 		if time.Now().After(limit) {
 			t.Fatal(otherwise)
 		}
@@ -363,7 +369,7 @@ func TestSearchBesideFeeding(t *testing.T) {
 	defer db.Close()
 	_, stop := feeding(t, db, j)
 	defer stop()
-	for range 15 {
+	for range times(6, 15) {
 		j.add(m.entries(t, 100)...)
 		l, err := Lister{Source: j, DB: db}.List(t.Context(), Filter{Balance: "b-3"}, Page{Limit: 1000, Count: true})
 		must(t, err)

@@ -98,12 +98,12 @@ func randomFilter(r *rand.Rand, m *maker) Filter {
 	return f
 }
 
-// pages goes through a whole list in pages of random size.
-func pages(t *testing.T, l Lister, f Filter, p Page, r *rand.Rand, between func()) []uint64 {
+// pages goes through a whole list in pages of random size, up to most.
+func pages(t *testing.T, l Lister, f Filter, p Page, most int, r *rand.Rand, between func()) []uint64 {
 	t.Helper()
 	seqs := []uint64{}
 	for range 100_000 {
-		p.Limit = 1 + r.IntN(1000)
+		p.Limit = 1 + r.IntN(most)
 		got, err := l.List(t.Context(), f, p)
 		if err != nil {
 			t.Fatalf("%s: %v", &f, err)
@@ -124,12 +124,16 @@ func pages(t *testing.T, l Lister, f Filter, p Page, r *rand.Rand, between func(
 	return nil
 }
 
-// smallBlocks makes blocks so small that a short journal has blocks of all sizes.
+// small are blocks so small that a short journal has blocks of all sizes. TestMain sets them, except for benchmarks.
+var small = []int{64, 512, 1536}
+
+// smallBlocks is for tests that count on them; they run beside each other.
 func smallBlocks(t *testing.T) {
 	t.Helper()
-	was := blockSizes
-	blockSizes = []int{64, 512, 3584}
-	t.Cleanup(func() { blockSizes = was })
+	t.Parallel()
+	if blockSizes[0] != small[0] {
+		t.Skip("with -bench, blocks are as large as those of the program")
+	}
 }
 
 func TestIndexAndJournalGiveTheSameLists(t *testing.T) {
@@ -138,15 +142,15 @@ func TestIndexAndJournalGiveTheSameLists(t *testing.T) {
 	r := rand.New(rand.NewPCG(s, 2))
 	m := newMaker(s)
 	j := newShelf()
-	j.add(m.entries(t, 3584+512+3*64+50)...)
+	j.add(m.entries(t, 1536+512+3*64+50)...)
 	db := OpenDB(t.TempDir())
 	defer db.Close()
 	feedAll(t, db, j)
-	if covered, err := db.Covers(t.Context(), j); err != nil || covered != 3584+512+3*64 {
+	if covered, err := db.Covers(t.Context(), j); err != nil || covered != 1536+512+3*64 {
 		t.Fatalf("the index covers %d entries: %v", covered, err)
 	}
 	with, without := Lister{Source: j, DB: db}, Lister{Source: j}
-	hits, rounds := 0, times(6, 60)
+	hits, rounds := 0, times(4, 60)
 	for i := 0; i < rounds || hits == 0 && i < 60; i++ { // few rounds may all be of filters that find nothing
 		f := randomFilter(r, m)
 		p := Page{ByTime: r.IntN(2) == 0, Down: r.IntN(2) == 0, Count: true}
@@ -156,7 +160,7 @@ func TestIndexAndJournalGiveTheSameLists(t *testing.T) {
 		if with.Bytes > 0 {
 			p.Count = i%5 == 0 // a count is made anew for each of the many small pages
 		}
-		got := pages(t, with, f, p, r, func() {})
+		got := pages(t, with, f, p, 1000, r, func() {})
 		if !slices.Equal(got, want) {
 			t.Fatalf("round %d, %s, %+v: the index gives %d entries, the journal %d", i, &f, p, len(got), len(want))
 		}
@@ -166,7 +170,7 @@ func TestIndexAndJournalGiveTheSameLists(t *testing.T) {
 			t.Fatalf("round %d, %s: counted %d, not %d; %v", i, &f, l.Count, len(want), err)
 		}
 		if i%4 == 0 {
-			if got := pages(t, without, f, p, r, func() {}); !slices.Equal(got, want) {
+			if got := pages(t, without, f, p, 1000, r, func() {}); !slices.Equal(got, want) {
 				t.Fatalf("round %d, %s: without an index %d entries, not %d", i, &f, len(got), len(want))
 			}
 		}
@@ -185,13 +189,13 @@ func TestPagesDoNotShift(t *testing.T) {
 	for _, p := range []Page{{}, {Down: true}, {ByTime: true}, {ByTime: true, Down: true}} {
 		m := newMaker(s)
 		j := newShelf()
-		size, step := times(1500, 3000), times(150, 300)
+		size, step := times(700, 3000), times(70, 300)
 		j.add(m.entries(t, size)...)
 		db := OpenDB(t.TempDir())
 		feedAll(t, db, j)
 		f := Filter{Person: "p-07"}
 		n := size
-		got := pages(t, Lister{Source: j, DB: db}, f, p, r, func() {
+		got := pages(t, Lister{Source: j, DB: db}, f, p, 8, r, func() {
 			if n < 2*size {
 				j.add(m.entries(t, step)...)
 				n += step

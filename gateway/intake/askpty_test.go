@@ -120,7 +120,7 @@ func (b *oddBalance) say(text string) { _, _ = b.cord.Write([]byte(text)) } // p
 // configuration promises. What is right is known from the balance: it numbers its weights by the questions that it received.
 func TestEachAnswerGoesToItsQuestion(t *testing.T) {
 	t.Parallel()
-	rounds, balances := 1000, 8
+	rounds, balances := 480, 12
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		rounds = 20_000
 	}

@@ -60,42 +60,45 @@ func none(t *testing.T, b *bench) {
 // TestAWrongSpeedIsOneConditionAndNeverAWeight: over all pairs of speeds and framings of a line model, whatever the driver.
 func TestAWrongSpeedIsOneConditionAndNeverAWeight(t *testing.T) {
 	for _, driver := range []string{"native", "library", "server"} {
-		said := map[string]int{}
-		for _, from := range speeds {
-			for _, as := range speeds {
-				for _, framing := range []string{"8N1", "7E1"} {
-					if from == as {
-						continue
-					}
-					b := listening(t, anchored)
-					reads, arrivals := heardBy(at(framing, from), at(framing, as), printedLines(40), driver, (from+as)%200 == 0)
-					for i := range reads {
-						arrivals[i].At = time.Now()
-						if len(reads[i]) > 0 {
-							b.Bytes(reads[i], arrivals[i])
-						} else if len(arrivals[i].Breaks) > 0 {
-							b.Breaks(len(arrivals[i].Breaks), time.Now())
+		t.Run(driver, func(t *testing.T) {
+			t.Parallel()
+			said := map[string]int{}
+			for _, from := range speeds {
+				for _, as := range speeds {
+					for _, framing := range []string{"8N1", "7E1"} {
+						if from == as {
+							continue
 						}
-					}
-					kinds := map[record.Kind]int{}
-					b.drain(kinds)
-					if kinds[record.KindWeighing]+kinds[record.KindResult] > 0 {
-						t.Errorf("%s, %s at %d heard at %d: a weighing", driver, framing, from, as)
-					}
-					list := b.board.List()
-					if len(list) > 1 {
-						t.Errorf("%s, %s at %d heard at %d: %d conditions: %+v", driver, framing, from, as, len(list), list)
-					}
-					for _, c := range list {
-						said[c.Code]++
+						b := listening(t, anchored)
+						reads, arrivals := heardBy(at(framing, from), at(framing, as), printedLines(40), driver, (from+as)%200 == 0)
+						for i := range reads {
+							arrivals[i].At = time.Now()
+							if len(reads[i]) > 0 {
+								b.Bytes(reads[i], arrivals[i])
+							} else if len(arrivals[i].Breaks) > 0 {
+								b.Breaks(len(arrivals[i].Breaks), time.Now())
+							}
+						}
+						kinds := map[record.Kind]int{}
+						b.drain(kinds)
+						if kinds[record.KindWeighing]+kinds[record.KindResult] > 0 {
+							t.Errorf("%s, %s at %d heard at %d: a weighing", driver, framing, from, as)
+						}
+						list := b.board.List()
+						if len(list) > 1 {
+							t.Errorf("%s, %s at %d heard at %d: %d conditions: %+v", driver, framing, from, as, len(list), list)
+						}
+						for _, c := range list {
+							said[c.Code]++
+						}
 					}
 				}
 			}
-		}
-		t.Logf("%s: of 180 pairs %v", driver, said)
-		if driver != "server" && said[health.WrongSettings]+said[health.NULFlood] < 170 {
-			t.Errorf("%s: a wrong speed is rarely said", driver)
-		}
+			t.Logf("%s: of 180 pairs %v", driver, said)
+			if driver != "server" && said[health.WrongSettings]+said[health.NULFlood] < 170 {
+				t.Errorf("%s: a wrong speed is rarely said", driver)
+			}
+		})
 	}
 }
 

@@ -57,8 +57,8 @@ type round struct {
 // was sent off and when it had arrived. Whatever happens inside, no sample is on two weighings; none is on a print that
 // came before it; none that came before the print goes to a later one; and none is lost without a word.
 func TestAScanAndAPrintAtTheSameTime(t *testing.T) {
-	t.Run("no time on the wire", func(t *testing.T) { race(t, "tcp://ports.example:400", 10_000, 60*time.Microsecond, 0) })
-	t.Run("at 115200 bits a second", func(t *testing.T) { race(t, "/dev/ttyS", 500, 4*time.Millisecond, 2*time.Millisecond) })
+	t.Run("no time on the wire", func(t *testing.T) { race(t, "tcp://ports.example:400", 3000, 60*time.Microsecond, 0) })
+	t.Run("at 115200 bits a second", func(t *testing.T) { race(t, "/dev/ttyS", 250, 4*time.Millisecond, 2*time.Millisecond) })
 }
 
 // race has scans and prints arrive up to apart from each other. A line takes onWire, and then prints what the print at the

@@ -60,36 +60,39 @@ func heardBy(from, as uart.Settings, lines []string, driver string, resync bool)
 // device server that passes damaged bytes on as they are hides some. One in ten at the most is taken for a wrong parity.
 func TestAWrongSpeedShowsInItsBytes(t *testing.T) {
 	for _, driver := range []string{"native", "library", "server"} {
-		pairs, seen, deaf, parity := 0, 0, 0, 0
-		for _, framing := range []string{"8N1", "7E1"} {
-			for _, from := range speeds {
-				for _, as := range speeds {
-					for _, resync := range []bool{false, true} {
-						if from == as {
-							continue
-						}
-						pairs++
-						switch found, heard := signsOf(at(framing, from), at(framing, as), 40, driver, resync); {
-						case found == otherSpeed || found == breaksAlone || found == floodOfNUL:
-							seen++
-						case found != nothing:
-							seen++
-							parity++
-						case heard < 2*40: // at most a character or two a line
-							deaf++
-						default:
-							if driver != "server" {
-								t.Errorf("%s: %s at %d heard at %d shows nothing", driver, framing, from, as)
+		t.Run(driver, func(t *testing.T) {
+			t.Parallel()
+			pairs, seen, deaf, parity := 0, 0, 0, 0
+			for _, framing := range []string{"8N1", "7E1"} {
+				for _, from := range speeds {
+					for _, as := range speeds {
+						for _, resync := range []bool{false, true} {
+							if from == as {
+								continue
+							}
+							pairs++
+							switch found, heard := signsOf(at(framing, from), at(framing, as), 40, driver, resync); {
+							case found == otherSpeed || found == breaksAlone || found == floodOfNUL:
+								seen++
+							case found != nothing:
+								seen++
+								parity++
+							case heard < 2*40: // at most a character or two a line
+								deaf++
+							default:
+								if driver != "server" {
+									t.Errorf("%s: %s at %d heard at %d shows nothing", driver, framing, from, as)
+								}
 							}
 						}
 					}
 				}
 			}
-		}
-		t.Logf("%s: of %d pairs %d are seen, %d of them as a wrong parity, and %d hear next to nothing", driver, pairs, seen, parity, deaf)
-		if 100*parity > 10*pairs || driver == "server" && 100*(seen+deaf) < 80*pairs {
-			t.Errorf("%s: too few", driver)
-		}
+			t.Logf("%s: of %d pairs %d are seen, %d of them as a wrong parity, and %d hear next to nothing", driver, pairs, seen, parity, deaf)
+			if 100*parity > 10*pairs || driver == "server" && 100*(seen+deaf) < 80*pairs {
+				t.Errorf("%s: too few", driver)
+			}
+		})
 	}
 }
 

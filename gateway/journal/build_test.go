@@ -211,7 +211,7 @@ func TestABuiltJournalHoldsWhatWasSealed(t *testing.T) {
 		t.Errorf("built: %s", r.Text())
 	}
 	j := open(t, Options{Dir: dir})
-	if done := seal(t, j, sealOptions(600, archive)); len(done.Segments) == 0 {
+	if done := seal(t, j, sealOptions(200, archive)); len(done.Segments) == 0 {
 		t.Errorf("nothing is sealed any more: %+v", done)
 	}
 	must(t, j.Close())

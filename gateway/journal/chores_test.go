@@ -20,7 +20,7 @@ func stored(t *testing.T, dir, sql string, want int64) {
 	must(t, err)
 	defer db.Close()
 	got := int64(-1)
-	for end := time.Now().Add(20 * time.Second); got != want && time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); got != want && time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
 		must(t, query(db, sql, nil, func(row *sqlite3.Stmt) error {
 			got = row.ColumnInt64(0)
 			return nil
@@ -52,13 +52,14 @@ func TestCursorsAreWrittenWhenIdleAndWithTheNextCommit(t *testing.T) {
 }
 
 func TestTheWALIsCopiedBackWhenIdleAndWhenItIsLarge(t *testing.T) {
+	t.Parallel()
 	size := func(dir string) int64 {
 		info, err := os.Stat(filepath.Join(dir, dbName))
 		must(t, err)
 		return info.Size()
 	}
 	grows := func(dir string, from int64) bool {
-		for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
+		for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
 			if size(dir) > from {
 				return true
 			}

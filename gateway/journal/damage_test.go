@@ -24,6 +24,7 @@ func killed(t *testing.T, entries int) string {
 }
 
 func TestAWALThatLostAcknowledgedEntriesIsRefusedUntouched(t *testing.T) {
+	t.Parallel()
 	good := killed(t, 100)
 	wal := func(dir string) string { return filepath.Join(dir, dbName+walSuffix) }
 	for _, c := range []struct {
@@ -92,6 +93,7 @@ func TestHeadSurvivesAWriteThatIsCutShort(t *testing.T) {
 }
 
 func TestAJournalWhoseMakingWasCutShortIsCompleted(t *testing.T) {
+	t.Parallel()
 	made := t.TempDir()
 	must(t, stage(osDisk{}, filepath.Join(made, stageName), "north-lab", "FULL"))
 	moves := []string{keyName, pubName, headName, dbName}
@@ -123,6 +125,7 @@ func TestALostKeyIsNotReplacedInSilence(t *testing.T) {
 }
 
 func TestAnUnreadableEntryIsNeverHandedOut(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	j := open(t, Options{Dir: dir})
 	for range 12 {

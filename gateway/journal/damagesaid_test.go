@@ -13,6 +13,7 @@ import (
 
 // What a start says of damage: which entry, which file and byte, and what to do. Nothing is touched.
 func TestAStartNamesTheDamageAndWhatToDo(t *testing.T) {
+	t.Parallel()
 	whole, other := specimen(t), specimen(t)
 	page := func(b []byte, mark string) int { return bytes.Index(b, []byte(mark)) / pageSize * pageSize }
 	for _, c := range []struct {

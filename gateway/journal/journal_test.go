@@ -142,6 +142,7 @@ func TestABodyThatCannotBeRecordedFailsAloneAndLeavesNoGap(t *testing.T) {
 }
 
 func TestConcurrentAppendsAreGaplessAndReadableInOrder(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	j := open(t, Options{Dir: dir})
 	const writers, each = 16, 40

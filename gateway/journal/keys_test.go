@@ -145,6 +145,7 @@ func TestVerifySaysThatALostKeyIsOnlySaid(t *testing.T) {
 }
 
 func TestAKeyThatNobodyVouchedForIsFound(t *testing.T) {
+	t.Parallel()
 	made, keys := rotated(t, 1)
 	origin := strings.Split(keys[0], "+")[0]
 	stranger, err := newSignKey(origin)

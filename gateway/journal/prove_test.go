@@ -12,6 +12,7 @@ import (
 )
 
 func TestEveryEntryCanBeProvedByEveryKeyThatLeadsThere(t *testing.T) {
+	t.Parallel()
 	dir, keys := rotated(t, 2)
 	n := uint64(0)
 	must(t, Scan(context.Background(), dir, 0, func(e record.Entry) error {

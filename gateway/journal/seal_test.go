@@ -138,12 +138,13 @@ func seal(t testing.TB, j *Journal, o SealOptions) Sealed {
 }
 
 func TestSealedEntriesAreReadAsBefore(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "journal")
-	j := filled(t, Options{Dir: dir}, 4300)
+	j := filled(t, Options{Dir: dir}, 3300)
 	before := readEverything(t, j)
 	archive := &memory{}
-	done := seal(t, j, sealOptions(1500, archive))
-	if len(done.Segments) != 2 || !strings.Contains(done.Why, "300 entries are ready, fewer than a segment of 1500") {
+	done := seal(t, j, sealOptions(1100, archive))
+	if len(done.Segments) != 2 || !strings.Contains(done.Why, "100 entries are ready, fewer than a segment of 1100") {
 		t.Fatalf("%+v", done)
 	}
 	appendN(t, j, "b-1", 5)
@@ -159,22 +160,22 @@ func TestSealedEntriesAreReadAsBefore(t *testing.T) {
 		t.Error("Scan gives other entries than Read")
 	}
 	r := verifyClean(t, dir)
-	if r.Entries != 4300+2+5 || r.Sealed.Segments != 2 || r.Sealed.Entries != 3000 {
+	if r.Entries != 3300+2+5 || r.Sealed.Segments != 2 || r.Sealed.Entries != 2200 {
 		t.Errorf("%+v", r)
 	}
-	if want := "segments        2, with 3000 entries that are only there; 0 files missing or not as they were written"; !strings.Contains(r.Text(), want) {
+	if want := "segments        2, with 2200 entries that are only there; 0 files missing or not as they were written"; !strings.Contains(r.Text(), want) {
 		t.Errorf("the report does not say %q:\n%s", want, r.Text())
 	}
-	if n := emptied(t, dir); n != 3000 {
+	if n := emptied(t, dir); n != 2200 {
 		t.Errorf("%d entries were taken out of journal.db", n)
 	}
 	j = open(t, Options{Dir: dir})
 	if !sameEntries(readEverything(t, j), after) {
 		t.Error("after a restart, other entries are read")
 	}
-	o := sealOptions(103, archive)
+	o := sealOptions(36, archive)
 	o.All = true
-	if done = seal(t, j, o); len(done.Segments) != 3 || done.Segments[2].Last != 3307 || !strings.Contains(done.Why, "the last 1000 entries are always kept") {
+	if done = seal(t, j, o); len(done.Segments) != 3 || done.Segments[2].Last != 2307 || !strings.Contains(done.Why, "the last 1000 entries are always kept") {
 		t.Errorf("%+v", done)
 	}
 	if !sameEntries(readEverything(t, j)[:len(after)], after) {
@@ -200,13 +201,14 @@ func emptied(t testing.TB, dir string) (n int) {
 }
 
 func TestDroppedEntriesGiveTheirSpaceBack(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "journal")
-	j := filled(t, Options{Dir: dir}, 6000)
+	j := filled(t, Options{Dir: dir}, 2300)
 	must(t, j.Close())
 	before, err := os.Stat(in(dir, dbName))
 	must(t, err)
 	j = open(t, Options{Dir: dir})
-	seal(t, j, sealOptions(5000))
+	seal(t, j, sealOptions(1200))
 	must(t, j.Close())
 	db, err := openLook(osDisk{}, in(dir, dbName))
 	must(t, err)
@@ -215,19 +217,19 @@ func TestDroppedEntriesGiveTheirSpaceBack(t *testing.T) {
 	must(t, db.Close())
 	after, err := os.Stat(in(dir, dbName))
 	must(t, err)
-	if dropped := int64(5000) * 1000; free*pageSize < dropped {
+	if dropped := int64(1200) * 1000; free*pageSize < dropped {
 		t.Errorf("%d bytes became free for what comes, of about %d that were dropped", free*pageSize, dropped)
 	}
 	t.Logf("journal.db: %d bytes before, %d after, of which %d are free pages", before.Size(), after.Size(), free*pageSize)
 	j = open(t, Options{Dir: dir})
-	for range 40 {
+	for range 9 {
 		appendN(t, j, "b-1", 100)
 	}
 	must(t, j.Close())
 	again, err := os.Stat(in(dir, dbName))
 	must(t, err)
 	if again.Size() > after.Size() {
-		t.Errorf("with 4000 more weighings journal.db grew from %d to %d bytes, although there was room in it", after.Size(), again.Size())
+		t.Errorf("with 900 more weighings journal.db grew from %d to %d bytes, although there was room in it", after.Size(), again.Size())
 	}
 }
 

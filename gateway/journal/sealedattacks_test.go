@@ -13,12 +13,12 @@ import (
 	"weighpost/gateway/segment"
 )
 
-// sealedSpecimen is a closed journal with two segments, of the entries 1 to 600 and 601 to 1200.
+// sealedSpecimen is a closed journal with two segments, of the entries 1 to 200 and 201 to 400.
 func sealedSpecimen(t *testing.T) (dir string, archive *memory) {
 	t.Helper()
 	dir, archive = filepath.Join(t.TempDir(), "journal"), &memory{}
-	j := filled(t, Options{Dir: dir}, 2300)
-	if done := seal(t, j, sealOptions(600, archive)); len(done.Segments) != 2 {
+	j := filled(t, Options{Dir: dir}, 1500)
+	if done := seal(t, j, sealOptions(200, archive)); len(done.Segments) != 2 {
 		t.Fatalf("%+v", done)
 	}
 	must(t, j.Close())
@@ -68,72 +68,73 @@ var sealedAttacks = []struct {
 }{
 	{"a segment removed", func(t *testing.T, dir string) {
 		must(t, os.Remove(segmentNames(t, dir, ".gz")[1]))
-	}, FaultSegment, 601, "is missing. Copy it back from the archive", true},
+	}, FaultSegment, 201, "is missing. Copy it back from the archive", true},
 	{"a segment cut short", func(t *testing.T, dir string) {
 		spoil(t, segmentNames(t, dir, ".gz")[1], func(b []byte) []byte { return b[:len(b)-100] })
-	}, FaultSegment, 601, "bytes and was written with", true},
+	}, FaultSegment, 201, "bytes and was written with", true},
 	{"a byte of a segment edited", func(t *testing.T, dir string) {
 		spoil(t, segmentNames(t, dir, ".gz")[1], func(b []byte) []byte { b[len(b)/2] ^= 8; return b })
 	}, FaultSegment, 0, "Copy it back from the archive", true},
 	{"the same bytes packed otherwise", func(t *testing.T, dir string) { // nothing of an entry changes, and the file is still another
 		spoil(t, segmentNames(t, dir, ".gz")[1], func(b []byte) []byte { b[9] ^= 1; return b }) // the system that wrote it, RFC 1952 2.3.1
-	}, FaultSegment, 601, "SHA-256 differs", false},
+	}, FaultSegment, 201, "SHA-256 differs", false},
 	{"an entry in a segment edited", func(t *testing.T, dir string) {
-		rewrite(t, segmentNames(t, dir, ".gz")[1], 601, `"digits":"100.`, `"digits":"200.`)
+		rewrite(t, segmentNames(t, dir, ".gz")[1], 201, `"digits":"100.`, `"digits":"200.`)
 	}, FaultSegment, 0, "Copy it back from the archive", true},
 	{"an entry in a segment edited, and the table of segments", func(t *testing.T, dir string) {
-		ix := rewrite(t, segmentNames(t, dir, ".gz")[1], 601, `"digits":"100.`, `"digits":"200.`)
+		ix := rewrite(t, segmentNames(t, dir, ".gz")[1], 201, `"digits":"100.`, `"digits":"200.`)
 		text, err := indexJSON(Segment{Index: ix})
 		must(t, err)
-		edit(t, dir, "UPDATE segments SET members = '"+string(text)+"' WHERE first = 601")
+		edit(t, dir, "UPDATE segments SET members = '"+string(text)+"' WHERE first = 201")
 	}, FaultSegment, 0, "leaf hash differs", true},
 	{"two segments swapped", func(t *testing.T, dir string) {
 		n := segmentNames(t, dir, ".gz")
 		must(t, os.Rename(n[0], n[0]+".x"))
 		must(t, os.Rename(n[1], n[0]))
 		must(t, os.Rename(n[0]+".x", n[1]))
-	}, FaultSegment, 601, "Copy it back from the archive", true},
+	}, FaultSegment, 201, "Copy it back from the archive", true},
 	{"a text in place of a segment", func(t *testing.T, dir string) {
 		spoil(t, segmentNames(t, dir, ".gz")[1], func(b []byte) []byte { return bytes.Repeat([]byte("sowing plan 2027 "), len(b))[:len(b)] })
-	}, FaultSegment, 601, "not gzip", true},
+	}, FaultSegment, 201, "not gzip", true},
 	{"a folder in place of a segment", func(t *testing.T, dir string) {
 		n := segmentNames(t, dir, ".gz")[1]
 		must(t, os.Remove(n))
 		must(t, os.Mkdir(n, 0o750))
-	}, FaultSegment, 601, "no ordinary file", true},
+	}, FaultSegment, 201, "no ordinary file", true},
 	{"a description removed", func(t *testing.T, dir string) {
 		must(t, os.Remove(segmentNames(t, dir, ".json")[1]))
-	}, FaultSegment, 601, ".segment.json, which ties the segment of entries 601 to 1200 to its checkpoint, is missing", false},
+	}, FaultSegment, 201, ".segment.json, which ties the segment of entries 201 to 400 to its checkpoint, is missing", false},
 	{"a description edited", func(t *testing.T, dir string) {
-		spoil(t, segmentNames(t, dir, ".json")[1], func(b []byte) []byte { return bytes.Replace(b, []byte("601"), []byte("602"), 1) })
-	}, FaultSegment, 601, "SHA-256 differs", false},
+		spoil(t, segmentNames(t, dir, ".json")[1], func(b []byte) []byte { return bytes.Replace(b, []byte("201"), []byte("202"), 1) })
+	}, FaultSegment, 201, "SHA-256 differs", false},
 	{"a row of the table of segments deleted", func(t *testing.T, dir string) {
-		edit(t, dir, "DELETE FROM segments WHERE first = 601")
-	}, FaultEdited, 601, "has lost its bytes, and no segment holds them", true},
+		edit(t, dir, "DELETE FROM segments WHERE first = 201")
+	}, FaultEdited, 201, "has lost its bytes, and no segment holds them", true},
 	{"a row of the table of segments moved", func(t *testing.T, dir string) {
-		edit(t, dir, "UPDATE segments SET first = 600 WHERE first = 601")
+		edit(t, dir, "UPDATE segments SET first = 200 WHERE first = 201")
 	}, FaultSegment, 0, "the table of segments says", true},
 	{"another name in the table of segments", func(t *testing.T, dir string) {
-		edit(t, dir, "UPDATE segments SET file = '../../../etc/passwd' WHERE first = 601")
+		edit(t, dir, "UPDATE segments SET file = '../../../etc/passwd' WHERE first = 201")
 	}, FaultSegment, 0, "the table of segments says", true},
 	{"another entry that tells of a segment", func(t *testing.T, dir string) {
-		edit(t, dir, "UPDATE segments SET sealed = 3 WHERE first = 601")
-	}, FaultSegment, 601, "does not say of", false},
+		edit(t, dir, "UPDATE segments SET sealed = 3 WHERE first = 201")
+	}, FaultSegment, 201, "does not say of", false},
 	{"a segment that no entry tells of", func(t *testing.T, dir string) {
-		edit(t, dir, "UPDATE segments SET file = 'north-lab-aaaaa-000000000601-000000001200.ndjson.gz' WHERE first = 601")
-	}, FaultSegment, 601, "is missing", true},
+		edit(t, dir, "UPDATE segments SET file = 'north-lab-aaaaa-000000000201-000000000400.ndjson.gz' WHERE first = 201")
+	}, FaultSegment, 201, "is missing", true},
 	{"an entry emptied that was never sealed", func(t *testing.T, dir string) {
-		edit(t, dir, "UPDATE entries SET json = x'' WHERE seq = 1250")
-	}, FaultEdited, 1250, "has lost its bytes, and no segment holds them", false},
+		edit(t, dir, "UPDATE entries SET json = x'' WHERE seq = 450")
+	}, FaultEdited, 450, "has lost its bytes, and no segment holds them", false},
 	{"a hash that was kept edited", func(t *testing.T, dir string) {
-		edit(t, dir, "UPDATE entries SET hashes = randomblob(length(hashes)) WHERE seq = 700")
-	}, FaultTree, 700, "does not follow", true},
+		edit(t, dir, "UPDATE entries SET hashes = randomblob(length(hashes)) WHERE seq = 300")
+	}, FaultTree, 300, "does not follow", true},
 	{"an emptied row deleted", func(t *testing.T, dir string) {
-		edit(t, dir, "DELETE FROM entries WHERE seq = 700")
-	}, FaultMissing, 700, "1 missing", true},
+		edit(t, dir, "DELETE FROM entries WHERE seq = 300")
+	}, FaultMissing, 300, "1 missing", true},
 }
 
 func TestEveryAlterationOfASegmentIsTold(t *testing.T) {
+	t.Parallel()
 	good, _ := sealedSpecimen(t)
 	for _, a := range sealedAttacks {
 		t.Run(a.name, func(t *testing.T) {
@@ -170,15 +171,15 @@ func readsOn(t *testing.T, dir string, lost bool) {
 		return
 	}
 	defer j.Close()
-	if e, err := j.Read(ctx, 0, 600); err != nil || len(e) != 600 {
+	if e, err := j.Read(ctx, 0, 200); err != nil || len(e) != 200 {
 		if !strings.Contains(t.Name(), "swapped") {
 			t.Errorf("of the first segment %d entries can be read: %v", len(e), err)
 		}
 	}
-	if e, err := j.Read(ctx, 1300, 1000); err != nil || len(e) != 1000 {
+	if e, err := j.Read(ctx, 500, 1000); err != nil || len(e) != 1000 {
 		t.Errorf("after the segments %d entries can be read: %v", len(e), err)
 	}
-	for after := uint64(600); after < 1200; {
+	for after := uint64(200); after < 400; {
 		e, err := j.Read(ctx, after, 1)
 		if err != nil {
 			if !lost {
@@ -195,13 +196,14 @@ func readsOn(t *testing.T, dir string, lost bool) {
 }
 
 func TestScanGoesOnPastASegmentThatIsMissing(t *testing.T) {
+	t.Parallel()
 	dir, archive := sealedSpecimen(t)
 	lost := segmentNames(t, dir, ".gz")[0]
 	must(t, os.Remove(lost))
 	n := 0
 	err := Scan(context.Background(), dir, 0, func(record.Entry) error { n++; return nil })
 	var fault *SegmentFault
-	if !errors.As(err, &fault) || fault.Seq != 1 || n != 2302-600 || !strings.Contains(err.Error(), "600 entries are left out") ||
+	if !errors.As(err, &fault) || fault.Seq != 1 || n != 1502-200 || !strings.Contains(err.Error(), "200 entries are left out") ||
 		!strings.Contains(err.Error(), lost) || !strings.Contains(err.Error(), "the archive") {
 		t.Errorf("%d entries, %v", n, err)
 	}
@@ -211,7 +213,7 @@ func TestScanGoesOnPastASegmentThatIsMissing(t *testing.T) {
 		must(t, os.WriteFile(filepath.Join(other, name), b, 0o640))
 	}
 	n = 0
-	if err := ScanWith(context.Background(), dir, other, 0, func(record.Entry) error { n++; return nil }); err != nil || n != 2302 {
+	if err := ScanWith(context.Background(), dir, other, 0, func(record.Entry) error { n++; return nil }); err != nil || n != 1502 {
 		t.Errorf("with a folder of copies %d entries, %v", n, err)
 	}
 	// Copied back, all is well.

@@ -14,6 +14,7 @@ import (
 
 // A copy that is not what was written, or a place that is gone, leaves everything in journal.db.
 func TestNothingIsDroppedBeforeEveryCopyIsRight(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	j := filled(t, Options{Dir: dir}, 1700)
 	before := readEverything(t, j)
@@ -41,6 +42,7 @@ func TestNothingIsDroppedBeforeEveryCopyIsRight(t *testing.T) {
 }
 
 func TestWhatMustStayIsNotSealed(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	j := filled(t, Options{Dir: t.TempDir()}, 3000)
 	must(t, j.SetCursor("lims", 1200))
@@ -94,6 +96,7 @@ func TestWhatMustStayIsNotSealed(t *testing.T) {
 
 // Stamps of a clock that nobody had checked say nothing of an entry's age; what a checked stamp follows is at least as old.
 func TestAnUncheckedStampMakesNothingOld(t *testing.T) {
+	t.Parallel()
 	j := open(t, Options{Dir: t.TempDir()})
 	var bodies []record.Body
 	for i := range 1600 {
@@ -120,6 +123,7 @@ func TestAnUncheckedStampMakesNothingOld(t *testing.T) {
 
 // Random sealing, restarts, appends and reads at the same time: whoever reads gets every entry as it was recorded.
 func TestReadersMissNothingWhileEntriesAreSealed(t *testing.T) {
+	t.Parallel()
 	random, _ := newSeed(t)
 	dir := t.TempDir()
 	j := filled(t, Options{Dir: dir}, 1500)
@@ -162,6 +166,7 @@ func TestReadersMissNothingWhileEntriesAreSealed(t *testing.T) {
 // The power is cut at random moments of a journal that seals and changes its key while it records: no entry is lost, each is read
 // from journal.db or from a segment, and what was cut short is finished.
 func TestNothingIsLostByAPowerCutWhileSealing(t *testing.T) {
+	t.Parallel()
 	random, seed := newSeed(t)
 	const perJournal = 100
 	sealedRows, acked, keys, cuts := 0, 0, 0, rounds(5, 1000)

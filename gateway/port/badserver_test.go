@@ -156,7 +156,7 @@ func com(p ...byte) []byte { return appendNegotiation(nil, optionComPort, p...) 
 // until waits until the server was told a command.
 func (s *served) until(t *testing.T, command ...byte) {
 	t.Helper()
-	for limit := time.Now().Add(10 * time.Second); ; time.Sleep(time.Millisecond) {
+	for limit := time.Now().Add(40 * time.Second); ; time.Sleep(time.Millisecond) {
 		s.mu.Lock()
 		is := slices.ContainsFunc(s.heard, func(h string) bool { return bytes.Equal([]byte(h), command) })
 		s.mu.Unlock()
@@ -172,7 +172,7 @@ func (s *served) until(t *testing.T, command ...byte) {
 // taken waits until the balance was sent so many bytes.
 func (s *served) taken(t *testing.T, n int) string {
 	t.Helper()
-	for limit := time.Now().Add(10 * time.Second); ; time.Sleep(time.Millisecond) {
+	for limit := time.Now().Add(40 * time.Second); ; time.Sleep(time.Millisecond) {
 		s.mu.Lock()
 		data := string(s.data)
 		s.mu.Unlock()

@@ -29,7 +29,7 @@ func (e *ear) Handled()       {}
 
 func (e *ear) until(t *testing.T, text string) {
 	t.Helper()
-	for limit := time.Now().Add(10 * time.Second); ; time.Sleep(time.Millisecond) {
+	for limit := time.Now().Add(40 * time.Second); ; time.Sleep(time.Millisecond) {
 		e.mu.Lock()
 		got := e.text.String()
 		e.mu.Unlock()

@@ -360,7 +360,7 @@ func TestOpeningAndClosingLeavesNothingOpen(t *testing.T) {
 // TestClosingWhileOthersOpen is what hung the library: descriptors of closed ports are given to ports that open, while
 // readers still look at them.
 func TestClosingWhileOthersOpen(t *testing.T) {
-	rounds := 60
+	rounds := 15
 	if os.Getenv("WEIGHPOST_LONG") != "" {
 		rounds = 2000
 	}

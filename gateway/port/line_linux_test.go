@@ -227,7 +227,7 @@ func TestStuckFlowControlIsAConditionUntilTheNextGoodWrite(t *testing.T) {
 			break
 		}
 		prints(t, cord, "\x11") // XON
-		for limit := time.Now().Add(5 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+		for limit := time.Now().Add(40 * time.Second); ; time.Sleep(10 * time.Millisecond) {
 			if _, err := line.Write([]byte("print\r\n")); err == nil {
 				break
 			}

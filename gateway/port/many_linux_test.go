@@ -87,7 +87,7 @@ func TestSixtyFourPortsComeAndGo(t *testing.T) {
 		if now := descriptors(t); now != files {
 			t.Errorf("%d descriptors before, %d after", files, now)
 		}
-		for limit := time.Now().Add(10 * time.Second); runtime.NumGoroutine() > turning; time.Sleep(10 * time.Millisecond) {
+		for limit := time.Now().Add(40 * time.Second); runtime.NumGoroutine() > turning; time.Sleep(10 * time.Millisecond) {
 			if time.Now().After(limit) {
 				t.Fatalf("%d goroutines before, %d after", turning, runtime.NumGoroutine())
 			}

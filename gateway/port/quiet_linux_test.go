@@ -37,7 +37,7 @@ func TestQuiet(t *testing.T) {
 		}
 		becomes := func(want bool) {
 			t.Helper()
-			for limit := time.Now().Add(10 * time.Second); ; time.Sleep(time.Millisecond) {
+			for limit := time.Now().Add(40 * time.Second); ; time.Sleep(time.Millisecond) {
 				if quiet, known := line.Quiet(); quiet == want && known {
 					return
 				}

@@ -169,7 +169,7 @@ func TestAServerThatTakesItsTime(t *testing.T) {
 		t.Errorf("opened after %v, before the answers", took)
 	}
 	server = newBadServer(t)
-	server.instead = func(*served, byte, []byte) ([]byte, bool) { time.Sleep(time.Second); return nil, false }
+	server.instead = func(*served, byte, []byte) ([]byte, bool) { time.Sleep(400 * time.Millisecond); return nil, false }
 	c := server.config()
 	c.DialTimeout = strict.Duration(200 * time.Millisecond)
 	if trouble := server.refused(t, c); !strings.Contains(trouble.Sentence, "has not confirmed") || !strings.Contains(trouble.Remedy, "dial_timeout") {
@@ -374,14 +374,14 @@ func TestAFloodOfNotificationsKeepsNothing(t *testing.T) {
 	p, far := server.opened(t, server.config())
 	go func() {
 		many := bytes.Repeat(com(comServer+comModemState, 0x11), 1000)
-		for range 200 {
+		for range 60 {
 			far.say(many)
 			far.say([]byte("x"))
 		}
 	}()
 	got := 0
 	within(t, 60*time.Second, "reading", func() {
-		for buf := make([]byte, 100); got < 200; {
+		for buf := make([]byte, 100); got < 60; {
 			n, err := p.Read(buf)
 			if got += n; err != nil {
 				t.Errorf("%v", err)
@@ -391,11 +391,11 @@ func TestAFloodOfNotificationsKeepsNothing(t *testing.T) {
 	})
 	go func() {
 		many := bytes.Repeat(com(comServer+comLineState, lineBreak), 1000)
-		for range 50 {
+		for range 20 {
 			far.say(many)
 		}
 	}()
-	within(t, 60*time.Second, "nobody reading", func() { _ = p.await(time.Now().Add(2*time.Second), func() bool { return false }) })
+	within(t, 60*time.Second, "nobody reading", func() { _ = p.await(time.Now().Add(time.Second), func() bool { return false }) })
 	if p.mu.Lock(); len(p.found.breaks) > mostBreaks || len(p.have) > 0 {
 		t.Errorf("%d breaks and %d bytes are kept", len(p.found.breaks), len(p.have))
 	}

@@ -77,7 +77,7 @@ func (s *story) count(call string) (n int) {
 // until waits for a state of the story, or fails the test.
 func (s *story) until(t *testing.T, what string, holds func(s *story) bool) {
 	t.Helper()
-	limit := time.After(15 * time.Second)
+	limit := time.After(40 * time.Second)
 	for {
 		s.mu.Lock()
 		ok := holds(s)
@@ -139,7 +139,7 @@ func running(t *testing.T, l *Line, h Handler) (stop func()) {
 			if err != nil {
 				t.Errorf("Run says %v", err)
 			}
-		case <-time.After(10 * time.Second):
+		case <-time.After(40 * time.Second):
 			t.Error("Run did not end within 10 s")
 		}
 	}
@@ -169,7 +169,7 @@ func newBoard() watched {
 // until waits for the one condition with this code, or for none if it is "".
 func (w watched) until(t *testing.T, code string) health.Condition {
 	t.Helper()
-	limit := time.After(15 * time.Second)
+	limit := time.After(40 * time.Second)
 	for {
 		list := w.List()
 		if code == "" && len(list) == 0 {

@@ -154,13 +154,22 @@ func newSeed(t *testing.T) *rand.Rand {
 	return rand.New(rand.NewPCG(seed, 0))
 }
 
-const randomTrees = 1000
+// randomTrees is how many trees are tried: some by default, many with WEIGHPOST_LONG=1.
+func randomTrees() int { return rounds(120, 1000) }
+
+func rounds(few, many int) int {
+	if os.Getenv("WEIGHPOST_LONG") == "1" {
+		return many
+	}
+	return few
+}
 
 // TestTwoJudgesAgreeOnInclusion holds what a proof says, and what is refused, against the second judge.
 func TestTwoJudgesAgreeOnInclusion(t *testing.T) {
+	t.Parallel()
 	random, key := newSeed(t), newPair(t, testOrigin)
 	wrong := 0
-	for range randomTrees {
+	for range randomTrees() {
 		size := 1 + random.IntN(200)
 		seq := 1 + random.IntN(size)
 		p := proved(t, size, seq, key)
@@ -223,12 +232,13 @@ func TestTwoJudgesAgreeOnInclusion(t *testing.T) {
 			t.Errorf("entry %d: %d entries were signed, and %d pass", seq, size, other.Size)
 		}
 	}
-	if wrong < 5*randomTrees {
+	if wrong < 5*randomTrees() {
 		t.Errorf("only %d wrong proofs were tried", wrong)
 	}
 }
 
 func TestTwoJudgesAgreeOnConsistency(t *testing.T) {
+	t.Parallel()
 	random := newSeed(t)
 	tr := &testTree{}
 	var leaves [][]byte
@@ -243,7 +253,7 @@ func TestTwoJudgesAgreeOnConsistency(t *testing.T) {
 		}
 		return Checkpoint{testOrigin, uint64(size), root}
 	}
-	for range randomTrees {
+	for range randomTrees() {
 		second := 2 + random.IntN(len(leaves)-1)
 		first := 1 + random.IntN(second-1)
 		a, b := at(first), at(second)
@@ -288,6 +298,7 @@ func TestTwoJudgesAgreeOnConsistency(t *testing.T) {
 }
 
 func TestACheckpointExtendsItselfAndNothingLater(t *testing.T) {
+	t.Parallel()
 	tr := &testTree{}
 	for i := range 9 {
 		tr.add(t, []byte{byte(i)})
@@ -321,6 +332,7 @@ func TestACheckpointExtendsItselfAndNothingLater(t *testing.T) {
 
 // TestTheRFCsTree: the eight-leaf tree of the reference code of certificate transparency, whose proofs stand in the file.
 func TestTheRFCsTree(t *testing.T) {
+	t.Parallel()
 	text, err := os.ReadFile("../journal/testdata/rfc6962_merkle.json")
 	if err != nil {
 		t.Fatal(err)

@@ -53,6 +53,7 @@ func byOpenSSL(t *testing.T, signed []byte, keyText string) bool {
 }
 
 func TestOpenSSLVerifiesSignatures(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "openssl")
 	a, b := newPair(t, testOrigin), newPair(t, testOrigin)
 	p := proved(t, 21, 13, a, b)
@@ -80,6 +81,7 @@ func openSSLHash(t *testing.T, data []byte) []byte {
 }
 
 func TestOpenSSLHashesFromTheEntryToTheRoot(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "openssl")
 	p := proved(t, 21, 13, newPair(t, testOrigin))
 	c, err := Peek(p.Checkpoint)

@@ -110,6 +110,7 @@ func marshal(t testing.TB, p Proof) []byte {
 }
 
 func TestAProofVerifiesWithTheKeyAlone(t *testing.T) {
+	t.Parallel()
 	a, b, c := newPair(t, testOrigin), newPair(t, testOrigin), newPair(t, testOrigin)
 	for _, size := range []int{1, 2, 3, 7, 8, 100} {
 		for _, seq := range []int{1, (size + 1) / 2, size} {
@@ -134,6 +135,7 @@ func TestAProofVerifiesWithTheKeyAlone(t *testing.T) {
 }
 
 func TestAProofByAKeyThatNothingLeadsToNamesTheKeyThatIsNeeded(t *testing.T) {
+	t.Parallel()
 	a, b := newPair(t, testOrigin), newPair(t, testOrigin)
 	p := proved(t, 5, 3, a)
 	_, err := p.Verify(b.key)
@@ -154,6 +156,7 @@ func TestAProofByAKeyThatNothingLeadsToNamesTheKeyThatIsNeeded(t *testing.T) {
 }
 
 func TestACheckpointIsReadOnlyAsItIsWritten(t *testing.T) {
+	t.Parallel()
 	k := newPair(t, testOrigin)
 	c := Checkpoint{Origin: testOrigin, Size: 12, Root: tlog.RecordHash([]byte("x"))}
 	signed, err := c.Sign(k)
@@ -185,6 +188,7 @@ func TestACheckpointIsReadOnlyAsItIsWritten(t *testing.T) {
 }
 
 func TestAKeyVouchesForTheNext(t *testing.T) {
+	t.Parallel()
 	a, b := newPair(t, testOrigin), newPair(t, testOrigin)
 	v, err := Vouch(a, b.text)
 	if err != nil {

@@ -64,8 +64,9 @@ func entriesOf(n int) [][]byte {
 }
 
 func TestASpanGivesTheRootOfItsTree(t *testing.T) {
+	t.Parallel()
 	random := rand.New(rand.NewPCG(3, 1))
-	for range 1000 {
+	for range rounds(100, 1000) {
 		n := 1 + random.IntN(300)
 		entries := entriesOf(n)
 		first := 1 + random.IntN(n)
@@ -102,6 +103,7 @@ func described(t testing.TB, first, last, n int) (file []byte, d Description, ro
 }
 
 func TestASegmentVerifiesAlone(t *testing.T) {
+	t.Parallel()
 	file, d, root := described(t, 101, 2300, 3777)
 	text, err := d.Encode()
 	if err != nil {

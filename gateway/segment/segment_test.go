@@ -16,6 +16,14 @@ import (
 	"weighpost/gateway/needs"
 )
 
+// rounds is how often something random is tried: few by default, the full count with WEIGHPOST_LONG=1.
+func rounds(few, many int) int {
+	if os.Getenv("WEIGHPOST_LONG") == "1" {
+		return many
+	}
+	return few
+}
+
 // lots are made-up entries, some of them as long as several members.
 func lots(n int) [][]byte {
 	random := rand.New(rand.NewPCG(uint64(n), 7))
@@ -63,6 +71,7 @@ func readAll(file []byte, first uint64) (got [][]byte, err error) {
 }
 
 func TestWhatIsWrittenIsReadBack(t *testing.T) {
+	t.Parallel()
 	for _, n := range []int{0, 1, 2, memberEntries, memberEntries + 1, 5000} {
 		entries := lots(n)
 		file, ix := write(t, 71, entries)
@@ -71,7 +80,7 @@ func TestWhatIsWrittenIsReadBack(t *testing.T) {
 			t.Fatalf("%d entries: %d came back, %v", n, len(got), err)
 		}
 		random := rand.New(rand.NewPCG(1, uint64(n)))
-		for range 200 {
+		for range rounds(15, 200) {
 			from, count := random.IntN(n+3), random.IntN(2500)
 			got, err := ReadAt(bytes.NewReader(file), ix, 70+uint64(from), count)
 			want := entries[min(from, n):min(from+count, n)]
@@ -83,6 +92,7 @@ func TestWhatIsWrittenIsReadBack(t *testing.T) {
 }
 
 func TestTheSameEntriesAreTheSameFile(t *testing.T) {
+	t.Parallel()
 	a, _ := write(t, 1, lots(3000))
 	b, _ := write(t, 1, lots(3000))
 	if !bytes.Equal(a, b) {
@@ -92,6 +102,7 @@ func TestTheSameEntriesAreTheSameFile(t *testing.T) {
 
 // The judges are GNU gzip and coreutils, which know nothing of weighpost.
 func TestOtherProgramsReadASegment(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "zcat", "sha256sum")
 	entries := lots(2500)
 	file, ix := write(t, 1, entries)
@@ -111,6 +122,7 @@ func TestOtherProgramsReadASegment(t *testing.T) {
 }
 
 func TestWhatIsNoEntryIsNotWritten(t *testing.T) {
+	t.Parallel()
 	for _, raw := range []string{"", "{}\n", "{\n}", strings.Repeat("x", MaxEntry+1)} {
 		w := NewWriter(io.Discard, 9)
 		if err := w.Add([]byte(raw)); err == nil || !strings.Contains(err.Error(), "entry 9") {
@@ -120,6 +132,7 @@ func TestWhatIsNoEntryIsNotWritten(t *testing.T) {
 }
 
 func TestAnErrorOfTheDiskIsNotForgotten(t *testing.T) {
+	t.Parallel()
 	full := errors.New("no space")
 	w := NewWriter(failing{full}, 1)
 	var err error
@@ -138,13 +151,14 @@ func (f failing) Write([]byte) (int, error) { return 0, f.err }
 // zipped packs a text as one gzip member.
 func zipped(text string) []byte {
 	var b bytes.Buffer
-	w := gzip.NewWriter(&b)
+	w, _ := gzip.NewWriterLevel(&b, gzip.BestSpeed)
 	_, _ = io.WriteString(w, text)
 	_ = w.Close()
 	return b.Bytes()
 }
 
 func TestDamageIsNamed(t *testing.T) {
+	t.Parallel()
 	entries := lots(2500)
 	good, ix := write(t, 1, entries)
 	flip := bytes.Clone(good)
@@ -177,8 +191,9 @@ func TestDamageIsNamed(t *testing.T) {
 
 // A file of a few kilobytes that unpacks to gigabytes takes no more memory and time than its first wrong line.
 func TestABombIsNotUnpacked(t *testing.T) {
-	bomb := zipped(strings.Repeat("{}\n", 4<<20))
-	bomb = bytes.Repeat(bomb, 200) // 2.4 GB
+	t.Parallel()
+	bomb := zipped(strings.Repeat("{}\n", 1<<20))
+	bomb = bytes.Repeat(bomb, 800) // 2.4 GB
 	n, stop := 0, errors.New("this is not entry 1")
 	if err := Read(bytes.NewReader(bomb), 1, func([]byte) error { n++; return stop }); !errors.Is(err, stop) || n != 1 {
 		t.Errorf("%d lines, %v", n, err)
@@ -197,6 +212,7 @@ func TestABombIsNotUnpacked(t *testing.T) {
 }
 
 func TestAnIndexThatCannotBeIsRefused(t *testing.T) {
+	t.Parallel()
 	file, good := write(t, 1, lots(2500))
 	for name, spoil := range map[string]func(ix *Index){
 		"begins with 0":        func(ix *Index) { ix.First = 0 },
