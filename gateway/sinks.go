@@ -57,7 +57,8 @@ func (g *Gateway) endDeliveries(ctx context.Context) error {
 
 // openSink opens one sink and begins to deliver to it. The runner owns it and closes it.
 func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*sink, error) {
-	to, err := cfg.Open(sinks.Env{Site: site, Log: g.log, Contexts: g, Reader: asker{g}, Folder: g.now.Load().cfg.Journal.Folder, Ports: lending.Ports{}})
+	to, err := cfg.Open(sinks.Env{Site: site, Log: g.log, Contexts: g, Reader: asker{g}, Folder: g.now.Load().cfg.Journal.Folder, Ports: lending.Ports{},
+		Alarms: func(err error) { g.alarmsUnsent(cfg.Delivery.ID, err) }})
 	if err != nil {
 		return nil, fmt.Errorf("sink %s: %w", cfg.Delivery.ID, err)
 	}
@@ -104,6 +105,19 @@ func (g *Gateway) sinkEnded(id string, err error) {
 		Code: health.SinkEnded, Subject: id, Severity: health.Error,
 		Sentence: fmt.Sprintf("Nothing is delivered to %s any more: %v.", id, err),
 		Remedy:   "Restart weighpost; what is in the journal goes out then.",
+	})
+}
+
+// alarmsUnsent says that a sink cannot tell people what is wrong, or that it can again.
+func (g *Gateway) alarmsUnsent(id string, err error) {
+	if err == nil {
+		g.board.Clear(health.SinkAlarms, id)
+		return
+	}
+	g.board.Raise(health.Condition{
+		Code: health.SinkAlarms, Subject: id, Severity: health.Warning,
+		Sentence: fmt.Sprintf("Destination %s could not send a message about what is wrong: %.500s.", id, err),
+		Remedy:   "It is tried again by itself, and nothing is forgotten meanwhile: look at the pages for what is wrong. Mend what the sentence names, such as the mail server or its password.",
 	})
 }
 

@@ -121,6 +121,9 @@ type Env struct {
 	Folder string
 	// Ports lends serial ports; nil where there are none to lend.
 	Ports Ports
+	// Alarms takes why a sink cannot tell people what is wrong, and nil once it can again; nil where nobody listens. It may be called from
+	// any goroutine, and never waits.
+	Alarms func(err error)
 }
 
 // Logger gives the log of one sink, or one that drops everything.

@@ -46,6 +46,7 @@ const (
 	SinkParked      = "sink-parked"
 	SinkPaused      = "sink-paused"
 	SinkEnded       = "sink-ended"
+	SinkAlarms      = "sink-alarms-unsent"
 
 	ClockUnchecked       = "clock-unchecked"
 	ClockHoldover        = "clock-holdover"
@@ -264,6 +265,9 @@ var table = []Kind{
 		Says: "Somebody paused the deliveries to a destination: who, since when and why.", Do: "Let them go on when that is no longer needed."},
 	{Code: SinkEnded, About: aSink, Severities: []Severity{Error},
 		Says: "Delivery to a destination ended.", Do: "Restart weighpost."},
+
+	{Code: SinkAlarms, About: aSink, Severities: []Severity{Warning},
+		Says: "A destination cannot send messages about what is wrong, and why.", Do: "Mend the cause, such as the mail server or a password; look at the pages meanwhile."},
 
 	{Code: ClockSetBack, About: "clock", Severities: []Severity{Warning},
 		Says: "The computer's clock went back, and the stamps of several balances stand still.", Do: "See who sets the clock.",

@@ -91,6 +91,7 @@ var remedies = map[string][]way{
 	health.SinkStopped:     {trySink, setSink, seeSink},
 	health.SinkParked:      {{label: "To what is parked", to: "/delivered/{subject}", right: rights.See}},
 	health.SinkEnded:       {seeSink},
+	health.SinkAlarms:      {setSink, seeSink},
 	health.SinkPaused:      {seeSink},
 
 	health.ClockSetBack:       {seeClock, reads("time", "How stamps are made")},

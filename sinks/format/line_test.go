@@ -197,6 +197,29 @@ func TestALineIsPrintedExactlyOrNotAtAll(t *testing.T) {
 	}
 }
 
+// TestAUnitWithoutACodeIsPrintedAsItWas: a record has only the symbol of such a unit. It is printed by the one that the layout prints so, and
+// not by the first that the layout knows.
+func TestAUnitWithoutACodeIsPrintedAsItWas(t *testing.T) {
+	e := sinktest.WithSamples([]string{"LOT-7"}, 1)[0]
+	var w record.Weighing
+	if err := json.Unmarshal(e.JSON, &w); err != nil {
+		t.Fatal(err)
+	}
+	const layout = "line: \"{weight} {unit}\"\nunit: {words: {g: g, ml: momme, tl: tola}}\n"
+	for printed, want := range map[string]string{"ml": "3.50 ml\r\n", "tl": "3.50 tl\r\n", "xx": `no unit that it prints as "xx"`} {
+		w.Value = record.Value{Digits: "3.50", PrintedUnit: printed, Kind: "net", Stability: "stable", Range: "in"}
+		raw, err := json.Marshal(&w)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e.JSON = raw
+		p, err := line(t, layout).Entry(e)
+		if err == nil && string(p.Body) != want || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %q, %v, want %q", printed, p.Body, err, want)
+		}
+	}
+}
+
 // TestDateAndTimeAreThePlaces: where the balance printed none, the stamp's, by the clock on the wall.
 func TestDateAndTimeAreThePlaces(t *testing.T) {
 	e := sinktest.WithSamples([]string{"LOT-7"}, 1)[0]

@@ -20,6 +20,8 @@ import (
 // What is due at one time is one message. Where the hour allows none, what is due waits: the next message tells all of it, and what
 // came and went in between. A condition that is told under another (its cause) is no alarm of its own.
 //
+// A message that cannot be sent is a condition itself, which others tell and pages show (sinks.Env.Alarms); this sink does not tell it.
+//
 // What was told is kept in a file (memory.go), so that a restart tells nothing twice, and tells what is over by then. After a start
 // nothing is told for two minutes: ports and clocks need a moment. Without the file, one message then tells all that holds.
 
@@ -317,10 +319,12 @@ func (s *Sink) tell(ctx context.Context, w *watcher, m *memory, hold []condition
 		*failed = now
 		if ctx.Err() == nil {
 			s.log.Error("a message about what is wrong could not be sent; it is tried again", "subject", what.subject, "in", *backOff, "error", err)
+			s.unsent(err)
 		}
 		return *backOff
 	}
 	*failed = time.Time{}
+	s.unsent(nil)
 	w.done(now, d, what.id)
 	m.save(w.told, s.hourly.all())
 	return max(again, time.Millisecond)

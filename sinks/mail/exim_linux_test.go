@@ -382,3 +382,31 @@ func TestAlarmsReachAMailbox(t *testing.T) {
 		t.Errorf("%v, %v", info, err)
 	}
 }
+
+// TestAlarmsThatCannotBeSentAreSaid: to others, as long as the server takes none.
+func TestAlarmsThatCannotBeSentAreSaid(t *testing.T) {
+	far, cfg := server(t)
+	said := make(chan error, 4)
+	s := newSink(cfg, "alarms", sinks.Env{Site: "north-lab", Alarms: func(err error) { said <- err }}, noon)
+	w := newWatcher(func(a *Alarms) { a.Wait = 0 })
+	m := openMemory("", "alarms", s.log)
+	hold := []condition{lost("b-12")}
+	var backOff time.Duration
+	for _, denied := range []bool{true, false} {
+		far.Switch(t, "deny", map[bool]string{true: "yes"}[denied])
+		var failed time.Time
+		s.tell(t.Context(), w, m, hold, &failed, &backOff)
+		if len(said) != 1 {
+			t.Fatalf("denied %v: said %d times", denied, len(said))
+		}
+		if err := <-said; (err != nil) != denied {
+			t.Errorf("denied %v: said %v", denied, err)
+		}
+	}
+	if got := far.Messages(t); len(got) != 1 {
+		t.Errorf("%d messages", len(got))
+	}
+	if err := s.Close(); err != nil || <-said != nil {
+		t.Error("it is not taken back when the sink is closed", err)
+	}
+}

@@ -36,6 +36,7 @@ type Sink struct {
 	id, site string
 	log      *slog.Logger
 	hourly   allowance
+	unsent   func(error) // told why a message about conditions could not be sent, and nil when one was
 
 	latest  atomic.Pointer[[]byte] // conditions, as the daemon told last
 	changed chan struct{}
@@ -48,7 +49,10 @@ func New(c Config, id string, env sinks.Env) *Sink { return newSink(c, id, env, 
 
 // newSink is New, as if the daemon had begun at a time.
 func newSink(c Config, id string, env sinks.Env, began time.Time) *Sink {
-	s := &Sink{cfg: c, id: id, site: env.Site, log: env.Logger(id), hourly: allowance{most: c.PerHour, span: time.Hour}, changed: make(chan struct{}, 1)}
+	s := &Sink{cfg: c, id: id, site: env.Site, log: env.Logger(id), hourly: allowance{most: c.PerHour, span: time.Hour}, changed: make(chan struct{}, 1), unsent: env.Alarms}
+	if s.unsent == nil {
+		s.unsent = func(error) {}
+	}
 	ctx, cancel := context.WithCancel(context.Background()) // ends with Close
 	s.end = cancel
 	if c.Alarms.Severity != "none" {
@@ -62,6 +66,7 @@ func newSink(c Config, id string, env sinks.Env, began time.Time) *Sink {
 func (s *Sink) Close() error {
 	s.end()
 	s.ended.Wait()
+	s.unsent(nil) // nothing is to be sent any more
 	return nil
 }
 
