@@ -36,6 +36,8 @@ type Options struct {
 	Watchdog watchdog.Config // how patient the supervision of the parts is, and to whom it gives its sign of life
 	// Sessions is the time by which sessions of people end; nil: time.Now.
 	Sessions func() time.Time
+	// Hasher makes and compares hashes of secrets; nil: that of the process, with the work that is asked for now.
+	Hasher access.Hasher
 }
 
 // Gateway is one daemon.

@@ -22,7 +22,7 @@ func (g *Gateway) openPeople(ctx context.Context) error {
 	cfg := g.now.Load().cfg
 	book, err := access.Open(ctx, access.Options{
 		Dir: cfg.Journal.Folder, Site: cfg.Site, Journal: g.journal, Config: func() *access.Config { return &g.now.Load().cfg.People },
-		Stamp: g.stamp, Board: g.board, Log: g.log, Moved: g.journal.Begun() != nil,
+		Stamp: g.stamp, Board: g.board, Hasher: g.options.Hasher, Log: g.log, Moved: g.journal.Begun() != nil,
 		HasBalance: func(id string) bool {
 			return slices.ContainsFunc(g.now.Load().cfg.Balances, func(c intake.Config) bool { return c.ID == id })
 		},

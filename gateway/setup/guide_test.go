@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"weighpost/gateway/config"
@@ -171,8 +172,7 @@ func TestGuideAlone(t *testing.T) {
 func TestGuideFindsSettings(t *testing.T) {
 	for _, alone := range []bool{false, true} {
 		t.Run(fmt.Sprintf("alone %v", alone), func(t *testing.T) {
-			t.Parallel()
-			findsSettings(t, alone)
+			synctest.Test(t, func(t *testing.T) { findsSettings(t, alone) })
 		})
 	}
 }
@@ -203,34 +203,36 @@ func withDefaults(open Opener) Opener {
 
 // TestGuideAsksABalance that speaks only when asked, by what the person gives and nothing else.
 func TestGuideAsksABalance(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	b := &setuptest.Balance{Line: uart.Settings{Speed: 2400, DataBits: 7, Parity: "even", StopBits: 1}, Tells: true, Poll: "P\r\n",
-		Print: func(n int) string { return fmt.Sprintf("%10.4f g  \r\n", 12.345+float64(n)*1.0007) }}
-	p := &talker{answers: map[string]string{"settings": "ask", "poll": `\q|P\r\n`, "take-settings": "", "every": "2s", "loaded": "", "compare": "yes", "write": ""}}
-	put(t, filepath.Join(dir, "seeds.yaml"), seedLayout)
-	added, err := AddBalance(t.Context(), p, Tools{Open: withDefaults(b.Open)}, Given{Config: filepath.Join(dir, "weighpost.yaml"), Port: port.Config{Address: "/dev/ttyS1"},
-		Layout: filepath.Join(dir, "seeds.yaml"), Lines: 3, Balance: Plate{"b-1", "-", "-", "-", "0.0001 g"}, Site: "seed-bank", Journal: "j", listen: 500 * time.Millisecond})
-	if err != nil {
-		t.Fatalf("%v\n%s", err, p.told())
-	}
-	for _, want := range []string{"speed: 2400\n    data_bits: 7\n    parity: even\n", "  ask:\n    send: \"P\\r\\n\"\n    every: 2s\n", "record: settled"} {
-		if !strings.Contains(added.Block, want) {
-			t.Errorf("%q lacks %q", added.Block, want)
+	synctest.Test(t, func(t *testing.T) {
+		dir := t.TempDir()
+		b := &setuptest.Balance{Line: uart.Settings{Speed: 2400, DataBits: 7, Parity: "even", StopBits: 1}, Tells: true, Poll: "P\r\n",
+			Print: func(n int) string { return fmt.Sprintf("%10.4f g  \r\n", 12.345+float64(n)*1.0007) }}
+		p := &talker{answers: map[string]string{"settings": "ask", "poll": `\q|P\r\n`, "take-settings": "", "every": "2s", "loaded": "", "compare": "yes", "write": ""}}
+		put(t, filepath.Join(dir, "seeds.yaml"), seedLayout)
+		added, err := AddBalance(t.Context(), p, Tools{Open: withDefaults(b.Open)}, Given{Config: filepath.Join(dir, "weighpost.yaml"), Port: port.Config{Address: "/dev/ttyS1"},
+			Layout: filepath.Join(dir, "seeds.yaml"), Lines: 3, Balance: Plate{"b-1", "-", "-", "-", "0.0001 g"}, Site: "seed-bank", Journal: "j", listen: 500 * time.Millisecond})
+		if err != nil {
+			t.Fatalf("%v\n%s", err, p.told())
 		}
-	}
+		for _, want := range []string{"speed: 2400\n    data_bits: 7\n    parity: even\n", "  ask:\n    send: \"P\\r\\n\"\n    every: 2s\n", "record: settled"} {
+			if !strings.Contains(added.Block, want) {
+				t.Errorf("%q lacks %q", added.Block, want)
+			}
+		}
+	})
 }
 
 // TestGuideSaysWhyNothingComes where nothing does.
 func TestGuideSaysWhyNothingComes(t *testing.T) {
-	t.Parallel()
-	dir := t.TempDir()
-	b := &setuptest.Balance{Line: uart.Settings{Speed: 9600, DataBits: 8, Parity: "none", StopBits: 1}, Print: func(int) string { return seedLines(1) }}
-	p := &talker{answers: map[string]string{"settings": "listen|stop", "nothing-came": "stop"}}
-	_, err := AddBalance(t.Context(), p, Tools{Open: b.Open}, Given{Config: filepath.Join(dir, "weighpost.yaml"), Port: port.Config{Address: "/dev/ttyS1"}, listen: time.Millisecond})
-	if !errors.Is(err, ErrStopped) || !strings.Contains(p.told(), "Nothing came from the balance.") || b.IsOpen() || b.Presses() > 0 {
-		t.Errorf("%v, asked %v\n%s", err, p.asked, p.told())
-	}
+	synctest.Test(t, func(t *testing.T) {
+		dir := t.TempDir()
+		b := &setuptest.Balance{Line: uart.Settings{Speed: 9600, DataBits: 8, Parity: "none", StopBits: 1}, Print: func(int) string { return seedLines(1) }}
+		p := &talker{answers: map[string]string{"settings": "listen|stop", "nothing-came": "stop"}}
+		_, err := AddBalance(t.Context(), p, Tools{Open: b.Open}, Given{Config: filepath.Join(dir, "weighpost.yaml"), Port: port.Config{Address: "/dev/ttyS1"}, listen: time.Millisecond})
+		if !errors.Is(err, ErrStopped) || !strings.Contains(p.told(), "Nothing came from the balance.") || b.IsOpen() || b.Presses() > 0 {
+			t.Errorf("%v, asked %v\n%s", err, p.asked, p.told())
+		}
+	})
 }
 
 // TestGuideAsksForAnotherID where the journal knows the first one from a balance that is gone.

@@ -33,9 +33,10 @@ type table struct {
 	rate [2]float64                // symbols for each character
 }
 
-// model holds the tables of pairs of settings as they are needed. It is not safe for concurrent use.
+// model holds the tables of pairs of settings as they are needed.
 type model struct {
 	lines  [][]byte
+	mu     sync.Mutex             // of what follows
 	waves  map[string][]uart.Wave // the lines, by framing; their speed is to be filled in
 	tables map[pair]*table
 }
@@ -60,6 +61,8 @@ var models = sync.Pool{New: func() any { return newModel() }}
 
 // of gives the table of a sender and a receiver.
 func (m *model) of(from, to Setting) *table {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	d := gcd(from.Speed, to.Speed)
 	key := pair{from, to}
 	key.from.Speed /= d

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"weighpost/gateway/port"
@@ -199,10 +200,13 @@ func newLab() *lab {
 func walked(t *testing.T, w *wire, o *lab, answers map[string]string, do map[string]func()) (*SilenceReport, *fitter) {
 	t.Helper()
 	s := &fitter{t: t, answers: answers, do: do, wire: w}
-	r, err := Silence(t.Context(), w.open, silentPort, s, SilenceOptions{Listen: 60 * time.Millisecond, System: o})
-	if err != nil {
-		t.Fatal(err)
-	}
+	var r *SilenceReport
+	synctest.Test(t, func(t *testing.T) { // no time is waited for
+		var err error
+		if r, err = Silence(t.Context(), w.open, silentPort, s, SilenceOptions{Listen: 60 * time.Millisecond, System: o}); err != nil {
+			t.Fatal(err)
+		}
+	})
 	if w.closed != w.opened {
 		t.Errorf("opened %d times and closed %d times", w.opened, w.closed)
 	}
@@ -294,15 +298,13 @@ func TestTheSelfTest(t *testing.T) {
 
 // Where something talks, although the balance is said to be unplugged, nothing is sent, not even when it has been silent since.
 func TestNothingIsSentToABalanceThatTalks(t *testing.T) {
-	var talking sync.WaitGroup
 	w := &wire{loop: loopedBack}
 	w.atOpen = func(n int) {
 		if n == 2 { // the first of the self-test
-			talking.Go(func() { time.Sleep(20 * time.Millisecond); w.say("1") })
+			go func() { time.Sleep(20 * time.Millisecond); w.say("1") }() // which the bubble of the walk waits for
 		}
 	}
 	r, _ := walked(t, w, newLab(), map[string]string{"self-test": bridged}, nil)
-	talking.Wait()
 	if len(w.written) != 0 || !strings.Contains(r.Text(), loopSays[loopTalks]) || !strings.Contains(strings.Join(r.Open, "\n"), "it was not tested") {
 		t.Errorf("sent %q: %+v", w.written, r)
 	}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"weighpost/gateway"
+	"weighpost/gateway/access/secret"
 	"weighpost/gateway/config"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
@@ -50,7 +51,7 @@ func startLab(t *testing.T, disk, page, more string) *lab {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l.Gateway = gateway.New(cfg, gateway.Options{})
+	l.Gateway = gateway.New(cfg, gateway.Options{Hasher: secret.NewHasher(secret.Work{Passes: 1, MemoryK: 64, Lanes: 1}, 4, 256)})
 	if err := l.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}

@@ -287,6 +287,7 @@ var endsSession = regexp.MustCompile(`/sessions?(/|$)`)
 // TestNobodyIsOfferedWhatIsRefused: as everybody that there is, every page is seen or not as its right says, what is on it to press is
 // not refused for want of a right, and everything else that changes something is refused when it is forced, and leaves nothing.
 func TestNobodyIsOfferedWhatIsRefused(t *testing.T) {
+	t.Parallel()
 	h := openHouse(t, "", "")
 	host := rights.Host(record.Actor{ID: "root", By: record.ActorHost, Where: "a test"})
 	if _, err := h.People().AddPerson(t.Context(), host, rights.NewPerson{ID: "cy", Name: "Cy Marsh", Roles: []string{rights.Operator}, Reason: "a test"}); err != nil {

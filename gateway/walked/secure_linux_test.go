@@ -99,6 +99,7 @@ func TestWhatIsInlineIsFound(t *testing.T) {
 
 // TestEveryPageIsStrict: every page, every file that pages are made of, and every way to be turned away has the headers, and nothing inline.
 func TestEveryPageIsStrict(t *testing.T) {
+	t.Parallel()
 	h := openHouse(t, "", "")
 	keeper, nobody := h.visitor(rights.IT), h.visitor("")
 	operator := h.visitor(rights.Operator)
@@ -141,6 +142,7 @@ func TestEveryPageIsStrict(t *testing.T) {
 // TestTLSIsAskedForOnlyWhereItStays: under a name of its own, with a certificate that was given to it, browsers are told to come by TLS
 // only (RFC 6797, 7.2); with one that weighpost made itself they are not, since nobody could get in any more once it changes (11.3).
 func TestTLSIsAskedForOnlyWhereItStays(t *testing.T) {
+	t.Parallel()
 	made := startLab(t, "", ", names: [page.lab.example], tls: {self_made: true}", "balances: []\n")
 	if got := strictly(t, made, filepath.Join(made.folder, "page-certificate.pem")); got != "" {
 		t.Errorf("with a certificate that it made itself it says %q", got)

@@ -309,7 +309,7 @@ func (w *walk) weighs() {
 	w.until("window.told.shown > 0", "true")
 	shown, err := strconv.ParseInt(w.says("window.told.shown"), 10, 64)
 	after := time.UnixMilli(shown).Sub(kept)
-	if err != nil || after > 2*time.Second {
+	if err != nil || after > patience/2 {
 		w.t.Errorf("the band came %v after the entry: %v", after, err)
 	}
 	w.t.Logf("the band was there %d ms after the entry was acknowledged", after.Milliseconds())

@@ -72,27 +72,27 @@ const oversampling = 16
 // looks for another start bit; with resync it takes the low level, where the stop bit should have been, for the next start
 // bit at once. Chips do the one or the other.
 func (s Settings) Receive(w Wave, resync bool) (chars []Char) {
-	high := func(tick int) bool {
-		i := tick * w.Speed / (oversampling * s.Speed)
-		return i >= len(w.Levels) || w.Levels[i]
-	}
-	ends := (len(w.Levels)*oversampling*s.Speed)/w.Speed + oversampling
+	ticks := oversampling * s.Speed // in a second
+	ends := (len(w.Levels)*ticks)/w.Speed + oversampling
 	for tick, was := 0, true; tick < ends; {
-		now := high(tick)
+		now := w.high(tick, ticks)
 		if now || !was { // nothing changes before the sender's next bit
 			was = now
-			bit := tick * w.Speed / (oversampling * s.Speed)
-			tick = max(tick+1, ((bit+1)*oversampling*s.Speed+w.Speed-1)/w.Speed)
+			bit := tick * w.Speed / ticks
+			tick = max(tick+1, ((bit+1)*ticks+w.Speed-1)/w.Speed)
 			continue
 		}
 		middle := tick + oversampling/2
-		if high(middle) { // a glitch, no start bit
+		if w.high(middle, ticks) { // a glitch, no start bit
 			was, tick = true, middle
 			continue
 		}
-		c, stop := s.character(high, middle)
+		c, stop := s.character(w, middle)
+		if chars == nil { // about as many as there is room for
+			chars = make([]Char, 0, ends/(oversampling*8)+1)
+		}
 		chars = append(chars, c)
-		was, tick = high(stop), stop
+		was, tick = w.high(stop, ticks), stop
 		if c.Break {
 			continue
 		}
@@ -103,12 +103,18 @@ func (s Settings) Receive(w Wave, resync bool) (chars []Char) {
 	return chars
 }
 
+// high is the level at a tick of so many in a second.
+func (w Wave) high(tick, ticks int) bool {
+	i := tick * w.Speed / ticks
+	return i >= len(w.Levels) || w.Levels[i]
+}
+
 // character samples one character whose start bit has its middle at a tick, and gives the middle of its first stop bit.
-func (s Settings) character(high func(tick int) bool, start int) (c Char, stop int) {
-	at, low := start, true
+func (s Settings) character(w Wave, start int) (c Char, stop int) {
+	at, low, ticks := start, true, oversampling*s.Speed
 	next := func() bool {
 		at += oversampling
-		level := high(at)
+		level := w.high(at, ticks)
 		low = low && !level
 		return level
 	}
