@@ -18,8 +18,8 @@ func axeText(t *testing.T) string {
 
 // held is what axe-core (https://github.com/dequelabs/axe-core, not ours) has against a page, of the rules for WCAG 2.0, 2.1 and 2.2 at
 // the levels A and AA, where it calls the impact serious or critical. The browser runs it beside the page: the page's policy
-// would not let it in.
-func (e *eyes) held(axe string) (list []string) {
+// would not let it in. With colours it looks at what differs between light and dark alone.
+func (e *eyes) held(axe string, colours bool) (list []string) {
 	e.t.Helper()
 	if e.Text("typeof axe") != "object" {
 		e.do("Runtime.evaluate", map[string]any{"expression": axe})
@@ -31,7 +31,11 @@ func (e *eyes) held(axe string) (list []string) {
 			FailureSummary string
 		}
 	}
-	e.value(`axe.run(document, {runOnly: {type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}, rules: {"target-size": {enabled: true}},
+	only := `{type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}, rules: {"target-size": {enabled: true}}`
+	if colours {
+		only = `{type: "rule", values: ["color-contrast", "link-in-text-block"]}`
+	}
+	e.value(`axe.run(document, {runOnly: `+only+`,
 		resultTypes: ["violations"]}).then((r) => r.violations.map((v) => ({id: v.id, impact: v.impact, help: v.help, nodes: v.nodes.slice(0, 5).map((n) => ({html: n.html.slice(0, 200), failureSummary: n.failureSummary}))})))`, &found)
 	for _, v := range found {
 		if v.Impact == "serious" || v.Impact == "critical" {

@@ -35,7 +35,6 @@ type eyes struct {
 	said   []string
 	shots  string
 	signed bool
-	loaded bool
 }
 
 func openEyes(t *testing.T, l *lab) *eyes {
@@ -43,6 +42,7 @@ func openEyes(t *testing.T, l *lab) *eyes {
 	e := &eyes{Browser: chromium.Start(t, 20*time.Minute), t: t, l: l, shots: os.Getenv("WEIGHPOST_SHOTS")}
 	e.Event = e.hear
 	e.Open("about:blank")
+	e.do("Emulation.setFocusEmulationEnabled", map[string]any{"enabled": true}) // or nothing shows that it has the keyboard until the window comes to the front
 	e.do("Emulation.setScrollbarsHidden", map[string]any{"hidden": true})
 	for _, part := range []string{"Page.enable", "Runtime.enable", "Log.enable", "Network.enable", "Accessibility.enable"} {
 		e.do(part, nil)
@@ -64,8 +64,6 @@ func (e *eyes) hear(method string, params json.RawMessage) {
 		return
 	}
 	switch {
-	case method == "Page.loadEventFired":
-		e.loaded = true
 	case method == "Runtime.exceptionThrown":
 		e.said = append(e.said, p.ExceptionDetails.Text+" "+p.ExceptionDetails.Exception.Description)
 	case method == "Runtime.consoleAPICalled" && (p.Type == "error" || p.Type == "warning" || p.Type == "assert"):
@@ -115,20 +113,8 @@ func (e *eyes) look(p place) {
 // goTo opens an address and waits for all of it.
 func (e *eyes) goTo(address string) {
 	e.t.Helper()
-	e.loaded, e.said = false, nil
-	e.do("Page.navigate", map[string]any{"url": address})
-	for limit := time.Now().Add(patience); !e.loaded; time.Sleep(5 * time.Millisecond) {
-		if e.value("1", nil); time.Now().After(limit) {
-			e.t.Fatalf("%s never came", address)
-		}
-	}
-	e.settle()
-}
-
-// settle waits until what was changed is drawn.
-func (e *eyes) settle() {
-	e.t.Helper()
-	e.value("new Promise((r) => requestAnimationFrame(() => requestAnimationFrame(() => r(1))))", nil)
+	e.said = nil
+	e.Go(address)
 }
 
 func (e *eyes) as(s size, dark bool) {
@@ -139,7 +125,9 @@ func (e *eyes) as(s size, dark bool) {
 		scheme = "dark"
 	}
 	e.do("Emulation.setEmulatedMedia", map[string]any{"features": []map[string]string{{"name": "prefers-color-scheme", "value": scheme}, {"name": "prefers-reduced-motion", "value": "reduce"}}})
-	e.settle()
+	e.value(fmt.Sprintf(`new Promise((done) => (function look() {
+  if (innerWidth === %d && matchMedia("(prefers-color-scheme: %s)").matches) done(1); else requestAnimationFrame(look);
+})())`, s.width, scheme), nil)
 }
 
 // shoot keeps a picture of the whole page, where somebody wants some.

@@ -16,9 +16,9 @@ const stops = `(() => {
   window.stops = [];
   document.addEventListener("focusin", (event) => {
     const e = event.target, style = getComputedStyle(e), box = e.getBoundingClientRect();
-    const inside = e.matches("input") ? getComputedStyle(e) : style;
     window.stops.push({at: e.stopsAt ?? -1, name: e.tagName.toLowerCase() + (e.id ? "#" + e.id : "") + " " + (e.textContent || e.name || "").trim().slice(0, 40),
-      seen: inside.outlineStyle !== "none" && parseFloat(inside.outlineWidth) > 0 && box.width > 0 && box.bottom > 0 && box.right > 0,
+      seen: style.outlineStyle !== "none" && parseFloat(style.outlineWidth) > 0 && box.width > 0 && box.bottom > 0 && box.right > 0,
+      how: [style.outlineStyle, style.outlineWidth, box.top, box.bottom, box.right, e.matches(":focus"), e.matches(":focus-visible"), document.hasFocus(), scrollY].join(" "),
       scrolls: e.scrollHeight > e.clientHeight || e.scrollWidth > e.clientWidth, top: box.top + scrollY, left: box.left});
   });
   document.body.tabIndex = -1;
@@ -40,7 +40,7 @@ func (e *eyes) stray(p place) (list []string) {
 	complain := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
 	var got []struct {
 		At            int
-		Name          string
+		Name, How     string
 		Seen, Scrolls bool
 		Top, Left     float64
 	}
@@ -49,7 +49,6 @@ func (e *eyes) stray(p place) (list []string) {
 	for _, j := range jumps {
 		complain("Tab jumps to %s", j)
 	}
-	e.do("Page.bringToFront", nil)
 	for range len(want) + 2 {
 		for _, kind := range []string{"keyDown", "keyUp"} {
 			e.do("Input.dispatchKeyEvent", map[string]any{"type": kind, "key": "Tab", "code": "Tab", "windowsVirtualKeyCode": 9})
@@ -71,7 +70,7 @@ func (e *eyes) stray(p place) (list []string) {
 		}
 		seen[s.At] = true
 		if !s.Seen {
-			complain("nobody sees that %q has the keyboard", s.Name)
+			complain("nobody sees that %q has the keyboard: %s", s.Name, s.How)
 		}
 		if i == 0 && !p.bare && s.Name != "a Skip to what this page is about" {
 			complain("Tab comes first to %q", s.Name)

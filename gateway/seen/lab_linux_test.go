@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"weighpost/gateway"
+	"weighpost/gateway/access/secret"
 	"weighpost/gateway/config"
 	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
@@ -109,7 +110,7 @@ func newLab(t *testing.T) *lab {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l.Gateway = gateway.New(cfg, gateway.Options{})
+	l.Gateway = gateway.New(cfg, gateway.Options{Hasher: secret.NewHasher(secret.Work{Passes: 1, MemoryK: 64, Lanes: 1}, 4, 256)})
 	if err := l.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}
