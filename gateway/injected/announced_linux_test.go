@@ -16,13 +16,18 @@ func (w *walker) announced(b *browser) {
 		return status == 200
 	}
 	site := strings.TrimSuffix(w.base.String(), "/")
-	b.navigate(site + "/samples")
-	b.until(`(() => { const f = document.getElementById("announce"); if (!f) return "no form";
+	b.Go(site + "/samples")
+	b.Leave("the page with the announced sample", func() { // by itself: somebody who goes elsewhere before is brought back
+		b.until(`(() => { const f = document.getElementById("announce"); if (!f) return "no form";
 		document.getElementById("ids").value = ` + strconv.Quote(id) + `; document.getElementById("lot").value = "barley"; f.requestSubmit(); return "sent"; })()`)
+	})
 	w.waitFor("the announced sample", there)
-	b.navigate(site + "/samples?begin=LOT-new")
-	b.until(`(() => { const f = document.querySelector("form.end"); if (!f) return "no form";
+	b.Go(site + "/samples?begin=LOT-new")
+	b.Leave("the page without the sample", func() {
+		b.until(`(() => { const f = document.querySelector("form.end"); if (!f) return "no form";
+		if (decodeURIComponent(f.dataset.address).split("/samples/")[1] !== ` + strconv.Quote(id) + `) return "another sample: " + f.dataset.address;
 		f.closest("details").open = true; f.querySelector(".why-ended").value = ` + strconv.Quote(reason) + `; f.requestSubmit(); return "sent"; })()`)
+	})
 	w.waitFor("the end of the sample", func() bool { return !there() })
 	if _, body := w.page("/happened?kind=all"); !strings.Contains(body, html.EscapeString(reason)) {
 		w.t.Errorf("what happened does not say why the sample was ended: %q", reason)

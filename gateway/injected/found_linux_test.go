@@ -94,7 +94,7 @@ func (l *lab) overMQTT(all, entries []string) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for topic := range l.messages {
-		if strings.ContainsAny(topic, "+#") || !strings.HasPrefix(topic, "weighpost/seed-bank/") || strings.Count(topic, "/") > 4 {
+		if strings.ContainsAny(topic, "+#") || !strings.HasPrefix(topic, "weighpost/seed-bank/") || strings.Count(topic, "/") > 4 && !sinkStatus.MatchString(topic) {
 			l.t.Errorf("something was published under %q", topic)
 		}
 	}
@@ -115,6 +115,9 @@ func (l *lab) overHTTP(entries []string) {
 		}
 	}
 }
+
+// sinkStatus is where it is told how a destination of the configuration is; no balance is called @.
+var sinkStatus = regexp.MustCompile(`^weighpost/seed-bank/@/sink/(broker|json|ndjson|csv|sheet|lims|refuses)/status$`)
 
 var postedTo = regexp.MustCompile(`^/weighings/seed-bank%2F[0-9a-z]+%2F[a-z0-9@%-]*%2F[0-9]+$`)
 

@@ -9,7 +9,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"weighpost/gateway/console"
 )
@@ -210,7 +209,7 @@ func (l *lab) published(topic string, body any) {
 	if err != nil {
 		l.t.Fatal(err)
 	}
-	if done := l.broker.Publish(topic, 1, false, payload); !done.WaitTimeout(10*time.Second) || done.Error() != nil {
+	if done := l.broker.Publish(topic, 1, false, payload); !done.WaitTimeout(patience) || done.Error() != nil {
 		l.t.Fatal(done.Error())
 	}
 }

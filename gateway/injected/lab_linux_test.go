@@ -21,6 +21,7 @@ import (
 	"go.uber.org/goleak"
 
 	"weighpost/gateway"
+	"weighpost/gateway/access/secret"
 	"weighpost/gateway/config"
 	"weighpost/gateway/logging"
 	"weighpost/gateway/needs"
@@ -116,7 +117,7 @@ log: {level: debug}
 		t.Fatal(err)
 	}
 	l.logger = logging.New(&l.log, logging.Config{Level: "debug"})
-	l.g = gateway.New(cfg, gateway.Options{Log: l.logger.Logger})
+	l.g = gateway.New(cfg, gateway.Options{Log: l.logger.Logger, Hasher: secret.NewHasher(secret.Work{Passes: 1, MemoryK: 64, Lanes: 1}, 4, 256)})
 	l.client = http.Client{Timeout: time.Minute, Transport: &http.Transport{DisableKeepAlives: true}}
 	return l
 }
@@ -146,7 +147,7 @@ func (l *lab) start() {
 
 func (l *lab) stop() {
 	l.t.Helper()
-	limit, cancel := context.WithTimeout(context.WithoutCancel(l.t.Context()), 20*time.Second)
+	limit, cancel := context.WithTimeout(context.WithoutCancel(l.t.Context()), patience)
 	defer cancel()
 	if err := l.g.Stop(limit); err != nil {
 		l.t.Fatal(err)
@@ -156,7 +157,7 @@ func (l *lab) stop() {
 
 func (l *lab) waitFor(what string, f func() bool) {
 	l.t.Helper()
-	for end := time.Now().Add(30 * time.Second); !f(); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(patience); !f(); time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(end) {
 			l.t.Fatalf("%s did not come in time", what)
 		}
@@ -165,7 +166,7 @@ func (l *lab) waitFor(what string, f func() bool) {
 
 // hear subscribes to everything that the broker has, its own topics too.
 func (l *lab) hear(broker string) {
-	o := paho.NewClientOptions().AddBroker(broker).SetClientID("far-side").SetConnectTimeout(5 * time.Second)
+	o := paho.NewClientOptions().AddBroker(broker).SetClientID("far-side").SetConnectTimeout(patience)
 	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
 		l.mu.Lock()
 		defer l.mu.Unlock()
@@ -173,7 +174,7 @@ func (l *lab) hear(broker string) {
 	})
 	l.broker = paho.NewClient(o)
 	for _, token := range []func() paho.Token{l.broker.Connect, func() paho.Token { return l.broker.Subscribe("#", 1, nil) }} {
-		if done := token(); !done.WaitTimeout(10*time.Second) || done.Error() != nil {
+		if done := token(); !done.WaitTimeout(patience) || done.Error() != nil {
 			l.t.Fatal(done.Error())
 		}
 	}
@@ -278,7 +279,7 @@ func (l *lab) program(args ...string) string {
 	l.t.Helper()
 	path := filepath.Join(l.dir, "program")
 	if _, err := os.Stat(path); err != nil {
-		if out, err := exec.Command("go", "build", "-o", path, "weighpost/cmd/weighpost").CombinedOutput(); err != nil {
+		if out, err := exec.Command("go", "build", "-ldflags=-s -w", "-o", path, "weighpost/cmd/weighpost").CombinedOutput(); err != nil {
 			l.t.Fatalf("%v %s", err, out)
 		}
 	}

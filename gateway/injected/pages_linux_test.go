@@ -337,7 +337,7 @@ func (w *walker) lookedAt(b *browser) {
 	for _, pattern := range slices.Sorted(maps.Keys(w.opened)) { // /bench before /bench/{id}, which /bench leads on to from then on
 		for _, address := range w.opened[pattern] {
 			target := strings.TrimSuffix(w.base.String(), "/") + address
-			b.navigate(target)
+			b.Go(target)
 			got := b.Text(unharmedScript)
 			for limit := time.Now().Add(patience); strings.HasSuffix(got, "|0") && time.Now().Before(limit); time.Sleep(20 * time.Millisecond) {
 				got = b.Text(unharmedScript) // a page that leads on, as /bench does to the balance that it knows, has nothing for a moment
@@ -347,18 +347,4 @@ func (w *walker) lookedAt(b *browser) {
 			}
 		}
 	}
-}
-
-// navigate goes to an address and waits until it is loaded.
-func (b *browser) navigate(target string) {
-	b.t.Helper()
-	if err := b.Call("Page.navigate", map[string]any{"url": target}, nil); err != nil {
-		b.t.Fatal(err)
-	}
-	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(20 * time.Millisecond) {
-		if b.Text(`document.readyState + " " + (location.href !== "about:blank")`) == "complete true" {
-			return
-		}
-	}
-	b.t.Errorf("%s is not loaded in time", target)
 }
