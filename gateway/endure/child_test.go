@@ -262,7 +262,6 @@ func (s *site) record(ctx context.Context, hand int) {
 
 // once does an act when it is told to, again when the disk is said to work again, and ends in good order.
 func (s *site) once(ctx context.Context, act string) int {
-	s.fill(ctx, 1300)
 	if _, err := s.append(ctx); err != nil { // something that no checkpoint covers yet
 		s.say("failed append: %v", err)
 	}
