@@ -58,6 +58,7 @@ func TestDepthOfGroups(t *testing.T) {
 // TestTooManyGroups: more groups than are read are an error, and so is a limit of the directory's own, which gives the first
 // part of a list with sizeLimitExceeded.
 func TestTooManyGroups(t *testing.T) {
+	t.Parallel() // it mostly waits
 	dir := slapd.Start(t, slapd.Options{})
 	var ldif strings.Builder
 	ldif.WriteString(slapd.Lab)

@@ -44,6 +44,7 @@ func instead(answer func(c net.Conn, id int64) bool) func(net.Conn, int64, *ber.
 
 // TestStrangeAnswers: an answer that a directory should not give lets nobody in, and ends neither the daemon nor its memory.
 func TestStrangeAnswers(t *testing.T) {
+	t.Parallel() // it mostly waits
 	done := func(code int64) *ber.Packet { return result(goldap.ApplicationSearchResultDone, code, "") }
 	ada := func(dn string, change map[string][]string) *ber.Packet {
 		all := map[string][]string{"entryUUID": {"7b6f"}, "uid": {"ada"}, "cn": {"Ada"}}

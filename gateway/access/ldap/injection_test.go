@@ -69,6 +69,7 @@ func TestOtherFormsOfALogin(t *testing.T) {
 
 // TestStrangeLoginsThatExist: whoever really has such a login gets in with it, and as nobody else.
 func TestStrangeLoginsThatExist(t *testing.T) {
+	t.Parallel() // it mostly waits
 	dir := slapd.Start(t, slapd.Options{})
 	dir.Add(t, slapd.Lab)
 	logins := []string{"*)(uid=*", "*", `a\b`, "(x)", "ädä", "名前", "a,b", `"q"`, "a+b", "#x", "a;b", "<x>", "a=b", "two words", "{login}", strings.Repeat("ü", 60)}

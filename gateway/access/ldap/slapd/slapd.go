@@ -61,7 +61,7 @@ type Directory struct {
 }
 
 // limit is how long a start or a stop may take before the test fails.
-const limit = 20 * time.Second
+const limit = 30 * time.Second
 
 // Start starts a directory that holds the frame (suffix, units, the account that looks people up) and no people, and has it
 // stopped when the test ends.
