@@ -192,6 +192,7 @@ func sorted(list []string) string {
 
 // TestABadgeWithAPIN: where policy asks for a PIN the scanner alone signs nobody in, and the bench screen does with it.
 func TestABadgeWithAPIN(t *testing.T) {
+	t.Parallel() // it mostly waits
 	b := newBench(t, 2, 2, "people: {badge: {sign_in: true, pin: true}}\n")
 	for i, pin := range []string{"480713", "926158"} {
 		b.must(b.People().SetPIN(t.Context(), b.host, fmt.Sprintf("p-%d", i+1), pin, "a test"))
@@ -309,6 +310,7 @@ func TestASessionAtABenchEndsWithItsContext(t *testing.T) {
 
 // TestALongWeighingAndIdlePeople: prints count as presence only where policy says so.
 func TestALongWeighingAndIdlePeople(t *testing.T) {
+	t.Parallel() // it mostly waits
 	for _, counts := range []bool{false, true} {
 		b := newBench(t, 1, 1, fmt.Sprintf("people: {badge: {sign_in: true}, session: {bench_idle: 1h, absolute: 10h, balance_counts: %v}}\n", counts))
 		b.scan(0, "B:0001")

@@ -149,7 +149,7 @@ func told(t *testing.T, g *gateway.Gateway) []string {
 func isTold(t *testing.T, g *gateway.Gateway, words ...string) {
 	t.Helper()
 	var last []string
-	for limit := time.Now().Add(80 * time.Second); time.Now().Before(limit); time.Sleep(20 * time.Millisecond) {
+	for limit := time.Now().Add(200 * time.Second); time.Now().Before(limit); time.Sleep(20 * time.Millisecond) {
 		last = told(t, g)
 		fits := len(last) == min(len(words), 1)
 		for _, w := range words {
@@ -197,6 +197,7 @@ func TestOnePulledCableIsOneCondition(t *testing.T) {
 
 // TestAFullDiskIsOneConditionForAllBalances: while the journal is stopped, the readings that wait are told under it.
 func TestAFullDiskIsOneConditionForAllBalances(t *testing.T) {
+	t.Parallel() // it mostly waits
 	dir := needs.SmallDisk(t, "size=3m")
 	d := newDaemon(t, daemonOptions{balances: 3, journal: dir})
 	d.start(t)
@@ -236,6 +237,7 @@ const aloneEnv = "WEIGHPOST_TEST_ALONE"
 // balances, a third balance and a sink, all elsewhere (addresses of RFC 5737), are one trouble.
 func TestWithoutANetworkThereIsOneCondition(t *testing.T) {
 	if os.Getenv(aloneEnv) == "" {
+		t.Parallel() // it mostly waits
 		needs.Root(t, "for a network of its own")
 		cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.run=^TestWithoutANetworkThereIsOneCondition$", "-test.v")
 		cmd.Env = append(os.Environ(), aloneEnv+"=1")

@@ -140,7 +140,7 @@ func (d *daemon) holds(code string) bool {
 
 func until(t *testing.T, f func() bool, otherwise string) {
 	t.Helper()
-	for limit := time.Now().Add(20 * time.Second); !f(); time.Sleep(5 * time.Millisecond) {
+	for limit := time.Now().Add(60 * time.Second); !f(); time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(limit) {
 			t.Fatal(otherwise)
 		}
