@@ -128,7 +128,7 @@ func BenchmarkDurable(b *testing.B) {
 		if len(faults) > 0 {
 			b.Fatal(faults)
 		}
-		g := gateway.New(cfg, gateway.Options{})
+		g := gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 		view := g.Live().Subscribe(1 << 14)
 		following, unfollow := context.WithCancel(b.Context())
 		followed := make(chan struct{})

@@ -65,7 +65,7 @@ func (s *site) daemon(b *testing.B) (g *gateway.Gateway, end func()) {
 	if len(faults) > 0 {
 		b.Fatal(faults)
 	}
-	g = gateway.New(cfg, gateway.Options{})
+	g = gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 	view := g.Live().Subscribe(1 << 14)
 	following, unfollow := context.WithCancel(b.Context())
 	var followed sync.WaitGroup

@@ -62,7 +62,7 @@ func runDaemon(ctx context.Context, name string) {
 	if len(faults) > 0 {
 		log.Fatal(faults)
 	}
-	g := gateway.New(cfg, gateway.Options{})
+	g := gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 	must(g.Start(ctx))
 	<-ctx.Done()
 	limit, cancel := context.WithTimeout(context.Background(), 10*time.Second)

@@ -106,7 +106,7 @@ func startOn(t *testing.T, addresses []string, sinks string) *gateway.Gateway {
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}
-	g := gateway.New(cfg, gateway.Options{})
+	g := gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 	if err := g.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}

@@ -33,7 +33,7 @@ func TestMain(m *testing.M) {
 func TestSecondDaemonOnOneJournalIsTurnedAway(t *testing.T) {
 	first := newDaemon(t, daemonOptions{})
 	first.start(t)
-	second := gateway.New(first.cfg, gateway.Options{})
+	second := gateway.New(first.cfg, gateway.Options{Hasher: littleWork()})
 	err := second.Start(t.Context())
 	if err == nil || !strings.Contains(err.Error(), strconv.Itoa(os.Getpid())) {
 		t.Errorf("the second daemon says %v, and not which process has the journal", err)

@@ -70,7 +70,7 @@ func TestTheNextWeighingIsTheSameForEverybody(t *testing.T) {
 		t.Error(row)
 	}
 	d.stop(t)
-	again := &daemon{cfg: d.cfg, Gateway: gateway.New(d.cfg, gateway.Options{}), cords: d.cords}
+	again := &daemon{cfg: d.cfg, Gateway: gateway.New(d.cfg, gateway.Options{Hasher: littleWork()}), cords: d.cords}
 	again.start(t)
 	defer again.stop(t)
 	if id, _, c := nextOf(t, again.Gateway, "b-1", "?after="+first); id != one || c != second {

@@ -71,7 +71,7 @@ func (h *house) start(t *testing.T, text string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.Gateway = gateway.New(cfg, gateway.Options{})
+	h.Gateway = gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 	if err := h.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}

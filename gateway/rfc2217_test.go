@@ -31,7 +31,7 @@ func TestABalanceBehindARealDeviceServer(t *testing.T) {
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}
-	d := &daemon{Gateway: gateway.New(cfg, gateway.Options{}), cfg: cfg}
+	d := &daemon{Gateway: gateway.New(cfg, gateway.Options{Hasher: littleWork()}), cfg: cfg}
 	d.start(t)
 	up := func(want bool) {
 		t.Helper()

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"weighpost/gateway"
+	"weighpost/gateway/access/secret"
 	"weighpost/gateway/config"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/port/pty"
@@ -88,8 +89,13 @@ func newDaemon(t *testing.T, o daemonOptions) *daemon {
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}
-	d.cfg, d.Gateway = cfg, gateway.New(cfg, gateway.Options{Sessions: o.sessions})
+	d.cfg, d.Gateway = cfg, gateway.New(cfg, gateway.Options{Sessions: o.sessions, Hasher: littleWork()})
 	return d
+}
+
+// littleWork hashes secrets with little work: the cost of a sign-in is the subject of gateway/access/secret.
+func littleWork() *secret.Hasher {
+	return secret.NewHasher(secret.Work{Passes: 1, MemoryK: 64, Lanes: 1}, 4, 256)
 }
 
 // plugged is the end of a cable at a path.

@@ -48,7 +48,7 @@ func startSecure(t *testing.T, page, people string) *secureDaemon {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.Gateway = gateway.New(cfg, gateway.Options{})
+	d.Gateway = gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 	if err := d.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}

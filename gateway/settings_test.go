@@ -65,7 +65,7 @@ func (h *house) again(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.Gateway = gateway.New(cfg, gateway.Options{})
+	h.Gateway = gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 	if err := h.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -302,7 +302,7 @@ func TestWhatCannotBeTakenFromTheJournalIsNotGuessed(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		h.Gateway = gateway.New(cfg, gateway.Options{})
+		h.Gateway = gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 		err = h.Start(t.Context())
 		if (err == nil) != (c.want == "") || err != nil && !strings.Contains(err.Error(), c.want) {
 			t.Fatalf("%s: %v", c.new, err)

@@ -59,7 +59,7 @@ func changeAndWait(t *testing.T, dir string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h := &house{Gateway: gateway.New(cfg, gateway.Options{}), dir: dir}
+	h := &house{Gateway: gateway.New(cfg, gateway.Options{Hasher: littleWork()}), dir: dir}
 	if err := h.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -80,7 +80,7 @@ func (h *house) afterKill(t *testing.T) bool {
 	if err != nil {
 		t.Fatalf("half a file is left: %v\n%s", err, h.read(t))
 	}
-	h.Gateway = gateway.New(cfg, gateway.Options{})
+	h.Gateway = gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 	if err := h.Start(context.WithoutCancel(t.Context())); err != nil {
 		t.Fatal(err)
 	}

@@ -100,7 +100,7 @@ func (h *house) onceMore(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.Gateway = gateway.New(cfg, gateway.Options{})
+	h.Gateway = gateway.New(cfg, gateway.Options{Hasher: littleWork()})
 	if err := h.Start(context.WithoutCancel(t.Context())); err != nil {
 		t.Fatal(err)
 	}

@@ -32,9 +32,9 @@ var failing = []struct {
 	{"seal", []string{"could not be sealed", "could not be copied", "recording is stopped"}},
 	{"export", []string{"was not written", "recording is stopped"}},
 	{"rotate", []string{"the new key cannot be written", "recording is stopped", "the key was changed, and its files could not be moved"}},
-	{"restore", []string{"no journal was built in", "could not be moved to their place"}},
+	{"restore", []string{"no journal was built in", "could not be moved to their place", "cannot be locked"}},
 	{"replace", []string{"no journal was built in", "could not be moved to their place", "cannot be renamed, and stays as it is",
-		"the restored journal cannot be put in its place"}},
+		"the restored journal cannot be put in its place", "cannot be locked"}},
 }
 
 // Entries of a journal of which something can be sealed, and of one that is quickly copied and verified.

@@ -48,7 +48,7 @@ func takeLock(dir string) (*hold, error) {
 	}
 	if err != nil {
 		f.Close()
-		return nil, fmt.Errorf("the journal in %s cannot be locked: %w", dir, err)
+		return nil, fmt.Errorf("the journal in %s cannot be locked: %w. Look after that disk, and make room on it if it is full", dir, err)
 	}
 	return &hold{f}, nil
 }
