@@ -1,6 +1,9 @@
 package seen
 
-import "fmt"
+import (
+	"fmt"
+	"time"
+)
 
 // stops notes in window.stops what gets the keyboard, with how that shows, and gives how much can.
 const stops = `(() => {
@@ -14,13 +17,15 @@ const stops = `(() => {
   });
   all.forEach((e, i) => { e.stopsAt = i; });
   window.stops = [];
-  document.addEventListener("focusin", (event) => {
+  document.removeEventListener("focusin", window.noteStop);
+  window.noteStop = (event) => {
     const e = event.target, style = getComputedStyle(e), box = e.getBoundingClientRect();
     window.stops.push({at: e.stopsAt ?? -1, name: e.tagName.toLowerCase() + (e.id ? "#" + e.id : "") + " " + (e.textContent || e.name || "").trim().slice(0, 40),
       seen: style.outlineStyle !== "none" && parseFloat(style.outlineWidth) > 0 && box.width > 0 && box.bottom > 0 && box.right > 0,
       how: [style.outlineStyle, style.outlineWidth, box.top, box.bottom, box.right, e.matches(":focus"), e.matches(":focus-visible"), document.hasFocus(), scrollY].join(" "),
       scrolls: e.scrollHeight > e.clientHeight || e.scrollWidth > e.clientWidth, top: box.top + scrollY, left: box.left});
-  });
+  };
+  document.addEventListener("focusin", window.noteStop);
   document.body.tabIndex = -1;
   document.body.focus(); // from the beginning of the page, wherever the page itself put the keyboard
   document.body.removeAttribute("tabindex");
@@ -28,6 +33,18 @@ const stops = `(() => {
   scrollTo(0, 0);
   return all.map((e) => e.tagName.toLowerCase() + (e.id ? "#" + e.id : "") + " " + (e.textContent || e.name || "").trim().slice(0, 40));
 })()`
+
+// strays is stray on a page that is as it stays: some get a button from a script a moment after they are there, and on a busy machine
+// that moment may be within the walk. A mistake of the page itself is there each time.
+func (e *eyes) strays(p place) (list []string) {
+	for range 4 {
+		if list = e.stray(p); len(list) == 0 {
+			break
+		}
+		time.Sleep(500 * time.Millisecond)
+	}
+	return list
+}
 
 // stray goes through a page with the key Tab alone, and on from its end: everything gets the keyboard once, in the order in which the
 // page is read, and shows it; a link past the navigation comes first. It says what is otherwise.

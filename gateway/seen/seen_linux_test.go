@@ -21,7 +21,7 @@ func TestEveryPage(t *testing.T) {
 			e.t = t
 			e.as(desk, false)
 			e.look(p)
-			for _, s := range e.stray(p) { // first, as it is found: nothing has the keyboard but what the page itself gives it to
+			for _, s := range e.strays(p) { // first, as it is found: nothing has the keyboard but what the page itself gives it to
 				t.Error(s)
 			}
 			e.value(`document.activeElement?.blur(), scrollTo(0, 0), 1`, nil)
