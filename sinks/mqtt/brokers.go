@@ -110,21 +110,21 @@ func (c *Config) Claims() (claims []sinks.Claim) {
 	return claims
 }
 
-// rest is for how long a broker that could not be reached is tried after the others, and how often it is asked whether it is back.
-const rest = time.Minute
+// Rest is for how long a broker that could not be reached is tried after the others, and how often it is asked whether it is back.
+const Rest = time.Minute
 
-// roster is which brokers were away lately. Only who holds the sink's turn uses it.
-type roster struct {
-	list  []string
-	until []time.Time // before then a broker is tried after those that are not away
+// Roster is which of several brokers were away lately. It is for one goroutine at a time.
+type Roster struct {
+	Until []time.Time // before then a broker is tried after those that are not away
 }
 
-func newRoster(list []string) roster { return roster{list, make([]time.Time, len(list))} }
+// NewRoster is of so many brokers, of which none is known to be away.
+func NewRoster(brokers int) Roster { return Roster{make([]time.Time, brokers)} }
 
-// order gives the brokers to try, one after the other: as preferred, those that are away last.
-func (r *roster) order(now time.Time) []int {
+// Order gives the brokers to try, one after the other: as preferred, those that are away last.
+func (r *Roster) Order(now time.Time) []int {
 	var first, last []int
-	for i, until := range r.until {
+	for i, until := range r.Until {
 		if now.Before(until) {
 			last = append(last, i)
 		} else {
@@ -137,26 +137,26 @@ func (r *roster) order(now time.Time) []int {
 // connect begins a session with the first broker that can be reached.
 func (s *Sink) connect(ctx context.Context, status Status) (*session, error) {
 	var faults []error
-	for _, i := range s.brokers.order(time.Now()) {
-		fresh, err := begin(ctx, s, s.brokers.list[i], status)
+	for _, i := range s.brokers.Order(time.Now()) {
+		fresh, err := begin(ctx, s, s.addresses[i], status)
 		if err == nil {
-			fresh.broker, s.brokers.until[i] = i, time.Time{}
+			fresh.broker, s.brokers.Until[i] = i, time.Time{}
 			if len(faults) > 0 {
-				s.log.Warn("an MQTT broker cannot be used, so another one gets what comes", "cause", errors.Join(faults...), "broker", canonical(s.brokers.list[i]))
+				s.log.Warn("an MQTT broker cannot be used, so another one gets what comes", "cause", errors.Join(faults...), "broker", canonical(s.addresses[i]))
 			}
 			return fresh, nil
 		}
 		if ctx.Err() != nil {
 			return nil, err
 		}
-		s.brokers.until[i] = time.Now().Add(s.rest)
+		s.brokers.Until[i] = time.Now().Add(s.rest)
 		faults = append(faults, err)
 	}
-	return nil, together(faults)
+	return nil, Together(faults)
 }
 
-// together is one error for several brokers of which none can be used: that of one of them, where another try could help.
-func together(faults []error) error {
+// Together is one error for several brokers of which none can be used: that of one of them, where another try could help.
+func Together(faults []error) error {
 	if len(faults) == 1 {
 		return faults[0]
 	}
@@ -187,7 +187,7 @@ func (s *Sink) preferred(ctx context.Context) (broker int, ask bool) {
 		return 0, false
 	}
 	for i := range s.session.broker {
-		if !time.Now().Before(s.brokers.until[i]) {
+		if !time.Now().Before(s.brokers.Until[i]) {
 			return i, true
 		}
 	}
@@ -199,7 +199,7 @@ func (s *Sink) ask(ctx context.Context, broker int) error {
 	limit := limitsOf(s.cfg.KeepAlive.D())
 	ctx, cancel := context.WithTimeout(ctx, limit.connect)
 	defer cancel()
-	address, secured, err := s.cfg.endpoint(s.brokers.list[broker])
+	address, secured, err := s.cfg.endpoint(s.addresses[broker])
 	if err != nil {
 		return err
 	}
@@ -224,10 +224,10 @@ func (s *Sink) comeBack(ctx context.Context, broker int, why error) {
 	}
 	defer s.give()
 	if why != nil {
-		s.brokers.until[broker] = time.Now().Add(s.rest)
+		s.brokers.Until[broker] = time.Now().Add(s.rest)
 		return
 	}
-	s.brokers.until[broker] = time.Time{}
+	s.brokers.Until[broker] = time.Time{}
 	last := s.session
 	if last == nil || last.broker <= broker {
 		return
@@ -237,7 +237,7 @@ func (s *Sink) comeBack(ctx context.Context, broker int, why error) {
 		defer cancel()
 		_ = last.farewell(limit, s.topics.status(), last.status.moved(time.Now()), s.beside()) // else its last will says so
 	}
-	s.log.Info("an MQTT broker that is preferred is back", "broker", canonical(s.brokers.list[broker]))
+	s.log.Info("an MQTT broker that is preferred is back", "broker", canonical(s.addresses[broker]))
 	s.replace(nil, errors.New("a broker that is preferred is back"))
 	if err := s.ready(ctx); err != nil {
 		s.log.Warn("no connection to the MQTT broker", "cause", err)

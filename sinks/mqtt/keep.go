@@ -44,7 +44,7 @@ func (s *Sink) keep(ctx context.Context) {
 	defer retry.Stop()
 	look := time.NewTicker(s.rest)
 	defer look.Stop()
-	if len(s.brokers.list) < 2 {
+	if len(s.addresses) < 2 {
 		look.Stop()
 	}
 	asking, board := false, newBoard(s)

@@ -77,10 +77,11 @@ type Sink struct {
 
 	desk *desk // nil where no requests are taken
 
-	careful bool   // see session.careful; under turn
-	brokers roster // under turn
-	rest    time.Duration
-	asked   chan struct{} // tells the keeper that a broker was asked whether it is back
+	careful   bool     // see session.careful; under turn
+	addresses []string // of the brokers, in order of preference
+	brokers   Roster   // under turn
+	rest      time.Duration
+	asked     chan struct{} // tells the keeper that a broker was asked whether it is back
 
 	pause func(failures int, unusable bool) time.Duration // before the keeper tries again
 	stop  context.CancelFunc
@@ -90,7 +91,7 @@ type Sink struct {
 
 // New makes the sink and begins to connect in the background. A Config that has faults is refused; a broker that cannot
 // be reached is not an error here.
-func New(c Config, id string, env sinks.Env) (*Sink, error) { return newSink(c, id, env, rest) }
+func New(c Config, id string, env sinks.Env) (*Sink, error) { return newSink(c, id, env, Rest) }
 
 func newSink(c Config, id string, env sinks.Env, rest time.Duration) (*Sink, error) {
 	if faults := faultsOf(&c); faults != nil {
@@ -99,7 +100,7 @@ func newSink(c Config, id string, env sinks.Env, rest time.Duration) (*Sink, err
 	s := &Sink{
 		cfg: c, id: id, site: env.Site, clientID: c.ClientID, topics: newTopics(c.Prefix, env.Site), log: env.Logger(id),
 		turn: make(chan struct{}, 1), live: make(chan record.Live, liveRoom), pause: pause,
-		brokers: newRoster(c.addresses()), rest: rest, asked: make(chan struct{}, 1),
+		addresses: c.addresses(), brokers: NewRoster(c.HowMany()), rest: rest, asked: make(chan struct{}, 1),
 		ended: make(chan struct{}), woken: make(chan struct{}, 1), told: make(chan struct{}, 1),
 	}
 	var err error
@@ -210,7 +211,7 @@ func (s *Sink) replace(next *session, why error) {
 	if s.session != nil {
 		s.session.discard(why)
 		if silent(s.session.why) {
-			s.brokers.until[s.session.broker] = time.Now().Add(s.rest)
+			s.brokers.Until[s.session.broker] = time.Now().Add(s.rest)
 		}
 	}
 	s.session = next

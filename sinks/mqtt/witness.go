@@ -57,7 +57,7 @@ func (w *witness) Held(ctx context.Context, after uint64) (held sinks.Held, err 
 		}
 		faults = append(faults, err)
 	}
-	return sinks.Held{}, together(faults)
+	return sinks.Held{}, Together(faults)
 }
 
 // heldBy connects, takes what is retained, and goes.

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"weighpost/sinks"
+	"weighpost/sinks/mqtt"
 	"weighpost/sinks/mqtt/mosquitto"
 	"weighpost/sinks/sinktest"
 	"weighpost/sinks/sinktest/toxic"
@@ -46,7 +47,7 @@ func TestNoneOfTheBrokers(t *testing.T) {
 		faults []error
 		lasts  bool
 	}{{[]error{unusable}, true}, {[]error{unusable, unusable}, true}, {[]error{away}, false}, {[]error{unusable, away}, false}, {[]error{away, unusable}, false}} {
-		if err := together(x.faults); errors.As(err, new(sinks.Unusable)) != x.lasts || !strings.Contains(err.Error(), x.faults[0].Error()) {
+		if err := mqtt.Together(x.faults); errors.As(err, new(sinks.Unusable)) != x.lasts || !strings.Contains(err.Error(), x.faults[0].Error()) {
 			t.Errorf("%v: %v", x.faults, err)
 		}
 	}

@@ -8,18 +8,17 @@
 package sparkplug
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
-	"slices"
 	"sync"
 	"time"
 
 	"weighpost/gateway/record"
 	"weighpost/sinks"
 	"weighpost/sinks/format"
+	"weighpost/sinks/mqtt"
 )
 
 const rebirth = "Node Control/Rebirth"
@@ -76,8 +75,8 @@ type Sink struct {
 	devices map[string]*device
 	order   []string // of devices, as they came
 
-	bdSeq int         // of the next session; only keep uses it and
-	until []time.Time // before when a broker is tried after the others: it could not be used lately
+	bdSeq   int         // of the next session; only keep uses it, and
+	brokers mqtt.Roster // of which those come last that could not be used lately
 }
 
 // New makes the sink. The broker need not be there.
@@ -91,7 +90,7 @@ const answerLimit = 10 * time.Second
 func patient(cfg Config, id string, env sinks.Env, limit, most time.Duration) (*Sink, error) {
 	ctx, cancel := context.WithCancel(context.Background())
 	s := &Sink{cfg: cfg, names: cfg.names(env), log: env.Logger(id), limit: limit, most: most, end: cancel, done: make(chan struct{}), wish: make(chan struct{}, 1),
-		until: make([]time.Time, cfg.link().HowMany()), why: errors.New("the broker was not asked yet"), changed: make(chan struct{}), devices: map[string]*device{}}
+		brokers: mqtt.NewRoster(cfg.link().HowMany()), why: errors.New("the broker was not asked yet"), changed: make(chan struct{}), devices: map[string]*device{}}
 	if s.names.node == "" {
 		cancel()
 		return nil, errors.New("the node has no name: write node")
@@ -144,52 +143,22 @@ func (s *Sink) set(session *session, why error) {
 	s.changed = make(chan struct{})
 }
 
-// rest is for how long a broker that could not be used is tried after the others.
-const rest = time.Minute
-
 // reach makes a session with the first broker that can be used: as preferred, those that could not be lately last. Each CONNECT
 // has a number of its own (chapter 6, "bdSeq").
 func (s *Sink) reach(ctx context.Context) (*session, error) {
-	now, order := time.Now(), make([]int, len(s.until))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		return cmp.Compare(btoi(now.Before(s.until[a])), btoi(now.Before(s.until[b])))
-	})
 	var faults []error
-	for _, broker := range order {
+	for _, broker := range s.brokers.Order(time.Now()) {
 		bdSeq := s.bdSeq
 		s.bdSeq = (bdSeq + 1) % 256
 		session, err := s.dial(ctx, broker, bdSeq)
 		if err == nil || ctx.Err() != nil {
-			s.until[broker] = time.Time{}
+			s.brokers.Until[broker] = time.Time{}
 			return session, err
 		}
-		s.until[broker] = time.Now().Add(rest)
+		s.brokers.Until[broker] = time.Now().Add(mqtt.Rest)
 		faults = append(faults, err)
 	}
-	return nil, together(faults)
-}
-
-// together is one error for all brokers: that a person has to mend something only where no other try can help.
-func together(faults []error) error {
-	if len(faults) == 1 {
-		return faults[0]
-	}
-	for _, err := range faults {
-		if !errors.As(err, new(sinks.Unusable)) {
-			return fmt.Errorf("none of the brokers can be used: %v", errors.Join(faults...)) // not wrapped: one may be unusable, and all are not
-		}
-	}
-	return errors.Join(faults...)
-}
-
-func btoi(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
+	return nil, mqtt.Together(faults)
 }
 
 // connect makes a session and announces the node with all its devices.
