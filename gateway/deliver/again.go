@@ -247,10 +247,9 @@ func (r *Runner) tryAgain(ctx context.Context, batch []record.Entry) (n int, err
 	}
 	e := batch[0]
 	alone := planned{Name: fmt.Sprintf("late-%06d", e.Seq), First: e.Seq, Last: e.Seq, Count: 1}
-	var misread error
-	left, err := r.handBatch(ctx, alone, func(context.Context, func(), *error) iter.Seq2[record.Entry, error] {
+	left, err := r.handBatch(ctx, alone, func(context.Context, func()) iter.Seq2[record.Entry, error] {
 		return func(yield func(record.Entry, error) bool) { yield(e, nil) }
-	}, &misread)
+	})
 	if err == nil && len(left) > 0 {
 		return 0, sinks.Refused{Err: left[0].Err}
 	}

@@ -40,15 +40,17 @@ func (r *Runner) handOver(ctx context.Context) (left []sinks.LeftOut, err, misre
 	if r.pausedBy() != nil {
 		return nil, ErrPaused, nil
 	}
-	left, err = r.handBatch(ctx, *r.plan, func(ctx context.Context, alive func(), misread *error) iter.Seq2[record.Entry, error] {
-		return r.batchEntries(ctx, *r.plan, alive, misread)
-	}, &misread)
+	left, err = r.handBatch(ctx, *r.plan, func(ctx context.Context, alive func()) iter.Seq2[record.Entry, error] {
+		return r.batchEntries(ctx, *r.plan, alive, &misread)
+	})
+	if err == nil {
+		err = misread
+	}
 	return left, err, misread
 }
 
 // handBatch hands one closed batch over, whose entries from gives.
-func (r *Runner) handBatch(ctx context.Context, p planned, from func(context.Context, func(), *error) iter.Seq2[record.Entry, error],
-	misread *error) (left []sinks.LeftOut, err error) {
+func (r *Runner) handBatch(ctx context.Context, p planned, from func(ctx context.Context, alive func()) iter.Seq2[record.Entry, error]) (left []sinks.LeftOut, err error) {
 	dctx, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
 	defer cancel(nil)
 	defer r.endSoon(ctx, func() { cancel(nil) })()
@@ -61,7 +63,7 @@ func (r *Runner) handBatch(ctx context.Context, p planned, from func(context.Con
 			timer.Reset(r.cfg.Deadline.D())
 		}
 	}
-	entries := from(dctx, alive, misread)
+	entries := from(dctx, alive)
 	defer func() {
 		if p := recover(); p != nil {
 			left, err = nil, fmt.Errorf("the sink failed inside (please report this): %v", p)
@@ -75,8 +77,6 @@ func (r *Runner) handBatch(ctx context.Context, p planned, from func(context.Con
 		err = slow
 	case errors.As(err, &refused):
 		err = fmt.Errorf("the sink refuses a whole batch (please report this): %s", refused.Err)
-	case err == nil && *misread != nil:
-		err = *misread
 	}
 	return left, err
 }
