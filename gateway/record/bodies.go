@@ -3,7 +3,7 @@ package record
 // NewBody gives an empty body of the type that entries of a kind have, or nil for a kind that this weighpost does not know. It is
 // what the shape of each kind of entry can be read from.
 func NewBody(k Kind) Body {
-	for _, list := range []func(Kind) Body{recordedBody, keptBody, peopleBody, deliveryBody} {
+	for _, list := range []func(Kind) Body{recordedBody, keptBody, peopleBody, deliveryBody, fitnessBody} {
 		if b := list(k); b != nil {
 			return b
 		}
@@ -109,6 +109,30 @@ func deliveryBody(k Kind) Body {
 		return &HeldReleased{}
 	case KindSinkAnswered:
 		return &SinkAnswered{}
+	}
+	return nil
+}
+
+func fitnessBody(k Kind) Body {
+	switch k {
+	case KindWeightChanged:
+		return &WeightEntry{}
+	case KindCheckBegun:
+		return &CheckBegun{}
+	case KindCheckStep:
+		return &CheckStep{}
+	case KindCheckEnded:
+		return &CheckEnded{}
+	case KindFitnessChanged:
+		return &FitnessChanged{}
+	case KindCheckReminder:
+		return &CheckReminder{}
+	case KindUpkeep:
+		return &Upkeep{}
+	case KindAffectedJudged:
+		return &AffectedJudged{}
+	case KindFailureClosed:
+		return &FailureClosed{}
 	}
 	return nil
 }

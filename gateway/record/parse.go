@@ -17,6 +17,8 @@ var kinds = []Kind{
 	KindPersonChanged, KindSignedIn, KindSignedOut, KindSignInRefused, KindAPIKeyChanged, KindAccountsReviewed, KindSettingsPending,
 	KindSettingsDecided, KindSampleAnnounced, KindParkedRetried, KindParkedDropped, KindSinkTried,
 	KindSinkPaused, KindSinkContinued, KindHeldReleased, KindSinkAnswered,
+	KindWeightChanged, KindCheckBegun, KindCheckStep, KindCheckEnded, KindFitnessChanged, KindCheckReminder, KindUpkeep,
+	KindAffectedJudged, KindFailureClosed,
 }
 
 // Kinds lists every kind of entry that this weighpost knows.

@@ -65,6 +65,16 @@ const (
 	KindSinkContinued Kind = "sink-continued" // somebody let the deliveries of a paused sink go on
 	KindHeldReleased  Kind = "held-released"  // somebody let entries go out that sinks hold back
 	KindSinkAnswered  Kind = "sink-answered"  // what a destination gave back for entries that it accepted
+
+	KindWeightChanged  Kind = "weight-changed"  // a reference weight: registered, its certificate, withdrawn
+	KindCheckBegun     Kind = "check-begun"     // somebody began to check a balance with reference weights
+	KindCheckStep      Kind = "check-step"      // one attempt at one step of a check, also one that does not count
+	KindCheckEnded     Kind = "check-ended"     // what a check found, or that it ended without a verdict
+	KindFitnessChanged Kind = "fitness-changed" // a balance is in service, due, overdue, out of service or in check from here on
+	KindCheckReminder  Kind = "check-reminder"  // a check is due, or overdue
+	KindUpkeep         Kind = "upkeep"          // a balance was adjusted, moved, repaired, calibrated
+	KindAffectedJudged Kind = "affected-judged" // whether weighings are affected by a failed check
+	KindFailureClosed  Kind = "failure-closed"  // all that a failed check throws doubt on has been judged
 )
 
 const schemaPrefix, schemaVersion = "weighpost.", "/1"

@@ -30,6 +30,8 @@ var kindGroups = []kindGroup{
 	{"deliveries", "Deliveries", []record.Kind{record.KindParked, record.KindParkedRetried, record.KindParkedDropped, record.KindSinkStopped,
 		record.KindSinkResumed, record.KindSinkMoved, record.KindSinkTried, record.KindSinkPaused, record.KindSinkContinued, record.KindHeldReleased,
 		record.KindSinkAnswered}},
+	{"fitness", "Checks, reference weights and fitness", []record.Kind{record.KindCheckBegun, record.KindCheckStep, record.KindCheckEnded,
+		record.KindFitnessChanged, record.KindCheckReminder, record.KindUpkeep, record.KindAffectedJudged, record.KindFailureClosed, record.KindWeightChanged}},
 	{"clock", "Clock and time-stamps", []record.Kind{record.KindClockChanged, record.KindClockCorrected, record.KindTimestamped}},
 	{"journal", "Journal, backups and reviews", []record.Kind{record.KindStart, record.KindStop, record.KindTrailReviewed, record.KindBackup, record.KindRestored,
 		record.KindSealed, record.KindKeyRotated, record.KindRecordingStopped, record.KindRecordingResumed, record.KindDamage}},

@@ -124,7 +124,10 @@ var tellers = map[record.Kind]func(members) []string{
 	record.KindParkedRetried:   members.parkedActed, record.KindParkedDropped: members.parkedActed,
 	record.KindSinkTried: members.sinkAct, record.KindSinkPaused: members.sinkAct, record.KindSinkContinued: members.sinkAct,
 	record.KindHeldReleased: members.released,
-	record.KindSinkAnswered: members.answered,
+	record.KindSinkAnswered: members.answered, record.KindWeightChanged: members.weight,
+	record.KindCheckBegun: members.check, record.KindCheckStep: members.checkStep, record.KindCheckEnded: members.checkEnded,
+	record.KindFitnessChanged: members.fitness, record.KindCheckReminder: members.reminder, record.KindUpkeep: members.upkeep,
+	record.KindAffectedJudged: members.judged, record.KindFailureClosed: members.closed,
 }
 
 func (m members) weighing() []string {

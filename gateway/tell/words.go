@@ -53,6 +53,15 @@ var kindWords = map[record.Kind]string{
 	record.KindSinkContinued:    "deliveries go on",
 	record.KindHeldReleased:     "held entries released",
 	record.KindSinkAnswered:     "destination answered",
+	record.KindWeightChanged:    "reference weight",
+	record.KindCheckBegun:       "check begun",
+	record.KindCheckStep:        "step of a check",
+	record.KindCheckEnded:       "check ended",
+	record.KindFitnessChanged:   "balance in or out of service",
+	record.KindCheckReminder:    "check due",
+	record.KindUpkeep:           "adjusted, moved, repaired or calibrated",
+	record.KindAffectedJudged:   "weighings judged after a failed check",
+	record.KindFailureClosed:    "failed check closed",
 }
 
 // Kind names a kind of entry for people: "port lost".
