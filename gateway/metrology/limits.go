@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"weighpost/parsers/decimal"
 	"weighpost/parsers/unit"
 )
 
@@ -123,4 +124,17 @@ func Grams(value *big.Rat, code string) (*big.Rat, error) {
 		return nil, fmt.Errorf("%.20q is no unit of mass by its UCUM code: mg, g, kg, …", code)
 	}
 	return new(big.Rat).Mul(value, u.Grams()), nil
+}
+
+// ParseMass reads a mass above zero as people write it, "200 g", "0.3 mg", with its unit by its UCUM code, and gives it in grams.
+func ParseMass(s string) (*big.Rat, error) {
+	number, code, ok := strings.Cut(strings.TrimSpace(s), " ")
+	d, err := decimal.Parse([]byte(number))
+	if !ok || err != nil {
+		return nil, fmt.Errorf(`%.40q is no mass: write a number, a space and a unit, such as "200 g"`, s)
+	}
+	if d.IsZero() || d.Negative() {
+		return nil, fmt.Errorf("%.40q is not above zero", s)
+	}
+	return Grams(d.Rat(), strings.TrimSpace(code))
 }
