@@ -1,0 +1,187 @@
+package fitness_test
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"weighpost/gateway/fitness"
+	"weighpost/gateway/record"
+)
+
+// memory is a journal in memory.
+type memory struct {
+	mu      sync.Mutex
+	entries []record.Entry
+	more    chan struct{}
+	full    bool
+}
+
+func (m *memory) Head() uint64 {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return uint64(len(m.entries))
+}
+
+func (m *memory) Read(_ context.Context, after uint64, max int) ([]record.Entry, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if after >= uint64(len(m.entries)) {
+		return nil, nil
+	}
+	return append([]record.Entry(nil), m.entries[after:min(int(after)+max, len(m.entries))]...), nil
+}
+
+func (m *memory) Wait(ctx context.Context, after uint64) error {
+	for {
+		m.mu.Lock()
+		there, more := uint64(len(m.entries)) > after, m.more
+		m.mu.Unlock()
+		if there {
+			return nil
+		}
+		select {
+		case <-more:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+func (m *memory) Append(_ context.Context, bodies ...record.Body) (out []record.Entry, err error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.full {
+		return nil, fmt.Errorf("the disk is full")
+	}
+	for _, b := range bodies {
+		seq := uint64(len(m.entries) + 1)
+		*b.Identity() = record.Head{Schema: b.Kind().Schema(), ID: record.EntryID("lab", "aaaaa", "", seq), Seq: seq, Site: "lab"}
+		raw, err := json.Marshal(b)
+		if err != nil {
+			return nil, err
+		}
+		e := record.Entry{Seq: seq, Kind: b.Kind(), ID: b.Identity().ID, Balance: b.Subject(), JSON: raw}
+		m.entries = append(m.entries, e)
+		out = append(out, e)
+	}
+	close(m.more)
+	m.more = make(chan struct{})
+	return out, nil
+}
+
+// lab is a room with a clock of its own.
+type lab struct {
+	t       *testing.T
+	journal *memory
+	room    *fitness.Room
+	dir     string
+	mu      sync.Mutex
+	now     time.Time
+	cfg     fitness.Config
+	zone    *time.Location
+	end     func()
+}
+
+var ada = record.Actor{ID: "ada", By: record.ActorPassword}
+
+func newLab(t *testing.T, cfg fitness.Config) *lab {
+	l := &lab{t: t, journal: &memory{more: make(chan struct{})}, dir: t.TempDir(), cfg: cfg, now: time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC), zone: time.UTC}
+	l.start()
+	t.Cleanup(func() { l.end() })
+	return l
+}
+
+func (l *lab) start() {
+	ctx, cancel := context.WithCancel(context.Background())
+	l.room = fitness.New(fitness.Options{Dir: l.dir, Journal: l.journal, Zone: l.zone, Stamp: func() record.Stamp {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		return record.Stamp{UTC: record.UTC(l.now), Clock: record.ClockChecked}
+	}, Balances: func() []fitness.Balance {
+		return []fitness.Balance{{Describe: record.Balance{ID: "b-12"}, Config: l.cfg}}
+	}})
+	done := make(chan struct{})
+	go func() { defer close(done); l.room.Run(ctx) }()
+	l.end = func() { cancel(); <-done }
+	l.look()
+}
+
+func (l *lab) restart() {
+	l.end()
+	l.start()
+}
+
+func (l *lab) look() {
+	l.t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	defer cancel()
+	if err := l.room.Look(ctx); err != nil {
+		l.t.Fatal(err)
+	}
+}
+
+func (l *lab) at(when time.Time) {
+	l.t.Helper()
+	l.mu.Lock()
+	l.now = when
+	l.mu.Unlock()
+	l.look()
+}
+
+func (l *lab) later(d time.Duration) {
+	l.t.Helper()
+	l.mu.Lock()
+	when := l.now.Add(d)
+	l.mu.Unlock()
+	l.at(when)
+}
+
+func (l *lab) state(want string) {
+	l.t.Helper()
+	if got := l.room.Of("b-12").State; got != want {
+		l.t.Fatalf("the balance is %s, not %s", got, want)
+	}
+}
+
+// check runs a check from begin to end.
+func (l *lab) check(definition, why, outcome string, m *record.MinimumWeight) string {
+	l.t.Helper()
+	b := &record.CheckBegun{Check: record.CheckRef{Definition: definition}, Balance: record.Balance{ID: "b-12"}, Why: why, By: ada}
+	l.does(l.room.Begin(l.t.Context(), b))
+	l.state(record.InCheck)
+	l.does(l.room.Step(l.t.Context(), &record.CheckStep{Check: b.Check, Balance: b.Balance, Step: 1, Name: "zero", Attempt: 1, Became: record.AttemptTaken, By: ada}))
+	l.does(l.room.End(l.t.Context(), &record.CheckEnded{Check: b.Check, Balance: b.Balance, Outcome: outcome, MinimumWeight: m, By: ada}))
+	return b.Check.ID
+}
+
+func (l *lab) does(err error) {
+	l.t.Helper()
+	if err != nil {
+		l.t.Fatal(err)
+	}
+}
+
+// weighs puts weighings into the journal.
+func (l *lab) weighs(n int) (refs []record.EntryRef) {
+	l.t.Helper()
+	for range n {
+		e, err := l.journal.Append(l.t.Context(), &record.Weighing{Balance: record.Balance{ID: "b-12"}})
+		l.does(err)
+		refs = append(refs, record.EntryRef{Seq: e[0].Seq, ID: e[0].ID})
+	}
+	return refs
+}
+
+func (l *lab) kinds(k record.Kind) (n int) {
+	entries, _ := l.journal.Read(l.t.Context(), 0, 1<<30)
+	for _, e := range entries {
+		if e.Kind == k {
+			n++
+		}
+	}
+	return n
+}

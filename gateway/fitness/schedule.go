@@ -1,0 +1,87 @@
+package fitness
+
+import (
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"weighpost/gateway/record"
+)
+
+// Due is when a check of a balance is due.
+type Due struct {
+	Check   string
+	At      time.Time // due from here on; in the past: it is due
+	Overdue time.Time // overdue from here on
+	Last    time.Time // when it passed last; zero: never
+	Because string    // what made it due out of turn: "move", …
+}
+
+// passing says whether an outcome counts as passed: a warning does, and says so.
+func passing(outcome string) bool {
+	return outcome == record.CheckPassed || outcome == record.CheckWarned
+}
+
+// due works out when a scheduled check is due: from the start of the day that follows its last pass by the interval, in the site's time
+// zone; at once where it never passed, or where something was done to the balance since that the schedule names.
+func (f *file) due(s Scheduled, began time.Time, zone *time.Location) Due {
+	d := Due{Check: s.Check, Last: f.Passed[s.Check].Time()}
+	add, ok := interval(s.Every)
+	switch {
+	case !ok: // a configuration that was not validated: nothing is due
+		return d
+	case d.Last.IsZero() && !f.Reminded[s.Check+" due"].Time().IsZero():
+		d.At = f.Reminded[s.Check+" due"].Time() // since it was first said to be due, whatever starts there were between
+	case d.Last.IsZero():
+		d.At = began
+	default:
+		local := d.Last.In(zone)
+		day := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, zone)
+		d.At = add(day)
+	}
+	for _, act := range s.After {
+		if at := f.Acts[act].Time(); !at.IsZero() && at.After(d.Last) && at.Before(d.At) {
+			d.At, d.Because = at, act
+		}
+	}
+	d.Overdue = d.At.Add(s.Grace.D())
+	if s.BeforeUse {
+		d.Overdue = d.At
+	}
+	return d
+}
+
+// stateOf is the state that a balance should be in, with the cause of the change where it is another than now.
+func (f *file) stateOf(cfg Config, began, now time.Time, zone *time.Location) (state, cause, reason string) {
+	switch {
+	case f.Running != nil:
+		return record.InCheck, record.ByCheckBegun, ""
+	case len(f.Failed) > 0:
+		return record.OutOfService, record.ByCheckFailed, "failed: " + strings.Join(slices.Sorted(maps.Keys(f.Failed)), ", ")
+	case f.TakenOut != "":
+		return record.OutOfService, record.ByPerson, f.TakenOut
+	}
+	if len(cfg.Checks) == 0 {
+		if len(f.Passed) > 0 {
+			return record.InService, record.BySchedule, ""
+		}
+		return record.FitnessUnknown, record.BySchedule, ""
+	}
+	state = record.InService
+	for _, s := range cfg.Checks {
+		d := f.due(s, began, zone)
+		switch {
+		case d.At.IsZero() || now.Before(d.At):
+		case now.Before(d.Overdue):
+			if state == record.InService {
+				state, reason = record.CheckDue, s.Check
+			}
+		case cfg.Overdue == OutsideLimits:
+			return record.OutOfService, record.BySchedule, s.Check + " is overdue"
+		default:
+			state, reason = record.CheckOverdue, s.Check
+		}
+	}
+	return state, record.BySchedule, reason
+}

@@ -1,0 +1,214 @@
+package fitness
+
+import (
+	"encoding/json"
+	"slices"
+	"time"
+
+	"weighpost/gateway/record"
+)
+
+// What is kept in memory of each balance; older ones are in the journal, which has everything.
+const (
+	mostChecks  = 500
+	mostUpkeep  = 200
+	mostFailure = 50
+)
+
+// file is what is known of one balance. It is what snapshots hold, so its fields are exported to JSON.
+type file struct {
+	State      string                     `json:"state"`
+	Since      record.UTC                 `json:"since"`
+	Cause      string                     `json:"cause,omitempty"`
+	Reason     string                     `json:"reason,omitempty"`
+	Failed     map[string]string          `json:"failed,omitempty"`    // by definition: the id of the check that failed and has not passed since
+	TakenOut   string                     `json:"taken_out,omitempty"` // the reason of the person who took it out of service
+	Passed     map[string]record.UTC      `json:"passed,omitempty"`    // by definition
+	Good       map[string]record.EntryRef `json:"good,omitempty"`      // by definition: the entry of the last check that passed
+	Acts       map[string]record.UTC      `json:"acts,omitempty"`      // by record.Upkeep.Act
+	Reminded   map[string]record.UTC      `json:"reminded,omitempty"`  // by definition and word: the time that it was due
+	Number     int                        `json:"number"`              // of checks begun
+	Running    *running                   `json:"running,omitempty"`
+	Checks     []*record.CheckEnded       `json:"checks,omitempty"`
+	Upkeep     []*record.Upkeep           `json:"upkeep,omitempty"`
+	Failures   []*Failure                 `json:"failures,omitempty"`
+	Measured   *record.MinimumWeight      `json:"measured,omitempty"`   // of the last repeatability check
+	Calibrated *record.Upkeep             `json:"calibrated,omitempty"` // the last calibration with a certificate
+}
+
+// running is a check that was begun and has not ended.
+type running struct {
+	Begun *record.CheckBegun  `json:"begun"`
+	Steps []*record.CheckStep `json:"steps"`
+}
+
+// Failure is a check that failed, with what it throws doubt on.
+type Failure struct {
+	Check      string     `json:"check"`
+	Definition string     `json:"definition"`
+	Ended      record.UTC `json:"ended"`
+	// After and Before are the sequences between which weighings are in doubt: after the last good check of the definition, or 0, and
+	// before this one began.
+	After  uint64            `json:"after"`
+	Before uint64            `json:"before"`
+	Judged map[uint64]string `json:"judged,omitempty"` // by sequence of the weighing: the effect
+	Closed bool              `json:"closed"`
+}
+
+// Affected is how many weighings were judged to be affected.
+func (f *Failure) Affected() (n int) {
+	for _, effect := range f.Judged {
+		if effect == record.EffectAffected {
+			n++
+		}
+	}
+	return n
+}
+
+func (r *Room) file(balance string) *file {
+	f := r.files[balance]
+	if f == nil {
+		f = &file{State: record.FitnessUnknown}
+		r.files[balance] = f
+	}
+	return f
+}
+
+// reduce takes one entry.
+func (r *Room) reduce(e record.Entry) error {
+	body := record.NewBody(e.Kind)
+	switch e.Kind {
+	case record.KindWeightChanged, record.KindCheckBegun, record.KindCheckStep, record.KindCheckEnded, record.KindFitnessChanged,
+		record.KindCheckReminder, record.KindUpkeep, record.KindAffectedJudged, record.KindFailureClosed:
+	default:
+		return nil
+	}
+	if err := json.Unmarshal(e.JSON, body); err != nil {
+		return err
+	}
+	r.changed = true
+	switch b := body.(type) {
+	case *record.WeightEntry:
+		r.weights[b.Weight.ID] = &KnownWeight{ReferenceWeight: b.Weight, Since: b.Stamp.UTC, By: b.By, Entry: e.ID, Seq: e.Seq}
+	case *record.CheckBegun:
+		f := r.file(b.Balance.ID)
+		f.Number++
+		f.Running = &running{Begun: b}
+	case *record.CheckStep:
+		if f := r.file(b.Balance.ID); f.Running != nil && f.Running.Begun.Check.ID == b.Check.ID {
+			f.Running.Steps = append(f.Running.Steps, b)
+		}
+	case *record.CheckEnded:
+		r.file(b.Balance.ID).ended(b, record.EntryRef{Seq: e.Seq, ID: e.ID})
+	case *record.FitnessChanged:
+		r.file(b.Balance.ID).changed(b)
+	case *record.CheckReminder:
+		f := r.file(b.Balance.ID)
+		set(&f.Reminded, b.Definition+" "+wordOf(b.Overdue), b.Due)
+	case *record.Upkeep:
+		r.file(b.Balance.ID).upkeep(b)
+	case *record.AffectedJudged:
+		if one := r.file(b.Balance.ID).failure(b.Check); one != nil {
+			for _, w := range b.Weighings {
+				set(&one.Judged, w.Seq, b.Effect)
+			}
+		}
+	case *record.FailureClosed:
+		if one := r.file(b.Balance.ID).failure(b.Check); one != nil {
+			one.Closed = true
+		}
+	}
+	return nil
+}
+
+func wordOf(overdue bool) string {
+	if overdue {
+		return "overdue"
+	}
+	return "due"
+}
+
+func set[K comparable, V any](m *map[K]V, key K, value V) {
+	if *m == nil {
+		*m = map[K]V{}
+	}
+	(*m)[key] = value
+}
+
+// keep adds to a list, and lets go of the oldest beyond so many.
+func keep[T any](list []T, one T, most int) []T {
+	list = append(list, one)
+	return list[max(0, len(list)-most):]
+}
+
+func (f *file) failure(check string) *Failure {
+	i := slices.IndexFunc(f.Failures, func(one *Failure) bool { return one.Check == check })
+	if i < 0 {
+		return nil
+	}
+	return f.Failures[i]
+}
+
+// ended takes the end of a check. A failure stands until a check of the same definition passes, or a person puts the balance back; what it
+// throws doubt on is from after the last check of that definition that passed.
+func (f *file) ended(e *record.CheckEnded, at record.EntryRef) {
+	f.Running = nil
+	f.Checks = keep(f.Checks, e, mostChecks)
+	name := e.Check.Definition
+	switch {
+	case passing(e.Outcome):
+		delete(f.Failed, name)
+		set(&f.Passed, name, e.Stamp.UTC)
+		set(&f.Good, name, at)
+		if e.MinimumWeight != nil {
+			m := *e.MinimumWeight
+			m.Entry = at.ID
+			f.Measured = &m
+		}
+	case e.Outcome == record.CheckFailed:
+		set(&f.Failed, name, e.Check.ID)
+		one := &Failure{Check: e.Check.ID, Definition: name, Ended: e.Stamp.UTC, After: f.Good[name].Seq, Before: e.Begun.Seq}
+		f.Failures = keepOpen(append(f.Failures, one))
+	}
+}
+
+// keepOpen lets go of the oldest failures that are closed, never of one that is open.
+func keepOpen(list []*Failure) []*Failure {
+	for i := 0; i < len(list) && len(list) > mostFailure; {
+		if list[i].Closed {
+			list = slices.Delete(list, i, i+1)
+		} else {
+			i++
+		}
+	}
+	return list
+}
+
+// changed takes a change of state. A person who puts a balance back in service answers for what failed before.
+func (f *file) changed(e *record.FitnessChanged) {
+	f.State, f.Since, f.Cause, f.Reason = e.State, e.Stamp.UTC, e.Cause, e.Reason
+	if e.Cause != record.ByPerson {
+		return
+	}
+	if e.State == record.OutOfService {
+		f.TakenOut = e.Reason
+	} else {
+		f.TakenOut, f.Failed = "", nil
+	}
+}
+
+func (f *file) upkeep(u *record.Upkeep) {
+	f.Upkeep = keep(f.Upkeep, u, mostUpkeep)
+	set(&f.Acts, u.Act, u.Stamp.UTC)
+	if u.Act == record.Calibrated && u.Calibration != nil {
+		f.Calibrated = u
+	}
+}
+
+// phase is when the present phase of the balance's charts began: after the last adjustment, move, repair or calibration.
+func (f *file) phase() time.Time {
+	if len(f.Upkeep) == 0 {
+		return time.Time{}
+	}
+	return f.Upkeep[len(f.Upkeep)-1].Stamp.UTC.Time()
+}

@@ -1,0 +1,209 @@
+package fitness
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"weighpost/gateway/metrology"
+	"weighpost/gateway/record"
+)
+
+// MostWeights is how many reference weights are known at most.
+const MostWeights = 2000
+
+// KnownWeight is a reference weight with who said so last.
+type KnownWeight struct {
+	record.ReferenceWeight
+	Since record.UTC   `json:"since"`
+	By    record.Actor `json:"by"`
+	Entry string       `json:"entry"`
+	Seq   uint64       `json:"seq"`
+}
+
+// ErrNoWeight says that no reference weight of the id is registered.
+var ErrNoWeight = errors.New("no reference weight of that id is registered")
+
+// Refused says why something was not done, in a sentence for whoever asked for it.
+type Refused struct{ Why string }
+
+func (r *Refused) Error() string { return r.Why }
+
+func refuse(format string, a ...any) error { return &Refused{fmt.Sprintf(format, a...)} }
+
+// Weight gives what is known of a reference weight.
+func (r *Room) Weight(id string) (KnownWeight, bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	w := r.weights[id]
+	if w == nil {
+		return KnownWeight{}, false
+	}
+	return *w, true
+}
+
+// Weights lists the register by id, the withdrawn ones too.
+func (r *Room) Weights() (list []KnownWeight) {
+	r.mu.Lock()
+	for _, w := range r.weights {
+		list = append(list, *w)
+	}
+	r.mu.Unlock()
+	slices.SortFunc(list, func(a, b KnownWeight) int { return strings.Compare(a.ID, b.ID) })
+	return list
+}
+
+// Register puts a new weight into the register, or changes what is known of one, for a reason. An id is never given to another weight: a
+// weight that was withdrawn stays so.
+func (r *Room) Register(ctx context.Context, w record.ReferenceWeight, reason string, by record.Actor) (KnownWeight, error) {
+	if err := CheckWeight(&w); err != nil {
+		return KnownWeight{}, &Refused{err.Error()}
+	}
+	return r.changeWeight(ctx, w.ID, func(before *KnownWeight) (*record.WeightEntry, error) {
+		e := &record.WeightEntry{Change: record.WeightRegistered, Weight: w, Reason: reason, By: by}
+		switch {
+		case before == nil && len(r.weights) >= MostWeights:
+			return nil, refuse("%d reference weights are registered, and no more can be", MostWeights)
+		case before == nil:
+			return e, nil
+		case before.Withdrawn:
+			return nil, refuse("the reference weight %s was withdrawn: give the new one an id of its own", w.ID)
+		case before.Nominal != w.Nominal:
+			return nil, refuse("the reference weight %s is one of %s: give one of %s an id of its own", w.ID, before.Nominal, w.Nominal)
+		case strings.TrimSpace(reason) == "":
+			return nil, refuse("what is known of a reference weight changes for a reason, such as its new certificate: give one")
+		}
+		was := before.ReferenceWeight
+		e.Change, e.Before = record.WeightChanged, &was
+		return e, nil
+	})
+}
+
+// Withdraw says that a weight is not to be used again: dropped, lost, worn.
+func (r *Room) Withdraw(ctx context.Context, id, reason string, by record.Actor) (KnownWeight, error) {
+	return r.changeWeight(ctx, id, func(before *KnownWeight) (*record.WeightEntry, error) {
+		switch {
+		case before == nil:
+			return nil, ErrNoWeight
+		case before.Withdrawn:
+			return nil, refuse("the reference weight %s is withdrawn already", id)
+		case strings.TrimSpace(reason) == "":
+			return nil, refuse("a reference weight is withdrawn for a reason: give one")
+		}
+		was, w := before.ReferenceWeight, before.ReferenceWeight
+		w.Withdrawn = true
+		return &record.WeightEntry{Change: record.WeightWithdrawn, Weight: w, Before: &was, Reason: reason, By: by}, nil
+	})
+}
+
+// changeWeight appends what make says of a weight as it is known now; make is called with the room locked.
+func (r *Room) changeWeight(ctx context.Context, id string, make func(before *KnownWeight) (*record.WeightEntry, error)) (KnownWeight, error) {
+	done, err := r.take(ctx)
+	if err != nil {
+		return KnownWeight{}, err
+	}
+	defer done()
+	stamp := r.o.Stamp()
+	r.mu.Lock()
+	e, err := make(r.weights[id])
+	r.mu.Unlock()
+	if err != nil {
+		return KnownWeight{}, err
+	}
+	e.Stamp = stamp
+	if err := r.append(ctx, e); err != nil {
+		return KnownWeight{}, err
+	}
+	w, _ := r.Weight(id)
+	return w, nil
+}
+
+// CheckWeight says why what is said of a weight cannot be taken, or nil.
+func CheckWeight(w *record.ReferenceWeight) error {
+	if err := record.CheckName(w.ID); err != nil {
+		return fmt.Errorf("the id of the weight %w", err)
+	}
+	nominal, err := metrology.ParseMass(string(w.Nominal))
+	if err != nil {
+		return fmt.Errorf("the nominal mass %w", err)
+	}
+	if w.Class != "" {
+		if _, _, err := metrology.MPEWeight(w.Class, nominal); err != nil {
+			return err
+		}
+	}
+	for name, m := range map[string]record.Mass{"conventional mass": w.Conventional, "uncertainty": w.Uncertainty} {
+		if m != "" {
+			if _, err := metrology.ParseMass(string(m)); err != nil {
+				return fmt.Errorf("the %s %w", name, err)
+			}
+		}
+	}
+	if (w.Uncertainty != "") != (w.CoverageFactor != "") {
+		return fmt.Errorf("an expanded uncertainty has its coverage factor k beside it, such as 2: give both, or neither")
+	}
+	if err := nearNominal(w); err != nil {
+		return err
+	}
+	return checkTexts(w)
+}
+
+// nearNominal refuses a conventional mass that cannot be this weight's: by more than a thousandth and a milligram it is another's.
+func nearNominal(w *record.ReferenceWeight) error {
+	if w.Conventional == "" {
+		return nil
+	}
+	nominal, _ := metrology.ParseMass(string(w.Nominal))
+	value, _ := metrology.ParseMass(string(w.Conventional))
+	off := value.Sub(value, nominal)
+	most, _ := number("0.001")
+	most.Add(most, nominal.Mul(nominal, most))
+	if off.Abs(off).Cmp(most) > 0 {
+		return fmt.Errorf("a conventional mass of %s is too far from the nominal %s to be this weight's: look at the certificate again", w.Conventional, w.Nominal)
+	}
+	return nil
+}
+
+func checkTexts(w *record.ReferenceWeight) error {
+	texts := map[string]string{"set": w.Set, "serial number": w.Serial, "coverage factor": w.CoverageFactor, "density": w.Density, "density's uncertainty": w.DensityUncertainty}
+	if c := w.Certificate; c != nil {
+		texts["certificate's number"], texts["laboratory"] = c.Number, c.By
+		for name, date := range map[string]string{"date of the certificate": c.Date, "day on which it is due": c.Due} {
+			if _, err := time.Parse(time.DateOnly, date); date != "" && err != nil {
+				return fmt.Errorf("the %s is %.20q: write it as 2026-11-30", name, date)
+			}
+		}
+		if c.Date != "" && c.Due != "" && c.Due <= c.Date {
+			return fmt.Errorf("the certificate is due on %s, which is not after its date %s", c.Due, c.Date)
+		}
+	}
+	for name, text := range texts {
+		if len(text) > 200 || strings.ContainsFunc(text, func(c rune) bool { return c < ' ' || c == 0x7f }) {
+			return fmt.Errorf("the %s is longer than 200 bytes, or holds what cannot be printed", name)
+		}
+	}
+	for name, text := range map[string]string{"coverage factor": w.CoverageFactor, "density": w.Density, "density's uncertainty": w.DensityUncertainty} {
+		if n, ok := number(text); text != "" && (!ok || n.Sign() <= 0) {
+			return fmt.Errorf("the %s is %.20q, which is no number above zero", name, text)
+		}
+	}
+	return nil
+}
+
+// Unfit says why a weight is not to be relied on at a day (YYYY-MM-DD), or "": withdrawn, overdue, without a certificate.
+func (w *KnownWeight) Unfit(day string) (why string, withdrawn bool) {
+	switch c := w.Certificate; {
+	case w.Withdrawn:
+		return "it was withdrawn from use", true
+	case c == nil || c.Number == "" || c.Date == "":
+		return "no certificate of it is registered", false
+	case c.Due == "":
+		return "it is not known until when its certificate is relied on", false
+	case c.Due < day:
+		return "its certificate was due on " + c.Due, false
+	}
+	return "", false
+}
