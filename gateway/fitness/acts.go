@@ -240,8 +240,8 @@ func (r *Room) Running(balance string) (begun *record.CheckBegun, steps []*recor
 	return f.Running.Begun, append([]*record.CheckStep(nil), f.Running.Steps...)
 }
 
-// Judge records whether weighings are affected by a failed check, 1 to record.MostReleased of them.
-func (r *Room) Judge(ctx context.Context, a record.AffectedJudged) error {
+// JudgeAffected records whether weighings are affected by a failed check, 1 to record.MostReleased of them.
+func (r *Room) JudgeAffected(ctx context.Context, a record.AffectedJudged) error {
 	return r.act(ctx, a.Balance.ID, a.By, func(b Balance, f *file, stamp record.Stamp) (record.Body, error) {
 		if err := given(a.Reason); err != nil {
 			return nil, err

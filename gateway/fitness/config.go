@@ -36,7 +36,9 @@ type Scheduled struct {
 type Minimum struct {
 	Mass  string `yaml:"mass" desc:"A mass that the lab has set, such as 20 mg."`
 	USP41 bool   `yaml:"usp41" desc:"USP <41>: 2000 times the standard deviation that the last repeatability check with ten weighings or more found, or 820 d where that is more." default:"false"`
-	CG18  *CG18  `yaml:"certificate" desc:"The uncertainty in use of the balance's last calibration certificate, U(W) = alpha + beta W, as EURAMET Calibration Guide 18 does it: alpha SF / (Req - beta SF)."`
+	// Unmarked says what a print is that does not say whether it is gross or net.
+	Unmarked string `yaml:"unmarked" desc:"What a print is that does not say whether it is gross or net, as many balances print. not-judged: nobody knows, and it is not judged. net: the lab tares, and it is judged as net." enum:"not-judged,net" default:"not-judged"`
+	CG18     *CG18  `yaml:"certificate" desc:"The uncertainty in use of the balance's last calibration certificate, U(W) = alpha + beta W, as EURAMET Calibration Guide 18 does it: alpha SF / (Req - beta SF)."`
 }
 
 // CG18 is what a minimum weight by a certificate takes beside it.
@@ -97,6 +99,9 @@ func (m *Minimum) check(r *strict.Report) {
 		if _, err := metrology.ParseMass(m.Mass); err != nil {
 			r.At("mass").Fault(err.Error(), "a mass such as 20 mg")
 		}
+	}
+	if m.Unmarked != "" && m.Unmarked != "net" && m.Unmarked != "not-judged" {
+		r.At("unmarked").Fault(fmt.Sprintf("%.40q is nothing that a print can be", m.Unmarked), "net or not-judged")
 	}
 	if m.CG18 == nil {
 		return

@@ -106,8 +106,9 @@ func (in *Intake) unanswered(why string) {
 	}
 }
 
-// answered takes a reading as the answer to the question that is open, if there is one, and says whether it did.
-func (in *Intake) answered(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp, at time.Time) bool {
+// answered takes a reading as the answer to the question that is open, if there is one, and says whether it did. checked: it is for the
+// check of the balance that is under way, and no weighing unless the request wants it recorded.
+func (in *Intake) answered(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp, at time.Time, checked bool) bool {
 	q := in.asking.open
 	if q == nil || q.command || q.late(in.arrived) || value.Digits == "" && value.Range == layout.InRange.String() {
 		return false
@@ -123,7 +124,7 @@ func (in *Intake) answered(f frame.Frame, value record.Value, printed *record.Pr
 		a.why = in.differ(q, f, value, stamp, at)
 	case q.keep && !(q.still && value.Stability == layout.Unstable.String()):
 		in.keep(q, a, f, stamp, at, verdicts)
-	case in.trigger != Printed:
+	case in.trigger != Printed && !checked:
 		in.captureReading(f, value, printed, stamp, at, verdicts)
 	}
 	in.asking.tally.Last = stamp.UTC

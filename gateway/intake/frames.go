@@ -99,8 +99,9 @@ func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 	in.seen(r, at)
 	value, printed := record.ValueOf(r), record.PrintedOf(r)
 	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed}, f.Bytes)
-	if !in.answered(f, value, printed, stamp, at) {
-		in.captureReading(f, value, printed, stamp, at, in.unasked())
+	only, verdicts := in.offer(f, value, stamp, at)
+	if !in.answered(f, value, printed, stamp, at, only) && !only {
+		in.captureReading(f, value, printed, stamp, at, append(verdicts, in.unasked()...))
 	}
 }
 
@@ -142,6 +143,7 @@ func (in *Intake) weighing(f frame.Frame, value record.Value, printed *record.Pr
 	}
 	in.plausible.judge(&w, &in.reading)
 	in.needIdentity(&w)
+	in.judgeFitness(&w)
 	m := in.moment(f)
 	if isMass(&in.reading) {
 		return in.newTicket(&w, &w, m)

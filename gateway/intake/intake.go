@@ -130,6 +130,8 @@ type Deps struct {
 	BalanceCounts func() bool
 	// Present is told when it does count, for whoever else keeps who is signed in; nil: nobody. It must not block.
 	Present func()
+	// Fitness says whether the balance may be used; nil: nobody knows.
+	Fitness Fitness
 }
 
 // Intake is the pipeline of one balance. It implements port.Handler.
@@ -155,6 +157,7 @@ type Intake struct {
 	shiftEnd      func(after time.Time) time.Time
 	balanceCounts func() bool
 	present       func()
+	fitness       Fitness        // nil: nobody knows
 	beside        sync.WaitGroup // what is looked up beside the lines
 
 	pulse pulse
@@ -224,7 +227,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 	}
 	in.plausible, in.policy = newPlausible(&cfg), policyOf(cmp.Or(cfg.Samples, cfg.CommonSamples))
 	in.samples, in.people, in.shiftEnd, in.balanceCounts = deps.Samples, deps.People, deps.ShiftEnd, deps.BalanceCounts
-	in.present = deps.Present
+	in.present, in.fitness = deps.Present, deps.Fitness
 	if in.now == nil {
 		in.now = time.Now
 	}

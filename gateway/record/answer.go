@@ -5,6 +5,7 @@ const (
 	AnswerRecorded     = "recorded"      // it is in the journal
 	AnswerUnread       = "unread"        // it could not be read as a weighing, and is kept as it came
 	AnswerRefused      = "refused"       // it was read, and is not to be used: the rules say why
+	AnswerChecked      = "checked"       // the check of the balance that is under way took it
 	AnswerNotRecording = "not-recording" // it could not be recorded
 )
 

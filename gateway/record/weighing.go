@@ -133,13 +133,19 @@ type Verdict struct {
 	Pass  bool   `json:"pass"`
 	Limit string `json:"limit,omitempty"`
 	Why   string `json:"why,omitempty"`
+	// NotJudged: the rule says nothing of this weighing, for the reason that Why gives. Pass is false then, and means nothing.
+	NotJudged bool `json:"not_judged,omitempty"`
+	// From is where the limit comes from.
+	From string `json:"from,omitempty"`
 }
 
-// Fitness says whether the balance may be used, as far as was known. State is "in service", "out of service" or "unknown".
+// Fitness says whether the balance may be used, as far as was known. State is one of the words in fitness.go.
 type Fitness struct {
 	State     string `json:"state"`
-	LastCheck string `json:"last_check,omitempty"`
-	Due       string `json:"due,omitempty"`
+	LastCheck string `json:"last_check,omitempty"` // the entry of the end of the last check
+	Due       string `json:"due,omitempty"`        // when the next check is due (RFC 3339); in the past: it is due
+	// Held: the lab's policy has sinks hold this weighing back until somebody releases it, since the balance was out of service.
+	Held bool `json:"held,omitempty"`
 }
 
 // Software says which program, in which configuration, made the entry.

@@ -1,0 +1,94 @@
+package intake
+
+import (
+	"math/big"
+	"slices"
+	"time"
+
+	"weighpost/gateway/record"
+	"weighpost/parsers/frame"
+)
+
+// How a reading came to a check.
+const (
+	OfferedStream   = "stream"    // the balance sends all the time
+	OfferedPoll     = "poll"      // it was asked
+	OfferedPrintKey = "print key" // somebody had it printed
+)
+
+// Offered is a reading that a check of the balance may take.
+type Offered struct {
+	Balance string
+	At      time.Time // on this process's clock, when its last byte came
+	Stamp   record.Stamp
+	Grams   *big.Rat
+	Value   record.Value
+	Frame   []byte
+	How     string
+}
+
+// Fitness says whether a balance may be used. Its methods must not block, and must not call the intake.
+type Fitness interface {
+	// Now is the fitness of a balance as its records say it.
+	Now(balance string) record.Fitness
+	// Judge gives the verdicts of the rules that go by the balance: its minimum weight.
+	Judge(w *record.Weighing) []record.Verdict
+	// Offer gives a reading to the check that runs on the balance. The entries, if any, are what the check makes of it; they are
+	// recorded in place of a weighing.
+	Offer(Offered) []record.Body
+}
+
+// ruleInCheck is the rule of the verdict on a print that came while the balance is checked, and that the check did not take.
+const ruleInCheck = "in-check"
+
+// inCheck says whether the balance is being checked now.
+func (in *Intake) inCheck() bool {
+	return in.fitness != nil && in.fitness.Now(in.cfg.ID).State == record.InCheck
+}
+
+// offer gives a reading to the check that runs on the balance, and says whether the check is all that it is for. What nobody had
+// printed is: while a balance is checked, its stream shows reference weights and no sample. A print that the check does not take is a
+// weighing as ever, and a verdict says that a check was under way.
+func (in *Intake) offer(f frame.Frame, value record.Value, stamp record.Stamp, at time.Time) (only bool, verdicts []record.Verdict) {
+	if !in.inCheck() {
+		return false, nil
+	}
+	prints := in.printsFrames()
+	if isMass(&in.reading) {
+		grams := new(big.Rat).Mul(in.reading.Number.Rat(), in.reading.Unit.Grams())
+		o := Offered{Balance: in.cfg.ID, At: at, Stamp: stamp, Grams: grams, Value: value, Frame: slices.Clone(f.Bytes), How: OfferedStream}
+		switch {
+		case in.asking.open != nil:
+			o.How = OfferedPoll
+		case prints:
+			o.How = OfferedPrintKey
+		}
+		if entries := in.fitness.Offer(o); len(entries) > 0 {
+			in.putSteps(entries, value, stamp, prints)
+			return true, nil
+		}
+	}
+	if !prints && in.trigger != All {
+		return true, nil
+	}
+	return false, []record.Verdict{{Rule: ruleInCheck, Why: "a check of the balance was under way, and did not take this print: it may be of a reference weight"}}
+}
+
+// putSteps leaves the steps of a check for the journal, and has whoever stands there told of a print.
+func (in *Intake) putSteps(entries []record.Body, value record.Value, stamp record.Stamp, prints bool) {
+	for i, e := range entries {
+		if prints && i == 0 {
+			in.answers.put(e, &print{Answer: record.Answer{Balance: in.about.ID, UTC: stamp.UTC, Value: &value, Outcome: record.AnswerChecked}, since: in.now()})
+		}
+		in.put(e, stamp)
+	}
+}
+
+// judgeFitness writes into a weighing whether its balance may be used, and what the rules say that go by the balance.
+func (in *Intake) judgeFitness(w *record.Weighing) {
+	if in.fitness == nil {
+		return
+	}
+	w.Fitness = in.fitness.Now(in.cfg.ID)
+	w.Verdicts = append(w.Verdicts, in.fitness.Judge(w)...)
+}
