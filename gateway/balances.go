@@ -91,6 +91,7 @@ func (g *Gateway) newBalance(cfg intake.Config, whole *config.Config, software r
 		Spare: g.spare, Watched: g.live.Watched, Samples: g.samples, People: badges{g}, ShiftEnd: g.shiftEnd,
 		BalanceCounts: func() bool { return g.now.Load().cfg.People.Session.BalanceCounts },
 		Present:       func() { g.present(cfg.ID) },
+		Fitness:       fit{g},
 	})
 	return b, err
 }

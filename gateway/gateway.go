@@ -14,6 +14,7 @@ import (
 	"weighpost/gateway/access"
 	"weighpost/gateway/clock"
 	"weighpost/gateway/config"
+	"weighpost/gateway/fitness"
 	"weighpost/gateway/health"
 	"weighpost/gateway/index"
 	"weighpost/gateway/intake"
@@ -56,6 +57,8 @@ type Gateway struct {
 	people  *access.Book  // opened by Start; nil: nobody can sign in
 	answers *once.Memory  // to requests with a key; nil: they are refused
 	samples *samples.Room // made by Start
+	fitness *fitness.Room // made by Start
+	checks  checking      // those that run
 
 	reviewing sync.Mutex // held while a review is noted
 	releasing sync.Mutex // held while held entries are released

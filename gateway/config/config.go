@@ -27,6 +27,7 @@ import (
 
 	"weighpost/gateway/access"
 	"weighpost/gateway/backup"
+	"weighpost/gateway/checks"
 	"weighpost/gateway/clock"
 	"weighpost/gateway/console"
 	"weighpost/gateway/dropped"
@@ -53,6 +54,8 @@ type Config struct {
 	Samples  *intake.SamplesConfig `yaml:"samples" desc:"Which samples balances take that say nothing of their own. Left out: any, and what is unusual is asked about."`
 	Requests dropped.Config        `yaml:"requests" desc:"Files with requests and samples that a lab system drops into a folder."`
 	Backup   backup.Config         `yaml:"backup" desc:"When backups of the journal are made, and where they are kept."`
+	Checks   []checks.Definition   `yaml:"checks" desc:"The checks with reference weights that balances can get."`
+	Fitness  Fitness               `yaml:"fitness" desc:"Which checks each balance gets and how often, and what becomes of weighings on a balance that is not fit."`
 	Settings settings.Config       `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
 
 	file    string
@@ -155,6 +158,7 @@ func (c *Config) check(r *strict.Report) {
 	c.People.Check(r.At("people"))
 	c.Settings.Check(r.At("settings"), Sections())
 	c.Requests.Check(r.At("requests"))
+	c.checkFitness(r)
 	if len(c.Balances) == 0 {
 		r.At("balances").Note("no balance is configured: nothing will be recorded")
 	}

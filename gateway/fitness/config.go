@@ -17,7 +17,7 @@ import (
 
 // Config says how the fitness of a balance is looked after.
 type Config struct {
-	Checks  []Scheduled `yaml:"checks" desc:"Which checks the balance gets, and how often. Left out: none is due, and whether the balance is fit is unknown."`
+	Checks  []Scheduled `yaml:"schedule" desc:"Which checks the balance gets, and how often. Left out: none is due, and whether the balance is fit is unknown."`
 	Unfit   string      `yaml:"unfit" desc:"What becomes of a weighing on a balance that is out of service. mark: it is recorded, marked, and delivered. hold: it is recorded and marked, and sinks get it once somebody releases it. refuse: as hold, and a bench screen takes none. Whatever is chosen, what the balance printed is in the journal: a balance on a serial line cannot be kept from showing a weight." enum:"mark,hold,refuse" default:"hold"`
 	Overdue string      `yaml:"overdue" desc:"What an overdue check means. warn: weighings carry the state overdue. out-of-service: the balance is out of service until a check has passed." enum:"warn,out-of-service" default:"warn"`
 	Minimum Minimum     `yaml:"minimum_weight" desc:"The least net quantity that may be weighed. Of several, the greatest holds. It is never Min of OIML R 76-1."`
@@ -71,9 +71,9 @@ func (c *Config) Check(r *strict.Report, known func(name string) bool) {
 		r.At("overdue").Fault(fmt.Sprintf("%.40q is nothing that an overdue check means", c.Overdue), "warn or out-of-service")
 	}
 	for i := range c.Checks {
-		c.Checks[i].check(r.At("checks").Index(i), known)
+		c.Checks[i].check(r.At("schedule").Index(i), known)
 		if slices.IndexFunc(c.Checks, func(s Scheduled) bool { return s.Check == c.Checks[i].Check }) < i {
-			r.At("checks").Index(i).At("check").Fault(fmt.Sprintf("%q stands here twice", c.Checks[i].Check), "each check once")
+			r.At("schedule").Index(i).At("check").Fault(fmt.Sprintf("%q stands here twice", c.Checks[i].Check), "each check once")
 		}
 	}
 	c.Minimum.check(r.At("minimum_weight"))

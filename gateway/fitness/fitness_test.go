@@ -281,16 +281,16 @@ func TestWhatCannotBeRecordedIsNotDone(t *testing.T) {
 func TestConfig(t *testing.T) {
 	known := func(name string) bool { return name == "daily" }
 	for want, change := range map[string]func(*fitness.Config){
-		"checks[0].check":                     func(c *fitness.Config) { c.Checks[0].Check = "weekly" },
-		"checks[0].every":                     func(c *fitness.Config) { c.Checks[0].Every = "often" },
-		"checks[0].grace":                     func(c *fitness.Config) { c.Checks[0].Grace = strict.Duration(10000 * time.Hour) },
-		"checks[0].after[0]":                  func(c *fitness.Config) { c.Checks[0].After = []string{"rain"} },
+		"schedule[0].check":                   func(c *fitness.Config) { c.Checks[0].Check = "weekly" },
+		"schedule[0].every":                   func(c *fitness.Config) { c.Checks[0].Every = "often" },
+		"schedule[0].grace":                   func(c *fitness.Config) { c.Checks[0].Grace = strict.Duration(10000 * time.Hour) },
+		"schedule[0].after[0]":                func(c *fitness.Config) { c.Checks[0].After = []string{"rain"} },
 		"unfit":                               func(c *fitness.Config) { c.Unfit = "burn" },
 		"overdue":                             func(c *fitness.Config) { c.Overdue = "never" },
 		"minimum_weight.mass":                 func(c *fitness.Config) { c.Minimum.Mass = "little" },
 		"minimum_weight.certificate.required": func(c *fitness.Config) { c.Minimum.CG18 = &fitness.CG18{Required: "0", Safety: "2"} },
 		"minimum_weight.certificate.safety":   func(c *fitness.Config) { c.Minimum.CG18 = &fitness.CG18{Required: "0.1", Safety: "0.5"} },
-		"checks[1].check":                     func(c *fitness.Config) { c.Checks = append(c.Checks, c.Checks[0]) },
+		"schedule[1].check":                   func(c *fitness.Config) { c.Checks = append(c.Checks, c.Checks[0]) },
 	} {
 		c := daily(change)
 		r := strict.NewReport("fitness")

@@ -10,6 +10,7 @@ import (
 
 	"weighpost/gateway/metrology"
 	"weighpost/gateway/record"
+	"weighpost/parsers/strict"
 )
 
 // MostWeights is how many reference weights are known at most.
@@ -206,4 +207,34 @@ func (w *KnownWeight) Unfit(day string) (why string, withdrawn bool) {
 		return "its certificate was due on " + c.Due, false
 	}
 	return "", false
+}
+
+// WeightRule says what becomes of reference weights that are not to be relied on.
+type WeightRule struct {
+	Overdue string `yaml:"overdue" desc:"A weight whose certificate is overdue or missing. refuse: no check begins with it. warn: the person is told, and the record says so." enum:"refuse,warn" default:"refuse"`
+	Coarse  string `yaml:"coarse" desc:"A weight whose own limit (the uncertainty of its certificate, or the maximum permissible error of its class) is more than a third of the limit that is tested with it, as USP <41> and OIML R 76-1 ask." enum:"refuse,warn" default:"refuse"`
+}
+
+// Check adds what is wrong with it.
+func (w *WeightRule) Check(r *strict.Report) {
+	for key, value := range map[string]string{"overdue": w.Overdue, "coarse": w.Coarse} {
+		if value != "" && value != Refuse && value != Warn {
+			r.At(key).Fault(fmt.Sprintf("%.40q is nothing that becomes of a weight", value), "refuse or warn")
+		}
+	}
+}
+
+// Begin says why a check may not begin with a weight, and else what is to be said of it, by the rule. coarse is what Doubts of the check
+// says of it; day is today, YYYY-MM-DD.
+func (w WeightRule) Begin(k *KnownWeight, coarse, day string) (doubt string, err error) {
+	why, withdrawn := k.Unfit(day)
+	switch {
+	case withdrawn:
+		return "", refuse("the reference weight %s cannot be used: %s", k.ID, why)
+	case why != "" && w.Overdue != Warn:
+		return "", refuse("the reference weight %s cannot be used: %s. Use another, or register its new certificate", k.ID, why)
+	case coarse != "" && w.Coarse != Warn:
+		return "", refuse("the reference weight %s cannot be used: %s. Use a finer one", k.ID, coarse)
+	}
+	return strings.Join(slices.DeleteFunc([]string{why, coarse}, func(s string) bool { return s == "" }), "; "), nil
 }

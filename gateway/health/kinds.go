@@ -48,6 +48,11 @@ const (
 	SinkEnded       = "sink-ended"
 	SinkAlarms      = "sink-alarms-unsent"
 
+	CheckDue        = "check-due"
+	CheckOverdue    = "check-overdue"
+	OutOfService    = "out-of-service"
+	FailureUnjudged = "failed-check-unjudged"
+
 	ClockUnchecked       = "clock-unchecked"
 	ClockHoldover        = "clock-holdover"
 	ClockNoAgreement     = "clock-no-agreement"
@@ -205,6 +210,14 @@ var table = []Kind{
 	{Code: IdentityUnconfirmed, About: aBalance, Severities: []Severity{Warning},
 		Says: "Nobody knows which balance is connected, since its port was lost.", Do: "Compare its plate; scan its label or confirm what stands on it.",
 		follows: ofItsPort},
+	{Code: CheckDue, About: aBalance, Severities: []Severity{Notice},
+		Says: "A check of the balance with reference weights is due.", Do: "Check it, on its page or at the bench."},
+	{Code: CheckOverdue, About: aBalance, Severities: []Severity{Warning},
+		Says: "A check of the balance is overdue: its weighings say so.", Do: "Check it before it is used."},
+	{Code: OutOfService, About: aBalance, Severities: []Severity{Error},
+		Says: "The balance is out of service, and why. It can still show a weight.", Do: "Do not weigh on it. A check that passes, or somebody with the right and a reason, puts it back."},
+	{Code: FailureUnjudged, About: aBalance, Severities: []Severity{Warning},
+		Says: "A check failed, and what was weighed since the last good one has not been judged.", Do: "Judge those weighings, and close the failed check."},
 	{Code: UnreadFrames, About: aBalance, Severities: []Severity{Warning},
 		Says: "Frames in a row do not fit the layout, and why the last did not.", Do: "Compare the balance's lines with the layout; see speed and parity.",
 		follows: ofItsPort},

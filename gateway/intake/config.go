@@ -2,6 +2,7 @@ package intake
 
 import (
 	"fmt"
+	"slices"
 	"unicode"
 
 	"weighpost/gateway/port"
@@ -18,6 +19,7 @@ type Config struct {
 	Capacity             Quantity       `yaml:"capacity" desc:"The largest load, with unit: 220 g."`
 	Readability          Quantity       `yaml:"readability" desc:"The readability d, with unit: 0.0001 g. The rule settled needs it."`
 	VerificationInterval Quantity       `yaml:"verification_interval" desc:"The verification interval e, with unit, if the balance is verified: 0.001 g."`
+	AccuracyClass        string         `yaml:"accuracy_class" desc:"The accuracy class, if the balance is verified (OIML R 76-1): it says, with e, how far it may err." enum:"I,II,III,IIII"`
 	PrintsAs             string         `yaml:"prints_as" desc:"What the balance prints as its own name, where the layout has the field balance; left out: the serial number."`
 	IdentityNeeded       bool           `yaml:"identity_needed" desc:"Whether a weighing needs it confirmed which balance is connected, after its port was lost: by its label scanned, by somebody who read its plate, or by the name that it prints. Without, the weighing carries a verdict that says so." default:"false"`
 	Port                 port.Config    `yaml:"port" desc:"Where the balance's bytes come from."`
@@ -52,6 +54,12 @@ func (c *Config) Check(r *strict.Report) {
 				break
 			}
 		}
+	}
+	if c.AccuracyClass != "" && !slices.Contains([]string{"I", "II", "III", "IIII"}, c.AccuracyClass) {
+		r.At("accuracy_class").Fault(fmt.Sprintf("%.20q is no accuracy class", c.AccuracyClass), "I, II, III or IIII")
+	}
+	if c.AccuracyClass != "" && c.VerificationInterval.IsZero() {
+		r.At("accuracy_class").Fault("stands without a verification interval", "verification_interval beside it")
 	}
 	if c.Layout == "" {
 		r.At("layout").Fault("is missing: without it no line of the balance can be read", "the path of a layout file")

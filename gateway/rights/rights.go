@@ -20,38 +20,42 @@ type Right string
 
 // The rights. A right is never renamed: old entries and configurations hold it.
 const (
-	See             Right = "see"              // what balances show and are tied to, sinks, the clock, what is wrong
-	ReadJournal     Right = "read-journal"     // entries, reviews and backups as they are listed
-	Export          Right = "export"           // take entries out: exports, proofs, segments
-	Weigh           Right = "weigh"            // tie a balance's next weighings to oneself, a sample and more; ask it for its weight
-	SendContext     Right = "send-context"     // tie a balance's next weighings to another person, as a lab system does
-	Command         Right = "command"          // send a balance one of its commands
-	Samples         Right = "samples"          // announce samples, and end them
-	ReviewTrail     Right = "review-trail"     // note that the audit trail was looked over; release entries that sinks hold back
-	People          Right = "people"           // add, change and disable people, their roles, badges and secrets
-	APIKeys         Right = "api-keys"         // make and revoke keys for programs
-	ReviewAccounts  Right = "review-accounts"  // note that the accounts were looked over
-	Balances        Right = "balances"         // change balances, their ports, layouts and limits
-	Sinks           Right = "sinks"            // change where entries are delivered to
-	Deliveries      Right = "deliveries"       // have refused entries delivered again or given up, and a sink tried at once or paused
-	Settings        Right = "settings"         // change any other setting: roles, policies, page, clock, backup
-	Adopt           Right = "adopt"            // adopt, or turn down, a change of settings that waits
-	Backup          Right = "backup"           // make backups, and note that one was verified
-	Seal            Right = "seal"             // seal old entries
-	JournalKey      Right = "journal-key"      // change the key that signs the journal's checkpoints
-	CorrectClock    Right = "correct-clock"    // state that stamps of a span were wrong
-	OwnAccount      Right = "own-account"      // see and change one's own secret and sessions
-	ReadPeople      Right = "read-people"      // see who has an account, and which rights they held when
-	ReadSettings    Right = "read-settings"    // see the settings, without secrets
-	Measurements    Right = "measurements"     // read the daemon's own measurements (/metrics)
-	OperateAnywhere Right = "operate-anywhere" // sign in at a balance, where that is limited to some people
+	See             Right = "see"                // what balances show and are tied to, sinks, the clock, what is wrong
+	ReadJournal     Right = "read-journal"       // entries, reviews and backups as they are listed
+	Export          Right = "export"             // take entries out: exports, proofs, segments
+	Weigh           Right = "weigh"              // tie a balance's next weighings to oneself, a sample and more; ask it for its weight
+	SendContext     Right = "send-context"       // tie a balance's next weighings to another person, as a lab system does
+	Command         Right = "command"            // send a balance one of its commands
+	Samples         Right = "samples"            // announce samples, and end them
+	ReviewTrail     Right = "review-trail"       // note that the audit trail was looked over; release entries that sinks hold back
+	People          Right = "people"             // add, change and disable people, their roles, badges and secrets
+	APIKeys         Right = "api-keys"           // make and revoke keys for programs
+	ReviewAccounts  Right = "review-accounts"    // note that the accounts were looked over
+	Balances        Right = "balances"           // change balances, their ports, layouts and limits
+	Sinks           Right = "sinks"              // change where entries are delivered to
+	Deliveries      Right = "deliveries"         // have refused entries delivered again or given up, and a sink tried at once or paused
+	Settings        Right = "settings"           // change any other setting: roles, policies, page, clock, backup
+	Adopt           Right = "adopt"              // adopt, or turn down, a change of settings that waits
+	Backup          Right = "backup"             // make backups, and note that one was verified
+	Seal            Right = "seal"               // seal old entries
+	JournalKey      Right = "journal-key"        // change the key that signs the journal's checkpoints
+	CorrectClock    Right = "correct-clock"      // state that stamps of a span were wrong
+	OwnAccount      Right = "own-account"        // see and change one's own secret and sessions
+	ReadPeople      Right = "read-people"        // see who has an account, and which rights they held when
+	ReadSettings    Right = "read-settings"      // see the settings, without secrets
+	Measurements    Right = "measurements"       // read the daemon's own measurements (/metrics)
+	Check           Right = "check"              // check a balance with reference weights
+	Fitness         Right = "fitness"            // take a balance out of service and put it back; note that it was adjusted, moved, repaired, calibrated
+	Weights         Right = "reference-weights"  // register reference weights, their certificates, and withdraw them
+	JudgeFailed     Right = "judge-failed-check" // judge what a failed check throws doubt on, and close it
+	OperateAnywhere Right = "operate-anywhere"   // sign in at a balance, where that is limited to some people
 )
 
 // All lists every right, in the order of the table above.
 func All() []Right {
 	return []Right{See, ReadJournal, Export, Weigh, SendContext, Command, Samples, ReviewTrail, People, APIKeys, ReviewAccounts,
 		Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal, JournalKey, CorrectClock, OwnAccount, ReadPeople, ReadSettings,
-		Measurements, OperateAnywhere}
+		Measurements, Check, Fitness, Weights, JudgeFailed, OperateAnywhere}
 }
 
 // Set is a set of rights.
@@ -90,9 +94,9 @@ func Defaults() map[string]Set {
 	look := []Right{See, OwnAccount}
 	with := func(more ...Right) Set { return Of(append(slices.Clone(look), more...)...) }
 	return map[string]Set{
-		Operator:      with(Weigh, ReadJournal, OperateAnywhere),
-		Reviewer:      with(ReadJournal, Export, ReviewTrail, ReadPeople, ReadSettings),
-		BalanceKeeper: with(Weigh, ReadJournal, Export, Command, Balances, Deliveries, Samples, ReadSettings, OperateAnywhere),
+		Operator:      with(Weigh, ReadJournal, Check, OperateAnywhere),
+		Reviewer:      with(ReadJournal, Export, ReviewTrail, JudgeFailed, ReadPeople, ReadSettings),
+		BalanceKeeper: with(Weigh, ReadJournal, Export, Command, Balances, Deliveries, Samples, Check, Fitness, Weights, ReadSettings, OperateAnywhere),
 		IT: with(ReadJournal, Export, People, APIKeys, ReviewAccounts, Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal,
 			JournalKey, CorrectClock, ReadPeople, ReadSettings, Measurements),
 		Auditor: with(ReadJournal, Export, ReadPeople, ReadSettings),
@@ -109,7 +113,7 @@ func Office() Set {
 }
 
 // ForPeople gives, anew at each call, the rights that no program has: they are a person's judgement, or mean a person's own account.
-func ForPeople() Set { return Of(ReviewTrail, ReviewAccounts, Adopt, OwnAccount) }
+func ForPeople() Set { return Of(ReviewTrail, ReviewAccounts, Adopt, OwnAccount, JudgeFailed) }
 
 // Who is the one that asks for something, as far as is known at the moment of the act.
 type Who struct {

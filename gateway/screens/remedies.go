@@ -22,6 +22,7 @@ type way struct {
 // Ways that several codes share.
 var (
 	seeBalance  = way{label: "To the balance", to: "/balances/{subject}", right: rights.See}
+	toFitness   = way{label: "To its checks", to: "/balances/{subject}/fitness", right: rights.See}
 	tryPort     = way{label: "Try the port now", send: "POST /api/v1/balances/{subject}/port/try", done: "The port is open.", right: rights.Weigh}
 	setBalance  = way{label: "Change its settings", to: "/settings/balances/{subject}", right: rights.Balances}
 	atBench     = way{label: "To its bench screen", to: "/bench/{subject}", right: rights.Weigh}
@@ -70,6 +71,10 @@ var remedies = map[string][]way{
 	health.BalanceStuck:        {seeBalance},
 	health.WrongBalance:        {setBalance, seeBalance},
 	health.IdentityUnconfirmed: {atBench, seeBalance},
+	health.CheckDue:            {toFitness},
+	health.CheckOverdue:        {toFitness},
+	health.OutOfService:        {toFitness},
+	health.FailureUnjudged:     {toFitness},
 	health.UnreadFrames:        {{label: "See the bytes", to: "/balances/{subject}#unread", right: rights.See}, setBalance},
 	health.ContextRefused:      {atBench, seeBalance},
 	health.PersonDiffers:       {seeWeighed, atBench},

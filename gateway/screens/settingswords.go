@@ -85,7 +85,7 @@ var captureWords = map[string]string{
 // sectionWords name the parts of the settings.
 var sectionWords = map[string]string{
 	"journal": "Journal", "page": "This page's address", "clock": "Clock", "log": "Log", "balances": "Balances", "sinks": "Destinations", "people": "People and policy",
-	"samples": "Samples", "requests": "Requests from files", "backup": "Backup", "settings": "Who adopts changes", "site": "Site", "roles": "Roles",
+	"samples": "Samples", "requests": "Requests from files", "checks": "Checks", "fitness": "Fitness", "backup": "Backup", "settings": "Who adopts changes", "site": "Site", "roles": "Roles",
 }
 
 // rightWords say what a right allows.
@@ -98,5 +98,7 @@ var rightWords = map[rights.Right]string{
 	rights.Adopt: "adopt, or turn down, a change that waits", rights.Backup: "make backups, and note that one was verified", rights.Seal: "seal old entries",
 	rights.JournalKey: "change the key that signs checkpoints", rights.CorrectClock: "state that stamps were wrong", rights.OwnAccount: "see and change one's own password and sessions",
 	rights.ReadPeople: "see who has an account, and who held which right when", rights.ReadSettings: "see the settings", rights.Measurements: "read weighpost's own measurements (/metrics)",
+	rights.Check: "check balances with reference weights", rights.Fitness: "take balances out of service and put them back; note adjustments, moves, repairs, calibrations",
+	rights.Weights: "register reference weights, and withdraw them", rights.JudgeFailed: "judge what a failed check throws doubt on, and close it",
 	rights.OperateAnywhere: "sign in at any balance, also where that is limited to some people", rights.Deliveries: "have refused entries delivered again, or given up; pause deliveries",
 }

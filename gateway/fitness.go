@@ -1,0 +1,96 @@
+package gateway
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"weighpost/gateway/fitness"
+	"weighpost/gateway/health"
+	"weighpost/gateway/intake"
+	"weighpost/gateway/record"
+)
+
+// openFitness begins to read how balances are, and to move them where their schedule has them. Balances are read meanwhile.
+func (g *Gateway) openFitness(ctx context.Context) {
+	g.fitness = fitness.New(fitness.Options{Dir: g.now.Load().cfg.Journal.Folder, Journal: g.journal, Stamp: g.stamp, Log: g.log,
+		Zone: time.Local, Balances: g.lookedAfter, Changed: g.fitnessChanged})
+	var following group
+	following.start(ctx, nil, g.fitness.Run)
+	following.start(ctx, nil, g.resumeChecks)
+	g.life.onStop("what is known of the fitness of balances", g.hasty("what is known of the fitness of balances", following.stop))
+}
+
+// lookedAfter lists the balances that are configured now, each with how it is to be looked after.
+func (g *Gateway) lookedAfter() (list []fitness.Balance) {
+	cfg := g.now.Load().cfg
+	for i := range cfg.Balances {
+		list = append(list, fitness.Balance{Describe: cfg.Balances[i].Describe(""), Config: cfg.Fitness.Of(cfg.Balances[i].ID)})
+	}
+	return list
+}
+
+// fit is what intakes ask.
+type fit struct{ g *Gateway }
+
+func (f fit) Now(balance string) record.Fitness              { return f.g.fitness.Now(balance) }
+func (f fit) Judge(w *record.Weighing) []record.Verdict      { return f.g.fitness.Judge(w) }
+func (f fit) Offer(o intake.Offered) (entries []record.Body) { return f.g.checks.offer(o) }
+
+// fitnessChanged has whoever looks after a balance see that it is in another state.
+func (g *Gateway) fitnessChanged(balance string, now record.Fitness) {
+	for _, code := range []string{health.CheckDue, health.CheckOverdue, health.OutOfService} {
+		if code != conditionOf(now.State) {
+			g.board.Clear(code, balance)
+		}
+	}
+	g.tellUnjudged(balance)
+	file, ok := g.fitness.File(balance)
+	if !ok {
+		return
+	}
+	c := health.Condition{Code: conditionOf(now.State), Subject: balance}
+	switch now.State {
+	case record.CheckDue:
+		c.Severity, c.Sentence = health.Notice, fmt.Sprintf("A check of balance %s is due: %s.", balance, file.Reason)
+		c.Remedy = "Check it with reference weights, on its page or at the bench."
+	case record.CheckOverdue:
+		c.Severity, c.Sentence = health.Warning, fmt.Sprintf("A check of balance %s is overdue: %s. Its weighings say so.", balance, file.Reason)
+		c.Remedy = "Check it with reference weights before it is used."
+	case record.OutOfService:
+		c.Severity, c.Sentence = health.Error, fmt.Sprintf("Balance %s is out of service (%s). It can still show a weight: do not weigh on it.", balance, file.Reason)
+		c.Remedy = "A check that passes puts it back into service, or somebody with the right and a reason."
+	default:
+		return
+	}
+	g.board.Raise(c)
+}
+
+// conditionOf is the condition that a state is, or "".
+func conditionOf(state string) string {
+	switch state {
+	case record.CheckDue:
+		return health.CheckDue
+	case record.CheckOverdue:
+		return health.CheckOverdue
+	case record.OutOfService:
+		return health.OutOfService
+	}
+	return ""
+}
+
+// tellUnjudged says of a balance whether a failed check waits to be closed.
+func (g *Gateway) tellUnjudged(balance string) {
+	file, _ := g.fitness.File(balance)
+	for _, f := range file.Failures {
+		if !f.Closed {
+			g.board.Raise(health.Condition{
+				Code: health.FailureUnjudged, Subject: balance, Severity: health.Warning,
+				Sentence: fmt.Sprintf("The check %s of balance %s failed, and what was weighed since the last good one has not been judged.", f.Check, balance),
+				Remedy:   "Judge those weighings on the page of the balance, and close the failed check.",
+			})
+			return
+		}
+	}
+	g.board.Clear(health.FailureUnjudged, balance)
+}
