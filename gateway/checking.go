@@ -82,17 +82,17 @@ type CheckOrder struct {
 	Weights    []string // ids
 }
 
-// BeginCheck begins a check of a balance. The error is a *fitness.Refused, fitness.ErrNoBalance or fitness.ErrNoWeight, or says why it does not
+// BeginCheck begins a check of a balance. The error is a *record.NotDone, record.ErrNoBalance or record.ErrNoWeight, or says why it does not
 // work now.
 func (g *Gateway) BeginCheck(ctx context.Context, balance string, o CheckOrder, by record.Actor) (CheckView, error) {
 	cfg := g.now.Load().cfg
 	def, known := cfg.Definition(o.Definition)
 	if !known {
-		return CheckView{}, &fitness.Refused{Why: fmt.Sprintf("there is no check %.63q in the settings", o.Definition)}
+		return CheckView{}, &record.NotDone{Why: fmt.Sprintf("there is no check %.63q in the settings", o.Definition)}
 	}
 	facts, ok := g.factsOf(balance)
 	if !ok {
-		return CheckView{}, fitness.ErrNoBalance
+		return CheckView{}, record.ErrNoBalance
 	}
 	begun := &record.CheckBegun{Check: record.CheckRef{Definition: def.Name, Hash: def.Hash()}, Balance: facts.Balance, Why: o.Why, By: by}
 	if begun.Why == "" {
@@ -116,18 +116,18 @@ func (g *Gateway) openCheck(def checks.Definition, facts checks.Facts, ids []str
 	for _, id := range ids {
 		k, ok := g.fitness.Weight(id)
 		if !ok {
-			return nil, fitness.ErrNoWeight
+			return nil, record.ErrNoWeight
 		}
 		w, err := checks.NewWeight(record.WeightUsed{ReferenceWeight: k.ReferenceWeight, Entry: k.Entry})
 		if err != nil {
-			return nil, &fitness.Refused{Why: err.Error()}
+			return nil, &record.NotDone{Why: err.Error()}
 		}
 		known[id] = k
 		chosen = append(chosen, w)
 	}
 	run, err := checks.Open(def, facts, chosen)
 	if err != nil {
-		return nil, &fitness.Refused{Why: err.Error()}
+		return nil, &record.NotDone{Why: err.Error()}
 	}
 	rule, doubts := g.now.Load().cfg.Fitness.Weights, run.Doubts()
 	day := g.stamp().UTC.Time().In(time.Local).Format(time.DateOnly)
@@ -234,7 +234,7 @@ func (c *checking) act(balance string, act CheckAct, by record.Actor, stamp reco
 		err = errors.New("nothing is said that could be done: answer, right, repeat or stop")
 	}
 	if err != nil {
-		return nil, &fitness.Refused{Why: err.Error()}
+		return nil, &record.NotDone{Why: err.Error()}
 	}
 	for _, a := range attempts {
 		bodies = append(bodies, one.entry(a, by, stamp))
@@ -298,7 +298,7 @@ func (g *Gateway) endCheck(ctx context.Context, balance string) error {
 	e := &record.CheckEnded{Check: one.begun.Check, Balance: one.begun.Balance, Outcome: found.Outcome, Results: found.Results, Weights: one.begun.Weights,
 		Reason: found.Reason, MinimumWeight: found.Minimum, By: one.by}
 	err := g.fitness.End(ctx, e)
-	var refused *fitness.Refused
+	var refused *record.NotDone
 	if err == nil || errors.As(err, &refused) {
 		g.checks.drop(balance)
 	}
@@ -336,7 +336,7 @@ func (g *Gateway) reopen(begun *record.CheckBegun, steps []*record.CheckStep) (*
 	}
 	facts, ok := g.factsOf(begun.Balance.ID)
 	if !ok {
-		return nil, fitness.ErrNoBalance
+		return nil, record.ErrNoBalance
 	}
 	var chosen []checks.Weight
 	for _, used := range begun.Weights {

@@ -84,6 +84,7 @@ type Deps struct {
 	Settings      Settings   // nil: they are not shown
 	Setup         Setup      // nil: balances are added on the host
 	Deliveries    Deliveries // nil: nothing can be done about sinks
+	Fitness       Fitness    // nil: balances are not checked
 	// SettingsSections names the parts of the settings.
 	SettingsSections []string
 	// SettingsSchema and LayoutSchema are the JSON Schemas of the configuration and of a layout.

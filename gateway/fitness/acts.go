@@ -2,15 +2,11 @@ package fitness
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"strings"
 
 	"weighpost/gateway/record"
 )
-
-// ErrNoBalance says that no balance of the id is configured.
-var ErrNoBalance = errors.New("no balance of that id is configured")
 
 // Look brings the state of every balance up to date, and reminds once of each check that is due and once of each that is overdue.
 func (r *Room) Look(ctx context.Context) error {
@@ -86,7 +82,7 @@ func (r *Room) act(ctx context.Context, balance string, by record.Actor, make fu
 	defer done()
 	b, ok := r.configured(balance)
 	if !ok {
-		return ErrNoBalance
+		return record.ErrNoBalance
 	}
 	stamp := r.o.Stamp()
 	r.mu.Lock()

@@ -28,7 +28,7 @@ func daily(more ...func(*fitness.Config)) fitness.Config {
 
 func refused(t *testing.T, err error, with string) {
 	t.Helper()
-	var r *fitness.Refused
+	var r *record.NotDone
 	if !errors.As(err, &r) || !strings.Contains(r.Why, with) {
 		t.Errorf("%v: not refused with %q", err, with)
 	}
@@ -152,7 +152,7 @@ func TestAPersonTakesOutAndPutsBack(t *testing.T) {
 	l.state(record.OutOfService)
 	l.does(l.room.PutBack(t.Context(), "b-12", "the weight was dirty; checked by hand", ada))
 	l.state(record.InService)
-	if err := l.room.TakeOut(t.Context(), "b-99", "x", ada); !errors.Is(err, fitness.ErrNoBalance) {
+	if err := l.room.TakeOut(t.Context(), "b-99", "x", ada); !errors.Is(err, record.ErrNoBalance) {
 		t.Error(err)
 	}
 }
@@ -255,7 +255,7 @@ func TestWeights(t *testing.T) {
 	}
 	_, err = l.room.Register(t.Context(), w, "found again", ada)
 	refused(t, err, "withdrawn")
-	if _, err := l.room.Withdraw(t.Context(), "f1-500", "lost", ada); !errors.Is(err, fitness.ErrNoWeight) {
+	if _, err := l.room.Withdraw(t.Context(), "f1-500", "lost", ada); !errors.Is(err, record.ErrNoWeight) {
 		t.Error(err)
 	}
 	if n := l.kinds(record.KindWeightChanged); n != 3 {

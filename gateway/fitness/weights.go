@@ -2,7 +2,6 @@ package fitness
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -25,15 +24,7 @@ type KnownWeight struct {
 	Seq   uint64       `json:"seq"`
 }
 
-// ErrNoWeight says that no reference weight of the id is registered.
-var ErrNoWeight = errors.New("no reference weight of that id is registered")
-
-// Refused says why something was not done, in a sentence for whoever asked for it.
-type Refused struct{ Why string }
-
-func (r *Refused) Error() string { return r.Why }
-
-func refuse(format string, a ...any) error { return &Refused{fmt.Sprintf(format, a...)} }
+func refuse(format string, a ...any) error { return &record.NotDone{Why: fmt.Sprintf(format, a...)} }
 
 // Weight gives what is known of a reference weight.
 func (r *Room) Weight(id string) (KnownWeight, bool) {
@@ -61,7 +52,7 @@ func (r *Room) Weights() (list []KnownWeight) {
 // weight that was withdrawn stays so.
 func (r *Room) Register(ctx context.Context, w record.ReferenceWeight, reason string, by record.Actor) (KnownWeight, error) {
 	if err := CheckWeight(&w); err != nil {
-		return KnownWeight{}, &Refused{err.Error()}
+		return KnownWeight{}, &record.NotDone{Why: err.Error()}
 	}
 	return r.changeWeight(ctx, w.ID, func(before *KnownWeight) (*record.WeightEntry, error) {
 		e := &record.WeightEntry{Change: record.WeightRegistered, Weight: w, Reason: reason, By: by}
@@ -88,7 +79,7 @@ func (r *Room) Withdraw(ctx context.Context, id, reason string, by record.Actor)
 	return r.changeWeight(ctx, id, func(before *KnownWeight) (*record.WeightEntry, error) {
 		switch {
 		case before == nil:
-			return nil, ErrNoWeight
+			return nil, record.ErrNoWeight
 		case before.Withdrawn:
 			return nil, refuse("the reference weight %s is withdrawn already", id)
 		case strings.TrimSpace(reason) == "":

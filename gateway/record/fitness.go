@@ -1,6 +1,17 @@
 package record
 
-import "time"
+import (
+	"errors"
+	"time"
+)
+
+// NotDone says why something about the fitness of a balance was not done, in a sentence for whoever asked for it.
+type NotDone struct{ Why string }
+
+func (n *NotDone) Error() string { return n.Why }
+
+// ErrNoWeight says that no reference weight of an id is registered.
+var ErrNoWeight = errors.New("no reference weight of that id is registered")
 
 // States of a balance. They are the state in Weighing.Fitness too, where "unknown" is a balance that nobody checks.
 const (
