@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"weighpost/gateway/checks"
+	"weighpost/gateway/console"
 	"weighpost/gateway/fitness"
 	"weighpost/gateway/intake"
 	"weighpost/gateway/record"
@@ -75,24 +76,17 @@ func (one *checked) entry(a checks.Attempt, by record.Actor, stamp record.Stamp)
 	return &e
 }
 
-// CheckOrder is what somebody wants checked.
-type CheckOrder struct {
-	Definition string
-	Why        string   // scheduled, asked, as found, as left, moved; "": asked
-	Weights    []string // ids
-}
-
 // BeginCheck begins a check of a balance. The error is a *record.NotDone, record.ErrNoBalance or record.ErrNoWeight, or says why it does not
 // work now.
-func (g *Gateway) BeginCheck(ctx context.Context, balance string, o CheckOrder, by record.Actor) (CheckView, error) {
+func (g *Gateway) BeginCheck(ctx context.Context, balance string, o console.CheckOrder, by record.Actor) (console.CheckView, error) {
 	cfg := g.now.Load().cfg
 	def, known := cfg.Definition(o.Definition)
 	if !known {
-		return CheckView{}, &record.NotDone{Why: fmt.Sprintf("there is no check %.63q in the settings", o.Definition)}
+		return console.CheckView{}, &record.NotDone{Why: fmt.Sprintf("there is no check %.63q in the settings", o.Definition)}
 	}
 	facts, ok := g.factsOf(balance)
 	if !ok {
-		return CheckView{}, record.ErrNoBalance
+		return console.CheckView{}, record.ErrNoBalance
 	}
 	begun := &record.CheckBegun{Check: record.CheckRef{Definition: def.Name, Hash: def.Hash()}, Balance: facts.Balance, Why: o.Why, By: by}
 	if begun.Why == "" {
@@ -100,13 +94,16 @@ func (g *Gateway) BeginCheck(ctx context.Context, balance string, o CheckOrder, 
 	}
 	run, err := g.openCheck(def, facts, o.Weights, begun)
 	if err != nil {
-		return CheckView{}, err
+		return console.CheckView{}, err
 	}
 	if err := g.fitness.Begin(ctx, begun); err != nil {
-		return CheckView{}, err
+		return console.CheckView{}, err
 	}
-	g.checks.put(balance, &checked{run: run, begun: begun, by: by, touched: time.Now()})
-	return g.CheckOn(balance)
+	one := &checked{run: run, begun: begun, by: by, touched: time.Now()}
+	g.checks.put(balance, one)
+	g.checks.mu.Lock()
+	defer g.checks.mu.Unlock()
+	return one.view(), nil
 }
 
 // openCheck chooses the weights of a check, and refuses those that the lab's rule does not want. begun gets the weights that are used.
@@ -167,58 +164,58 @@ func (g *Gateway) factsOf(balance string) (f checks.Facts, ok bool) {
 
 var gram, _ = unit.ByCode("g")
 
-// CheckView is a check that runs, for those who follow it.
-type CheckView struct {
-	Begun *record.CheckBegun
-	Next  checks.Instruction
-	Ended *checks.Ended // nil while it goes on
+// errNoCheck says that no check runs on a balance.
+func errNoCheck(balance string) error {
+	return &record.NotDone{Why: "no check runs on balance " + balance}
 }
 
-// errNoCheck says that no check runs on a balance.
-var errNoCheck = errors.New("no check runs on this balance")
-
 // CheckOn gives the check that runs on a balance.
-func (g *Gateway) CheckOn(balance string) (CheckView, error) {
+func (g *Gateway) CheckOn(balance string) (console.CheckView, bool) {
 	g.checks.mu.Lock()
 	defer g.checks.mu.Unlock()
 	one := g.checks.now[balance]
 	if one == nil {
-		return CheckView{}, errNoCheck
+		return console.CheckView{}, false
 	}
 	if in, err := g.intakeOf(balance); err == nil && !in.Status().PortUp {
 		one.run.Lost()
 	}
-	return CheckView{Begun: one.begun, Next: one.run.Instruction(), Ended: one.run.Ended()}, nil
+	return one.view(), true
 }
 
-// CheckAct is what a person does to a check that runs.
-type CheckAct struct {
-	Answer string // to a question: yes or no
-	Right  *bool  // whether the right weight is on the pan
-	Repeat string // the reason why the step before is done again
-	Stop   string // the reason why the check ends without a verdict
+// view shows a check. The checks are locked.
+func (one *checked) view() console.CheckView {
+	next, b := one.run.Instruction(), one.begun
+	v := console.CheckView{Check: b.Check, Balance: b.Balance, Begun: b.Stamp.UTC, By: b.By, Weights: append([]record.WeightUsed{}, b.Weights...),
+		Step: next.Step, Of: next.Of, Name: next.Name, Say: next.Say, Waiting: next.Waiting, Expected: next.Expected, Taken: next.Taken, Note: next.Note,
+		Choices: next.Choices, Repeats: next.Repeats}
+	if ended := one.run.Ended(); ended != nil {
+		v.Outcome = ended.Outcome
+	}
+	return v
 }
 
 // ActOnCheck has a person act on the check that runs on a balance, and records it.
-func (g *Gateway) ActOnCheck(ctx context.Context, balance string, act CheckAct, by record.Actor) (CheckView, error) {
-	bodies, err := g.checks.act(balance, act, by, g.stamp())
+func (g *Gateway) ActOnCheck(ctx context.Context, balance string, act console.CheckAct, by record.Actor) (console.CheckView, error) {
+	one, bodies, err := g.checks.act(balance, act, by, g.stamp())
 	if err != nil {
-		return CheckView{}, err
+		return console.CheckView{}, err
 	}
 	for _, e := range bodies {
 		if err := g.fitness.Step(ctx, e); err != nil {
-			return CheckView{}, err
+			return console.CheckView{}, err
 		}
 	}
-	return g.CheckOn(balance)
+	g.checks.mu.Lock()
+	defer g.checks.mu.Unlock()
+	return one.view(), nil
 }
 
-func (c *checking) act(balance string, act CheckAct, by record.Actor, stamp record.Stamp) (bodies []*record.CheckStep, err error) {
+func (c *checking) act(balance string, act console.CheckAct, by record.Actor, stamp record.Stamp) (one *checked, bodies []*record.CheckStep, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	one := c.now[balance]
-	if one == nil {
-		return nil, errNoCheck
+	if one = c.now[balance]; one == nil {
+		return nil, nil, errNoCheck(balance)
 	}
 	var attempts []checks.Attempt
 	switch {
@@ -234,13 +231,13 @@ func (c *checking) act(balance string, act CheckAct, by record.Actor, stamp reco
 		err = errors.New("nothing is said that could be done: answer, right, repeat or stop")
 	}
 	if err != nil {
-		return nil, &record.NotDone{Why: err.Error()}
+		return nil, nil, &record.NotDone{Why: err.Error()}
 	}
 	for _, a := range attempts {
 		bodies = append(bodies, one.entry(a, by, stamp))
 	}
 	one.by, one.touched = by, time.Now()
-	return bodies, nil
+	return one, bodies, nil
 }
 
 // resumeChecks rebuilds the checks that a stop or a crash cut off, and then ends each check that has come to its end, once all its steps
@@ -313,7 +310,7 @@ func (g *Gateway) resumeAll(ctx context.Context) {
 		if begun == nil {
 			continue
 		}
-		if _, err := g.CheckOn(b.Describe.ID); err == nil {
+		if _, runs := g.CheckOn(b.Describe.ID); runs {
 			continue // it began since the start
 		}
 		run, err := g.reopen(begun, steps)

@@ -8,8 +8,8 @@ import (
 )
 
 // Fitness looks after whether balances may be used: checks with reference weights, their outcomes, what they throw doubt on, and the
-// register of weights. An error that is a *record.NotDone is a sentence for whoever asked; record.ErrNoBalance and record.ErrNoWeight say
-// that there is none of that id; any other says why it does not work now.
+// register of weights. An error that is a *record.NotDone is a sentence for whoever asked; record.ErrNoBalance, record.ErrNoCheck
+// and record.ErrNoWeight say that there is none of that id; any other says why it does not work now.
 type Fitness interface {
 	// FitnessOf gives what is known of one balance, AllFitness of every one that is configured, in the order of the configuration.
 	FitnessOf(balance string) (FitnessView, bool)

@@ -13,6 +13,9 @@ func (n *NotDone) Error() string { return n.Why }
 // ErrNoWeight says that no reference weight of an id is registered.
 var ErrNoWeight = errors.New("no reference weight of that id is registered")
 
+// ErrNoCheck says that a balance has no check of an id, or none that failed.
+var ErrNoCheck = errors.New("no such check of this balance is known")
+
 // States of a balance. They are the state in Weighing.Fitness too, where "unknown" is a balance that nobody checks.
 const (
 	InService      = "in service"
