@@ -92,6 +92,8 @@ var arrows = []arrow{
 	{"gateway/metrology", []string{"parsers/decimal", "parsers/unit", "gateway/needs"}, "arithmetic: no disk, no clock, nothing that knows a lab (needs: of its tests)"},
 	{"gateway/checks", []string{"gateway/record", "gateway/metrology", "parsers/decimal", "parsers/strict"},
 		"a check is pure: events in, instructions and attempts out"},
+	{"gateway/charts", []string{"gateway/record", "gateway/metrology"},
+		"a chart is pure: what checks found goes in, numbers and words come out"},
 	{"gateway/fitness", []string{"gateway/record", "gateway/metrology", "parsers/decimal", "parsers/layout", "parsers/strict"},
 		"it knows balances from the journal, which it takes as a small interface, and none that runs"},
 	{"gateway/dropped", []string{"gateway/record", "gateway/health", "parsers/strict"},
@@ -109,7 +111,7 @@ var arrows = []arrow{
 	{"gateway/once", nil, "it remembers answers, and knows nothing of what they say"},
 	{"gateway/console", []string{"gateway/record", "gateway/rights", "gateway/settings", "gateway/certificate", "gateway/health", "gateway/live", "gateway/once", "parsers/strict"},
 		"pages show; they reach nothing that records"},
-	{"gateway/screens", []string{"gateway/console", "gateway/record", "gateway/tell", "gateway/rights", "gateway/settings", "gateway/health", "gateway/live", "gateway/help", "gateway/needs", "gateway/needs/chromium", "parsers/..."},
+	{"gateway/screens", []string{"gateway/console", "gateway/charts", "gateway/record", "gateway/tell", "gateway/rights", "gateway/settings", "gateway/health", "gateway/live", "gateway/help", "gateway/needs", "gateway/needs/chromium", "parsers/..."},
 		"pages for people show what the console has, and change nothing by themselves"},
 
 	{"sinks/format", []string{"sinks", "sinks/sinktest", "gateway/record", "gateway/tell", "gateway/needs", "parsers/..."},
