@@ -157,7 +157,9 @@ func (g *Gateway) deliveryOf(e record.Entry, s *sink, released uint64, moves, no
 	case unwanted != "":
 		d.State, d.Why = console.DeliveryNotWanted, unwanted
 	case held && released == 0:
-		d.State, d.Why = console.DeliveryHeld, "It goes out once somebody releases it."
+		if d.State, d.Why = console.DeliveryHeld, "It goes out once somebody releases it."; deliver.HeldAsUnfit(e) {
+			d.Why = "Its balance was out of service: it goes out once somebody releases it."
+		}
 	case status.Cursor < max(e.Seq, released):
 		d.State = console.DeliveryWaits
 		if status.State != deliver.Working {

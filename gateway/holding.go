@@ -17,19 +17,35 @@ const heldLooked = 500
 
 var weighedKinds = []record.Kind{record.KindWeighing, record.KindResult}
 
+// unfitWords are in each weighing that a sink holds back only since its balance was out of service: the words of that state.
+const unfitWords = "out service"
+
+// whyHeld says why an entry is held back where that is not the destination's own doing.
+func whyHeld(e record.Entry) string {
+	if deliver.HeldAsUnfit(e) {
+		return "balance out of service"
+	}
+	return ""
+}
+
 // Held lists what a sink holds back and nobody has released, the newest first.
 func (g *Gateway) Held(ctx context.Context, id string, before uint64, limit int) (list console.HeldList, err error) {
 	list.Held = []console.HeldEntry{}
 	s, err := g.sinkOf(id)
-	if err != nil || s.cfg.Delivery.Hold != deliver.Released {
+	if err != nil {
 		return list, err
+	}
+	looked := index.Filter{Kinds: weighedKinds, Before: before}
+	if s.cfg.Delivery.Hold != deliver.Released {
+		looked.Text = unfitWords
 	}
 	moves, err := g.everyEntry(ctx, index.Filter{Kinds: []record.Kind{record.KindSinkMoved}})
 	if err != nil {
 		return list, err
 	}
 	move, _ := lastMove(id, moves)
-	page, err := g.lister().List(ctx, index.Filter{Kinds: weighedKinds, After: move.After, Before: before}, index.Page{Down: true, Limit: heldLooked})
+	looked.After = move.After
+	page, err := g.lister().List(ctx, looked, index.Page{Down: true, Limit: heldLooked})
 	if err != nil {
 		return list, err
 	}
@@ -46,7 +62,8 @@ func (g *Gateway) Held(ctx context.Context, id string, before uint64, limit int)
 			list.Next = list.Held[limit-1].Seq
 			return list, nil
 		}
-		list.Held = append(list.Held, console.HeldEntry{Seq: e.Seq, ID: e.ID, Kind: e.Kind, Balance: e.Balance, UTC: record.UTC(index.FactsOf(e).Time), What: inShort(e)})
+		list.Held = append(list.Held, console.HeldEntry{Seq: e.Seq, ID: e.ID, Kind: e.Kind, Balance: e.Balance, UTC: record.UTC(index.FactsOf(e).Time),
+			What: inShort(e), Why: whyHeld(e)})
 	}
 	switch n := len(page.Entries); {
 	case page.Next != "" && n == 0:

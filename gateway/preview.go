@@ -10,6 +10,7 @@ import (
 
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
+	"weighpost/gateway/deliver"
 	"weighpost/gateway/record"
 	"weighpost/sinks"
 )
@@ -36,7 +37,9 @@ func (g *Gateway) Preview(ctx context.Context, id, entry string) (console.Delive
 func PreviewOf(cfg config.Sink, site string, e record.Entry) (console.DeliveryPreview, error) {
 	p := console.DeliveryPreview{Sink: cfg.Delivery.ID, Kind: cfg.Kind, Entry: e.ID, Seq: e.Seq, Attributes: []console.PreviewPair{}, Body: []byte{}}
 	if p.NotWanted = cfg.Delivery.Unwanted(e); cfg.Delivery.Holds(e) {
-		p.NotWanted = "It holds weighings and results back until somebody releases them."
+		if p.NotWanted = "It holds weighings and results back until somebody releases them."; deliver.HeldAsUnfit(e) {
+			p.NotWanted = "Its balance was out of service: it is held back until somebody releases it."
+		}
 	}
 	shown, err := cfg.Preview(sinks.Env{Site: site}, e)
 	switch {

@@ -24,7 +24,7 @@ type deliveriesRelease struct {
 
 // Help is what the command tells beyond its one line.
 func (deliveriesRelease) Help() string {
-	return `Lets weighings go out that sinks hold back (hold: released): each to every sink that holds it, marked as late. At most 1,000 at once: all of
+	return `Lets weighings go out that sinks hold back (hold: released, or their balance was out of service): each to every sink that holds it, marked as late. At most 1,000 at once: all of
 them, or none where one cannot be released.`
 }
 
@@ -68,9 +68,9 @@ func (c deliveriesList) held(ctx context.Context, s streams) error {
 				continue
 			}
 			if listed++; listed == 1 {
-				fmt.Fprintln(table, "SEQ\tID\tWHAT\tWHEN")
+				fmt.Fprintln(table, "SEQ\tID\tWHAT\tWHEN\tWHY")
 			}
-			fmt.Fprintf(table, "%d\t%s\t%s\t%s\n", e.Seq, plain(e.ID), plain(e.What), e.UTC.Time().Local().Format(time.DateTime))
+			fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\n", e.Seq, plain(e.ID), plain(e.What), e.UTC.Time().Local().Format(time.DateTime), plain(e.Why))
 		}
 		if a.Next == 0 || before > 0 && a.Next >= before {
 			if listed == 0 && !c.JSON {

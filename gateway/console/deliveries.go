@@ -90,6 +90,7 @@ type HeldEntry struct {
 	Balance string      `json:"balance" doc:"The balance that it is of."`
 	UTC     record.UTC  `json:"utc" doc:"When it happened."`
 	What    string      `json:"what,omitempty" doc:"What it says, in short: its value and sample."`
+	Why     string      `json:"why,omitempty" doc:"Why it is held back, where that is not what the sink does with all weighings: balance out of service."`
 }
 
 // HeldList is a part of what a sink holds back.

@@ -43,7 +43,7 @@ func (r *Runner) readOn(ctx context.Context, rd *reading, room int) (list []due,
 		return nil, 0, err
 	}
 	for _, e := range entries {
-		if by.holds() && e.Kind == record.KindHeldReleased {
+		if e.Kind == record.KindHeldReleased {
 			if rd.release, err = r.openRelease(ctx, e); err != nil || rd.release != nil {
 				return list, passed, err // its entries come next time
 			}
@@ -51,7 +51,7 @@ func (r *Runner) readOn(ctx context.Context, rd *reading, room int) (list []due,
 		rd.at = e.Seq
 		switch {
 		case !by.wants(e):
-		case by.holds() && e.Kind.Numbered():
+		case by.holds(e):
 			if e.Seq > rd.told {
 				passed++
 			}

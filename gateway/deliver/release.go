@@ -64,7 +64,7 @@ func (r *Runner) letGo(ctx context.Context, rd *reading, by *routes, room int) (
 			continue
 		}
 		e := entries[0]
-		if e.Kind.Numbered() && by.wants(e) {
+		if by.wants(e) && by.holds(e) { // what only others held back it has had already
 			e.Late = true
 			list = append(list, due{entry: e, done: rel.entry.Seq - 1, place: rel.entry.Seq, said: rel.entry.JSON, part: rel.part})
 		}

@@ -1,6 +1,7 @@
 package deliver
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -51,8 +52,27 @@ func routesOf(c Config) routes {
 	return r
 }
 
-// holds says whether weighings and results wait for their release.
-func (r *routes) holds() bool { return r.rules.Hold == Released }
+// holds says whether an entry waits for its release.
+func (r *routes) holds(e record.Entry) bool {
+	return e.Kind.Numbered() && (r.rules.Hold == Released || HeldAsUnfit(e))
+}
+
+// heldMark is in the JSON of each entry that HeldAsUnfit may hold for. Few have it, and the others are not parsed.
+var heldMark = []byte(`"held"`)
+
+// HeldAsUnfit says whether every sink holds an entry back, since its balance was out of service and the lab's policy has it so. The entry
+// alone says it: a policy that changes later, or a balance that is in service again, releases nothing.
+func HeldAsUnfit(e record.Entry) bool {
+	if !e.Kind.Numbered() || !bytes.Contains(e.JSON, heldMark) {
+		return false
+	}
+	var w struct {
+		Fitness struct {
+			Held bool `json:"held"`
+		} `json:"fitness"`
+	}
+	return json.Unmarshal(e.JSON, &w) == nil && w.Fitness.Held
+}
 
 // wants leaves out what the sink did not ask for, and what comes of its own deliveries: that it refused something, or what it
 // answered. To deliver that as well would make an entry out of every delivery, without end.
@@ -75,19 +95,21 @@ func (r *routes) wants(e record.Entry) bool {
 func (c *Config) verdictFits(raw []byte) bool {
 	var w struct {
 		Verdicts []struct {
-			Pass bool `json:"pass"`
+			Pass      bool `json:"pass"`
+			NotJudged bool `json:"not_judged"`
 		} `json:"verdicts"`
 	}
 	if json.Unmarshal(raw, &w) != nil {
 		return true
 	}
-	failed := false
+	failed, judged := false, false
 	for _, v := range w.Verdicts {
-		failed = failed || !v.Pass
+		judged = judged || !v.NotJudged
+		failed = failed || !v.Pass && !v.NotJudged
 	}
 	switch c.Verdicts {
 	case Passed:
-		return !failed && len(w.Verdicts) > 0
+		return !failed && judged
 	case NotFailed:
 		return !failed
 	}

@@ -17,12 +17,16 @@ func TestWhichVerdictsASinkWants(t *testing.T) {
 		return record.Entry{Kind: record.KindWeighing, Balance: "b-01", JSON: fmt.Appendf(nil, `{"verdicts":%s}`, verdicts)}
 	}
 	passed, failed := `{"rule":"r","pass":true}`, `{"rule":"s","pass":false}`
+	unjudged := `{"rule":"u","pass":false,"not_judged":true,"why":"it is gross"}`
 	for _, c := range []struct{ verdicts, want string }{
 		{"null", "any not-failed"},
 		{"[]", "any not-failed"},
 		{"[" + passed + "]", "any passed not-failed"},
 		{"[" + passed + "," + failed + "]", "any failed"},
 		{"[" + failed + "]", "any failed"},
+		{"[" + unjudged + "]", "any not-failed"}, // neither passed nor failed
+		{"[" + unjudged + "," + passed + "]", "any passed not-failed"},
+		{"[" + unjudged + "," + failed + "]", "any failed"},
 		{`"broken"`, "any passed not-failed failed"}, // it is for the destination to refuse it
 	} {
 		var got []string

@@ -22,7 +22,8 @@ func (c *Config) Unwanted(e record.Entry) string {
 	return ""
 }
 
-// Holds says whether a sink holds an entry back until somebody releases it.
+// Holds says whether a sink holds an entry back until somebody releases it: by its configuration, or since the balance was out of
+// service.
 func (c *Config) Holds(e record.Entry) bool {
-	return c.Hold == Released && e.Kind.Numbered() && c.Unwanted(e) == ""
+	return e.Kind.Numbered() && (c.Hold == Released || HeldAsUnfit(e)) && c.Unwanted(e) == ""
 }

@@ -179,7 +179,7 @@ func (in *Intake) watchAppend() (stop func()) {
 func doubtsOf(w *record.Weighing) string {
 	var all []string
 	for _, v := range w.Verdicts {
-		if !v.Pass || v.Rule == rulePrintKey {
+		if v.Failed() || v.Rule == rulePrintKey {
 			all = append(all, asSentence(cmp.Or(v.Why, "the rule "+v.Rule+" did not pass")))
 		}
 	}

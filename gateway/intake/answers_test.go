@@ -209,3 +209,15 @@ func TestGarbageIsNotAnAnswerALine(t *testing.T) {
 		t.Errorf("%d answers to 100 lines of garbage within 10 s", n)
 	}
 }
+
+// TestWhatIsNotJudgedIsNoDoubt.
+func TestWhatIsNotJudgedIsNoDoubt(t *testing.T) {
+	w := &record.Weighing{Verdicts: []record.Verdict{{Rule: "minimum-weight", NotJudged: true, Why: "it is gross"}, {Rule: "range", Pass: true}}}
+	if got := doubtsOf(w); got != "" {
+		t.Errorf("whoever weighs is told %q", got)
+	}
+	w.Verdicts = append(w.Verdicts, record.Verdict{Rule: "minimum-weight", Why: "it is below the minimum weight"})
+	if got := doubtsOf(w); got != "It is below the minimum weight." {
+		t.Errorf("whoever weighs is told %q", got)
+	}
+}

@@ -139,6 +139,12 @@ type Verdict struct {
 	From string `json:"from,omitempty"`
 }
 
+// Failed says whether the rule said that the weighing is not right. One that is not judged is neither failed nor passed.
+func (v *Verdict) Failed() bool { return !v.Pass && !v.NotJudged }
+
+// Passed says whether the rule said that the weighing is right.
+func (v *Verdict) Passed() bool { return v.Pass && !v.NotJudged }
+
 // Fitness says whether the balance may be used, as far as was known. State is one of the words in fitness.go.
 type Fitness struct {
 	State     string `json:"state"`

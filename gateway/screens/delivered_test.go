@@ -227,3 +227,20 @@ func TestWhatADestinationGetsIsShownAsItIs(t *testing.T) {
 		t.Errorf("without the right to read the journal: %d", status)
 	}
 }
+
+// TestWhatIsHeldForItsBalanceIsListed: also at a destination that holds nothing back by itself, with why.
+func TestWhatIsHeldForItsBalanceIsListed(t *testing.T) {
+	at := record.UTC(time.Date(2026, 11, 25, 10, 4, 5, 0, time.UTC))
+	shelf := &parkedThere{routing: console.Routing{Entries: []string{"weighing"}}}
+	l := newLab(t, Deps{Source: threeSinks(), Deliveries: shelf})
+	if _, body := l.get(t, "/delivered/broker", as(rights.BalanceKeeper)); strings.Contains(body, "held-title") {
+		t.Error("a destination that holds nothing back says that it does")
+	}
+	shelf.held = []console.HeldEntry{{Seq: 7, ID: "seed-bank/7qx3/b-1/000007", Kind: record.KindWeighing, UTC: at, What: "1.000 g", Why: "balance out of service"}}
+	for role, may := range map[string]bool{rights.BalanceKeeper: false, rights.Reviewer: true} {
+		_, body := l.get(t, "/delivered/broker", as(role))
+		if !strings.Contains(body, `href="/weighed/seed-bank/7qx3/b-1/000007"`) || !strings.Contains(body, "balance out of service") || strings.Contains(body, `name="held"`) != may {
+			t.Errorf("%s: %s", role, body)
+		}
+	}
+}

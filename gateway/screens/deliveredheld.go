@@ -31,14 +31,13 @@ func (s *Screens) fillHeld(r *http.Request, d *sinkData) {
 		return // it was taken away meanwhile
 	}
 	d.Routing, d.Holds = routingWords(routing), routing.Hold != ""
-	if !d.Holds {
-		return
-	}
 	before, err := strconv.ParseUint("0"+r.URL.Query().Get("before"), 10, 63)
 	if err != nil {
 		before = 0
 	}
 	list, err := s.deps.Deliveries.Held(r.Context(), d.Sink.ID, before, heldListed)
+	// Also a destination that holds nothing back by itself does so while a balance is out of service.
+	d.Holds = d.Holds || err != nil || before > 0 || len(list.Held) > 0 || list.Next > 0
 	if err != nil {
 		d.HeldTold = "What is held back cannot be listed now: " + err.Error()
 		return

@@ -125,9 +125,12 @@ func (x *weighed) Flags() (all []flag) {
 	add(x.Broken != "", "error", "bad", "cannot be read")
 	add(x.Broken == "" && x.Value.Range != "in", "error", "bad", x.Value.Range+" range, no value")
 	for _, v := range x.Verdicts {
-		add(!v.Pass, "error", "bad", spacedWords(v.Rule)+" not passed")
+		add(v.Failed(), "error", "bad", spacedWords(v.Rule)+" not passed")
 	}
-	add(x.Fitness.State == "out of service", "error", "bad", "balance out of service")
+	add(x.Fitness.State == record.OutOfService, "error", "bad", "balance out of service")
+	add(x.Fitness.Held, "warning", "doubt", "held back")
+	add(x.Fitness.State == record.CheckOverdue, "warning", "doubt", "check overdue")
+	add(x.Fitness.State == record.InCheck, "warning", "doubt", "balance in check")
 	add(x.Value.Stability == "unstable", "moving", "doubt", "unstable")
 	add(x.Balance.Identity == "unconfirmed", "warning", "doubt", "balance not confirmed")
 	add(x.Stamp.Clock == record.ClockUnchecked, "warning", "doubt", "clock unchecked")
@@ -135,7 +138,8 @@ func (x *weighed) Flags() (all []flag) {
 	add(x.Stamp.Stalled != nil, "warning", "doubt", "read late")
 	add(x.Corrected != nil, "notice", "said", "time corrected")
 	for _, v := range x.Verdicts {
-		add(v.Pass, "well", "good", spacedWords(v.Rule)+" passed")
+		add(v.Passed(), "well", "good", spacedWords(v.Rule)+" passed")
+		add(v.NotJudged, "notice", "said", spacedWords(v.Rule)+" not judged")
 	}
 	return all
 }

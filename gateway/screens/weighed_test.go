@@ -292,3 +292,34 @@ func TestOnlyWhatIsPermittedIsOffered(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatIsNotJudgedIsShownAsThat: neither passed nor failed, in the list and on the page of the record, with the limit and where it comes
+// from; and a weighing of a balance that was out of service says so, and that it is held back.
+func TestWhatIsNotJudgedIsShownAsThat(t *testing.T) {
+	s := &drawer{}
+	weigh := func(verdict, fitness string) string {
+		return entryPath(s.add(t, record.KindWeighing, "b-12", `"value":{"digits":"1.5","unit":"g","printed_unit":"g","kind":"gross","stability":"stable","range":"in"},`+
+			stampAt(1, "checked")+`,"context":{},"verdicts":[`+verdict+`],"fitness":`+fitness))
+	}
+	unjudged := weigh(`{"rule":"minimum-weight","pass":false,"not_judged":true,"why":"it is gross"}`, `{"state":"out of service","held":true}`)
+	judged := weigh(`{"rule":"minimum-weight","pass":false,"limit":"2 g","from":"certificate <b>4711</b>","why":"it is too little"}`, `{"state":"overdue"}`)
+	l := drawerLab(t, s)
+	text := mainText(t, l.fetch(t, unjudged, as(rights.Auditor)))
+	for _, want := range []string{"not judged minimum weight", "it is gross", "out of service; held back from destinations until somebody releases it"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the record does not say %q:\n%s", want, text)
+		}
+	}
+	if strings.Contains(text, "passed") {
+		t.Errorf("what is not judged is said to have passed or not:\n%s", text)
+	}
+	if text := mainText(t, l.fetch(t, judged, as(rights.Auditor))); !strings.Contains(text, "not passed minimum weight, limit 2 g") || !strings.Contains(text, "The limit comes from: certificate <b>4711</b>") {
+		t.Errorf("the record does not say what the limit is, and where it comes from:\n%s", text)
+	}
+	list := mainText(t, l.fetch(t, "/weighed", as(rights.Auditor)))
+	for want, times := range map[string]int{"minimum weight not judged": 1, "minimum weight not passed": 1, "balance out of service": 1, "held back": 1, "check overdue": 1, "minimum weight passed": 0} {
+		if got := strings.Count(list, want); got != times {
+			t.Errorf("the list says %q %d times, not %d:\n%s", want, got, times, list)
+		}
+	}
+}

@@ -83,7 +83,10 @@ func (r *Row) weighing(raw []byte) error {
 	for _, one := range w.Verdicts {
 		p.verdict(&one)
 	}
-	p.add(w.Fitness.State == "out of service", "balance out of service")
+	p.add(w.Fitness.State == record.OutOfService, "balance out of service")
+	p.add(w.Fitness.State == record.CheckOverdue, "check of the balance overdue")
+	p.add(w.Fitness.State == record.InCheck, "balance in check")
+	p.add(w.Fitness.Held, "held back until somebody releases it")
 	p.add(w.Balance.Identity == "unconfirmed", "identity of the balance unconfirmed")
 	p.add(w.Stamp.Stalled != nil, "may have waited %s s before it was read", spanText(w.Stamp.Stalled))
 	p.add(w.Stamp.BalancePrinted != "", "the balance printed the time %s", w.Stamp.BalancePrinted)
@@ -114,12 +117,21 @@ func (p parts) String() string { return strings.Join(p, "; ") }
 
 func (p *parts) verdict(v *record.Verdict) {
 	word := "passed"
-	if !v.Pass {
+	switch {
+	case v.NotJudged && v.Why != "":
+		*p = append(*p, spaced(v.Rule)+" not judged: "+v.Why)
+		return
+	case v.NotJudged:
+		word = "not judged"
+	case !v.Pass:
 		word = "NOT passed"
 	}
 	text := spaced(v.Rule) + " " + word
 	if v.Limit != "" {
 		text += ", limit " + v.Limit
+	}
+	if v.From != "" {
+		text += " (" + v.From + ")"
 	}
 	if v.Why != "" {
 		text += ", " + v.Why

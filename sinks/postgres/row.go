@@ -84,6 +84,9 @@ func (r *row) weighing(w *record.Weighing) {
 		}
 	}
 	for _, v := range w.Verdicts {
+		if v.NotJudged {
+			continue
+		}
 		passed := v.Pass && (r.passed == nil || *r.passed)
 		r.passed = &passed
 	}

@@ -105,11 +105,22 @@ func (m *maker) facts(w *record.Weighing, copied bool) (list []fact, err error) 
 			add(smallType, "Method: ", learnt(w.Context.Method))
 		case "verdicts":
 			for _, v := range w.Verdicts {
-				add(smallType, v.Rule+": ", map[bool]string{true: "passed", false: "failed"}[v.Pass])
+				add(smallType, v.Rule+": ", said(&v))
 			}
 		}
 	}
 	return list, err
+}
+
+// said is what a rule said, in words.
+func said(v *record.Verdict) string {
+	switch {
+	case v.NotJudged:
+		return "not judged"
+	case v.Pass:
+		return "passed"
+	}
+	return "failed"
 }
 
 // weight is what the balance showed, and what makes it less than a plain weight.

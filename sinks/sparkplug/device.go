@@ -80,10 +80,11 @@ func learnt(name string, l *record.Learnt) metric {
 
 // passed is whether all rules let the weighing pass; nothing where no rule judged it.
 func passed(verdicts []record.Verdict) metric {
-	if len(verdicts) == 0 {
+	judged := slices.ContainsFunc(verdicts, func(v record.Verdict) bool { return !v.NotJudged })
+	if !judged {
 		return metric{namePassed, nullOf(typeBoolean), good}
 	}
-	return metric{namePassed, !slices.ContainsFunc(verdicts, func(v record.Verdict) bool { return !v.Pass }), good}
+	return metric{namePassed, !slices.ContainsFunc(verdicts, func(v record.Verdict) bool { return v.Failed() }), good}
 }
 
 // changed are the metrics that a host does not know yet: what has not changed is not sent again in a session (chapter 5, "Data
