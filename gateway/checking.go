@@ -88,7 +88,7 @@ func (g *Gateway) BeginCheck(ctx context.Context, balance string, o console.Chec
 	if !ok {
 		return console.CheckView{}, record.ErrNoBalance
 	}
-	begun := &record.CheckBegun{Check: record.CheckRef{Definition: def.Name, Hash: def.Hash()}, Balance: facts.Balance, Why: o.Why, By: by}
+	begun := &record.CheckBegun{Check: record.CheckRef{Definition: def.Name, Hash: def.Hash()}, Balance: facts.Balance, Class: facts.Class, Why: o.Why, By: by}
 	if begun.Why == "" {
 		begun.Why = record.CheckAsked
 	}

@@ -171,31 +171,11 @@ func (r *Run) judgeErrors(e *Ended, name string) error {
 		}
 		one := r.judged(called, new(big.Rat).Sub(net, s.expected), limit, from, 0)
 		if r.def.Uncertainty {
-			one.Uncertainty = r.uncertainty(s)
+			one.Uncertainty, one.Budget = r.uncertainty(s)
 		}
 		e.Results = append(e.Results, one)
 		return nil
 	})
-}
-
-// uncertainty is the expanded uncertainty of an error: rounding at zero and load, and the weights. What it leaves out, it names.
-func (r *Run) uncertainty(s step) string {
-	in := metrology.InWeighing{Load: s.expected, AtZero: r.facts.Readability, AtLoad: r.facts.Readability}
-	own := new(big.Rat)
-	for _, w := range s.weights {
-		if w.Own == nil {
-			return "unknown: neither a certificate nor a class says how exact the weights are"
-		}
-		own.Add(own, w.Own)
-	}
-	in.Reference, in.ReferenceK = own, big.NewRat(2, 1)
-	parts, _ := in.Parts()
-	b, err := metrology.Combine(parts, big.NewRat(2, 1))
-	if err != nil {
-		return "unknown: " + err.Error()
-	}
-	n := metrology.DecimalsFor(b.Expanded)
-	return metrology.Text(b.Expanded, n, metrology.HalfAway) + " g (k = 2; readability and weights alone: repeatability, eccentricity, temperature and air are not in it)"
 }
 
 func (r *Run) judgeRepeatability(e *Ended) error {

@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 
+	"weighpost/gateway/paper"
 	"weighpost/gateway/record"
 	"weighpost/gateway/tell"
 )
@@ -70,22 +71,22 @@ func detailText(r *tell.Row) string {
 
 // pdfWriter writes entries as a table over pages, and what proves its range after them.
 type pdfWriter struct {
-	p           *pdfPages
+	p           *paper.Pages
 	m           *Manifest
 	corrections *record.Corrections
 	table       bool // pages have the heads of the columns
 }
 
 func newPDF(w io.Writer, m *Manifest, c *record.Corrections) (writer, error) {
-	p, err := newPDFPages(newPDFFile(w))
+	p, err := paper.New(w, paper.Lying)
 	if err != nil {
 		return nil, err
 	}
 	x := &pdfWriter{p: p, m: m, corrections: c, table: true}
-	p.footer = p.line(p.plain, fmt.Sprintf("%s · made %s by weighpost %s", m.Origin, m.Made, m.Version))
-	p.head = x.first
-	p.need(0)
-	p.head = x.further
+	p.Footer = p.Line(p.Plain, fmt.Sprintf("%s · made %s by weighpost %s", m.Origin, m.Made, m.Version))
+	p.Head = x.first
+	p.Need(0)
+	p.Head = x.further
 	return x, nil
 }
 
@@ -94,16 +95,16 @@ func (x *pdfWriter) title() string { return "Audit trail of " + x.m.Site }
 // first is what the first page begins with.
 func (x *pdfWriter) first() {
 	p, m := x.p, x.m
-	p.paragraph(p.bold, titleSize, x.title(), inkText)
-	p.y -= 3
-	p.paragraph(p.plain, 9, "Filter: "+m.Filter, inkText)
-	p.paragraph(p.plain, 9, m.Counts(), inkText)
+	p.Paragraph(p.Bold, paper.TitleSize, x.title(), paper.Ink)
+	p.Y -= 3
+	p.Paragraph(p.Plain, 9, "Filter: "+m.Filter, paper.Ink)
+	p.Paragraph(p.Plain, 9, m.Counts(), paper.Ink)
 	if m.Entries > 0 {
-		p.paragraph(p.plain, 9, fmt.Sprintf("From entry %d to entry %d. %s The proof is at the end.", m.First, m.Last, m.Covered()), inkText)
+		p.Paragraph(p.Plain, 9, fmt.Sprintf("From entry %d to entry %d. %s The proof is at the end.", m.First, m.Last, m.Covered()), paper.Ink)
 	}
-	p.paragraph(p.plain, textSize, "A red ‹U+0000› stands for a character, by its code point, that this document has no picture of. "+
-		"Times are those of the record: UTC, how far they may be off, and the state of the clock.", inkFaint)
-	p.y -= 6
+	p.Paragraph(p.Plain, paper.TextSize, "A red ‹U+0000› stands for a character, by its code point, that this document has no picture of. "+
+		"Times are those of the record: UTC, how far they may be off, and the state of the clock.", paper.InkFaint)
+	p.Y -= 6
 	x.heads()
 }
 
@@ -111,13 +112,13 @@ func (x *pdfWriter) first() {
 func (x *pdfWriter) further() {
 	p := x.p
 	text := x.title() + " · " + x.m.Filter
-	lines := p.plain.wrap(text, textSize, pageRoom-120)
-	p.y -= textLine
-	p.text(p.plain, textSize, pageMargin, p.y, lines[0], inkFaint)
+	lines := p.Plain.Wrap(text, paper.TextSize, p.Room()-120)
+	p.Y -= paper.LineStep
+	p.Text(p.Plain, paper.TextSize, paper.Margin, p.Y, lines[0], paper.InkFaint)
 	if len(lines) > 1 {
-		p.text(p.plain, textSize, pageWide-pageMargin-112, p.y, p.line(p.plain, "… (in full on page 1)"), inkFaint)
+		p.Text(p.Plain, paper.TextSize, p.Wide-paper.Margin-112, p.Y, p.Line(p.Plain, "… (in full on page 1)"), paper.InkFaint)
 	}
-	p.y -= 6
+	p.Y -= 6
 	if x.table {
 		x.heads()
 	}
@@ -127,21 +128,21 @@ func (x *pdfWriter) further() {
 func (x *pdfWriter) heads() {
 	p := x.p
 	const high = 14.0
-	fmt.Fprintf(&p.body, "0.9 g %.2f %.2f %.2f %.2f re f\n", pageMargin-2, p.y-high, pageRoom+4, high)
-	left := pageMargin
+	p.Shade(paper.Margin-2, p.Y-high, p.Room()+4, high, 0.9)
+	left := paper.Margin
 	for _, c := range pdfColumns {
-		x.cell(p.bold, left, p.y-high+4, c, p.line(p.bold, c.head), inkText)
+		x.cell(p.Bold, left, p.Y-high+4, c, p.Line(p.Bold, c.head), paper.Ink)
 		left += c.wide
 	}
-	p.y -= high + 2
+	p.Y -= high + 2
 }
 
 // cell draws one line of a cell.
-func (x *pdfWriter) cell(f *pdfFont, left, y float64, c pdfColumn, l line, ink string) {
+func (x *pdfWriter) cell(f *paper.Font, left, y float64, c pdfColumn, l paper.Line, ink string) {
 	if c.right {
-		left += c.wide - columnGap - float64(l.width)*textSize/1000
+		left += c.wide - columnGap - l.Width(paper.TextSize)
 	}
-	x.p.text(f, textSize, left, y, l, ink)
+	x.p.Text(f, paper.TextSize, left, y, l, ink)
 }
 
 // entry draws one entry as one block: on the next page where it does not fit on this one, and over several pages only where
@@ -152,40 +153,40 @@ func (x *pdfWriter) entry(e record.Entry) error {
 		return err
 	}
 	p := x.p
-	cells, lines := make([][]line, len(pdfColumns)), 0
+	cells, lines := make([][]paper.Line, len(pdfColumns)), 0
 	for i, c := range pdfColumns {
-		cells[i] = p.plain.wrap(c.value(&r), textSize, c.wide-columnGap)
+		cells[i] = p.Plain.Wrap(c.value(&r), paper.TextSize, c.wide-columnGap)
 		lines = max(lines, len(cells[i]))
 	}
 	const around = 4.0 // points between entries
-	p.need(around + min(float64(lines)*textLine, emptyPage))
+	p.Need(around + min(float64(lines)*paper.LineStep, emptyPage))
 	for from := 0; from < lines; {
 		if from > 0 {
-			cells[0] = append(make([]line, from), p.plain.wrap(fmt.Sprintf("%d, goes on", r.Seq), textSize, pdfColumns[0].wide-columnGap)...)
-			p.need(emptyPage)
+			cells[0] = append(make([]paper.Line, from), p.Plain.Wrap(fmt.Sprintf("%d, goes on", r.Seq), paper.TextSize, pdfColumns[0].wide-columnGap)...)
+			p.Need(emptyPage)
 		}
-		fit := min(int((p.left()-around)/textLine), lines-from)
+		fit := min(int((p.Left()-around)/paper.LineStep), lines-from)
 		x.block(cells, from, from+max(fit, 1))
 		from += max(fit, 1)
 	}
-	p.y -= around
-	p.rule(p.y+1.5, 0.85)
-	return p.file.err
+	p.Y -= around
+	p.Rule(p.Y+1.5, 0.85)
+	return p.Err()
 }
 
 // emptyPage is what a page surely has room for below its heads, in points.
-const emptyPage = pageHigh - pageMargin - pageBottom - 60
+var emptyPage = paper.Lying.High - paper.Margin - paper.Bottom - 60
 
 // block draws some lines of all cells.
-func (x *pdfWriter) block(cells [][]line, from, to int) {
-	left := pageMargin
+func (x *pdfWriter) block(cells [][]paper.Line, from, to int) {
+	left := paper.Margin
 	for i, c := range pdfColumns {
 		for n := from; n < min(to, len(cells[i])); n++ {
-			x.cell(x.p.plain, left, x.p.y-float64(n-from+1)*textLine+2, c, cells[i][n], inkText)
+			x.cell(x.p.Plain, left, x.p.Y-float64(n-from+1)*paper.LineStep+2, c, cells[i][n], paper.Ink)
 		}
 		left += c.wide
 	}
-	x.p.y -= float64(to-from) * textLine
+	x.p.Y -= float64(to-from) * paper.LineStep
 }
 
 // close writes the proof, and ends the file.
@@ -193,21 +194,21 @@ func (x *pdfWriter) close(m *Manifest) error {
 	p := x.p
 	x.table = false
 	if m.Entries == 0 {
-		p.paragraph(p.plain, 9, "No entry is what the filter asks for.", inkText)
+		p.Paragraph(p.Plain, 9, "No entry is what the filter asks for.", paper.Ink)
 	}
 	x.proof(m)
 	sum := sha256.Sum256([]byte(m.Origin + m.Made.String() + m.Leaves + m.Query))
-	return p.end(x.title(), "weighpost "+m.Version, m.Made.Time(), sum[:16])
+	return p.End(x.title(), "weighpost "+m.Version, m.Made.Time(), sum[:16])
 }
 
 // proof writes what shows that the entries listed are those of the journal.
 func (x *pdfWriter) proof(m *Manifest) {
 	p := x.p
-	p.need(260)
-	p.y -= 14
-	p.paragraph(p.bold, 11, "Proof of the range", inkText)
-	p.y -= 3
-	say := func(text string) { p.paragraph(p.plain, 8.5, text, inkText) }
+	p.Need(260)
+	p.Y -= 14
+	p.Paragraph(p.Bold, 11, "Proof of the range", paper.Ink)
+	p.Y -= 3
+	say := func(text string) { p.Paragraph(p.Plain, 8.5, text, paper.Ink) }
 	say("Journal: " + m.Origin)
 	say("Filter: " + m.Filter)
 	say("Listed: " + m.Counts())
@@ -218,16 +219,16 @@ func (x *pdfWriter) proof(m *Manifest) {
 	say(m.Leaves)
 	say("SHA-256 over their ids, each with a line end:")
 	say(m.IDs)
-	p.y -= 4
+	p.Y -= 4
 	say(m.Covered())
 	if m.Checkpoint != "" {
 		say("The checkpoint, signed by the key " + m.Key + ". The signature shows something only to whoever has the key from elsewhere.")
-		p.y -= 2
+		p.Y -= 2
 		for l := range strings.Lines(m.Checkpoint) {
 			say(strings.TrimSuffix(l, "\n"))
 		}
 	}
-	p.y -= 4
+	p.Y -= 4
 	say("To hold this document against its journal, with the manifest that was written beside it:")
 	say("weighpost validate export FILE" + ManifestSuffix + " --journal FOLDER --key KEY")
 }

@@ -37,9 +37,11 @@ type WeightUsed struct {
 // CheckBegun says that somebody began a check.
 type CheckBegun struct {
 	Head
-	Check   CheckRef     `json:"check"`
-	Balance Balance      `json:"balance"`
-	Why     string       `json:"why"` // scheduled, asked, as found, as left, moved
+	Check   CheckRef `json:"check"`
+	Balance Balance  `json:"balance"`
+	Why     string   `json:"why"` // scheduled, asked, as found, as left, moved
+	// Class is the accuracy class of the balance, I to IIII (OIML R 76-1), where the settings give one.
+	Class   string       `json:"accuracy_class,omitempty"`
 	Weights []WeightUsed `json:"weights"`
 	By      Actor        `json:"by"`
 	Stamp   Stamp        `json:"stamp"`
@@ -93,6 +95,16 @@ type CheckResult struct {
 	Verdict string `json:"verdict"`        // passed, warned, failed, not judged
 	// Uncertainty is the expanded uncertainty (k = 2) where the definition asks for it.
 	Uncertainty string `json:"uncertainty,omitempty"`
+	// Budget is what the uncertainty is made of.
+	Budget []UncertaintyPart `json:"budget,omitempty"`
+}
+
+// UncertaintyPart is one line of an uncertainty budget.
+type UncertaintyPart struct {
+	Name     string `json:"name"`     // "readability at zero"
+	Spread   string `json:"spread"`   // normal, rectangular, triangular
+	Standard string `json:"standard"` // the standard uncertainty, with its unit
+	Share    string `json:"share"`    // of the combined variance, in per cent: "12.3 %"
 }
 
 // CheckEnded says what a check found, or that it ended without a verdict.

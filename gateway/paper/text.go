@@ -1,4 +1,4 @@
-package export
+package paper
 
 import (
 	"fmt"
@@ -12,10 +12,10 @@ type piece struct {
 	mark  bool // stands for a character that cannot be shown
 }
 
-// line is what stands beside each other.
-type line struct {
+// Line is what stands beside each other.
+type Line struct {
 	pieces []piece
-	width  int
+	width  int // in thousandths of the size
 }
 
 // atom is a character, or the mark of one, that is never broken.
@@ -28,7 +28,7 @@ type atom struct {
 
 // atoms turns text into what is drawn. A character that the font does not have, or that could not be seen, becomes a mark
 // with its code point: ‹U+1F33E›. Nothing is left out. A byte that is no UTF-8 becomes ‹byte FF›.
-func (f *pdfFont) atoms(text string) []atom {
+func (f *Font) atoms(text string) []atom {
 	list := make([]atom, 0, len(text))
 	for i, r := range text {
 		if code := f.code(r); code != 0 {
@@ -49,19 +49,19 @@ func (f *pdfFont) atoms(text string) []atom {
 	return list
 }
 
-// wrap breaks text into lines that are no wider than room points at a size: at line ends, at spaces, and within a word that
+// Wrap breaks text into lines that are no wider than room points at a size: at line ends, at spaces, and within a word that
 // is wider than the room. It never gives fewer than one line.
-func (f *pdfFont) wrap(text string, size, room float64) []line {
+func (f *Font) Wrap(text string, size, room float64) []Line {
 	most := int(room * 1000 / size)
-	var lines []line
+	var lines []Line
 	for paragraph := range strings.SplitSeq(strings.ReplaceAll(text, "\r\n", "\n"), "\n") {
 		lines = append(lines, breakAtoms(f.atoms(paragraph), most)...)
 	}
 	return lines
 }
 
-func breakAtoms(list []atom, most int) []line {
-	var lines []line
+func breakAtoms(list []atom, most int) []Line {
+	var lines []Line
 	for len(list) > 0 {
 		n, width, space := 0, 0, 0
 		for n < len(list) && (width+list[n].width <= most || n == 0) {
@@ -81,13 +81,16 @@ func breakAtoms(list []atom, most int) []line {
 		}
 	}
 	if lines == nil {
-		return []line{{}}
+		return []Line{{}}
 	}
 	return lines
 }
 
+// Width is how wide it is at a size, in points.
+func (l Line) Width(size float64) float64 { return float64(l.width) * size / 1000 }
+
 // lineOf joins atoms of one colour to pieces.
-func lineOf(list []atom) (l line) {
+func lineOf(list []atom) (l Line) {
 	for _, a := range list {
 		last := len(l.pieces) - 1
 		if last < 0 || l.pieces[last].mark != a.mark {

@@ -1,4 +1,4 @@
-package export
+package paper
 
 import (
 	"fmt"
@@ -11,9 +11,9 @@ import (
 	"golang.org/x/image/math/fixed"
 )
 
-// pdfFont is a TrueType font as a composite font (ISO 32000-1, 9.7): every character that is used has a code of its own, in
+// Font is a TrueType font as a composite font (ISO 32000-1, 9.7): every character that is used has a code of its own, in
 // the order in which they were first used, so that text that is copied out is the text that went in.
-type pdfFont struct {
+type Font struct {
 	name  string // in the page's resources
 	ttf   []byte
 	face  *sfnt.Font
@@ -29,16 +29,16 @@ type glyph struct {
 	alone []int // its code
 }
 
-func newPDFFont(name string, ttf []byte) (*pdfFont, error) {
+func newFont(name string, ttf []byte) (*Font, error) {
 	face, err := sfnt.Parse(ttf)
 	if err != nil {
 		return nil, fmt.Errorf("a font of the program cannot be read: %w", err)
 	}
-	return &pdfFont{name: name, ttf: ttf, face: face, codes: map[rune]int{}, used: make([]glyph, 1)}, nil
+	return &Font{name: name, ttf: ttf, face: face, codes: map[rune]int{}, used: make([]glyph, 1)}, nil
 }
 
 // code gives the code of a character, or 0 where it cannot be shown as itself: the font has none, or nothing would be seen.
-func (f *pdfFont) code(r rune) int {
+func (f *Font) code(r rune) int {
 	if code, known := f.codes[r]; known {
 		return code
 	}
@@ -54,7 +54,7 @@ func (f *pdfFont) code(r rune) int {
 	return len(f.used) - 1
 }
 
-func (f *pdfFont) width(index sfnt.GlyphIndex) int {
+func (f *Font) width(index sfnt.GlyphIndex) int {
 	advance, err := f.face.GlyphAdvance(&f.buf, index, fixed.I(1000), font.HintingNone)
 	if err != nil {
 		return 0
@@ -63,7 +63,7 @@ func (f *pdfFont) width(index sfnt.GlyphIndex) int {
 }
 
 // write adds the font's objects. The font as a whole goes into the file: its licence allows that.
-func (f *pdfFont) write(p *pdfFile, n int) error {
+func (f *Font) write(p *file, n int) error {
 	below, about, file, unicodes, indexes := p.reserve(), p.reserve(), p.reserve(), p.reserve(), p.reserve()
 	family, err := f.face.Name(&f.buf, sfnt.NameIDPostScript)
 	if err != nil {
@@ -92,7 +92,7 @@ func (f *pdfFont) write(p *pdfFile, n int) error {
 }
 
 // toUnicode tells which character each code is (9.10.3).
-func (f *pdfFont) toUnicode() []byte {
+func (f *Font) toUnicode() []byte {
 	var b strings.Builder
 	b.WriteString("/CIDInit/ProcSet findresource begin 12 dict begin begincmap\n" +
 		"/CIDSystemInfo<</Registry(Adobe)/Ordering(UCS)/Supplement 0>>def /CMapName/Adobe-Identity-UCS def /CMapType 2 def\n" +

@@ -1,4 +1,4 @@
-package export
+package paper
 
 import (
 	"bytes"
@@ -10,9 +10,9 @@ import (
 	"unicode/utf16"
 )
 
-// pdfFile writes the objects of a PDF (ISO 32000-1, clause 7) one after the other, and remembers of each only where it
+// file writes the objects of a PDF (ISO 32000-1, clause 7) one after the other, and remembers of each only where it
 // begins: eight bytes an object. A library that keeps the pages until the end could not write a million entries.
-type pdfFile struct {
+type file struct {
 	w   io.Writer
 	at  int64
 	pos []int64 // by number of the object, from 1; 0: not yet written
@@ -21,14 +21,14 @@ type pdfFile struct {
 	by  *zlib.Writer // into zip; kept, since it is large
 }
 
-func newPDFFile(w io.Writer) *pdfFile {
-	p := &pdfFile{w: w, pos: make([]int64, 1)}
+func newFile(w io.Writer) *file {
+	p := &file{w: w, pos: make([]int64, 1)}
 	p.by = zlib.NewWriter(&p.zip)
 	p.printf("%%PDF-1.7\n%%\xe2\xe3\xcf\xd3\n") // 7.5.2: four bytes above 127 mark the file as binary
 	return p
 }
 
-func (p *pdfFile) printf(format string, args ...any) {
+func (p *file) printf(format string, args ...any) {
 	if p.err != nil {
 		return
 	}
@@ -37,19 +37,19 @@ func (p *pdfFile) printf(format string, args ...any) {
 }
 
 // reserve gives a number to an object that is written later.
-func (p *pdfFile) reserve() int {
+func (p *file) reserve() int {
 	p.pos = append(p.pos, 0)
 	return len(p.pos) - 1
 }
 
 // object writes an object whose text is a dictionary or an array.
-func (p *pdfFile) object(n int, text string) {
+func (p *file) object(n int, text string) {
 	p.pos[n] = p.at
 	p.printf("%d 0 obj\n%s\nendobj\n", n, text)
 }
 
 // stream writes a stream, compressed (7.4.4). dict holds what its dictionary has beside length and filter.
-func (p *pdfFile) stream(n int, dict string, b []byte) {
+func (p *file) stream(n int, dict string, b []byte) {
 	p.zip.Reset()
 	p.by.Reset(&p.zip)
 	p.by.Write(b) // a buffer takes everything
@@ -61,7 +61,7 @@ func (p *pdfFile) stream(n int, dict string, b []byte) {
 }
 
 // end writes the cross-reference table and the trailer (7.5.4, 7.5.5). id is 16 bytes.
-func (p *pdfFile) end(catalog, info int, id []byte) error {
+func (p *file) end(catalog, info int, id []byte) error {
 	table := p.at
 	p.printf("xref\n0 %d\n0000000000 65535 f\r\n", len(p.pos))
 	for n, at := range p.pos[1:] {
@@ -79,8 +79,8 @@ func (p *pdfFile) end(catalog, info int, id []byte) error {
 	return p.err
 }
 
-// pdfText writes a text string (7.9.2.2) as UTF-16 with its mark.
-func pdfText(s string) string {
+// textString writes a text string (7.9.2.2) as UTF-16 with its mark.
+func textString(s string) string {
 	var b strings.Builder
 	b.WriteString("<FEFF")
 	for _, u := range utf16.Encode([]rune(s)) {
@@ -89,5 +89,5 @@ func pdfText(s string) string {
 	return b.String() + ">"
 }
 
-// pdfTime writes a date (7.9.4).
-func pdfTime(t time.Time) string { return t.UTC().Format("(D:20060102150405Z)") }
+// dateString writes a date (7.9.4).
+func dateString(t time.Time) string { return t.UTC().Format("(D:20060102150405Z)") }

@@ -1,0 +1,77 @@
+package checks
+
+import (
+	"fmt"
+	"math/big"
+
+	"weighpost/gateway/metrology"
+	"weighpost/gateway/record"
+)
+
+// notInBudget is what the uncertainty of an error leaves out.
+const notInBudget = "readability and weights alone: repeatability, eccentricity, temperature and air are not in it"
+
+// uncertainty is the expanded uncertainty (k = 2) of an error with its budget: rounding at zero and load, and the weights. What it leaves
+// out, it names; where it cannot be worked out, it says why.
+func (r *Run) uncertainty(s step) (text string, budget []record.UncertaintyPart) {
+	d := r.facts.Readability
+	parts, _ := metrology.InWeighing{Load: s.expected, AtZero: d, AtLoad: d}.Parts()
+	reference, err := ofWeights(s.weights)
+	if err != nil {
+		return "unknown: " + err.Error(), nil
+	}
+	b, err := metrology.Combine(append(parts, reference), big.NewRat(2, 1))
+	if err != nil {
+		return "unknown: " + err.Error(), nil
+	}
+	for _, p := range b.Parts {
+		budget = append(budget, record.UncertaintyPart{Name: p.Name, Spread: string(p.Spread), Standard: significant(p.Standard) + " g",
+			Share: metrology.Text(new(big.Rat).Mul(p.Share, big.NewRat(100, 1)), 1, metrology.HalfEven) + " %"})
+	}
+	// JCGM 100:2008, 7.2.6: two significant digits, and rather up than down.
+	n := metrology.DecimalsFor(b.Expanded)
+	last := new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(n)), nil))
+	return metrology.RoundUp(b.Expanded, last).FloatString(n) + " g (k = 2; " + notInBudget + ")", budget
+}
+
+func significant(x *big.Rat) string {
+	return metrology.Text(x, metrology.DecimalsFor(x), metrology.HalfEven)
+}
+
+// ofWeights is the line of the weights in a budget. What a certificate says is its expanded uncertainty over its k; a class says that a
+// weight lies within its maximum permissible error, anywhere alike (JCGM 100:2008, 4.3.7). Weights that lie on the pan together count
+// as if they erred together, so that their uncertainties add up (OIML R 111-1 takes those of one calibration so; from memory).
+func ofWeights(weights []Weight) (p metrology.Part, err error) {
+	normal, within := new(big.Rat), new(big.Rat)
+	for _, w := range weights {
+		switch {
+		case w.Own == nil:
+			return p, fmt.Errorf("neither a certificate nor a class says how exact the weight %s is", w.ID)
+		case !w.certified():
+			within.Add(within, w.Own)
+			continue
+		}
+		k, ok := parseDecimal(w.CoverageFactor)
+		if !ok || k.Sign() <= 0 {
+			return p, fmt.Errorf("the certificate of the weight %s gives an uncertainty without a coverage factor k", w.ID)
+		}
+		normal.Add(normal, new(big.Rat).Quo(w.Own, k))
+	}
+	p = metrology.Part{Name: "reference weights", HalfWidth: normal, Spread: metrology.Normal}
+	switch {
+	case within.Sign() == 0:
+		return p, nil
+	case normal.Sign() == 0:
+		p.HalfWidth, p.Spread = within, metrology.Rectangular
+		return p, nil
+	}
+	third, err := metrology.Sqrt(new(big.Rat).Quo(new(big.Rat).Mul(within, within), big.NewRat(3, 1)))
+	if err != nil {
+		return p, err
+	}
+	p.HalfWidth = third.Add(third, normal)
+	return p, nil
+}
+
+// certified says whether the weight's own limit is the uncertainty of its certificate, and not that of its class.
+func (w Weight) certified() bool { return w.Uncertainty != "" && w.Conventional != "" }
