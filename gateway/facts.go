@@ -38,6 +38,11 @@ func (g *Gateway) Balances() []console.Balance {
 		if s.LastID != "" {
 			b.Last = &console.Recorded{ID: s.LastID, UTC: s.LastUTC, Value: s.LastValue, Sample: s.LastSample}
 		}
+		if g.fitness != nil {
+			if now := g.fitness.Now(cfg.ID); now.State != record.FitnessUnknown {
+				b.Fitness = &now
+			}
+		}
 		list = append(list, b)
 	}
 	return list

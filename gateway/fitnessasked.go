@@ -187,7 +187,7 @@ func (g *Gateway) ReferenceWeights() []console.WeightView {
 	list := []console.WeightView{}
 	day := g.today()
 	for _, k := range g.fitness.Weights() {
-		list = append(list, weightView(k, day))
+		list = append(list, g.weightView(k, day))
 	}
 	return list
 }
@@ -195,15 +195,17 @@ func (g *Gateway) ReferenceWeights() []console.WeightView {
 // ReferenceWeight gives one of them.
 func (g *Gateway) ReferenceWeight(id string) (console.WeightView, bool) {
 	k, ok := g.fitness.Weight(id)
-	return weightView(k, g.today()), ok
+	return g.weightView(k, g.today()), ok
 }
 
 // today is the day at the site, YYYY-MM-DD.
 func (g *Gateway) today() string { return g.stamp().UTC.Time().In(time.Local).Format(time.DateOnly) }
 
-func weightView(k fitness.KnownWeight, day string) console.WeightView {
+func (g *Gateway) weightView(k fitness.KnownWeight, day string) console.WeightView {
 	v := console.WeightView{ReferenceWeight: k.ReferenceWeight, Since: k.Since, By: k.By, Entry: k.Entry}
 	v.Unfit, _ = k.Unfit(day)
+	_, err := g.now.Load().cfg.Fitness.Weights.Begin(&k, "", day)
+	v.Refused = err != nil
 	if w, err := checks.NewWeight(record.WeightUsed{ReferenceWeight: k.ReferenceWeight}); err == nil && w.Own != nil {
 		v.Own = record.Mass(metrology.Exact(w.Own) + " g")
 	}
@@ -213,11 +215,11 @@ func weightView(k fitness.KnownWeight, day string) console.WeightView {
 // RegisterWeight puts a weight into the register, or changes what is known of one.
 func (g *Gateway) RegisterWeight(ctx context.Context, w record.ReferenceWeight, reason string, by record.Actor) (console.WeightView, error) {
 	k, err := g.fitness.Register(ctx, w, strings.TrimSpace(reason), by)
-	return weightView(k, g.today()), err
+	return g.weightView(k, g.today()), err
 }
 
 // WithdrawWeight says that a weight is not to be used again.
 func (g *Gateway) WithdrawWeight(ctx context.Context, id, reason string, by record.Actor) (console.WeightView, error) {
 	k, err := g.fitness.Withdraw(ctx, id, reason, by)
-	return weightView(k, g.today()), err
+	return g.weightView(k, g.today()), err
 }

@@ -37,6 +37,9 @@ type Balance struct {
 	Tap    *Tap    `json:"tap,omitempty"`    // nil where it has none
 	Asking *Asking `json:"asking,omitempty"` // absent where the balance is not asked
 
+	// Fitness says whether the balance may be used; nil where nobody checks balances.
+	Fitness *record.Fitness `json:"fitness,omitempty"`
+
 	Live *record.Live `json:"live,omitempty"` // the latest reading; nil where none came yet
 	Last *Recorded    `json:"last,omitempty"` // the latest recorded one; nil where there is none
 }

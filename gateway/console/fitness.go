@@ -159,6 +159,8 @@ type WeightView struct {
 	Entry string       `json:"entry"`
 	Unfit string       `json:"unfit,omitempty"` // why it is not to be relied on
 	Own   record.Mass  `json:"own_limit,omitempty"`
+	// Refused: the lab's rule lets no check begin with it. Unfit says why, and without it is used, marked.
+	Refused bool `json:"refused,omitempty"`
 }
 
 // checkPatience is how long an act on a check may take to be in the journal.

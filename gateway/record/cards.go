@@ -18,7 +18,10 @@ const (
 // country's keyboard types them right all the same.
 const CardMark = "BENCHPOST"
 
-const labelMark = CardMark + "AT"
+const (
+	labelMark  = CardMark + "AT"
+	weightMark = CardMark + "MASS"
+)
 
 var cards = map[string]string{
 	StepNext: CardMark + "NEXT", StepRepeat: CardMark + "REDO", StepAbandon: CardMark + "DROP", CardYes: CardMark + "SURE", CardSignOut: CardMark + "CLOSE",
@@ -29,6 +32,9 @@ func CardCode(step string) string { return cards[step] }
 
 // LabelCode is the code on the label of a balance. It ends with the balance's id.
 func LabelCode(balance string) string { return labelMark + balance }
+
+// WeightCode is the code on the label of a reference weight. It ends with the weight's id.
+func WeightCode(weight string) string { return weightMark + weight }
 
 // CardOf reads a code of weighpost's own, whatever its case, with or without the symbology identifier of a scanner. ours is false where
 // it is another code. step is "" where it begins as one of ours and is none: it was cut off, or misread.

@@ -26,6 +26,8 @@ type balanceData struct {
 	Changes bool   // and change the balance
 	Bytes   []byteRow
 	LastID  string
+	Banner  *fitBanner
+	Checked bool // balances are checked here
 	Zone    string
 }
 
@@ -42,6 +44,7 @@ func (s *Screens) balance(w http.ResponseWriter, r *http.Request) {
 		d.Troubles[i].Acts = elsewhere(d.Troubles[i].Acts, "/balances/"+url.PathEscape(b.ID))
 	}
 	d.Wrong = troubles{List: d.Troubles, About: b.ID, Print: printConditions(list, b.ID)}
+	d.Banner, d.Checked = d.banner(who), s.deps.Fitness != nil
 	if b.Last != nil {
 		d.LastID = b.Last.ID
 	}

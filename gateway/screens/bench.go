@@ -34,6 +34,8 @@ type benchData struct {
 	May        bool                // whoever looks may act here
 	Next       string              // what to do next
 	Why        string              // nothing is recorded
+	asked
+	Banner *fitBanner
 }
 
 // bench is the screen at one balance.
@@ -52,7 +54,10 @@ func (s *Screens) bench(w http.ResponseWriter, r *http.Request) {
 			d.Why = c.Sentence
 		}
 	}
-	d.Next = d.next(who)
+	d.Next, d.Banner, d.asked = d.next(who), d.banner(who), askedFor(r)
+	if s.parts(w, r, "bench.html", d) {
+		return
+	}
 	s.show(w, r, page{Template: "bench.html", Title: "Bench · " + b.ID, Bare: true, Scripts: []string{"bench.js"}, Data: d})
 }
 

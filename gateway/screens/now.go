@@ -178,6 +178,9 @@ func printBalance(b *console.Balance, list []health.Condition) string {
 		}
 		parts = append(parts, item.Name+"="+item.ID+" "+item.By+" "+uses)
 	}
+	if b.Fitness != nil {
+		parts = append(parts, "fitness="+b.Fitness.State)
+	}
 	return strings.Join(append(parts, printConditions(list, b.ID)), "|")
 }
 

@@ -43,13 +43,13 @@ type Screens struct {
 func New(deps Deps) *Screens {
 	s := &Screens{deps: deps, pages: make(map[string]*template.Template), tags: make(map[string]string)}
 	s.readAssets()
-	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/listparts.html"))
+	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html"))
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		panic(err)
 	}
 	for _, name := range names {
-		if b := path.Base(name); b != "frame.html" && b != "parts.html" && b != "listparts.html" {
+		if b := path.Base(name); b != "frame.html" && b != "parts.html" && b != "listparts.html" && b != "fitparts.html" {
 			s.pages[b] = template.Must(template.Must(frame.Clone()).ParseFS(files, name))
 		}
 	}
@@ -74,7 +74,7 @@ type row struct {
 
 // table is every page. Each subject adds its own rows.
 func (s *Screens) table() []row {
-	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.addPages(), s.peoplePages(), s.settingsPages())
+	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.fitnessPages(), s.addPages(), s.peoplePages(), s.settingsPages())
 }
 
 // TurnedAway shows somebody why they do not see a page.

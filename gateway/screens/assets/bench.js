@@ -3,6 +3,7 @@
 import { ask, ok, sentence, say, announce, make, shape, clock } from "./ask.js";
 import { follow } from "./live.js";
 import { notRecorded } from "./recording.js";
+import { renew } from "./renew.js";
 import { OLD, quantity, writeWeight } from "./weight.js";
 
 const box = document.getElementById("bench");
@@ -121,6 +122,7 @@ for (const kind of ["keydown", "pointerdown"]) addEventListener(kind, wake, { ca
 const outcomes = { // class, shape, word, tune
   recorded: ["good", "well", "Recorded", "recorded"],
   refused: ["bad", "warning", "Refused", "refused"],
+  checked: ["good", "well", "Taken by the check", "recorded"],
   unread: ["bad", "warning", "Not read", "refused"],
   "not-recording": ["stop", "error", "NOT RECORDED", "not-recording"],
 };
@@ -172,6 +174,17 @@ function showReading(l) {
   say(el("when"), clock(l.utc));
   seenAt = Date.now();
 }
+// showFitness asks for the band on the balance's fitness anew, where it is in another state.
+let askingFitness = false;
+async function showFitness(f) {
+  const print = f ? f.state + " " + (f.due ?? "") : "";
+  if (askingFitness || document.querySelector('[data-part="fitness"]').dataset.print === print) return;
+  askingFitness = true;
+  const fresh = await renew(["fitness"]);
+  askingFitness = false;
+  const band = fresh?.[0];
+  if (band && !band.hidden) announce(band.querySelector("div > div").textContent);
+}
 let seenAt = 0, up = true;
 setInterval(() => {
   if (seenAt && (Date.now() - seenAt > OLD || !up)) places.weight.classList.add("old");
@@ -182,6 +195,7 @@ follow({
     const b = s.balances.find((one) => one.id === id);
     if (!b) return tell("This balance is not configured any more.", true);
     identity = b.identity;
+    showFitness(b.fitness);
     if (up !== b.port_up || seenAt === 0) {
       up = b.port_up;
       if (!up) say(el("when"), "the port is down");
@@ -330,6 +344,7 @@ async function scanned(code, typed) {
   const found = own.startsWith(OURS) && !label ? null : await ask("GET", "/api/v1/labels?code=" + encodeURIComponent(code));
   if (found && ok(found)) return found.balance === id ? sameBalance() : otherBalance(found.balance, code);
   if (label) return refused(found);
+  if (own.startsWith(OURS + "mass")) return tell("That is the label of a reference weight. It is chosen where a check is begun.", true);
   const b = own.startsWith(OURS) ? null : badgeOf(code);
   if (b !== null && accounts) {
     if (!pinAsked) return signIn(b);

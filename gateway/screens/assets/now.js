@@ -93,7 +93,12 @@ const prints = {
     const b = state.balances.find((b) => b.id === (part.dataset.balance ?? part.dataset.balanceOf));
     if (!b) return "";
     const items = b.context.map((i) => `${i.name}=${i.id} ${i.by} ${i.uses_left ?? ""}`);
-    return [b.port_up, b.identity, b.unread, b.damaged, b.unkept, b.waiting > 20, ...items, printConditions(state.conditions, b.id)].join("|");
+    const fit = b.fitness ? ["fitness=" + b.fitness.state] : [];
+    return [b.port_up, b.identity, b.unread, b.damaged, b.unkept, b.waiting > 20, ...items, ...fit, printConditions(state.conditions, b.id)].join("|");
+  },
+  fitness(part) {
+    const f = state.balances.find((b) => b.id === part.dataset.about)?.fitness;
+    return f ? f.state + " " + (f.due ?? "") : "";
   },
   conditions: (part) => printConditions(state.conditions, part.dataset.about),
   summary: () => `${state.balances.filter((b) => b.port_up).length} ${state.balances.length} ${printConditions(state.conditions)}`,

@@ -1,0 +1,163 @@
+package screens
+
+import (
+	"cmp"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+
+	"weighpost/gateway/console"
+	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
+)
+
+// refWeight is a reference weight as pages show it.
+type refWeight struct {
+	console.WeightView
+	Look fitLook
+}
+
+// soonDue is how long before its day a weight is shown as due soon.
+const soonDue = 30 * 24 * time.Hour
+
+func refWeightOf(w console.WeightView, now time.Time) refWeight {
+	look := fitLook{Word: "can be used", Shape: "well", Class: "good"}
+	switch {
+	case w.Withdrawn:
+		look = fitLook{Word: "withdrawn", Shape: "not-said", Class: "said"}
+	case w.Refused:
+		look = fitLook{Word: "not to be used", Shape: "error", Class: "bad", Says: w.Unfit}
+	case w.Unfit != "":
+		look = fitLook{Word: "in doubt", Shape: "warning", Class: "doubt", Says: w.Unfit}
+	case w.Certificate != nil && w.Certificate.Due != "" && w.Certificate.Due < now.Add(soonDue).Format(time.DateOnly):
+		look = fitLook{Word: "due soon", Shape: "notice", Class: "doubt"}
+	}
+	return refWeight{w, look}
+}
+
+// Of says what the label of a weight says: "200 g, F1, set 3".
+func (w refWeight) Of() string {
+	text := string(w.Nominal)
+	if w.Class != "" {
+		text += ", " + w.Class
+	}
+	if w.Set != "" {
+		text += ", set " + w.Set
+	}
+	return text
+}
+
+// Address is where the API has it.
+func (w refWeight) Address() string { return "/api/v1/reference-weights/" + url.PathEscape(w.ID) }
+
+// weightsData is the register.
+type weightsData struct {
+	Weights   []refWeight
+	Withdrawn []refWeight
+	May       bool
+	Classes   []string
+}
+
+// weightClasses are the classes of OIML R 111-1 and of ASTM E617, from fine to coarse: those whose limits metrology knows.
+var weightClasses = []string{"E1", "E2", "F1", "F2", "M1", "M1-2", "M2", "M2-3", "M3", "ASTM 0", "ASTM 1", "ASTM 2", "ASTM 3", "ASTM 4"}
+
+// noFitness answers where balances are not checked.
+func (s *Screens) noFitness(w http.ResponseWriter, r *http.Request) bool {
+	if s.deps.Fitness == nil {
+		s.sorry(w, r, http.StatusNotFound, "Balances are not checked here", "This weighpost does not look after the fitness of balances, and has no register of reference weights.")
+	}
+	return s.deps.Fitness == nil
+}
+
+// showWeights answers: which reference weights are there, and which can be used today?
+func (s *Screens) showWeights(w http.ResponseWriter, r *http.Request) {
+	if s.noFitness(w, r) {
+		return
+	}
+	d := &weightsData{May: s.who(r).Can(string(rights.Weights)), Classes: weightClasses}
+	for _, one := range s.deps.Fitness.ReferenceWeights() {
+		if k := refWeightOf(one, time.Now()); one.Withdrawn {
+			d.Withdrawn = append(d.Withdrawn, k)
+		} else {
+			d.Weights = append(d.Weights, k)
+		}
+	}
+	s.show(w, r, page{Template: "weights.html", Title: "Reference weights", Place: "/weights", Scripts: []string{"refweights.js"}, Data: d})
+}
+
+// weightData is one reference weight.
+type weightData struct {
+	refWeight
+	May     bool
+	Classes []string
+}
+
+func (s *Screens) showWeight(w http.ResponseWriter, r *http.Request) {
+	if s.noFitness(w, r) {
+		return
+	}
+	id := r.PathValue("id")
+	one, ok := s.deps.Fitness.ReferenceWeight(id)
+	if !ok {
+		s.sorry(w, r, http.StatusNotFound, "There is no such reference weight", "No reference weight of the id "+id+" is registered.")
+		return
+	}
+	d := &weightData{refWeightOf(one, time.Now()), s.who(r).Can(string(rights.Weights)) && !one.Withdrawn, weightClasses}
+	if one.Class != "" && !slices.Contains(d.Classes, one.Class) {
+		d.Classes = append(slices.Clone(d.Classes), one.Class)
+	}
+	s.show(w, r, page{Template: "weight.html", Title: "Reference weight " + id, Place: "/weights", Scripts: []string{"refweights.js"}, Data: d})
+}
+
+// Proof is the certificate, or an empty one.
+func (d *weightData) Proof() record.Certificate {
+	if d.Certificate == nil {
+		return record.Certificate{}
+	}
+	return *d.Certificate
+}
+
+// Known is what is known of it, to be changed.
+func (d *weightData) Known() record.ReferenceWeight { return d.ReferenceWeight }
+
+// Known and Proof are those of a weight that is not registered yet.
+func (d *weightsData) Known() record.ReferenceWeight { return record.ReferenceWeight{} }
+func (d *weightsData) Proof() record.Certificate     { return record.Certificate{} }
+
+// weightLabel is a label to print.
+type weightLabel struct {
+	refWeight
+	Code barcode
+}
+
+// weightLabels are labels to print: of the weights that ?id= names, or of all that are not withdrawn.
+func (s *Screens) weightLabels(w http.ResponseWriter, r *http.Request) {
+	if s.noFitness(w, r) {
+		return
+	}
+	named := r.URL.Query()["id"]
+	var list []weightLabel
+	for _, one := range s.deps.Fitness.ReferenceWeights() {
+		if len(named) > 0 && !slices.Contains(named, one.ID) || len(named) == 0 && one.Withdrawn {
+			continue
+		}
+		code, err := bars(record.WeightCode(one.ID))
+		if err != nil {
+			s.sorry(w, r, http.StatusInternalServerError, "The labels cannot be made", err.Error())
+			return
+		}
+		list = append(list, weightLabel{refWeightOf(one, time.Now()), code})
+	}
+	title := "Labels of reference weights"
+	if len(list) == 1 {
+		title = fmt.Sprint("Label of ", list[0].ID)
+	}
+	s.show(w, r, page{Template: "weight-labels.html", Title: title, Place: "/weights", Data: list})
+}
+
+// byUse puts those that can be used first, and then goes by id.
+func byUse(a, b refWeight) int {
+	return cmp.Or(boolFirst(!a.Refused, !b.Refused), cmp.Compare(a.ID, b.ID))
+}
