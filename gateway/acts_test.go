@@ -36,6 +36,8 @@ const ofSessions = "it is of somebody who is signed in: TestEveryActOfASessionIs
 
 const ofDeliveries = "nothing is parked here: TestWhatIsDecidedAboutDeliveriesIsOneEntry holds its entry"
 
+const ofChecks = "it takes a balance that is checked: TestABalanceIsCheckedThroughTheAPI and the tests beside it hold its entry"
+
 const ofPauses = "no sink is paused or holds anything back here: TestPausesAndReleasesAreEntries holds its entry"
 
 // acts has a row for every route of the API that is not for looking only.
@@ -79,6 +81,17 @@ var acts = map[string]act{
 	"POST /api/v1/keys":                            {body: `{"id": "lims", "name": "the lab system", "roles": ["machine"], "reason": "a test"}`, kind: record.KindAPIKeyChanged},
 	"DELETE /api/v1/keys/{id}":                     {query: "?reason=a+test", kind: record.KindAPIKeyChanged},
 	"POST /api/v1/account-reviews":                 {body: `{"at": 1, "findings": "Nothing unusual."}`, kind: record.KindAccountsReviewed},
+
+	"POST /api/v1/balances/{id}/check":                  {body: `{"check": "daily", "weights": [], "by": "ada"}`, notHere: ofChecks},
+	"POST /api/v1/balances/{id}/check/act":              {body: `{"answer": "yes", "by": "ada"}`, notHere: ofChecks},
+	"POST /api/v1/balances/{id}/out-of-service":         {body: `{"reason": "a test", "by": "ada"}`, kind: record.KindFitnessChanged},
+	"POST /api/v1/balances/{id}/in-service":             {body: `{"reason": "a test", "by": "ada"}`, notHere: ofChecks},
+	"POST /api/v1/balances/{id}/upkeep":                 {body: `{"act": "move", "place": "room 2", "by": "ada"}`, kind: record.KindUpkeep},
+	"POST /api/v1/balances/{id}/failures/{check}/judge": {body: `{"effect": "no effect", "reason": "a test", "by": "ada"}`, notHere: ofChecks},
+	"POST /api/v1/balances/{id}/failures/{check}/close": {body: `{"reason": "a test", "by": "ada"}`, notHere: ofChecks},
+	"PUT /api/v1/reference-weights/{weight}":            {body: `{"nominal": "100 g", "class": "F1", "by": "ada"}`, kind: record.KindWeightChanged},
+	"PUT /api/v1/reference-weights/{weight}/file":       {body: `{}`, notHere: "its body is a file: TestACertificateIsKeptBesideTheJournal holds its entry"},
+	"DELETE /api/v1/reference-weights/{weight}":         {query: "?reason=lost&by=ada", kind: record.KindWeightChanged},
 
 	"POST /api/v1/setup/visits":             {body: `{"by": "ada"}`, notHere: ofVisits},
 	"POST /api/v1/setup/visits/{id}/answer": {body: `{"question": 1, "answer": "yes", "by": "ada"}`, notHere: ofVisits},
@@ -185,7 +198,7 @@ func (h *house) try(t *testing.T, route, token, body string) (int, string) {
 	case strings.HasPrefix(path, "/api/v1/keys/"):
 		id = "lims"
 	}
-	path = strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "none", "{sample}", "LOT-1005").Replace(strings.TrimPrefix(path, "/"))
+	path = strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "none", "{sample}", "LOT-1005", "{check}", "c000001", "{weight}", "f1-100").Replace(strings.TrimPrefix(path, "/"))
 	if strings.Contains(body, "SELF") { // the balance as it is, but for its place
 		doc, _ := h.Settings()
 		self := doc["balances"].([]any)[0].(map[string]any)

@@ -68,7 +68,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	deps.SettingsSchema, deps.LayoutSchema = config.Schema(), config.LayoutSchema()
 	deps.Setup = g.visits
 	deps.Deliveries = g
-	deps.Fitness = g
+	deps.Fitness, deps.Kept = g, g
 	if shows != nil {
 		deps.Certificate = shows
 	}

@@ -45,7 +45,7 @@ func (s *Server) admit(ctx huma.Context, next func(huma.Context)) {
 		return
 	}
 	looks := slices.Contains(safeMethods, r.Method)
-	if !s.forged(w, r) && s.may(w, r, right) && (looks || s.mayThere(w, r, right, ctx) && s.body(w, r)) {
+	if !s.forged(w, r) && s.may(w, r, right) && (looks || s.mayThere(w, r, right, ctx) && s.body(w, r, formOf(ctx.Operation(), r.Method))) {
 		next(withBody{ctx})
 	}
 }
@@ -62,10 +62,10 @@ func (withBody) SetReadDeadline(time.Time) error { return nil }
 func (c withBody) Unwrap() huma.Context { return c.inner }
 
 // body takes the body in. As long as it has not come, its connection is one that waits.
-func (s *Server) body(w http.ResponseWriter, r *http.Request) bool {
+func (s *Server) body(w http.ResponseWriter, r *http.Request, form bodyForm) bool {
 	s.crowd.set(r, false)
 	defer s.crowd.set(r, true)
-	return takeBody(w, r)
+	return takeBody(w, r, form)
 }
 
 // may answers a request of somebody who has not the right.

@@ -72,6 +72,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	cfg.OpenAPIPath = strings.TrimSuffix(apiPrefix, "/") + "/openapi"
 	cfg.DocsPath, cfg.SchemasPath, cfg.CreateHooks = "", "", nil
 	cfg.Components.SecuritySchemes = s.waysIn()
+	cfg.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.Span](), reflect.TypeFor[float64]())
 	cfg.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[record.UTC](), reflect.TypeFor[timeText]())
 	api := humago.New(mux, cfg)
@@ -101,10 +102,19 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.settingsRoutes(api)
 	s.setupRoutes(api)
 	s.deliveryRoutes(api)
+	s.fitnessRoutes(api)
 	describeOnce(api.OpenAPI())
 	s.describeRights(api.OpenAPI())
 	s.answerOtherMethods(mux, api)
 	return api
+}
+
+// schemaName names a type in the description: a balance as it was when an entry was made is another thing than a balance as it is now.
+func schemaName(t reflect.Type, hint string) string {
+	if t == reflect.TypeFor[record.Balance]() || t == reflect.TypeFor[*record.Balance]() {
+		return "BalanceRecorded"
+	}
+	return huma.DefaultSchemaNamer(t, hint)
 }
 
 // timeText stands for record.UTC in the description: a text with the form of RFC 3339.

@@ -10,6 +10,8 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+
+	"github.com/danielgtaylor/huma/v2"
 )
 
 // bodyLimit is how many bytes a request may carry.
@@ -66,9 +68,32 @@ func bearer(r *http.Request) (token string, named bool) {
 	return strings.TrimLeft(token, " "), found && strings.EqualFold(scheme, "Bearer")
 }
 
+// bodyForm is which bodies a route takes.
+type bodyForm struct {
+	types []string // nil: none
+	limit int64    // bytes
+	file  bool     // it is no JSON
+}
+
+const formKey = "form" // in the metadata of an operation
+
+// takes says that a route takes other bodies than its method does otherwise.
+func takes(op huma.Operation, form bodyForm) huma.Operation {
+	op.Metadata[formKey] = form
+	return op
+}
+
+// formOf says which bodies a route takes.
+func formOf(op *huma.Operation, method string) bodyForm {
+	if form, ok := op.Metadata[formKey].(bodyForm); ok {
+		return form
+	}
+	return bodyForm{types: bodyTypes[method], limit: bodyLimit}
+}
+
 // takeBody reads the body whole, so that nothing is done for a request that is too large or cut off.
-func takeBody(w http.ResponseWriter, r *http.Request) bool {
-	types := bodyTypes[r.Method]
+func takeBody(w http.ResponseWriter, r *http.Request, form bodyForm) bool {
+	types := form.types
 	if r.Method == http.MethodPost && r.ContentLength == 0 && r.Header.Get("Content-Type") == "" {
 		return true // whoever asks without saying more; a route that needs to be told says so itself
 	}
@@ -87,11 +112,11 @@ func takeBody(w http.ResponseWriter, r *http.Request) bool {
 			"Send it with Content-Type: "+strings.Join(types, " or ")+", not compressed.")
 		return false
 	}
-	b, err := io.ReadAll(http.MaxBytesReader(w, r.Body, bodyLimit))
+	b, err := io.ReadAll(http.MaxBytesReader(w, r.Body, form.limit))
 	var large *http.MaxBytesError
 	switch {
 	case errors.As(err, &large):
-		problem(w, http.StatusRequestEntityTooLarge, "The body is too large", fmt.Sprintf("At most %d bytes are taken.", bodyLimit))
+		problem(w, http.StatusRequestEntityTooLarge, "The body is too large", fmt.Sprintf("At most %d bytes are taken.", form.limit))
 		return false
 	case err != nil:
 		problem(w, http.StatusBadRequest, "The body did not come whole", "Send the request again.")
@@ -100,7 +125,7 @@ func takeBody(w http.ResponseWriter, r *http.Request) bool {
 		problem(w, http.StatusBadRequest, "The body is empty", "See "+apiPrefix+"openapi.json for what belongs into it.")
 		return false
 	}
-	if name, found := givenTwice(b); found {
+	if name, found := givenTwice(b); found && !form.file {
 		problem(w, http.StatusUnprocessableEntity, "The request cannot be taken", fmt.Sprintf("The name %.80q is there twice: it is not clear which one counts.", name))
 		return false
 	}

@@ -85,6 +85,7 @@ type Deps struct {
 	Setup         Setup      // nil: balances are added on the host
 	Deliveries    Deliveries // nil: nothing can be done about sinks
 	Fitness       Fitness    // nil: balances are not checked
+	Kept          KeptFiles  // nil: no files are kept beside the journal
 	// SettingsSections names the parts of the settings.
 	SettingsSections []string
 	// SettingsSchema and LayoutSchema are the JSON Schemas of the configuration and of a layout.

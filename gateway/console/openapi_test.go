@@ -357,6 +357,46 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", deliveriesPath + "/{sink}/drop", "share", `{"all": true, "resaon": "test prints", "by": "ada"}`, 422},
 		{"POST", deliveriesPath + "/{sink}/try-now", "share", `{"by": "ada", "reason": "the certificate is new"}`, 200},
 		{"POST", deliveriesPath + "/{sink}/try-now", "share", `{"by": 7}`, 422},
+		{"GET", fitnessPath, "", "", 200},
+		{"GET", fitnessOfPath, "b-12", "", 200},
+		{"GET", fitnessOfPath, "b-13", "", 200},
+		{"GET", fitnessOfPath, "b-99", "", 404},
+		{"GET", definitionsPath, "", "", 200},
+		{"POST", checkPath, "b-12", aBegin, 200},
+		{"POST", checkPath, "b-12", `{"check": "daily", "why": "moved", "weights": [], "by": "ada"}`, 200},
+		{"POST", checkPath, "b-12", `{"check": "daily", "why": "for fun", "weights": [], "by": "ada"}`, 422},
+		{"POST", checkPath, "b-12", `{"weights": ["f1-200"], "by": "ada"}`, 422},
+		{"GET", checkPath, "b-12", "", 200},
+		{"GET", checkPath, "b-13", "", 404},
+		{"POST", checkActPath, "b-12", aDeed, 200},
+		{"POST", checkActPath, "b-12", `{"right": true, "by": "ada"}`, 200},
+		{"POST", checkActPath, "b-12", `{"answer": "perhaps", "by": "ada"}`, 422},
+		{"POST", checkActPath, "b-12", `{"right": "yes", "by": "ada"}`, 422},
+		{"GET", checkEndedPath, "b-12", "", 200},
+		{"GET", checkEndedPath, "b-13", "", 404},
+		{"POST", outPath, "b-12", `{"reason": "it drifts", "by": "ada"}`, 200},
+		{"POST", outPath, "b-12", `{"by": "ada"}`, 422},
+		{"POST", inPath, "b-12", `{"reason": "it was the draught", "by": "ada"}`, 200},
+		{"POST", inPath, "b-12", `{"reason": 7, "by": "ada"}`, 422},
+		{"POST", upkeepPath, "b-12", aMove, 200},
+		{"POST", upkeepPath, "b-12", `{"act": "calibration", "calibration": {"number": "4711", "date": "2026-02-01", "alpha": "0.1 mg", "beta": "0.000002", "k": "2"}, "by": "ada"}`, 200},
+		{"POST", upkeepPath, "b-12", `{"act": "polish", "by": "ada"}`, 422},
+		{"GET", inDoubtPath, "b-12", "", 200},
+		{"POST", judgePath, "b-12", aJudge, 200},
+		{"POST", judgePath, "b-12", `{"weighings": [{"seq": 5, "id": "x"}], "effect": "affected", "reason": "too light", "by": "ada"}`, 200},
+		{"POST", judgePath, "b-12", `{"weighings": [], "effect": "affected", "reason": "too light", "by": "ada"}`, 422},
+		{"POST", judgePath, "b-12", `{"effect": "some", "reason": "too light", "by": "ada"}`, 422},
+		{"POST", closePath, "b-12", `{"reason": "all looked over", "by": "ada"}`, 200},
+		{"POST", closePath, "b-12", `{"reason": "", "by": "ada"}`, 422},
+		{"GET", weightsPath, "", "", 200},
+		{"GET", weightPath, "f1-200", "", 200},
+		{"GET", weightPath, "none", "", 404},
+		{"GET", weightFilePath, "f1-200", "", 404},
+		{"PUT", weightPath, "f1-100", aNewOne, 200},
+		{"PUT", weightPath, "f1-100", `{"class": "F1", "by": "ada"}`, 422},
+		{"PUT", weightPath, "f1-100", `{"nominal": "100 g", "clas": "F1", "by": "ada"}`, 422},
+		{"DELETE", weightPath, "f1-100", "", 200},
+		{"DELETE", weightPath, "none", "", 404},
 		{"GET", entriesPath, "", "", 200},
 		{"GET", entryPath, "", "", 422},
 		{"GET", proofPath, "", "", 422},
@@ -376,8 +416,8 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		if strings.HasPrefix(c.route, settingsPath) {
 			as = asSeen
 		}
-		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id}[c.method+" "+c.route]
-		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1").Replace(c.route)+query, c.body, as)
+		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id, "DELETE " + weightPath: "?reason=lost&by=ada"}[c.method+" "+c.route]
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{check}", "c000001", "{weight}", c.id).Replace(c.route)+query, c.body, as)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)
 		}
