@@ -20,6 +20,9 @@ type Series struct {
 	Judged     bool // some value was held against a limit
 }
 
+// OneSided says that the result is never below zero, so that its limits are above it alone.
+func (s Series) OneSided() bool { return kindOf(s.Result).oneSided() }
+
 // Phase is a stretch in which nothing was done to the balance that would move its results.
 type Phase struct {
 	Because   string   // what began it: "adjustment", "another definition", …; "" for the first

@@ -43,13 +43,13 @@ type Screens struct {
 func New(deps Deps) *Screens {
 	s := &Screens{deps: deps, pages: make(map[string]*template.Template), tags: make(map[string]string)}
 	s.readAssets()
-	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html"))
+	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html"))
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		panic(err)
 	}
 	for _, name := range names {
-		if b := path.Base(name); b != "frame.html" && b != "parts.html" && b != "listparts.html" && b != "fitparts.html" {
+		if b := path.Base(name); b != "frame.html" && b != "parts.html" && b != "listparts.html" && b != "fitparts.html" && b != "chart.html" {
 			s.pages[b] = template.Must(template.Must(frame.Clone()).ParseFS(files, name))
 		}
 	}

@@ -25,6 +25,7 @@ func (s *Screens) words() template.FuncMap {
 		"json": asJSON, "pairOf": pairOf, "actor": actorName, "sinkKind": kindWord, "kindAbout": func(kind string) string { return kindAbout[kind] }, "sinkState": sinkState,
 		"seen": isolated, "fine": fine, "spaced": spacedWords, "identified": identified, "entries": entriesWords,
 		"verdict": verdictLook, "next": func(i int) int { return i + 1 },
+		"chartsOf": chartsOf,
 	}
 }
 
