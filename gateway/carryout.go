@@ -81,6 +81,7 @@ func (g *Gateway) changeBalances(ctx, limit context.Context, c *change, before *
 		if !slices.ContainsFunc(c.balances, func(s balanceStep) bool { return s.old == b }) {
 			intake.Forget(g.board, b.cfg.ID)
 			g.board.Clear(health.BalanceIDTaken, b.cfg.ID)
+			g.forgetFitness(b.cfg.ID)
 		}
 	}
 	for _, s := range c.balances {

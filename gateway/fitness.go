@@ -18,27 +18,69 @@ func (g *Gateway) openFitness(ctx context.Context) {
 	var following group
 	following.start(ctx, nil, g.fitness.Run)
 	following.start(ctx, nil, g.resumeChecks)
+	following.start(ctx, nil, g.tellFitness)
 	g.life.onStop("what is known of the fitness of balances", g.hasty("what is known of the fitness of balances", following.stop))
 }
 
-// lookedAfter lists the balances that are configured now, each with how it is to be looked after.
-func (g *Gateway) lookedAfter() (list []fitness.Balance) {
-	cfg := g.now.Load().cfg
-	for i := range cfg.Balances {
-		list = append(list, fitness.Balance{Describe: cfg.Balances[i].Describe(""), Config: cfg.Fitness.Of(cfg.Balances[i].ID)})
+// lookedAfter lists the balances that are configured now, each with how it is to be looked after. It is asked for with each line of each
+// balance: the list is made once for a configuration, and nobody changes it.
+func (g *Gateway) lookedAfter() []fitness.Balance {
+	now := g.now.Load()
+	if made := g.looked.Load(); made != nil && made.of == now {
+		return made.list
 	}
-	return list
+	made := &lookedAfter{of: now}
+	for i := range now.cfg.Balances {
+		b := &now.cfg.Balances[i]
+		made.list = append(made.list, fitness.Balance{Describe: b.Describe(""), Config: now.cfg.Fitness.Of(b.ID)})
+	}
+	g.looked.Store(made)
+	return made.list
+}
+
+// lookedAfter are the balances of one configuration.
+type lookedAfter struct {
+	of   *running
+	list []fitness.Balance
+}
+
+// tellFitness says at the start what is due, overdue, out of service and not judged, once the journal says it: nothing has changed then.
+func (g *Gateway) tellFitness(ctx context.Context) {
+	for tick := time.NewTicker(100 * time.Millisecond); ; {
+		if g.fitness.Ready() {
+			tick.Stop()
+			break
+		}
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			tick.Stop()
+			return
+		}
+	}
+	for _, b := range g.lookedAfter() {
+		g.fitnessChanged(b.Describe.ID, g.fitness.Of(b.Describe.ID))
+	}
+}
+
+// forgetFitness takes back what was said of a balance that is not configured any more.
+func (g *Gateway) forgetFitness(balance string) {
+	g.board.ClearAll(balance, health.CheckDue, health.CheckOverdue, health.OutOfService, health.FailureUnjudged)
 }
 
 // fit is what intakes ask.
 type fit struct{ g *Gateway }
 
 func (f fit) Now(balance string) record.Fitness              { return f.g.fitness.Now(balance) }
+func (f fit) Refusal(balance string) string                  { return f.g.fitness.Refusal(balance) }
 func (f fit) Judge(w *record.Weighing) []record.Verdict      { return f.g.fitness.Judge(w) }
 func (f fit) Offer(o intake.Offered) (entries []record.Body) { return f.g.checks.offer(o) }
 
 // fitnessChanged has whoever looks after a balance see that it is in another state.
-func (g *Gateway) fitnessChanged(balance string, now record.Fitness) {
+func (g *Gateway) fitnessChanged(balance string, _ record.Fitness) {
+	g.telling.Lock() // so that what is said last is what was so last
+	defer g.telling.Unlock()
+	now := g.fitness.Of(balance)
 	for _, code := range []string{health.CheckDue, health.CheckOverdue, health.OutOfService} {
 		if code != conditionOf(now.State) {
 			g.board.Clear(code, balance)

@@ -59,6 +59,8 @@ type Gateway struct {
 	samples *samples.Room // made by Start
 	fitness *fitness.Room // made by Start
 	checks  checking      // those that run
+	looked  atomic.Pointer[lookedAfter]
+	telling sync.Mutex // held while it is said what a balance's fitness is
 
 	reviewing sync.Mutex // held while a review is noted
 	releasing sync.Mutex // held while held entries are released

@@ -113,8 +113,11 @@ func (g *Gateway) balanceStates(wrong map[stateKey][]record.StatusReason) (list 
 	now := g.now.Load()
 	clock := g.clock.Facts().State
 	for _, one := range now.balances {
-		s := record.BalanceStatus{Schema: record.BalanceStatusSchema, Site: now.cfg.Site, Balance: one.cfg.ID, Service: record.ServiceUnknown,
+		s := record.BalanceStatus{Schema: record.BalanceStatusSchema, Site: now.cfg.Site, Balance: one.cfg.ID, Service: record.FitnessUnknown,
 			Clock: clock, Conditions: wrong[stateKey{sinks.OfBalance, one.cfg.ID}]}
+		if g.fitness != nil {
+			s.Service, s.NextCheck = serviceOf(g.fitness.Now(one.cfg.ID))
+		}
 		if one.intake != nil {
 			is := one.intake.Status()
 			s.Connected, s.Identity, s.LastHeard = is.PortUp, is.Identity, moment(is.Live.UTC.Time())
@@ -128,6 +131,14 @@ func (g *Gateway) balanceStates(wrong map[stateKey][]record.StatusReason) (list 
 		list = append(list, s)
 	}
 	return list
+}
+
+// serviceOf says whether a balance may be used, and when its next check is due.
+func serviceOf(f record.Fitness) (service string, next *record.UTC) {
+	if due, err := time.Parse(time.RFC3339, f.Due); err == nil {
+		next = moment(due)
+	}
+	return f.State, next
 }
 
 // sinkStates says how each destination is, but for the time.

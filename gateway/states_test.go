@@ -114,6 +114,16 @@ func TestABrokerShowsHowBalancesAndDestinationsAre(t *testing.T) {
 		t.Fatal(err)
 	}
 	shows(w, "b-1/status", "that it was heard", func(b record.BalanceStatus) bool { return b.LastHeard != nil })
+	if err := h.TakeOutOfService(t.Context(), "b-1", "dropped", record.Actor{By: record.ActorHost}); err != nil {
+		t.Fatal(err)
+	}
+	shows(w, "b-1/status", "that it is out of service", func(b record.BalanceStatus) bool {
+		return b.Service == record.OutOfService && b.NextCheck == nil && len(b.Conditions) == 1 && b.Conditions[0].Code == health.OutOfService
+	})
+	if err := h.PutIntoService(t.Context(), "b-1", "looked over", record.Actor{By: record.ActorHost}); err != nil {
+		t.Fatal(err)
+	}
+	shows(w, "b-1/status", "that it is not any more", func(b record.BalanceStatus) bool { return b.Service != record.OutOfService && len(b.Conditions) == 0 })
 	if err := h.cords["port-1"].Pull(); err != nil {
 		t.Fatal(err)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"weighpost/gateway/console"
+	"weighpost/gateway/fitness"
 	"weighpost/gateway/port/tap"
 )
 
@@ -20,8 +21,16 @@ func (g *Gateway) openTap(ctx context.Context, b *balance, after []*task) {
 		return
 	}
 	t := tap.New(*b.cfg.Tap, b.cfg.ID, g.board, g.log)
+	t.OutOfServiceBy(func() bool { return g.closesTap(b.cfg.ID, b.cfg.Tap.OutOfService) })
 	t.Attach(b.line)
 	b.tap = &tapping{t, g.reading.start(ctx, after, t.Run)}
+}
+
+// closesTap says whether a tap does now what its configuration (mode) has for a balance that is out of service. Where that says nothing, it
+// goes on under the policy that only marks weighings.
+func (g *Gateway) closesTap(balance, mode string) bool {
+	out, policy := g.fitness.Out(balance)
+	return out && (mode != "" || policy != fitness.Mark)
 }
 
 // keepsTap says whether the tap of a balance goes on: where its configuration is the same. Another port changes nothing for it.

@@ -50,7 +50,7 @@ var (
 func (f *facts) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{recordedTotal, framesTotal, unreadTotal, unkeptTotal, waiting, portUp,
 		tapLeftOut, tapNotSent, tapProgram, questionsTotal, answersTotal, missedTotal, lastAnswer,
-		delivered, parked, lag, working, conditions, condition, journalHead, checkpointSize, checkpointTime, diskFree, diskDays, verified, verifiedAt, journalSize, ready, clockState, clockBound, clockOffset,
+		fitnessState, nextCheck, unjudged, overdueMass, delivered, parked, lag, working, conditions, condition, journalHead, checkpointSize, checkpointTime, diskFree, diskDays, verified, verifiedAt, journalSize, ready, clockState, clockBound, clockOffset,
 		clockDistance, clockServer, reloadsTotal, reloadGood, reloadTime} {
 		ch <- d
 	}
@@ -93,6 +93,7 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 	collectJournal(f.s.deps.Source.Journal(), send)
 	_, recording := f.s.conditions()
 	send(ready, gauge, truth(recording))
+	collectFitness(f.s.deps.Fitness, time.Now(), send)
 	collectClock(f.s.deps.Source.TimeFacts(), send)
 	if c := f.s.certificate(); c != nil {
 		send(certificateUntil, prometheus.GaugeValue, float64(c.Until.Unix()))

@@ -15,11 +15,51 @@ const RuleMinimum = "minimum-weight"
 // Now is the fitness of a balance as its records say it, and whether sinks hold back what is weighed now.
 func (r *Room) Now(balance string) record.Fitness {
 	now := r.Of(balance)
-	if now.State == record.OutOfService {
+	if out, _ := r.out(balance, now.State); out {
 		b, _ := r.configured(balance)
 		now.Held = b.Config.Unfit != Mark
 	}
 	return now
+}
+
+// Refusal says in a sentence why nobody can have a weight recorded at a screen or by a request now; "": they can. What the balance prints
+// by itself or by its key is recorded all the same.
+func (r *Room) Refusal(balance string) string {
+	b, ok := r.configured(balance)
+	if !ok || b.Config.Unfit != Refuse {
+		return ""
+	}
+	out, reason := r.out(balance, r.Of(balance).State)
+	if !out {
+		return ""
+	}
+	return fmt.Sprintf("Balance %s is out of service (%s): no weight is recorded here until a check has passed, or somebody with the right "+
+		"has put it back into service. The balance itself can still show a weight.", balance, reason)
+}
+
+// Out says whether a balance is out of service, also while it is checked then, and what becomes of its weighings: mark, hold or refuse.
+func (r *Room) Out(balance string) (out bool, policy string) {
+	b, _ := r.configured(balance)
+	out, _ = r.out(balance, r.Of(balance).State)
+	return out, b.Config.Unfit
+}
+
+// out says whether a balance that is in a state is out of service, with the reason: a check that was begun on it does not lift that.
+func (r *Room) out(balance, state string) (bool, string) {
+	if state != record.OutOfService && state != record.InCheck {
+		return false, ""
+	}
+	b, _ := r.configured(balance)
+	at := r.o.Stamp().UTC.Time()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	f := *r.file(balance)
+	if state == record.OutOfService {
+		return true, f.Reason
+	}
+	f.Running = nil
+	state, _, reason := f.stateOf(b.Config, r.began, at, r.o.Zone)
+	return state == record.OutOfService, reason
 }
 
 // Judge holds a net quantity against the minimum weight in force of its balance. Gross and tare say nothing of the quantity that matters,

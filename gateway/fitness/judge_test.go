@@ -62,3 +62,34 @@ func TestUnfitWeighingsAreHeld(t *testing.T) {
 		}
 	}
 }
+
+// TestACheckThatWasBegunLiftsNothing: while a balance that is out of service is checked, what it prints beside the check is held as before,
+// and where the policy is refuse nobody has a weight recorded; a balance that was in service is checked freely.
+func TestACheckThatWasBegunLiftsNothing(t *testing.T) {
+	for _, unfit := range []string{fitness.Mark, fitness.Hold, fitness.Refuse} {
+		cfg := daily()
+		cfg.Unfit = unfit
+		l := newLab(t, cfg)
+		begin := func() {
+			l.does(l.room.Begin(t.Context(), &record.CheckBegun{Check: record.CheckRef{Definition: "daily"}, Balance: record.Balance{ID: "b-12"},
+				Why: record.CheckAsked, By: ada}))
+			l.state(record.InCheck)
+		}
+		l.does(l.room.TakeOut(t.Context(), "b-12", "dropped", ada))
+		if why := l.room.Refusal("b-12"); (why != "") != (unfit == fitness.Refuse) || why != "" && !strings.Contains(why, "(dropped)") {
+			t.Errorf("%s, out of service: %q", unfit, why)
+		}
+		begin()
+		if now := l.room.Now("b-12"); now.Held != (unfit != fitness.Mark) || now.State != record.InCheck {
+			t.Errorf("%s, in check: %+v", unfit, now)
+		}
+		if why := l.room.Refusal("b-12"); (why != "") != (unfit == fitness.Refuse) || why != "" && !strings.Contains(why, "(dropped)") {
+			t.Errorf("%s, in check: %q", unfit, why)
+		}
+		l = newLab(t, cfg)
+		begin()
+		if now := l.room.Now("b-12"); now.Held || l.room.Refusal("b-12") != "" {
+			t.Errorf("%s, a check of a balance that is in service: %+v, %q", unfit, now, l.room.Refusal("b-12"))
+		}
+	}
+}

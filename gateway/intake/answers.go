@@ -32,6 +32,7 @@ type print struct {
 	since time.Time
 	told  bool   // that it is not recorded
 	doubt string // what is said of it beside its verdicts; "": nothing
+	unfit bool   // it is recorded, and whoever stands there is told that it is not to be used
 }
 
 // answers are the prints that are on their way to the journal, by their entries.
@@ -58,7 +59,8 @@ func (in *Intake) awaitAnswer(t *ticket) {
 	if t.w.Context.Sample == nil {
 		doubt = in.answers.sample
 	}
-	in.answers.put(t.body, &print{doubt: doubt, w: t.w, since: in.now(), Answer: record.Answer{Balance: in.about.ID, UTC: t.w.Stamp.UTC, Value: &t.w.Value}})
+	unfit, said := in.outOfService(t.w)
+	in.answers.put(t.body, &print{doubt: strings.TrimSpace(said + " " + doubt), unfit: unfit, w: t.w, since: in.now(), Answer: record.Answer{Balance: in.about.ID, UTC: t.w.Stamp.UTC, Value: &t.w.Value}})
 }
 
 func (a *answers) put(b record.Body, p *print) {
@@ -119,6 +121,9 @@ func (in *Intake) tellDurable(entries []record.Entry, batch []record.Body) {
 		a.ID = entries[i].ID
 		if p.w != nil {
 			a.Outcome, a.Context, a.Why = record.AnswerRecorded, heldIn(&p.w.Context), strings.TrimSpace(p.doubt+" "+doubtsOf(p.w))
+			if p.unfit {
+				a.Outcome = record.AnswerRefused
+			}
 		}
 		in.tellAnswer(a)
 	}

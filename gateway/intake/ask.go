@@ -166,6 +166,11 @@ func (in *Intake) keep(q *question, a *answer, f frame.Frame, stamp record.Stamp
 		in.putUnread(f.Bytes, a.why, stamp, at)
 		return
 	}
+	if why := in.refusal(); why != "" { // it came out of service while it was asked
+		a.why = why
+		in.putUnread(f.Bytes, why, stamp, at)
+		return
+	}
 	if !weighable(r) {
 		a.why = "the number has no unit: a number without a unit is not a weighing"
 		if r.Range != layout.InRange {

@@ -27,6 +27,9 @@ func (in *Intake) Read(ctx context.Context, r record.ReadRequest) (record.ReadAn
 	if in.Config().Ask == nil {
 		return record.ReadAnswer{}, in.cannotAsk()
 	}
+	if why := in.refusal(); r.Record && why != "" {
+		return record.ReadAnswer{}, &record.AskRefused{Why: why}
+	}
 	a, err := in.hand(ctx, &job{read: r})
 	switch {
 	case err != nil:

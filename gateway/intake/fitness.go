@@ -31,6 +31,8 @@ type Offered struct {
 type Fitness interface {
 	// Now is the fitness of a balance as its records say it.
 	Now(balance string) record.Fitness
+	// Refusal says in a sentence why nobody can have a weight recorded at a screen or by a request now; "": they can.
+	Refusal(balance string) string
 	// Judge gives the verdicts of the rules that go by the balance: its minimum weight.
 	Judge(w *record.Weighing) []record.Verdict
 	// Offer gives a reading to the check that runs on the balance. The entries, if any, are what the check makes of it; they are
@@ -82,6 +84,31 @@ func (in *Intake) putSteps(entries []record.Body, value record.Value, stamp reco
 		}
 		in.put(e, stamp)
 	}
+}
+
+// refusal says why nobody can have a weight of the balance recorded now; "": they can.
+func (in *Intake) refusal() string {
+	if in.fitness == nil {
+		return ""
+	}
+	return in.fitness.Refusal(in.cfg.ID)
+}
+
+// outOfService says of a print that is recorded what its balance's being unfit makes of it, as sentences; refused: whoever stands there is
+// told that it is not to be used.
+func (in *Intake) outOfService(w *record.Weighing) (refused bool, said string) {
+	why := in.refusal()
+	switch {
+	case why != "" && w.Fitness.Held:
+		return true, why + " This print is in the journal, marked, and held back from every destination until somebody releases it."
+	case w.Fitness.Held:
+		return false, "The balance is out of service: this is held back from every destination until somebody releases it."
+	case w.Fitness.State == record.OutOfService:
+		return false, "The balance is out of service."
+	case w.Fitness.State == record.CheckOverdue:
+		return false, "A check of the balance is overdue."
+	}
+	return false, ""
 }
 
 // judgeFitness writes into a weighing whether its balance may be used, and what the rules say that go by the balance.

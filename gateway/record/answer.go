@@ -4,7 +4,7 @@ package record
 const (
 	AnswerRecorded     = "recorded"      // it is in the journal
 	AnswerUnread       = "unread"        // it could not be read as a weighing, and is kept as it came
-	AnswerRefused      = "refused"       // it was read, and is not to be used: the rules say why
+	AnswerRefused      = "refused"       // it was read, and is not to be used: Why says why. It may be recorded all the same
 	AnswerChecked      = "checked"       // the check of the balance that is under way took it
 	AnswerNotRecording = "not-recording" // it could not be recorded
 )

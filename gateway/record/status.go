@@ -9,9 +9,6 @@ const (
 	SinkStatusSchema    = "weighpost.sink-status/1"
 )
 
-// ServiceUnknown is said of a balance of which nobody keeps whether it may be used.
-const ServiceUnknown = "unknown"
-
 // BalanceStatus is how one balance is.
 type BalanceStatus struct {
 	Schema     string         `json:"schema"`
@@ -20,7 +17,8 @@ type BalanceStatus struct {
 	UTC        UTC            `json:"utc" doc:"When it was so, by the clock of weighpost."`
 	Connected  bool           `json:"connected" doc:"Its port is open."`
 	Identity   string         `json:"identity,omitempty" doc:"confirmed or unconfirmed; absent where it is not read."`
-	Service    string         `json:"service" doc:"in service, out of service, or unknown where nobody keeps that."`
+	Service    string         `json:"service" doc:"Whether it may be used: in service, due (a check is), overdue, out of service, in check, or unknown where nobody keeps that."`
+	NextCheck  *UTC           `json:"next_check,omitempty" doc:"When its next check is due, in the past where it is; absent where none is scheduled."`
 	Clock      string         `json:"clock" doc:"State of the clock that stamps its weighings: checked, holdover or unchecked."`
 	LastHeard  *UTC           `json:"last_heard,omitempty" doc:"When the last line came from it; absent: none since the start."`
 	Conditions []StatusReason `json:"conditions" doc:"What is wrong with it."`

@@ -107,7 +107,7 @@ func (t *Tap) ask(ctx context.Context, p []byte) {
 	switch {
 	case !t.up || line == nil:
 		why = whyDown
-	case t.out && (t.cfg.OutOfService == ReceiveOnly || t.cfg.OutOfService == Cut):
+	case t.cfg.OutOfService != GoOn && t.isOut():
 		why = whyService
 	}
 	t.mu.Unlock()

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -243,10 +244,12 @@ func TestOutOfService(t *testing.T) {
 	for _, c := range []struct {
 		mode           string
 		hears, answers bool
-	}{{"", true, true}, {GoOn, true, true}, {ReceiveOnly, true, false}, {Cut, false, false}} {
+	}{{"", false, false}, {GoOn, true, true}, {ReceiveOnly, true, false}, {Cut, false, false}} {
 		t.Run(c.mode, func(t *testing.T) {
 			r, program := tcpRig(t, func(cfg *Config) { cfg.OutOfService = c.mode })
-			r.tap.SetOutOfService(true)
+			var out atomic.Bool
+			out.Store(true)
+			r.tap.OutOfServiceBy(out.Load)
 			r.print(t, "N 1.0 g\r\n")
 			r.until(t, "it was read", func() bool { return r.read.text() == "N 1.0 g\r\n" })
 			if c.hears {
@@ -260,7 +263,7 @@ func TestOutOfService(t *testing.T) {
 			} else {
 				r.until(t, "it was left out", func() bool { s := r.tap.Status(); return s.Unsent == 4 && s.Why == whyService })
 			}
-			r.tap.SetOutOfService(false)
+			out.Store(false)
 			_, _ = io.WriteString(program, "Q2\r\n")
 			r.balanceGets(t, "Q2\r\n")
 			r.print(t, "N 2.0 g\r\n")

@@ -38,7 +38,7 @@ type Config struct {
 	Answer strict.Duration `yaml:"answer" desc:"How long the balance may take to answer what the program sent; 100ms to 30s. Meanwhile nobody else asks it." default:"2s"`
 	Wait   strict.Duration `yaml:"wait" desc:"How long what the program sent waits while the balance answers another question; 100ms to 1m. After that it is left out and counted." default:"5s"`
 
-	OutOfService string `yaml:"out_of_service" desc:"What the tap does while the balance is out of service: go-on, receive-only (nothing of the program's is sent), or cut (nothing either way). Nothing takes a balance out of service yet, so until routine checks exist every tap goes on." enum:"go-on,receive-only,cut" default:"go-on"`
+	OutOfService string `yaml:"out_of_service" desc:"What the tap does while the balance is out of service: go-on, receive-only (nothing of the program's is sent), or cut (nothing either way). What the balance sends is recorded all the same. Left out: cut, or go-on where the fitness of the balance has unfit: mark." enum:"go-on,receive-only,cut"`
 }
 
 func (c Config) answer() time.Duration {
@@ -54,6 +54,9 @@ func (c Config) wait() time.Duration {
 	}
 	return c.Wait.D()
 }
+
+// cuts says whether the program gets nothing while the balance is out of service.
+func (c Config) cuts() bool { return c.OutOfService == Cut || c.OutOfService == "" }
 
 // Where is the tap's address as a person knows it.
 func (c Config) Where() string {
@@ -104,9 +107,6 @@ func (c *Config) check(r *strict.Report, goos string) {
 	c.checkListen(r)
 	between(r, "answer", c.Answer, 100*time.Millisecond, 30*time.Second, "100ms to 30s")
 	between(r, "wait", c.Wait, 100*time.Millisecond, time.Minute, "100ms to 1m")
-	if c.OutOfService != "" && c.OutOfService != GoOn {
-		r.At("out_of_service").Note("nothing takes a balance out of service in this version of weighpost: until routine checks do, the tap goes on")
-	}
 }
 
 func (c *Config) checkPseudoTerminal(r *strict.Report, goos string) {

@@ -56,16 +56,6 @@ func TestATapThatIsOpenToTheNetworkIsWarnedOf(t *testing.T) {
 	}
 }
 
-// TestAnOutOfServiceThatNobodySetsYetIsSaid.
-func TestAnOutOfServiceThatNobodySetsYetIsSaid(t *testing.T) {
-	if got := said(Config{Listen: "127.0.0.1:4012", OutOfService: GoOn}, "linux"); got != "" {
-		t.Error(got)
-	}
-	if got := said(Config{Listen: "127.0.0.1:4012", OutOfService: Cut}, "linux"); !strings.HasPrefix(got, "! ") || !strings.Contains(got, "the tap goes on") {
-		t.Error(got)
-	}
-}
-
 func TestTheDefaultsAreThoseThatAreDescribed(t *testing.T) {
 	var c Config
 	if c.answer() != 2*time.Second || c.wait() != 5*time.Second {

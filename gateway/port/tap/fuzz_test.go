@@ -99,7 +99,7 @@ func FuzzBothSides(f *testing.F) {
 					e.Down()
 				}
 			case 6:
-				tap.SetOutOfService(n%2 == 0)
+				tap.OutOfServiceBy(func() bool { return n%2 == 0 })
 				line.err = []error{nil, io.ErrShortWrite, os.ErrDeadlineExceeded, port.ErrListenOnly}[n%4]
 			case 7:
 				take()

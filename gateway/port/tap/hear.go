@@ -119,7 +119,7 @@ func lineEnd(p []byte, c *course) (n int, ends bool) {
 
 // routeOf says where a line goes that begins while holder has the turn. mu is held.
 func (t *Tap) routeOf(holder string) route {
-	if t.out && t.cfg.OutOfService == Cut || holder != "" && holder != Who {
+	if t.cfg.cuts() && t.isOut() || holder != "" && holder != Who {
 		if t.program != nil {
 			t.status.Withheld++
 		}

@@ -33,8 +33,8 @@ type Tap struct {
 	line    Line // nil: none yet
 	up      bool // the balance's port is open
 	epoch   uint64
-	out     bool    // the balance is out of service
-	program *buffer // of the program that is there, nil for none
+	out     func() bool // whether the balance is out of service; nil: it never is
+	program *buffer     // of the program that is there, nil for none
 	course  course
 	asking  asking
 	status  Status
@@ -70,12 +70,16 @@ func (t *Tap) Attach(line Line) {
 	}
 }
 
-// SetOutOfService says whether the balance may be used. The tap then does what its configuration says.
-func (t *Tap) SetOutOfService(out bool) {
+// OutOfServiceBy has the tap ask, for each line and for each question of the program's, whether the balance is out of service. It then does
+// what its configuration says. ask must not block, and must not call the tap.
+func (t *Tap) OutOfServiceBy(ask func() bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.out = out
+	t.out = ask
 }
+
+// isOut says whether the balance is out of service. mu is held.
+func (t *Tap) isOut() bool { return t.out != nil && t.out() }
 
 // Status is what a tap shows of itself. Counts are since it was made.
 type Status struct {

@@ -1,0 +1,96 @@
+package intake
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"weighpost/gateway/record"
+)
+
+// unwell is a fitness that a test sets.
+type unwell struct {
+	now     record.Fitness
+	refuses atomic.Bool
+}
+
+const notHere = "Balance b-12 is out of service (failed: daily): no weight is recorded here."
+
+func (u *unwell) Now(string) record.Fitness               { return u.now }
+func (u *unwell) Judge(*record.Weighing) []record.Verdict { return nil }
+func (u *unwell) Offer(Offered) (entries []record.Body)   { return nil }
+func (u *unwell) Refusal(string) string {
+	if u.refuses.Load() {
+		return notHere
+	}
+	return ""
+}
+
+// TestAPrintOfABalanceOutOfServiceIsRecordedAndSaidToBe: nothing that the balance printed is lost, whatever the policy; whoever stands there
+// is told what it is worth.
+func TestAPrintOfABalanceOutOfServiceIsRecordedAndSaidToBe(t *testing.T) {
+	for _, c := range []struct {
+		state         string
+		held, refuses bool
+		said          string
+	}{
+		{record.InService, false, false, "recorded 12.345 #"},
+		{record.CheckDue, false, false, "recorded 12.345 #"},
+		{record.CheckOverdue, false, false, "recorded 12.345 #: A check of the balance is overdue."},
+		{record.OutOfService, false, false, "recorded 12.345 #: The balance is out of service."},
+		{record.OutOfService, true, false, "recorded 12.345 #: The balance is out of service: this is held back from every destination until somebody releases it."},
+		{record.OutOfService, true, true, "refused 12.345 #: " + notHere + " This print is in the journal, marked, and held back from every destination until somebody releases it."},
+	} {
+		b := answering(t, nil, func(b *bench, print func(string)) {
+			u := &unwell{now: record.Fitness{State: c.state, Held: c.held}}
+			u.refuses.Store(c.refuses)
+			b.fitness = u
+			print("W 12.345 g S")
+		})
+		expectSaid(t, b, c.said)
+		expect(t, b.journal.bodies(), "port-up 1", "weighing 12.345 g")
+		for _, e := range b.journal.bodies() {
+			if w, ok := e.(*record.Weighing); ok && (w.Fitness.State != c.state || w.Fitness.Held != c.held) {
+				t.Errorf("%+v: the weighing says %+v", c, w.Fitness)
+			}
+		}
+	}
+}
+
+// TestNoWeightIsRecordedOnRequestWhileThePolicyRefuses: the balance is not asked; a weight that is only to be shown it gives all the same;
+// and what was asked for before the balance came out of service does not count, and stays as it came.
+func TestNoWeightIsRecordedOnRequestWhileThePolicyRefuses(t *testing.T) {
+	u := &unwell{now: record.Fitness{State: record.OutOfService, Held: true}}
+	u.refuses.Store(true)
+	w := &twoWay{}
+	w.take = func(w *twoWay, _ string) { w.say("W 12.345 g S\r\n") }
+	polled(t, nil, w, func(b *bench) {
+		b.fitness = u
+		var refused *record.AskRefused
+		if _, err := b.Read(context.Background(), record.ReadRequest{Record: true}); !errors.As(err, &refused) || refused.Why != notHere || len(w.asked()) != 0 {
+			t.Errorf("%v, and the balance got %q", err, w.asked())
+		}
+		if a, err := b.Read(context.Background(), record.ReadRequest{}); err != nil || a.Value.Digits != "12.345" || a.Recorded != "" {
+			t.Errorf("to look at: %+v %v", a, err)
+		}
+		time.Sleep(time.Second)
+		u.refuses.Store(false)
+		w.take = func(w *twoWay, _ string) {
+			u.refuses.Store(true)
+			w.say("W 1.000 g S\r\n")
+		}
+		if _, err := b.Read(context.Background(), record.ReadRequest{Record: true}); !errors.As(err, &refused) || !strings.Contains(refused.Why, "out of service") {
+			t.Errorf("out of service while it was asked: %v", err)
+		}
+		time.Sleep(time.Second)
+		u.refuses.Store(false)
+		w.take = func(w *twoWay, _ string) { w.say("W 2.000 g S\r\n") }
+		if a, err := b.Read(context.Background(), record.ReadRequest{Record: true}); err != nil || a.Recorded == "" {
+			t.Errorf("in service again: %+v %v", a, err)
+		}
+		expect(t, b.journal.bodies(), "port-up 1", "unread "+strings.SplitN(notHere, ":", 2)[0], "weighing 2.000 g")
+	})
+}
