@@ -12,7 +12,6 @@ import (
 
 	"weighpost/gateway/charts"
 	"weighpost/gateway/console"
-	"weighpost/gateway/record"
 )
 
 // The control chart, in units of its own view box.
@@ -211,7 +210,7 @@ func (c *controlChart) phase(balance string, p charts.Phase, at int, step float6
 	one := controlPhase{X: from, Because: p.Because}
 	pen := "M"
 	for i, point := range p.Points {
-		row := controlRow{Point: point, Class: strings.ReplaceAll(point.Verdict, " ", "-"), Shape: verdictShape(point.Verdict), Number: numberOf(point.Check), First: i == 0, Begins: p.Because}
+		row := controlRow{Point: point, Class: strings.ReplaceAll(point.Verdict, " ", "-"), Shape: verdictLook(point.Verdict).Shape, Number: checkNumber(point.Check), First: i == 0, Begins: p.Because}
 		row.Link = "/balances/" + url.PathEscape(balance) + "/checks/" + url.PathEscape(row.Number)
 		c.Rows = append(c.Rows, row)
 		if !point.Drawn {
@@ -401,24 +400,6 @@ func decimal(x float64, decimals int) string {
 	return text
 }
 
-// numberOf is the part of a check's id behind the balance.
-func numberOf(check string) string {
-	return check[strings.LastIndexByte(check, '/')+1:]
-}
-
-// verdictShape is the shape of a verdict on a result of a check.
-func verdictShape(verdict string) string {
-	switch verdict {
-	case record.CheckPassed:
-		return "well"
-	case record.CheckWarned:
-		return "warning"
-	case record.CheckFailed:
-		return "error"
-	}
-	return "not-said"
-}
-
 // pointWords are what is said of a point to somebody who does not see it.
 func pointWords(p charts.Point) string {
 	words := fmt.Sprintf("%s: %s, %s", at(p.At), p.Value, p.Verdict)
@@ -431,5 +412,5 @@ func pointWords(p charts.Point) string {
 	for _, s := range p.Signals {
 		words += "; signal: " + s.Rule
 	}
-	return words + ". Check " + numberOf(p.Check) + "."
+	return words + ". Check " + checkNumber(p.Check) + "."
 }

@@ -16,7 +16,7 @@ import (
 func (s *Screens) nowPages() []row {
 	return []row{
 		{"/{$}", rights.See, s.overview}, {"/clock", rights.See, s.clock}, {"/balances/{id}", rights.See, s.balance},
-		{"/wall", rights.See, s.wall}, {"/wall/{id}", rights.See, s.wall},
+		{"/due", rights.See, s.showDue}, {"/wall", rights.See, s.wall}, {"/wall/{id}", rights.See, s.wall},
 		{"/manual", console.Everybody, s.manual}, {"/manual/{topic}", console.Everybody, s.manualPage},
 	}
 }

@@ -148,6 +148,7 @@ type place struct {
 // places are all entries of the navigation, in order. Whoever may not open one does not see it.
 var places = []place{
 	{Path: "/", Label: "Now", right: rights.See},
+	{Path: "/due", Label: "Due", right: rights.See},
 	{Path: "/weighed", Label: "Weighed", right: rights.ReadJournal},
 	{Path: "/happened", Label: "Happened", right: rights.ReadJournal},
 	{Path: "/delivered", Label: "Delivered", right: rights.See},

@@ -21,7 +21,7 @@ func (l *lab) places() []place {
 	list := []place{
 		{name: "overview", path: "/"}, {name: "balance-well", path: "/balances/b-12"}, {name: "balance-garbled", path: "/balances/b-14"},
 		{name: "balance-down", path: "/balances/b-15"}, {name: "wall", path: "/wall", bare: true}, {name: "wall-one", path: "/wall/b-12", bare: true},
-		{name: "clock", path: "/clock"}, {name: "manual", path: "/manual"}, {name: "manual-page", path: "/manual/" + help.Topics()[0].Name},
+		{name: "clock", path: "/clock"}, {name: "due", path: "/due"}, {name: "manual", path: "/manual"}, {name: "manual-page", path: "/manual/" + help.Topics()[0].Name},
 		{name: "bench-choose", path: "/bench?choose"}, {name: "bench", path: "/bench/b-12", bare: true}, {name: "bench-down", path: "/bench/b-15", bare: true},
 		{name: "bench-recorded", path: "/bench/b-12", bare: true, then: weighed},
 		{name: "bench-cards", path: "/bench/cards"}, {name: "balance-label", path: "/balances/b-12/label"},

@@ -28,7 +28,7 @@ for (const chart of document.querySelectorAll("[data-chart]")) {
     });
   });
 
-  // On a narrow screen the newest points are seen first.
+  // On a narrow screen the newest points are seen first: as soon as there is a width, also when the chart is unfolded.
   const across = chart.querySelector(".across");
-  across.scrollLeft = across.scrollWidth;
+  new ResizeObserver(() => { across.scrollLeft = across.scrollWidth; }).observe(across);
 }
