@@ -103,6 +103,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.setupRoutes(api)
 	s.deliveryRoutes(api)
 	s.fitnessRoutes(api)
+	s.reportRoutes(api)
 	describeOnce(api.OpenAPI())
 	s.describeRights(api.OpenAPI())
 	s.answerOtherMethods(mux, api)
