@@ -32,7 +32,7 @@ func (s *Server) reportRoutes(api huma.API) {
 		return
 	}
 	pdf := &huma.Schema{Type: huma.TypeString, Format: "binary"}
-	huma.Register(api, needs(huma.Operation{OperationID: "get-check-report", Method: http.MethodGet, Path: checkPaperPath, Tags: []string{"fitness"},
+	huma.Register(api, needs(huma.Operation{OperationID: "print-check-report", Method: http.MethodGet, Path: checkPaperPath, Tags: []string{"fitness"},
 		Summary: "The report of a check that has ended, as a PDF",
 		Description: "With every attempt, those that do not count too, the limits and where they come from, the reference weights and their certificates, and " +
 			"where the check stands in the journal. It supports a calibration by a competent body and never replaces it.",

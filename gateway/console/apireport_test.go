@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"net/http"
-	"net/http/httptest"
 	"net/url"
 	"slices"
 	"strings"
@@ -104,18 +103,15 @@ func TestTheStateThatFollowedACheckIsItsOwn(t *testing.T) {
 
 // TestReportsAreSent as a PDF, and what there is none of is 404.
 func TestReportsAreSent(t *testing.T) {
-	s := New(Deps{Site: "lab", Version: "test", Source: lab{}, Fitness: newCabinet(), Log: discard})
-	for path, want := range map[string]int{"b-12/checks/c000017/report.pdf": 200, "b-12/checks/c000018/report.pdf": 404, "b-13/checks/c000017/report.pdf": 404,
+	h := open(t)
+	for path, want := range map[string]int{"b-12/checks/c000001/report.pdf": 200, "b-12/checks/c000099/report.pdf": 404, "b-99/checks/c000001/report.pdf": 404,
 		"b-12/checks/..%2f..%2fx/report.pdf": 404, "b-12/checks/%22%0d%0aX:1/report.pdf": 404, "b-12/file": 200, "b-99/file": 404} {
-		r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1/api/v1/balances/"+path, nil)
-		r.RemoteAddr = "127.0.0.1:40000"
-		w := httptest.NewRecorder()
-		s.handler.ServeHTTP(w, r)
-		if w.Code != want {
-			t.Errorf("%s: %d %s", path, w.Code, w.Body)
+		resp, body := ask(t, http.MethodGet, h.base+"/api/v1/balances/"+path, nil)
+		if resp.StatusCode != want {
+			t.Errorf("%s: %d %s", path, resp.StatusCode, body)
 		}
-		if want == 200 && strings.HasSuffix(path, ".pdf") && (!strings.HasPrefix(w.Body.String(), "%PDF-1.7") || w.Header().Get("Content-Type") != "application/pdf") {
-			t.Errorf("%s: %v", path, w.Header())
+		if want == 200 && strings.HasSuffix(path, ".pdf") && (!strings.HasPrefix(body, "%PDF-1.7") || resp.Header.Get("Content-Type") != "application/pdf") {
+			t.Errorf("%s: %v", path, resp.Header)
 		}
 	}
 }
