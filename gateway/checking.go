@@ -21,7 +21,7 @@ const idleCheck = 4 * time.Hour
 
 // checking are the checks that run, one a balance at most.
 type checking struct {
-	mu  sync.Mutex
+	mu  sync.Mutex // a leaf: nothing is called while it is held that takes another lock
 	now map[string]*checked
 }
 
@@ -29,36 +29,59 @@ type checking struct {
 type checked struct {
 	run     *checks.Run
 	begun   *record.CheckBegun
+	facts   checks.Facts
 	steps   int // that are recorded, or on their way to the journal
 	by      record.Actor
 	touched time.Time
+	// acting: an act is on its way to the journal, or the beginning is (run is nil then). Readings are not taken meanwhile, so that steps stand
+	// in the journal in the order in which they were taken.
+	acting bool
+	// stale: what the journal knows of it may differ from what is known here. It is rebuilt from there.
+	stale  bool
+	missed int  // times in a row that steps were missing although nothing was on its way
+	lost   bool // the balance cannot be heard
 }
 
-// put notes that a check runs.
-func (c *checking) put(balance string, one *checked) {
+// begin takes the place of the check of a balance, or says that it is taken.
+func (c *checking) begin(balance string, one *checked) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.now == nil {
 		c.now = map[string]*checked{}
 	}
+	if c.now[balance] != nil {
+		return false
+	}
 	c.now[balance] = one
+	return true
 }
 
-func (c *checking) drop(balance string) {
+// drop forgets a check, unless another one has come in its place.
+func (c *checking) drop(balance string, one *checked) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	delete(c.now, balance)
+	if c.now[balance] == one {
+		delete(c.now, balance)
+	}
+}
+
+// on gives the check of a balance once it has begun, or nil. The checks are locked.
+func (c *checking) on(balance string) *checked {
+	if one := c.now[balance]; one != nil && one.run != nil {
+		return one
+	}
+	return nil
 }
 
 // offer gives a reading to the check that runs on its balance, and makes entries of what the check takes. It does not block.
 func (c *checking) offer(o intake.Offered) (entries []record.Body) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	one := c.now[o.Balance]
-	if one == nil {
+	one := c.on(o.Balance)
+	if one == nil || one.acting || one.stale {
 		return nil
 	}
-	one.run.Heard()
+	one.hear(true)
 	for _, a := range one.run.Reading(checks.Reading{At: o.At, Grams: o.Grams, Value: o.Value, Frame: o.Frame, How: o.How}) {
 		entries = append(entries, one.entry(a, one.by, o.Stamp))
 	}
@@ -66,6 +89,17 @@ func (c *checking) offer(o intake.Offered) (entries []record.Body) {
 		one.touched = o.At
 	}
 	return entries
+}
+
+// hear tells the check whether its balance can be heard. The checks are locked.
+func (one *checked) hear(up bool) {
+	switch {
+	case !up && !one.lost:
+		one.run.Lost()
+	case up && one.lost:
+		one.run.Heard()
+	}
+	one.lost = !up
 }
 
 // entry writes an attempt as an entry of the check. The checks are locked.
@@ -96,13 +130,17 @@ func (g *Gateway) BeginCheck(ctx context.Context, balance string, o console.Chec
 	if err != nil {
 		return console.CheckView{}, err
 	}
+	one := &checked{begun: begun, facts: facts, by: by, acting: true}
+	if !g.checks.begin(balance, one) {
+		return console.CheckView{}, &record.NotDone{Why: "a check of " + balance + " is under way: end it first"}
+	}
 	if err := g.fitness.Begin(ctx, begun); err != nil {
+		g.checks.drop(balance, one) // where it was recorded after all, it is found in the journal
 		return console.CheckView{}, err
 	}
-	one := &checked{run: run, begun: begun, by: by, touched: time.Now()}
-	g.checks.put(balance, one)
 	g.checks.mu.Lock()
 	defer g.checks.mu.Unlock()
+	one.run, one.touched, one.acting = run, time.Now(), false
 	return one.view(), nil
 }
 
@@ -169,16 +207,20 @@ func errNoCheck(balance string) error {
 	return &record.NotDone{Why: "no check runs on balance " + balance}
 }
 
-// CheckOn gives the check that runs on a balance.
+// CheckOn gives the check that runs on a balance. An intake that offers a reading holds its own lock, so it is asked before the checks are locked.
 func (g *Gateway) CheckOn(balance string) (console.CheckView, bool) {
+	up := true
+	if in, err := g.intakeOf(balance); err == nil {
+		up = in.Status().PortUp
+	}
 	g.checks.mu.Lock()
 	defer g.checks.mu.Unlock()
-	one := g.checks.now[balance]
+	one := g.checks.on(balance)
 	if one == nil {
 		return console.CheckView{}, false
 	}
-	if in, err := g.intakeOf(balance); err == nil && !in.Status().PortUp {
-		one.run.Lost()
+	if !up {
+		one.hear(false)
 	}
 	return one.view(), true
 }
@@ -195,14 +237,26 @@ func (one *checked) view() console.CheckView {
 	return v
 }
 
-// ActOnCheck has a person act on the check that runs on a balance, and records it.
+// ActOnCheck has a person act on the check that runs on a balance, and records it. The check goes by what is in the journal: where that is not
+// known, it is rebuilt from there.
 func (g *Gateway) ActOnCheck(ctx context.Context, balance string, act console.CheckAct, by record.Actor) (console.CheckView, error) {
-	one, bodies, err := g.checks.act(balance, act, by, g.stamp())
+	one, err := g.checks.hold(balance)
+	if err != nil {
+		return console.CheckView{}, err
+	}
+	defer g.checks.let(one)
+	if err := g.recorded(ctx, balance, one); err != nil {
+		return console.CheckView{}, err
+	}
+	bodies, err := g.checks.act(one, act, by, g.stamp())
 	if err != nil {
 		return console.CheckView{}, err
 	}
 	for _, e := range bodies {
 		if err := g.fitness.Step(ctx, e); err != nil {
+			g.checks.mu.Lock()
+			one.stale = true
+			g.checks.mu.Unlock()
 			return console.CheckView{}, err
 		}
 	}
@@ -211,12 +265,48 @@ func (g *Gateway) ActOnCheck(ctx context.Context, balance string, act console.Ch
 	return one.view(), nil
 }
 
-func (c *checking) act(balance string, act console.CheckAct, by record.Actor, stamp record.Stamp) (one *checked, bodies []*record.CheckStep, err error) {
+// hold takes a check for one act.
+func (c *checking) hold(balance string) (*checked, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if one = c.now[balance]; one == nil {
-		return nil, nil, errNoCheck(balance)
+	one := c.on(balance)
+	switch {
+	case one == nil:
+		return nil, errNoCheck(balance)
+	case one.acting || one.stale:
+		return nil, &record.NotDone{Why: "what was done to this check before is still being recorded: look how it stands, and try again"}
 	}
+	one.acting = true
+	return one, nil
+}
+
+func (c *checking) let(one *checked) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	one.acting = false
+}
+
+// recorded waits until the steps that a check has taken are in the journal.
+func (g *Gateway) recorded(ctx context.Context, balance string, one *checked) error {
+	for {
+		_, steps := g.fitness.Running(balance)
+		g.checks.mu.Lock()
+		want := one.steps
+		g.checks.mu.Unlock()
+		if len(steps) >= want {
+			return nil
+		}
+		select {
+		case <-ctx.Done():
+			return fmt.Errorf("the readings that the check took are not recorded yet: try again in a moment (%w)", ctx.Err())
+		case <-time.After(10 * time.Millisecond):
+		}
+	}
+}
+
+func (c *checking) act(one *checked, act console.CheckAct, by record.Actor, stamp record.Stamp) (bodies []*record.CheckStep, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	var attempts []checks.Attempt
 	switch {
 	case act.Answer != "":
@@ -231,121 +321,11 @@ func (c *checking) act(balance string, act console.CheckAct, by record.Actor, st
 		err = errors.New("nothing is said that could be done: answer, right, repeat or stop")
 	}
 	if err != nil {
-		return nil, nil, &record.NotDone{Why: err.Error()}
+		return nil, &record.NotDone{Why: err.Error()}
 	}
 	for _, a := range attempts {
 		bodies = append(bodies, one.entry(a, by, stamp))
 	}
 	one.by, one.touched = by, time.Now()
-	return one, bodies, nil
-}
-
-// resumeChecks rebuilds the checks that a stop or a crash cut off, and then ends each check that has come to its end, once all its steps
-// are in the journal, until ctx ends.
-func (g *Gateway) resumeChecks(ctx context.Context) {
-	tick := time.NewTicker(200 * time.Millisecond)
-	defer tick.Stop()
-	resumed := false
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-tick.C:
-		}
-		if !resumed && g.fitness.Ready() {
-			g.resumeAll(ctx)
-			resumed = true
-		}
-		for _, balance := range g.checks.over(time.Now()) {
-			if err := g.endCheck(ctx, balance); err != nil && ctx.Err() == nil {
-				g.log.Warn("the end of a check could not be recorded yet", "balance", balance, "err", err)
-			}
-		}
-	}
-}
-
-// over lists the balances whose check has ended, or to which nobody came back.
-func (c *checking) over(now time.Time) (list []string) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	for balance, one := range c.now {
-		if now.Sub(one.touched) > idleCheck {
-			one.run.Stop(fmt.Sprintf("nobody went on with it for %s", idleCheck))
-		}
-		if one.run.Ended() != nil {
-			list = append(list, balance)
-		}
-	}
-	return list
-}
-
-// endCheck records what a check found, once every step of it is known from the journal.
-func (g *Gateway) endCheck(ctx context.Context, balance string) error {
-	g.checks.mu.Lock()
-	one := g.checks.now[balance]
-	g.checks.mu.Unlock()
-	if one == nil {
-		return nil
-	}
-	_, steps := g.fitness.Running(balance)
-	if len(steps) < one.steps {
-		return nil // they are on their way
-	}
-	found := one.run.Ended()
-	e := &record.CheckEnded{Check: one.begun.Check, Balance: one.begun.Balance, Outcome: found.Outcome, Results: found.Results, Weights: one.begun.Weights,
-		Reason: found.Reason, MinimumWeight: found.Minimum, By: one.by}
-	err := g.fitness.End(ctx, e)
-	var refused *record.NotDone
-	if err == nil || errors.As(err, &refused) {
-		g.checks.drop(balance)
-	}
-	return err
-}
-
-// resumeAll goes on with every check that was under way. One that cannot go on, since its definition or a weight is another now, ends
-// without a verdict.
-func (g *Gateway) resumeAll(ctx context.Context) {
-	for _, b := range g.lookedAfter() {
-		begun, steps := g.fitness.Running(b.Describe.ID)
-		if begun == nil {
-			continue
-		}
-		if _, runs := g.CheckOn(b.Describe.ID); runs {
-			continue // it began since the start
-		}
-		run, err := g.reopen(begun, steps)
-		if err != nil {
-			e := &record.CheckEnded{Check: begun.Check, Balance: begun.Balance, Outcome: record.CheckAborted, Results: []record.CheckResult{}, Weights: begun.Weights,
-				Reason: "it was cut off, and cannot go on: " + err.Error(), By: record.Actor{By: record.ActorSoftware}}
-			if err := g.fitness.End(ctx, e); err != nil {
-				g.log.Warn("a check that was cut off could not be ended", "balance", b.Describe.ID, "err", err)
-			}
-			continue
-		}
-		g.checks.put(b.Describe.ID, &checked{run: run, begun: begun, steps: len(steps), by: begun.By, touched: time.Now()})
-	}
-}
-
-func (g *Gateway) reopen(begun *record.CheckBegun, steps []*record.CheckStep) (*checks.Run, error) {
-	def, known := g.now.Load().cfg.Definition(begun.Check.Definition)
-	if !known || def.Hash() != begun.Check.Hash {
-		return nil, fmt.Errorf("the check %s is not defined any more as it was", begun.Check.Definition)
-	}
-	facts, ok := g.factsOf(begun.Balance.ID)
-	if !ok {
-		return nil, record.ErrNoBalance
-	}
-	var chosen []checks.Weight
-	for _, used := range begun.Weights {
-		w, err := checks.NewWeight(used)
-		if err != nil {
-			return nil, err
-		}
-		chosen = append(chosen, w)
-	}
-	run, err := checks.Open(def, facts, chosen)
-	if err != nil {
-		return nil, err
-	}
-	return run, run.Replay(steps)
+	return bodies, nil
 }
