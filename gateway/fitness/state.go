@@ -205,10 +205,13 @@ func (f *file) upkeep(u *record.Upkeep) {
 	}
 }
 
-// phase is when the present phase of the balance's charts began: after the last adjustment, move, repair or calibration.
+// phase is when the present phase of the balance's charts began: after the last adjustment, move, repair or calibration, and not after mere
+// maintenance.
 func (f *file) phase() time.Time {
-	if len(f.Upkeep) == 0 {
-		return time.Time{}
+	for _, u := range slices.Backward(f.Upkeep) {
+		if u.Act != record.Serviced {
+			return u.Stamp.UTC.Time()
+		}
 	}
-	return f.Upkeep[len(f.Upkeep)-1].Stamp.UTC.Time()
+	return time.Time{}
 }

@@ -77,7 +77,8 @@ const (
 	Serviced   = "maintenance"
 )
 
-// Upkeep says what was done to a balance beside weighing with it and checking it. Control charts begin a new phase after it.
+// Upkeep says what was done to a balance beside weighing with it and checking it. Control charts begin a new phase after it, but for
+// maintenance.
 type Upkeep struct {
 	Head
 	Balance Balance `json:"balance"`

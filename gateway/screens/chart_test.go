@@ -123,6 +123,15 @@ func TestAControlChartSaysTheSameTwice(t *testing.T) {
 	}
 }
 
+// TestThePageOfABalanceHasItsCharts: they stand on the page of its fitness.
+func TestThePageOfABalanceHasItsCharts(t *testing.T) {
+	l := newLab(t, Deps{Source: source{balances: []console.Balance{{ID: "b-1"}}}, Fitness: &tested{views: map[string]console.FitnessView{"b-1": checked(45)}}})
+	status, body := l.get(t, "/balances/b-1/fitness", as(rights.BalanceKeeper))
+	if n := len(pointLabel.FindAllString(body, -1)); status != http.StatusOK || n != 46+2*6 {
+		t.Errorf("%d, %d points", status, n)
+	}
+}
+
 // TestWhatAChartDoesNotHaveItSays: no checks, few points, hostile words, a limit far outside, more points than can be drawn.
 func TestWhatAChartDoesNotHaveItSays(t *testing.T) {
 	v := console.FitnessView{}
