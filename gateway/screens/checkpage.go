@@ -98,7 +98,7 @@ func (s *Screens) checkChoices(d *checkData, v console.FitnessView) {
 	for _, def := range s.deps.Fitness.CheckDefinitions() {
 		c := checkChoice{CheckDefinition: def}
 		if i := slices.IndexFunc(v.Schedule, func(one console.CheckDue) bool { return one.Check == def.Name }); i >= 0 {
-			c.Due, c.Look = &v.Schedule[i], lookOf(v.Schedule[i].State)
+			c.Due, c.Look = &v.Schedule[i], dueLook(v.Schedule[i].State)
 		}
 		d.Choices = append(d.Choices, c)
 	}

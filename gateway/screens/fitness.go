@@ -181,8 +181,19 @@ func (d *fitnessData) Number(id string) string { return checkNumber(id) }
 // Verdict is how an outcome is shown.
 func (d *fitnessData) Verdict(word string) fitLook { return verdictLook(word) }
 
-// LookOf is how a state is shown.
-func (d *fitnessData) LookOf(state string) fitLook { return lookOf(state) }
+// DueLook is how it stands with a check of the schedule.
+func (d *fitnessData) DueLook(state string) fitLook { return dueLook(state) }
+
+// dueLook is how it stands with a check of a schedule: nothing of the balance itself.
+func dueLook(state string) fitLook {
+	switch state {
+	case record.CheckDue:
+		return fitLook{Word: "due", Shape: "notice", Class: "doubt"}
+	case record.CheckOverdue:
+		return fitLook{Word: "overdue", Shape: "warning", Class: "doubt"}
+	}
+	return fitLook{Word: "not due yet", Shape: "well", Class: "good"}
+}
 
 // Why puts into words why a check was begun.
 func (d *fitnessData) Why(why string) string { return whyWord(why) }

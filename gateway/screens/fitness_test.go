@@ -144,7 +144,7 @@ func TestTheFitnessPageSaysWhetherWhyAndWhatBecomesOfWeighings(t *testing.T) {
 	body := l.fetch(t, "/balances/b-12/fitness", as(rights.BalanceKeeper))
 	text := mainText(t, body)
 	wants(t, "page", text, []string{"OUT OF SERVICE", "check failed", "held back from every destination until somebody releases it", "the balance itself cannot be kept from showing a weight",
-		"0.0205 g", "USP <41>, repeatability of 2026-11-20", "It is never Min of OIML R 76-1", "check overdue", "failed at", "1 of them affected", "Not closed yet", "Closed.", "K-17", "0.0002 g + 0.0000015·W, k = 2", "support a calibration by a competent body and never replace it"})
+		"0.0205 g", "USP <41>, repeatability of 2026-11-20", "It is never Min of OIML R 76-1", "overdue", "not due yet", "failed at", "1 of them affected", "Not closed yet", "Closed.", "K-17", "0.0002 g + 0.0000015·W, k = 2", "support a calibration by a competent body and never replace it"})
 	wants(t, "markup", body, []string{`href="/bench/b-12/check"`, `data-send="POST /api/v1/balances/b-12/in-service"`, `data-send="POST /api/v1/balances/b-12/upkeep"`, `href="/balances/b-12/checks/c000003"`,
 		`href="/balances/b-12/failures/c000003"`, `<option value="b-12/c000002">`}, "out-of-service\"")
 	wants(t, "unknown", mainText(t, l.fetch(t, "/balances/b-13/fitness", as(rights.BalanceKeeper))), []string{"not known", "No check is scheduled", "has not been checked yet", "None: no repeatability check"})

@@ -84,7 +84,7 @@ func (s *Screens) showWeights(w http.ResponseWriter, r *http.Request) {
 			d.Weights = append(d.Weights, k)
 		}
 	}
-	s.show(w, r, page{Template: "weights.html", Title: "Reference weights", Place: "/weights", Scripts: []string{"refweights.js"}, Data: d})
+	s.show(w, r, page{Template: "weights.html", Title: "Reference weights", Place: "/due", Scripts: []string{"refweights.js"}, Data: d})
 }
 
 // weightData is one reference weight.
@@ -108,7 +108,7 @@ func (s *Screens) showWeight(w http.ResponseWriter, r *http.Request) {
 	if one.Class != "" && !slices.Contains(d.Classes, one.Class) {
 		d.Classes = append(slices.Clone(d.Classes), one.Class)
 	}
-	s.show(w, r, page{Template: "weight.html", Title: "Reference weight " + id, Place: "/weights", Scripts: []string{"refweights.js"}, Data: d})
+	s.show(w, r, page{Template: "weight.html", Title: "Reference weight " + id, Place: "/due", Scripts: []string{"refweights.js"}, Data: d})
 }
 
 // Proof is the certificate, or an empty one.
@@ -154,7 +154,7 @@ func (s *Screens) weightLabels(w http.ResponseWriter, r *http.Request) {
 	if len(list) == 1 {
 		title = fmt.Sprint("Label of ", list[0].ID)
 	}
-	s.show(w, r, page{Template: "weight-labels.html", Title: title, Place: "/weights", Data: list})
+	s.show(w, r, page{Template: "weight-labels.html", Title: title, Place: "/due", Data: list})
 }
 
 // byUse puts those that can be used first, and then goes by id.
