@@ -107,7 +107,7 @@ func loadsOf(d *Definition, f Facts, chosen []Weight) (all []loaded, err error) 
 		if err != nil {
 			return nil, err
 		}
-		if f.Capacity != nil && one.value.Cmp(new(big.Rat).Mul(f.Capacity, big.NewRat(101, 100))) > 0 {
+		if f.Capacity != nil && one.grams.Cmp(f.Capacity) > 0 {
 			return nil, fmt.Errorf("the load %s is above the capacity of the balance, %s", s, f.Balance.Capacity)
 		}
 		all = append(all, one)

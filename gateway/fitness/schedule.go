@@ -52,6 +52,9 @@ func (f *file) due(s Scheduled, began time.Time, zone *time.Location) Due {
 	return d
 }
 
+// clockLeeway is by how much a clock may be set back before a check that passed is taken to be of a time that has not come.
+const clockLeeway = time.Hour
+
 // stateOf is the state that a balance should be in, with the cause of the change where it is another than now.
 func (f *file) stateOf(cfg Config, began, now time.Time, zone *time.Location) (state, cause, reason string) {
 	switch {
@@ -72,6 +75,10 @@ func (f *file) stateOf(cfg Config, began, now time.Time, zone *time.Location) (s
 	for _, s := range cfg.Checks {
 		d := f.due(s, began, zone)
 		switch {
+		case d.Last.After(now.Add(clockLeeway)):
+			if state == record.InService {
+				state, reason = record.CheckDue, s.Check+" passed at a time that has not come yet: the clock was ahead, or is behind"
+			}
 		case d.At.IsZero() || now.Before(d.At):
 		case now.Before(d.Overdue):
 			if state == record.InService {

@@ -9,6 +9,9 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+
+	"weighpost/gateway/record"
 )
 
 // FileName is what the room writes down beside the journal. It can be deleted at any time.
@@ -65,11 +68,23 @@ func readSnapshot(path string) (s snapshot, err error) {
 		}
 	}
 	for _, one := range s.Files {
-		if one == nil {
+		if one == nil || !one.whole() {
 			return s, errors.New("it holds a balance that cannot be one")
 		}
 	}
 	return s, nil
+}
+
+// whole says whether a file that was read can be one that was written: a hole in it would be found when nobody can help any more.
+func (f *file) whole() bool {
+	states := []string{record.InService, record.CheckDue, record.CheckOverdue, record.OutOfService, record.InCheck, record.FitnessUnknown}
+	if !slices.Contains(states, f.State) || f.Number < 0 || slices.Contains(f.Checks, nil) || slices.Contains(f.Upkeep, nil) || slices.Contains(f.Failures, nil) {
+		return false
+	}
+	if f.Running != nil && (f.Running.Begun == nil || slices.Contains(f.Running.Steps, nil)) {
+		return false
+	}
+	return f.Calibrated == nil || f.Calibrated.Calibration != nil
 }
 
 // belongs says with an error that a snapshot is of another journal.

@@ -167,6 +167,12 @@ func (f *file) ended(e *record.CheckEnded, at record.EntryRef) {
 		}
 	case e.Outcome == record.CheckFailed:
 		set(&f.Failed, name, e.Check.ID)
+		// A person may put the balance back: what it was found to need then holds, where it is more than before.
+		if m := e.MinimumWeight; m != nil && f.Measured != nil && greater(m.Mass, f.Measured.Mass) {
+			now := *m
+			now.Entry = at.ID
+			f.Measured = &now
+		}
 		one := &Failure{Check: e.Check.ID, Definition: name, Ended: e.Stamp.UTC, After: f.Good[name].Seq, Before: e.Begun.Seq}
 		f.Failures = keepOpen(append(f.Failures, one))
 	}
