@@ -95,15 +95,6 @@ func Sqrt(x *big.Rat) (*big.Rat, error) {
 	return new(big.Rat).SetFrac(whole, scale), nil
 }
 
-// rootSum is the square root of the sum of squares: how independent standard uncertainties combine (JCGM 100:2008, 5.1.2).
-func rootSum(x ...*big.Rat) (*big.Rat, error) {
-	sum := new(big.Rat)
-	for _, v := range x {
-		sum.Add(sum, new(big.Rat).Mul(v, v))
-	}
-	return Sqrt(sum)
-}
-
 // Max gives the greater of two.
 func Max(a, b *big.Rat) *big.Rat {
 	if a.Cmp(b) >= 0 {
