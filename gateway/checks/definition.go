@@ -127,6 +127,9 @@ func (d *Definition) checkShape(r *strict.Report) {
 	case d.Measures != Eccentricity && len(d.Positions) > 0:
 		r.At("positions").Fault("say nothing for "+d.Measures, "leave them out: they are for eccentricity")
 	}
+	if d.Uncertainty && (d.Measures == Repeatability || d.Measures == Eccentricity && d.Tolerance.Verified == "") {
+		r.At("uncertainty").Fault("says nothing for "+d.Measures, "leave it out: it is of an error against what weights are worth")
+	}
 	if d.Down && d.Measures != Linearity {
 		r.At("down").Fault("says nothing for "+d.Measures, "leave it out: it is for linearity")
 	}

@@ -19,8 +19,9 @@ type Ended struct {
 // ownTolerance is where a limit comes from that a lab set itself.
 const ownTolerance = "the lab's own tolerance"
 
-// limitAt is the limit of an error at a load, in grams, with where it comes from.
-func (r *Run) limitAt(value *big.Rat) (*big.Rat, string, error) {
+// limitAt is the limit of an error at a load, in grams, with where it comes from. The steps of a verified balance go by the nominal load: a
+// weight of 50 g that is worth 50.00003 g is no load beyond 50 g, and one of the capacity is not above it.
+func (r *Run) limitAt(nominal, value *big.Rat) (*big.Rat, string, error) {
 	t := r.def.Tolerance
 	switch {
 	case t.Mass != "":
@@ -35,21 +36,25 @@ func (r *Run) limitAt(value *big.Rat) (*big.Rat, string, error) {
 		if r.facts.Class == "" || r.facts.Interval == nil {
 			return nil, "", fmt.Errorf("the limit of a verified balance takes its accuracy class and verification interval e, and the settings of %s do not give both", r.facts.Balance.ID)
 		}
-		m, source, err := metrology.MPEBalance(r.facts.Class, r.facts.Interval, value, t.Verified == "in-service")
+		m, source, err := metrology.MPEBalance(r.facts.Class, r.facts.Interval, nominal, t.Verified == "in-service")
 		return m, source.String(), err
 	}
-	return new(big.Rat).Mul(value, big.NewRat(1, 1000)), metrology.USP41.Name + ": 0.10 % of the load", nil
+	from := metrology.USP41.Name + ": 0.10 % of the load"
+	if r.facts.Capacity != nil && !metrology.WithinCapacity(nominal, r.facts.Capacity) {
+		from += "; the chapter asks for a weight of 5 % of the capacity or more, and this is less"
+	}
+	return new(big.Rat).Mul(value, big.NewRat(1, 1000)), from, nil
 }
 
 // Doubts says which weights are too coarse for the limits of the check: a weight's own limit has to be at most a third of the limit that is
 // tested with it.
 func (r *Run) Doubts() map[string]string {
 	doubts := map[string]string{}
-	if r.def.Measures == Repeatability || r.def.Measures == Eccentricity {
+	if r.def.Measures == Repeatability || r.def.Measures == Eccentricity && r.def.Tolerance.Verified == "" {
 		return doubts // what the weight is worth does not matter: only that it stays the same
 	}
 	for _, l := range r.loads {
-		limit, _, err := r.limitAt(l.value)
+		limit, _, err := r.limitAt(l.grams, l.value)
 		if err != nil {
 			continue
 		}
@@ -161,7 +166,7 @@ func (r *Run) each(f func(at int, s step, net *big.Rat) error) error {
 
 func (r *Run) judgeErrors(e *Ended, name string) error {
 	return r.each(func(_ int, s step, net *big.Rat) error {
-		limit, from, err := r.limitAt(s.expected)
+		limit, from, err := r.limitAt(s.nominal, s.expected)
 		if err != nil {
 			return err
 		}
@@ -169,11 +174,8 @@ func (r *Run) judgeErrors(e *Ended, name string) error {
 		if r.def.Measures != Sensitivity {
 			called += s.name
 		}
-		one := r.judged(called, new(big.Rat).Sub(net, s.expected), limit, from, 0)
-		if r.def.Uncertainty {
-			one.Uncertainty, one.Budget = r.uncertainty(s)
-		}
-		e.Results = append(e.Results, one)
+		off := new(big.Rat).Sub(net, s.expected)
+		e.Results = append(e.Results, r.withUncertainty(r.judged(called, off, limit, from, 0), s, off))
 		return nil
 	})
 }
@@ -188,7 +190,7 @@ func (r *Run) judgeRepeatability(e *Ended) error {
 	e.Results = append(e.Results, r.judged("mean", rep.Mean, nil, "", 0))
 	t := r.def.Tolerance
 	if !t.USP41 {
-		limit, from, err := r.limitAt(r.loads[0].value)
+		limit, from, err := r.limitAt(r.loads[0].grams, r.loads[0].value)
 		if err != nil {
 			return err
 		}
@@ -250,7 +252,7 @@ func (r *Run) judgeEccentricity(e *Ended) error {
 	if r.def.Tolerance.Verified != "" {
 		return r.judgeErrors(e, "error at ") // OIML R 76-1:2006, 3.6.2 holds each place to the limit at the load
 	}
-	limit, from, err := r.limitAt(r.loads[0].value)
+	limit, from, err := r.limitAt(r.loads[0].grams, r.loads[0].value)
 	if err != nil {
 		return err
 	}
@@ -263,12 +265,13 @@ func (r *Run) judgeEccentricity(e *Ended) error {
 func (r *Run) judgeLinearity(e *Ended) error {
 	var loads []metrology.Placed
 	err := r.each(func(_ int, s step, net *big.Rat) error {
-		limit, from, err := r.limitAt(s.expected)
+		limit, from, err := r.limitAt(s.nominal, s.expected)
 		if err != nil {
 			return err
 		}
 		loads = append(loads, metrology.Placed{Name: s.name, Load: s.expected, Reading: net})
-		e.Results = append(e.Results, r.judged("error "+s.name, new(big.Rat).Sub(net, s.expected), limit, from, 0))
+		off := new(big.Rat).Sub(net, s.expected)
+		e.Results = append(e.Results, r.withUncertainty(r.judged("error "+s.name, off, limit, from, 0), s, off))
 		return nil
 	})
 	if err != nil {

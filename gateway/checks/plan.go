@@ -84,6 +84,7 @@ type step struct {
 	say      string
 	weights  []Weight
 	expected *big.Rat // grams; nil for a question
+	nominal  *big.Rat // of a load, grams
 	lifts    bool     // the load before is the same: it has to leave the pan first
 }
 
@@ -161,7 +162,7 @@ func planOf(d *Definition, loads []loaded) (steps []step) {
 		steps = append(steps, step{kind: zeroing, name: "zero", say: "Take everything off the pan and set the balance to zero.", expected: new(big.Rat)})
 	}
 	place := func(l loaded, name, where string, lifts bool) {
-		steps = append(steps, step{kind: placing, name: name, say: sayPlace(l, where), weights: l.weights, expected: l.value, lifts: lifts})
+		steps = append(steps, step{kind: placing, name: name, say: sayPlace(l, where), weights: l.weights, expected: l.value, nominal: l.grams, lifts: lifts})
 	}
 	switch d.Measures {
 	case Repeatability:

@@ -85,7 +85,7 @@ func Open(def Definition, f Facts, chosen []Weight) (*Run, error) {
 	r := &Run{def: def, facts: f, loads: loads, steps: planOf(&def, loads), taken: map[int]*Attempt{}, tries: map[int]int{}, repeated: map[int]int{}}
 	r.settler = settler{rule: def.Settle, d: f.Readability}
 	for i := range loads {
-		if _, _, err := r.limitAt(loads[i].value); err != nil && def.Measures != Repeatability {
+		if _, _, err := r.limitAt(loads[i].grams, loads[i].value); err != nil && def.Measures != Repeatability {
 			return nil, err
 		}
 	}

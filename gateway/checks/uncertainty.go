@@ -11,31 +11,38 @@ import (
 // notInBudget is what the uncertainty of an error leaves out.
 const notInBudget = "readability and weights alone: repeatability, eccentricity, temperature and air are not in it"
 
+// withUncertainty puts the expanded uncertainty beside an error, where the definition asks for it, and writes the error to the same place
+// (JCGM 100:2008, 7.2.6). The verdict is of the exact error, as before.
+func (r *Run) withUncertainty(one record.CheckResult, s step, x *big.Rat) record.CheckResult {
+	if !r.def.Uncertainty {
+		return one
+	}
+	expanded, text, budget := r.uncertainty(s)
+	one.Uncertainty, one.Budget = text, budget
+	if expanded != nil && expanded.Sign() > 0 {
+		one.Value = metrology.Text(x, metrology.DecimalsFor(expanded), metrology.HalfEven) + " g"
+	}
+	return one
+}
+
 // uncertainty is the expanded uncertainty (k = 2) of an error with its budget: rounding at zero and load, and the weights. What it leaves
-// out, it names; where it cannot be worked out, it says why.
-func (r *Run) uncertainty(s step) (text string, budget []record.UncertaintyPart) {
+// out, it names; where it cannot be worked out, it says why. None of its parts is known from few values, so that k = 2 stands for 95 %.
+func (r *Run) uncertainty(s step) (expanded *big.Rat, text string, budget []record.UncertaintyPart) {
 	d := r.facts.Readability
 	parts, _ := metrology.InWeighing{Load: s.expected, AtZero: d, AtLoad: d}.Parts()
 	reference, err := ofWeights(s.weights)
 	if err != nil {
-		return "unknown: " + err.Error(), nil
+		return nil, "unknown: " + err.Error(), nil
 	}
 	b, err := metrology.Combine(append(parts, reference), big.NewRat(2, 1))
 	if err != nil {
-		return "unknown: " + err.Error(), nil
+		return nil, "unknown: " + err.Error(), nil
 	}
 	for _, p := range b.Parts {
-		budget = append(budget, record.UncertaintyPart{Name: p.Name, Spread: string(p.Spread), Standard: significant(p.Standard) + " g",
+		budget = append(budget, record.UncertaintyPart{Name: p.Name, Spread: string(p.Spread), Standard: metrology.TwoDigits(p.Standard) + " g",
 			Share: metrology.Text(new(big.Rat).Mul(p.Share, big.NewRat(100, 1)), 1, metrology.HalfEven) + " %"})
 	}
-	// JCGM 100:2008, 7.2.6: two significant digits, and rather up than down.
-	n := metrology.DecimalsFor(b.Expanded)
-	last := new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(n)), nil))
-	return metrology.RoundUp(b.Expanded, last).FloatString(n) + " g (k = 2; " + notInBudget + ")", budget
-}
-
-func significant(x *big.Rat) string {
-	return metrology.Text(x, metrology.DecimalsFor(x), metrology.HalfEven)
+	return b.Expanded, metrology.Uncertainty(b.Expanded) + " g (k = 2; " + notInBudget + ")", budget
 }
 
 // ofWeights is the line of the weights in a budget. What a certificate says is its expanded uncertainty over its k; a class says that a

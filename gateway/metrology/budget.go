@@ -108,16 +108,51 @@ func Combine(parts []Part, k *big.Rat) (b Budget, err error) {
 	return b, nil
 }
 
-// InWeighing is what is known of one weighing and its balance, in grams. What is nil is left out of the budget, and Missing says so.
+// coverage holds k for a level of confidence of 95.45 %, two-sided, by Student's t, for 1 to 30 degrees of freedom, in hundredths (JCGM
+// 100:2008, table G.2; the test works them out again).
+var coverage = [...]int64{1397, 453, 331, 287, 265, 252, 243, 237, 232, 228, 225, 223, 221, 220, 218, 217, 216, 215, 214, 213, 213, 212, 211, 211, 211, 210, 210, 209, 209, 209}
+
+// Coverage is the coverage factor for about 95 % (95.45 %) at so many effective degrees of freedom: t of Student's distribution to two
+// decimals, and 2 where they are without end (0) or 200 and more, where t is at most 2.013. From 30 on there are few rows, and the row
+// below is taken: k is rather too large (JCGM 100:2008, G.4; EA-4/02 M:2022, annex E, from memory).
+func Coverage(freedom int64) *big.Rat {
+	switch {
+	case freedom <= 0 || freedom >= 200:
+		return big.NewRat(2, 1)
+	case freedom <= int64(len(coverage)):
+		return big.NewRat(coverage[freedom-1], 100)
+	case freedom < 40:
+		return big.NewRat(209, 100)
+	case freedom < 50:
+		return big.NewRat(206, 100)
+	case freedom < 100:
+		return big.NewRat(205, 100)
+	}
+	return big.NewRat(203, 100)
+}
+
+// CombineFor95 makes a budget of independent parts with the coverage factor that its effective degrees of freedom ask for: 2 where no part
+// is known from few values only.
+func CombineFor95(parts []Part) (Budget, error) {
+	b, err := Combine(parts, Coverage(0))
+	if err == nil && b.Freedom > 0 {
+		b.K = Coverage(b.Freedom)
+		b.Expanded = new(big.Rat).Mul(b.K, b.Standard)
+	}
+	return b, err
+}
+
+// InWeighing is what is known of one weighing and its balance, in grams. What is nil is left out of the budget, and Parts names it.
 type InWeighing struct {
 	Load           *big.Rat // what was weighed
 	AtZero, AtLoad *big.Rat // scale intervals there
 	SD             *big.Rat // repeatability
-	Weighings      int      // that SD was found from
+	Weighings      int      // that SD was found from; 0: not known, and SD is taken as exact
 	Eccentricity   *big.Rat // greatest difference from the centre at EccentricLoad
 	EccentricLoad  *big.Rat
-	Reference      *big.Rat // expanded uncertainty of the reference weight, and its coverage factor
+	Reference      *big.Rat // expanded uncertainty of the reference weight that the balance was held against, and its coverage factor
 	ReferenceK     *big.Rat
+	ReferenceLoad  *big.Rat // what that weight weighs: its uncertainty grows with the load; nil: it is taken as it is, as at that load
 	TemperaturePPM *big.Rat // coefficient of the sensitivity, 10⁻⁶ per kelvin
 	Kelvin         *big.Rat // the temperature is within ± this of that of the adjustment
 	Buoyancy       *big.Rat // half-width of the correction that is not made
@@ -125,7 +160,10 @@ type InWeighing struct {
 
 // Parts gives the lines of the budget of a weighing, and names what is missing.
 func (w InWeighing) Parts() (parts []Part, missing []string) {
-	half := big.NewRat(1, 2)
+	half, load := big.NewRat(1, 2), new(big.Rat)
+	if w.Load != nil {
+		load.Abs(w.Load)
+	}
 	add := func(name string, there bool, p func() Part) {
 		if !there {
 			missing = append(missing, name)
@@ -138,13 +176,19 @@ func (w InWeighing) Parts() (parts []Part, missing []string) {
 	add("readability at zero", w.AtZero != nil, func() Part { return Part{HalfWidth: new(big.Rat).Mul(half, w.AtZero), Spread: Rectangular} })
 	add("readability at the load", w.AtLoad != nil, func() Part { return Part{HalfWidth: new(big.Rat).Mul(half, w.AtLoad), Spread: Rectangular} })
 	add("repeatability", w.SD != nil, func() Part { return Part{HalfWidth: w.SD, Spread: Normal, Freedom: max(w.Weighings-1, 0)} })
-	add("eccentricity", w.Eccentricity != nil && w.EccentricLoad != nil && w.EccentricLoad.Sign() > 0, func() Part {
-		per := new(big.Rat).Quo(new(big.Rat).Abs(w.Load), w.EccentricLoad)
+	add("eccentricity", w.Load != nil && w.Eccentricity != nil && w.EccentricLoad != nil && w.EccentricLoad.Sign() > 0, func() Part {
+		per := new(big.Rat).Quo(load, w.EccentricLoad)
 		return Part{HalfWidth: new(big.Rat).Mul(half, w.Eccentricity), Spread: Rectangular, Sensitivity: per}
 	})
-	add("reference weight", w.Reference != nil && w.ReferenceK != nil, func() Part { return Part{HalfWidth: w.Reference, Spread: Normal, K: w.ReferenceK} })
-	add("temperature", w.TemperaturePPM != nil && w.Kelvin != nil, func() Part {
-		per := new(big.Rat).Mul(new(big.Rat).Abs(w.Load), new(big.Rat).Mul(w.TemperaturePPM, big.NewRat(1, 1_000_000)))
+	add("reference weight", w.Reference != nil && w.ReferenceK != nil, func() Part {
+		p := Part{HalfWidth: w.Reference, Spread: Normal, K: w.ReferenceK}
+		if w.Load != nil && w.ReferenceLoad != nil && w.ReferenceLoad.Sign() > 0 {
+			p.Sensitivity = new(big.Rat).Quo(load, w.ReferenceLoad)
+		}
+		return p
+	})
+	add("temperature", w.Load != nil && w.TemperaturePPM != nil && w.Kelvin != nil, func() Part {
+		per := new(big.Rat).Mul(load, new(big.Rat).Mul(w.TemperaturePPM, big.NewRat(1, 1_000_000)))
 		return Part{HalfWidth: w.Kelvin, Spread: Rectangular, Sensitivity: per}
 	})
 	add("air buoyancy", w.Buoyancy != nil, func() Part { return Part{HalfWidth: w.Buoyancy, Spread: Rectangular} })
@@ -155,13 +199,8 @@ func (w InWeighing) Parts() (parts []Part, missing []string) {
 func (b Budget) Table() string {
 	var s strings.Builder
 	for _, p := range b.Parts {
-		fmt.Fprintf(&s, "%s\t%s\t%s g\t%s %%\n", p.Name, p.Spread, Text(p.Standard, DecimalsFor(p.Standard), HalfEven), Text(new(big.Rat).Mul(p.Share, hundred), 1, HalfEven))
+		fmt.Fprintf(&s, "%s\t%s\t%s g\t%s %%\n", p.Name, p.Spread, TwoDigits(p.Standard), Text(new(big.Rat).Mul(p.Share, hundred), 1, HalfEven))
 	}
-	fmt.Fprintf(&s, "combined\t\t%s g\t\nexpanded, k = %s\t\t%s g\t\n", Text(b.Standard, DecimalsFor(b.Standard), HalfEven), Exact(b.K), RoundUp(b.Expanded, lastPlace(b.Expanded)).FloatString(DecimalsFor(b.Expanded)))
+	fmt.Fprintf(&s, "combined\t\t%s g\t\nexpanded, k = %s\t\t%s g\t\n", TwoDigits(b.Standard), Exact(b.K), Uncertainty(b.Expanded))
 	return s.String()
-}
-
-// lastPlace is one unit in the second significant digit.
-func lastPlace(u *big.Rat) *big.Rat {
-	return new(big.Rat).SetFrac(one.Num(), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(DecimalsFor(u))), nil))
 }

@@ -1,6 +1,7 @@
 package metrology_test
 
 import (
+	"math"
 	"math/big"
 	"slices"
 	"testing"
@@ -59,6 +60,97 @@ func TestEffectiveDegreesOfFreedom(t *testing.T) {
 	b, err := metrology.Combine(parts, r(t, "2.92"))
 	if err != nil || b.Freedom != 16 || metrology.Text(b.Standard, 0, metrology.HalfEven) != "32" {
 		t.Errorf("%v: %d degrees of freedom, %s nm", err, b.Freedom, b.Standard.FloatString(3))
+	}
+}
+
+// TestCoverageFactors works Student's t for 95.45 % out again, by integrating its density, and holds the table of EA-4/02 M:2022, annex E
+// (from memory).
+func TestCoverageFactors(t *testing.T) {
+	inside := func(t float64, v int) float64 { // P(|T| ≤ t), by Simpson's rule over the angle: t = √v·tan φ
+		top, _ := math.Lgamma(float64(v+1) / 2)
+		bottom, _ := math.Lgamma(float64(v) / 2)
+		end, n, sum := math.Atan(t/math.Sqrt(float64(v))), 2000, 0.0
+		for i := range n + 1 {
+			w := 2.0
+			switch {
+			case i == 0 || i == n:
+				w = 1
+			case i%2 == 1:
+				w = 4
+			}
+			sum += w * math.Pow(math.Cos(end*float64(i)/float64(n)), float64(v-1))
+		}
+		return 2 * math.Exp(top-bottom) / math.Sqrt(math.Pi) * sum * end / float64(n) / 3
+	}
+	for v := 1; v <= 300; v++ {
+		k, _ := metrology.Coverage(int64(v)).Float64()
+		low, high := inside(k-0.005, v), inside(k+0.005, v)
+		switch {
+		case v <= 30 || v == 40 || v == 50 || v == 100: // its own row: to two decimals
+			if low > 0.9545 || high < 0.9545 {
+				t.Errorf("%d degrees of freedom: k = %g", v, k)
+			}
+		case v < 200: // rather too large, and not by much
+			if high < 0.9545 || inside(k-0.03, v) > 0.9545 {
+				t.Errorf("%d degrees of freedom: k = %g", v, k)
+			}
+		default:
+			if k != 2 || inside(2, v) < 0.953 {
+				t.Errorf("%d degrees of freedom: k = %g covers %.4f", v, k, inside(k, v))
+			}
+		}
+	}
+	for v, want := range map[int64]string{1: "13.97", 2: "4.53", 3: "3.31", 4: "2.87", 5: "2.65", 6: "2.52", 7: "2.43", 8: "2.37", 10: "2.28", 20: "2.13", 50: "2.05", 0: "2.00"} {
+		if k := metrology.Coverage(v); k.FloatString(2) != want {
+			t.Errorf("%d degrees of freedom: k = %s, not %s", v, k.FloatString(2), want)
+		}
+	}
+}
+
+// TestFewWeighingsAreWorthLess has the coverage factor of a budget grow where a repeatability of few weighings leads it.
+func TestFewWeighingsAreWorthLess(t *testing.T) {
+	for n, want := range map[int]string{0: "2", 4: "3.31", 11: "2.28"} {
+		parts, missing := metrology.InWeighing{SD: r(t, "0.001"), Weighings: n}.Parts()
+		if len(missing) != 6 {
+			t.Errorf("nothing but the scatter is known, and missing is %v", missing)
+		}
+		b, err := metrology.CombineFor95(parts)
+		if err != nil || b.K.Cmp(r(t, want)) != 0 || b.Expanded.Cmp(r(t, "0.001")) <= 0 || new(big.Rat).Quo(b.Expanded, b.K).Cmp(r(t, "0.001")) != 0 {
+			t.Errorf("%d weighings: %v k = %s, U = %s", n, err, b.K, b.Expanded)
+		}
+	}
+}
+
+// TestAllPartsOfAWeighing adds every part up by hand, in milligrams: 50 g on a balance of 0.1 mg.
+func TestAllPartsOfAWeighing(t *testing.T) {
+	w := metrology.InWeighing{Load: r(t, "-50"), AtZero: r(t, "0.0001"), AtLoad: r(t, "0.001"), SD: r(t, "0.0004"), Weighings: 10, Eccentricity: r(t, "0.0006"), EccentricLoad: r(t, "100"),
+		Reference: r(t, "0.0003"), ReferenceK: r(t, "2"), ReferenceLoad: r(t, "200"), TemperaturePPM: r(t, "2"), Kelvin: r(t, "3"), Buoyancy: r(t, "0.0009")}
+	parts, missing := w.Parts()
+	if len(missing) != 0 || len(parts) != 7 {
+		t.Fatalf("%v, and %d parts", missing, len(parts))
+	}
+	b, err := metrology.CombineFor95(parts)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []string{
+		"1/1200",     // (0.1/2)²/3
+		"1/12",       // (1/2)²/3
+		"0.16",       // 0.4²
+		"0.0075",     // (0.6/2·50/100)²/3
+		"0.00140625", // (0.3/2·50/200)²
+		"0.03",       // (50 g·2·10⁻⁶/K·3 K)²/3
+		"0.27",       // 0.9²/3
+	} {
+		off := new(big.Rat).Mul(b.Parts[i].Standard, b.Parts[i].Standard)
+		off.Sub(off, new(big.Rat).Quo(r(t, want), r(t, "1000000")))
+		if off.Abs(off).Cmp(r(t, "1e-40")) > 0 {
+			t.Errorf("%s: off by %s g²", b.Parts[i].Name, off.FloatString(20))
+		}
+	}
+	// Effective degrees of freedom: (Σu²)²/(0.16²/9) = 0.5530729…²·9/0.0256 = 107.5.
+	if b.Freedom != 107 || b.K.Cmp(r(t, "2.03")) != 0 || metrology.Uncertainty(b.Expanded) != "0.0016" {
+		t.Errorf("%d degrees of freedom, k = %s, U = %s g", b.Freedom, b.K, metrology.Uncertainty(b.Expanded))
 	}
 }
 

@@ -97,12 +97,19 @@ func TestRules(t *testing.T) {
 			t.Errorf("%s: %s and %s, not %s and %s", c.x, e, a, c.even, c.away)
 		}
 	}
-	for u, want := range map[string]int{"0.00012": 5, "0.0001": 5, "0.0999": 3, "1.5": 1, "9.9": 1, "10": 0, "15": 0, "0": 0} {
+	for u, want := range map[string]int{"0.00012": 5, "0.0001": 5, "0.0990": 3, "0.0991": 2, "0.0999": 2, "1.5": 1, "9.9": 1, "9.91": 0, "10": 0, "15": 0, "0": 0, "1500": 0} {
 		if got := metrology.DecimalsFor(r(t, u)); got != want {
 			t.Errorf("beside an uncertainty of %s a result has %d decimals, not %d", u, got, want)
 		}
 	}
-	for x, want := range map[string]string{"1/3": "0.33333333333333333…", "1/8": "0.125", "-2": "-2", "1/3000": "0.00033333333333333333…", "0": "0"} {
+	for u, want := range map[string][2]string{"0.00012": {"0.00012", "0.00012"}, "0.000121": {"0.00013", "0.00012"}, "0.0991": {"0.10", "0.099"}, "0.0995": {"0.10", "0.10"},
+		"0.0985": {"0.099", "0.098"}, "9.96": {"10", "10"}, "0.999": {"1.0", "1.0"}, "123": {"130", "120"}, "991": {"1000", "990"}, "0": {"0", "0"}} {
+		if up, near := metrology.Uncertainty(r(t, u)), metrology.TwoDigits(r(t, u)); up != want[0] || near != want[1] {
+			t.Errorf("%s with two digits is %s and %s, not %v", u, up, near, want)
+		}
+	}
+	for x, want := range map[string]string{"1/3": "0.33333333333333333…", "1/8": "0.125", "-2": "-2", "1/3000": "0.00033333333333333333…", "0": "0",
+		"2/3": "0.66666666666666666…", "-2/3": "-0.66666666666666666…", "2999999999999999999999/3000000000000000000001": "0.99999999999999999…"} {
 		if got := metrology.Exact(r(t, x)); got != want {
 			t.Errorf("%s is %s, not %s", x, got, want)
 		}

@@ -1,9 +1,6 @@
 package metrology
 
-import (
-	"math/big"
-	"strings"
-)
+import "math/big"
 
 // Mode is a rule for rounding. Both round to the nearest; they differ where the value lies just between two.
 type Mode uint8
@@ -48,8 +45,7 @@ func Round(x, step *big.Rat, m Mode) *big.Rat {
 // Text writes x with a number of decimals, 0 to 30, rounded by the rule. There is no minus before a zero.
 func Text(x *big.Rat, decimals int, m Mode) string {
 	decimals = min(max(decimals, 0), 30)
-	step := new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(decimals)), nil))
-	return Round(x, step, m).FloatString(decimals)
+	return Round(x, unitOf(decimals), m).FloatString(decimals)
 }
 
 // Exact writes x in full where its digits end within 40 decimals, and else to 17 significant digits, cut off and with "…" behind.
@@ -61,24 +57,51 @@ func Exact(x *big.Rat) string {
 	for y := new(big.Rat).Abs(x); y.Sign() > 0 && y.Cmp(big.NewRat(1, 1)) < 0 && decimals < 60; decimals++ {
 		y.Mul(y, big.NewRat(10, 1))
 	}
-	text := x.FloatString(decimals + 1)
-	return strings.TrimSuffix(text[:len(text)-1], ".") + "…"
+	scale := unitOf(-decimals)
+	scaled := scale.Mul(scale, x)
+	cut := new(big.Int).Quo(scaled.Num(), scaled.Denom()) // towards zero: the digits that stand there are the number's own
+	return new(big.Rat).Mul(new(big.Rat).SetInt(cut), unitOf(decimals)).FloatString(decimals) + "…"
 }
 
 // DecimalsFor is how many decimals a result is reported with beside its expanded uncertainty: the uncertainty is given with two
-// significant digits, and the result to the same place (JCGM 100:2008, 7.2.6; EA-4/02 M:2022, 6.3). An uncertainty of zero has no
-// place, and 30 is the most.
-func DecimalsFor(uncertainty *big.Rat) int {
-	if uncertainty.Sign() <= 0 {
+// significant digits, rounded up, and the result to the same place (JCGM 100:2008, 7.2.6; EA-4/02 M:2022, 6.3). An uncertainty of zero
+// has no place, and 30 is the most.
+func DecimalsFor(uncertainty *big.Rat) int { return max(0, secondPlace(uncertainty, RoundUp)) }
+
+// Uncertainty writes an expanded uncertainty with two significant digits, rounded up so that it never says less (JCGM 100:2008, 7.2.6,
+// allows that). 0.0991 is 0.10: what rounding carries over has two digits too, and not three.
+func Uncertainty(u *big.Rat) string { return twoDigits(u, RoundUp) }
+
+// TwoDigits writes a number above zero with two significant digits, rounded half to even.
+func TwoDigits(x *big.Rat) string { return twoDigits(x, halfEven) }
+
+func halfEven(x, step *big.Rat) *big.Rat { return Round(x, step, HalfEven) }
+
+func twoDigits(x *big.Rat, round func(x, step *big.Rat) *big.Rat) string {
+	n := secondPlace(x, round)
+	return round(x, unitOf(n)).FloatString(max(0, n))
+}
+
+// secondPlace is the decimal in which the second significant digit of a number stands once it is rounded: 3 for 0.012, −1 for 120. Zero
+// has none; it is between −30 and 30.
+func secondPlace(x *big.Rat, round func(x, step *big.Rat) *big.Rat) int {
+	if x.Sign() <= 0 {
 		return 0
 	}
-	ten := big.NewRat(10, 1)
-	u, n := new(big.Rat).Set(uncertainty), 0
-	for u.Cmp(ten) < 0 && n < 30 {
-		u.Mul(u, ten)
-		n++
+	n := 30
+	for n > -30 && round(x, unitOf(n)).Cmp(new(big.Rat).Mul(unitOf(n), hundred)) >= 0 {
+		n--
 	}
 	return n
+}
+
+// unitOf is 10⁻ⁿ.
+func unitOf(n int) *big.Rat {
+	power := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(max(n, -n))), nil)
+	if n < 0 {
+		return new(big.Rat).SetInt(power)
+	}
+	return new(big.Rat).SetFrac(big.NewInt(1), power)
 }
 
 // RoundUp gives the least multiple of step that is not below x: for what must not be smaller, such as a minimum weight and an
