@@ -39,7 +39,7 @@ func (g *Gateway) AllFitness() []console.FitnessView {
 
 func (g *Gateway) fitnessOf(b fitness.Balance) console.FitnessView {
 	f, _ := g.fitness.File(b.Describe.ID)
-	v := console.FitnessView{Balance: b.Describe, Fitness: f.Fitness, Since: f.Since, Cause: f.Cause, Reason: f.Reason, Unfit: b.Config.Unfit,
+	v := console.FitnessView{Balance: b.Describe, Fitness: f.Fitness, Since: f.Since, Cause: f.Cause, Reason: f.Reason, Unfit: b.Config.Unfit, Refusal: g.fitness.Refusal(b.Describe.ID),
 		Minimum: f.Minimum, NoMinimum: f.NoMinimum, Schedule: []console.CheckDue{}, Failures: []console.FailureView{},
 		Checks: append([]*record.CheckEnded{}, f.Checks...), Upkeep: append([]*record.Upkeep{}, f.Upkeep...)}
 	slices.Reverse(v.Checks)

@@ -48,7 +48,9 @@ type FitnessView struct {
 	Cause   string         `json:"cause,omitempty"`
 	Reason  string         `json:"reason,omitempty"`
 	// Unfit is what becomes of a weighing while the balance is out of service: mark, hold or refuse.
-	Unfit     string                `json:"unfit"`
+	Unfit string `json:"unfit"`
+	// Refusal says why no weight is recorded on request now, in a sentence.
+	Refusal   string                `json:"refusal,omitempty"`
 	Schedule  []CheckDue            `json:"schedule"`
 	Minimum   *record.MinimumWeight `json:"minimum_weight,omitempty"`
 	NoMinimum string                `json:"no_minimum_weight_because,omitempty"`

@@ -135,6 +135,75 @@ func TestAFailedCheck(t *testing.T) {
 	}
 }
 
+// TestWhatWasPrintedDuringAFailedCheckIsInDoubt: what the check did not take, and what was printed before the failure was known and came into
+// the journal after it. What was weighed when it was known, and after the balance was put back, is not.
+func TestWhatWasPrintedDuringAFailedCheckIsInDoubt(t *testing.T) {
+	l := newLab(t, daily())
+	l.check("daily", record.CheckScheduled, record.CheckPassed, nil)
+	begin := func() *record.CheckBegun {
+		b := &record.CheckBegun{Check: record.CheckRef{Definition: "daily"}, Balance: record.Balance{ID: "b-12"}, Why: record.CheckAsked, By: ada}
+		l.does(l.room.Begin(t.Context(), b))
+		return b
+	}
+	end := func(b *record.CheckBegun, outcome string) {
+		l.does(l.room.End(t.Context(), &record.CheckEnded{Check: b.Check, Balance: b.Balance, Outcome: outcome, By: ada}))
+	}
+	doubted := func(check string, w record.EntryRef) bool {
+		one, ok := l.room.Failure("b-12", check)
+		if !ok {
+			t.Fatal("there is no failure of ", check)
+		}
+		return w.Seq > one.After && w.Seq < one.Before
+	}
+	first := begin()
+	during, inCheck := l.weighs(1)[0], l.room.Now("b-12")
+	if inCheck.State != record.InCheck || !inCheck.Held {
+		t.Errorf("during the check %+v", inCheck)
+	}
+	end(first, record.CheckFailed)
+	late := l.weighsAs(1, inCheck)[0]
+	known := l.weighs(1)[0]
+	wrong := l.weighsAs(1, inCheck)[0] // cannot be: what is known stays known
+	l.restart()
+	for what, w := range map[string]record.EntryRef{"during the check": during, "late in the journal": late} {
+		if !doubted(first.Check.ID, w) {
+			t.Errorf("%s: it is not in doubt", what)
+		}
+	}
+	for what, w := range map[string]record.EntryRef{"after the failure was known": known, "then": wrong} {
+		if doubted(first.Check.ID, w) {
+			t.Errorf("%s: it is in doubt", what)
+		}
+	}
+	l.does(l.room.PutBack(t.Context(), "b-12", "the weight was dirty", ada))
+	if w := l.weighs(1)[0]; doubted(first.Check.ID, w) {
+		t.Error("put back: it is in doubt")
+	}
+	second := begin()
+	end(second, record.CheckFailed)
+	l.does(l.room.PutBack(t.Context(), "b-12", "the weight was dirty again", ada))
+	if w := l.weighs(1)[0]; doubted(second.Check.ID, w) {
+		t.Error("put back with nothing weighed meanwhile: it is in doubt")
+	}
+	third := begin()
+	in := l.weighs(1)[0]
+	end(third, record.CheckPassed)
+	after := l.weighs(1)[0]
+	fourth := begin()
+	end(fourth, record.CheckFailed)
+	if doubted(fourth.Check.ID, in) || !doubted(fourth.Check.ID, after) {
+		t.Error("what was printed before a check passed is in doubt by the next, or what was weighed after it is not")
+	}
+	// One that was closed in haste is open again when something comes late.
+	none := func(context.Context, fitness.Failure) (int, error) { return 0, nil }
+	l.does(l.room.Close(t.Context(), "b-12", fourth.Check.ID, "all is judged", ada, none))
+	l.weighsAs(1, inCheck)
+	l.look()
+	if one, _ := l.room.Failure("b-12", fourth.Check.ID); one.Closed {
+		t.Error("it stays closed")
+	}
+}
+
 // TestAPersonTakesOutAndPutsBack with reasons, and answers for a failed check.
 func TestAPersonTakesOutAndPutsBack(t *testing.T) {
 	l := newLab(t, daily())

@@ -12,13 +12,13 @@ import (
 // RuleMinimum is the rule of the verdict on a net quantity that may be too small for its balance.
 const RuleMinimum = "minimum-weight"
 
-// Now is the fitness of a balance as its records say it, and whether sinks hold back what is weighed now.
+// Now is the fitness of a balance as its records say it, and whether sinks hold back what is weighed now. What a balance in check prints, and
+// the check does not take, is treated as if the balance were out of service: whether it is fit is what the check has to find out, and the
+// print may be of a reference weight.
 func (r *Room) Now(balance string) record.Fitness {
 	now := r.Of(balance)
-	if out, _ := r.out(balance, now.State); out {
-		b, _ := r.configured(balance)
-		now.Held = b.Config.Unfit != Mark
-	}
+	b, _ := r.configured(balance)
+	now.Held = b.Config.Unfit != Mark && (now.State == record.OutOfService || now.State == record.InCheck)
 	return now
 }
 
@@ -29,8 +29,13 @@ func (r *Room) Refusal(balance string) string {
 	if !ok || b.Config.Unfit != Refuse {
 		return ""
 	}
-	out, reason := r.out(balance, r.Of(balance).State)
-	if !out {
+	state := r.Of(balance).State
+	out, reason := r.out(balance, state)
+	switch {
+	case !out && state == record.InCheck:
+		return fmt.Sprintf("A check of balance %s is under way: no weight is recorded here until it has ended. The balance itself can still show "+
+			"a weight.", balance)
+	case !out:
 		return ""
 	}
 	return fmt.Sprintf("Balance %s is out of service (%s): no weight is recorded here until a check has passed, or somebody with the right "+

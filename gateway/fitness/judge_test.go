@@ -64,7 +64,8 @@ func TestUnfitWeighingsAreHeld(t *testing.T) {
 }
 
 // TestACheckThatWasBegunLiftsNothing: while a balance that is out of service is checked, what it prints beside the check is held as before,
-// and where the policy is refuse nobody has a weight recorded; a balance that was in service is checked freely.
+// and where the policy is refuse nobody has a weight recorded. The same holds on a balance that was in service, since whether it is fit is what
+// the check has to find out; once that has passed, nothing is held.
 func TestACheckThatWasBegunLiftsNothing(t *testing.T) {
 	for _, unfit := range []string{fitness.Mark, fitness.Hold, fitness.Refuse} {
 		cfg := daily()
@@ -88,8 +89,16 @@ func TestACheckThatWasBegunLiftsNothing(t *testing.T) {
 		}
 		l = newLab(t, cfg)
 		begin()
-		if now := l.room.Now("b-12"); now.Held || l.room.Refusal("b-12") != "" {
-			t.Errorf("%s, a check of a balance that is in service: %+v, %q", unfit, now, l.room.Refusal("b-12"))
+		if now, why := l.room.Now("b-12"), l.room.Refusal("b-12"); now.Held != (unfit != fitness.Mark) || (why != "") != (unfit == fitness.Refuse) || why != "" && !strings.Contains(why, "check of balance b-12 is under way") {
+			t.Errorf("%s, a check of a balance that is in service: %+v, %q", unfit, now, why)
+		}
+		if out, _ := l.room.Out("b-12"); out {
+			t.Errorf("%s, a check of a balance that is in service: it is out of service", unfit)
+		}
+		begun, _ := l.room.Running("b-12")
+		l.does(l.room.End(t.Context(), &record.CheckEnded{Check: begun.Check, Balance: begun.Balance, Outcome: record.CheckPassed, By: ada}))
+		if now, why := l.room.Now("b-12"), l.room.Refusal("b-12"); now.Held || why != "" {
+			t.Errorf("%s, in service: %+v, %q", unfit, now, why)
 		}
 	}
 }

@@ -165,11 +165,14 @@ func (l *lab) does(err error) {
 	}
 }
 
-// weighs puts weighings into the journal.
-func (l *lab) weighs(n int) (refs []record.EntryRef) {
+// weighs puts weighings into the journal, as the balance is now.
+func (l *lab) weighs(n int) []record.EntryRef { return l.weighsAs(n, l.room.Now("b-12")) }
+
+// weighsAs puts weighings into the journal that were printed while the balance was as now says.
+func (l *lab) weighsAs(n int, now record.Fitness) (refs []record.EntryRef) {
 	l.t.Helper()
 	for range n {
-		e, err := l.journal.Append(l.t.Context(), &record.Weighing{Balance: record.Balance{ID: "b-12"}})
+		e, err := l.journal.Append(l.t.Context(), &record.Weighing{Balance: record.Balance{ID: "b-12"}, Fitness: now})
 		l.does(err)
 		refs = append(refs, record.EntryRef{Seq: e[0].Seq, ID: e[0].ID})
 	}

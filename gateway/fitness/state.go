@@ -48,11 +48,14 @@ type Failure struct {
 	Definition string     `json:"definition"`
 	Ended      record.UTC `json:"ended"`
 	// After and Before are the sequences between which weighings are in doubt: after the last good check of the definition, or 0, and
-	// before this one began.
-	After  uint64            `json:"after"`
-	Before uint64            `json:"before"`
-	Judged map[uint64]string `json:"judged,omitempty"` // by sequence of the weighing: the effect
-	Closed bool              `json:"closed"`
+	// before this one had ended: what was printed while it was under way, and it did not take, is in doubt as well.
+	After  uint64 `json:"after"`
+	Before uint64 `json:"before"`
+	// Settled: what comes after Before was weighed when the failure was known. Until then weighings may come into the journal that
+	// were printed before, and waited for it.
+	Settled bool              `json:"settled"`
+	Judged  map[uint64]string `json:"judged,omitempty"` // by sequence of the weighing: the effect
+	Closed  bool              `json:"closed"`
 }
 
 // Affected is how many weighings were judged to be affected.
@@ -78,6 +81,8 @@ func (r *Room) file(balance string) *file {
 func (r *Room) reduce(e record.Entry) error {
 	body := record.NewBody(e.Kind)
 	switch e.Kind {
+	case record.KindWeighing, record.KindResult:
+		return r.weighed(e)
 	case record.KindWeightChanged, record.KindCheckBegun, record.KindCheckStep, record.KindCheckEnded, record.KindFitnessChanged,
 		record.KindCheckReminder, record.KindUpkeep, record.KindAffectedJudged, record.KindFailureClosed:
 	default:
@@ -93,6 +98,7 @@ func (r *Room) reduce(e record.Entry) error {
 	case *record.CheckBegun:
 		f := r.file(b.Balance.ID)
 		f.Number++
+		f.settle()
 		f.Running = &running{Begun: b}
 	case *record.CheckStep:
 		if f := r.file(b.Balance.ID); f.Running != nil && f.Running.Begun.Check.ID == b.Check.ID {
@@ -119,6 +125,36 @@ func (r *Room) reduce(e record.Entry) error {
 		}
 	}
 	return nil
+}
+
+// weighed takes a weighing. It matters where the last check of its balance has just failed: what does not say that the balance is out of
+// service was printed before that was known, and is in doubt too, although it came into the journal after it.
+func (r *Room) weighed(e record.Entry) error {
+	f := r.files[e.Balance]
+	if f == nil || len(f.Failures) == 0 || f.Failures[len(f.Failures)-1].Settled {
+		return nil
+	}
+	var w struct {
+		Fitness record.Fitness `json:"fitness"`
+	}
+	if err := json.Unmarshal(e.JSON, &w); err != nil {
+		return err
+	}
+	r.changed = true
+	one := f.Failures[len(f.Failures)-1]
+	if w.Fitness.State == record.OutOfService {
+		one.Settled = true
+		return nil
+	}
+	one.Before, one.Closed = e.Seq+1, false
+	return nil
+}
+
+// settle notes that what is weighed from here on has nothing to do with the last check that failed.
+func (f *file) settle() {
+	if n := len(f.Failures); n > 0 {
+		f.Failures[n-1].Settled = true
+	}
 }
 
 func wordOf(overdue bool) string {
@@ -173,7 +209,7 @@ func (f *file) ended(e *record.CheckEnded, at record.EntryRef) {
 			now.Entry = at.ID
 			f.Measured = &now
 		}
-		one := &Failure{Check: e.Check.ID, Definition: name, Ended: e.Stamp.UTC, After: f.Good[name].Seq, Before: e.Begun.Seq}
+		one := &Failure{Check: e.Check.ID, Definition: name, Ended: e.Stamp.UTC, After: f.Good[name].Seq, Before: at.Seq}
 		f.Failures = keepOpen(append(f.Failures, one))
 	}
 }
@@ -192,6 +228,9 @@ func keepOpen(list []*Failure) []*Failure {
 
 // changed takes a change of state. A person who puts a balance back in service answers for what failed before.
 func (f *file) changed(e *record.FitnessChanged) {
+	if e.State != record.OutOfService {
+		f.settle()
+	}
 	f.State, f.Since, f.Cause, f.Reason = e.State, e.Stamp.UTC, e.Cause, e.Reason
 	if e.Cause != record.ByPerson {
 		return

@@ -107,16 +107,15 @@ func (in *Intake) unanswered(why string) {
 }
 
 // answered takes a reading as the answer to the question that is open, if there is one, and says whether it did. checked: it is for the
-// check of the balance that is under way, and no weighing unless the request wants it recorded.
-func (in *Intake) answered(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp, at time.Time, checked bool) bool {
+// check of the balance that is under way, and no weighing unless the request wants it recorded. verdicts are on how it came.
+func (in *Intake) answered(f frame.Frame, value record.Value, printed *record.Printed, stamp record.Stamp, at time.Time, checked bool, verdicts []record.Verdict) bool {
 	q := in.asking.open
 	if q == nil || q.command || q.late(in.arrived) || value.Digits == "" && value.Range == layout.InRange.String() {
 		return false
 	}
 	a := &answer{ReadAnswer: record.ReadAnswer{Balance: in.cfg.ID, Stamp: stamp, Value: value, Printed: printed}}
-	var verdicts []record.Verdict
 	if q.before != nil {
-		verdicts = []record.Verdict{{Rule: ruleTwice, Pass: true}}
+		verdicts = append(verdicts, record.Verdict{Rule: ruleTwice, Pass: true})
 	}
 	switch {
 	case q.first:

@@ -40,8 +40,12 @@ type Fitness interface {
 	Offer(Offered) []record.Body
 }
 
-// ruleInCheck is the rule of the verdict on a print that came while the balance is checked, and that the check did not take.
+// ruleInCheck is the rule of the verdict on what is recorded as a weighing although a check of the balance was under way.
 const ruleInCheck = "in-check"
+
+func whileInCheck(why string) []record.Verdict {
+	return []record.Verdict{{Rule: ruleInCheck, Why: "a check of the balance was under way, " + why}}
+}
 
 // inCheck says whether the balance is being checked now.
 func (in *Intake) inCheck() bool {
@@ -50,7 +54,8 @@ func (in *Intake) inCheck() bool {
 
 // offer gives a reading to the check that runs on the balance, and says whether the check is all that it is for. What nobody had
 // printed is: while a balance is checked, its stream shows reference weights and no sample. A print that the check does not take is a
-// weighing as ever, and a verdict says that a check was under way.
+// weighing as ever, and a verdict says that a check was under way. The verdicts are for whatever is recorded of the reading all the same, as a
+// request can have it.
 func (in *Intake) offer(f frame.Frame, value record.Value, stamp record.Stamp, at time.Time) (only bool, verdicts []record.Verdict) {
 	if !in.inCheck() {
 		return false, nil
@@ -67,13 +72,10 @@ func (in *Intake) offer(f frame.Frame, value record.Value, stamp record.Stamp, a
 		}
 		if entries := in.fitness.Offer(o); len(entries) > 0 {
 			in.putSteps(entries, value, stamp, prints)
-			return true, nil
+			return true, whileInCheck("and took this reading as its own")
 		}
 	}
-	if !prints && in.trigger != All {
-		return true, nil
-	}
-	return false, []record.Verdict{{Rule: ruleInCheck, Why: "a check of the balance was under way, and did not take this print: it may be of a reference weight"}}
+	return !prints && in.trigger != All, whileInCheck("and did not take this print: it may be of a reference weight")
 }
 
 // putSteps leaves the steps of a check for the journal, and has whoever stands there told of a print.
@@ -101,6 +103,8 @@ func (in *Intake) outOfService(w *record.Weighing) (refused bool, said string) {
 	switch {
 	case why != "" && w.Fitness.Held:
 		return true, why + " This print is in the journal, marked, and held back from every destination until somebody releases it."
+	case w.Fitness.Held && w.Fitness.State == record.InCheck:
+		return false, "This is held back from every destination until somebody releases it." // that a check is under way its verdict says
 	case w.Fitness.Held:
 		return false, "The balance is out of service: this is held back from every destination until somebody releases it."
 	case w.Fitness.State == record.OutOfService:

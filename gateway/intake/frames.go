@@ -100,7 +100,7 @@ func (in *Intake) accept(f frame.Frame, stamp record.Stamp, at time.Time) {
 	value, printed := record.ValueOf(r), record.PrintedOf(r)
 	in.publish(record.Live{Balance: in.cfg.ID, UTC: stamp.UTC, Value: &value, Printed: printed}, f.Bytes)
 	only, verdicts := in.offer(f, value, stamp, at)
-	if !in.answered(f, value, printed, stamp, at, only) && !only {
+	if !in.answered(f, value, printed, stamp, at, only, verdicts) && !only {
 		in.captureReading(f, value, printed, stamp, at, append(verdicts, in.unasked()...))
 	}
 }

@@ -15,13 +15,19 @@ import (
 type unwell struct {
 	now     record.Fitness
 	refuses atomic.Bool
+	takes   atomic.Bool // a check takes what is offered
 }
 
 const notHere = "Balance b-12 is out of service (failed: daily): no weight is recorded here."
 
 func (u *unwell) Now(string) record.Fitness               { return u.now }
 func (u *unwell) Judge(*record.Weighing) []record.Verdict { return nil }
-func (u *unwell) Offer(Offered) (entries []record.Body)   { return nil }
+func (u *unwell) Offer(Offered) []record.Body {
+	if u.takes.Load() {
+		return []record.Body{&record.CheckStep{Became: record.AttemptTaken}}
+	}
+	return nil
+}
 func (u *unwell) Refusal(string) string {
 	if u.refuses.Load() {
 		return notHere
@@ -93,4 +99,60 @@ func TestNoWeightIsRecordedOnRequestWhileThePolicyRefuses(t *testing.T) {
 		}
 		expect(t, b.journal.bodies(), "port-up 1", "unread "+strings.SplitN(notHere, ":", 2)[0], "weighing 2.000 g")
 	})
+}
+
+// TestWhatARunningCheckDoesNotTakeIsAWeighingInCheck: it is recorded, its verdict says that a check was under way, it is held where the policy
+// has it so, and whoever stands there is told. What nobody had printed is for the check alone.
+func TestWhatARunningCheckDoesNotTakeIsAWeighingInCheck(t *testing.T) {
+	const why = "A check of the balance was under way, and did not take this print: it may be of a reference weight."
+	for _, c := range []struct {
+		held, refuses bool
+		said          string
+	}{
+		{false, false, "recorded 12.345 #: " + why},
+		{true, false, "recorded 12.345 #: This is held back from every destination until somebody releases it. " + why},
+		{true, true, "refused 12.345 #: " + notHere + " This print is in the journal, marked, and held back from every destination until somebody releases it. " + why},
+	} {
+		b := answering(t, nil, func(b *bench, print func(string)) {
+			u := &unwell{now: record.Fitness{State: record.InCheck, Held: c.held}}
+			u.refuses.Store(c.refuses)
+			b.fitness = u
+			print("W 12.345 g S")
+		})
+		expectSaid(t, b, c.said)
+		expect(t, b.journal.bodies(), "port-up 1", "weighing 12.345 g")
+		for _, e := range b.journal.bodies() {
+			if w, ok := e.(*record.Weighing); ok && (w.Fitness.State != record.InCheck || w.Fitness.Held != c.held || len(w.Verdicts) != 1 || !w.Verdicts[0].Failed()) {
+				t.Errorf("%+v: the weighing says %+v %+v", c, w.Fitness, w.Verdicts)
+			}
+		}
+	}
+}
+
+// TestAWeightThatARequestHasRecordedDuringACheckSaysSo, whether the check took it or not: it may be of a reference weight.
+func TestAWeightThatARequestHasRecordedDuringACheckSaysSo(t *testing.T) {
+	for takes, why := range map[bool]string{false: "did not take this print", true: "took this reading as its own"} {
+		u := &unwell{now: record.Fitness{State: record.InCheck, Held: true}}
+		u.takes.Store(takes)
+		w := &twoWay{}
+		w.take = func(w *twoWay, _ string) { w.say("W 200.000 g S\r\n") }
+		polled(t, nil, w, func(b *bench) {
+			b.fitness = u
+			if a, err := b.Read(context.Background(), record.ReadRequest{Record: true}); err != nil || a.Recorded == "" {
+				t.Errorf("%+v %v", a, err)
+			}
+			n := 0
+			for _, e := range b.journal.bodies() {
+				if w, ok := e.(*record.Weighing); ok {
+					n++
+					if len(w.Verdicts) != 1 || w.Verdicts[0].Rule != ruleInCheck || !w.Verdicts[0].Failed() || !strings.Contains(w.Verdicts[0].Why, why) {
+						t.Errorf("taken %v: %+v", takes, w.Verdicts)
+					}
+				}
+			}
+			if n != 1 {
+				t.Errorf("taken %v: %d weighings", takes, n)
+			}
+		})
+	}
 }

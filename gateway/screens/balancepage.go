@@ -23,11 +23,13 @@ type balanceData struct {
 	NoList  string // why there is no list; "" where there is
 	Reads   bool   // whoever looks may read the journal
 	May     bool   // and weigh here
+	SignsIn bool   // they could sign in
 	Changes bool   // and change the balance
 	Bytes   []byteRow
 	LastID  string
 	Banner  *fitBanner
-	Checked bool // balances are checked here
+	Checked bool   // balances are checked here
+	Refusal string // why no weight is recorded from here now, for its fitness
 	Zone    string
 }
 
@@ -44,7 +46,12 @@ func (s *Screens) balance(w http.ResponseWriter, r *http.Request) {
 		d.Troubles[i].Acts = elsewhere(d.Troubles[i].Acts, "/balances/"+url.PathEscape(b.ID))
 	}
 	d.Wrong = troubles{List: d.Troubles, About: b.ID, Print: printConditions(list, b.ID)}
+	d.SignsIn = who.Accounts && !who.SignedIn()
 	d.Banner, d.Checked = d.banner(who), s.deps.Fitness != nil
+	if d.Checked {
+		f, _ := s.deps.Fitness.FitnessOf(b.ID)
+		d.Refusal = f.Refusal
+	}
 	if b.Last != nil {
 		d.LastID = b.Last.ID
 	}

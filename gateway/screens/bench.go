@@ -70,6 +70,8 @@ func (d *benchData) next(w who) string {
 		return "This screen only shows. Scan your badge to weigh."
 	case !d.May:
 		return "This screen only shows."
+	case d.Fitness != nil && d.Fitness.State == record.OutOfService:
+		return "Do not weigh here: the balance is out of service."
 	case d.Identity == "unconfirmed":
 		return "Scan the label of the balance: it may be another one."
 	case d.Person == nil:

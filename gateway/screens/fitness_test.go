@@ -277,8 +277,30 @@ func TestAnUnfitBalanceSaysSoWhereItIsLookedAt(t *testing.T) {
 				t.Errorf("%s, %s: the way to the check: %v", path, state, way)
 			}
 		}
+		if body := l.fetch(t, "/bench/b-12", as(rights.Operator)); strings.Contains(body, "Do not weigh here: the balance is out of service.") != (state == record.OutOfService) {
+			t.Errorf("%s: what to do next at the bench is %.300s", state, body[strings.Index(body, `id="next"`):])
+		}
 		if body := l.fetch(t, "/bench/b-12", as(rights.Reviewer)); state != record.InCheck && strings.Contains(body, `href="/bench/b-12/check"`) {
 			t.Errorf("%s: whoever may not check is led there", state)
+		}
+	}
+}
+
+// TestNoWeightIsRecordedFromAPageWhereThePolicyRefuses: the form is not offered and the page says why, also to a page that is open already.
+func TestNoWeightIsRecordedFromAPageWhereThePolicyRefuses(t *testing.T) {
+	f := aLab()
+	s, now := twoBalances().get(), f.views["b-12"].Fitness
+	s.balances[0].Fitness, s.balances[0].Asking = &now, &console.Asking{}
+	l := newLab(t, Deps{Source: s, Fitness: f})
+	for refusal, offered := range map[string]bool{"": true, "Balance b-12 is out of service (" + hostile + "): no weight is recorded here.": false} {
+		v := f.views["b-12"]
+		v.Refusal = refusal
+		f.views["b-12"] = v
+		for _, path := range []string{"/balances/b-12", "/balances/b-12?part=record-here"} {
+			body := l.fetch(t, path, as(rights.Operator))
+			if strings.Contains(body, "Record this weight") != offered || strings.Contains(body, "no weight is recorded here") == offered || !strings.Contains(body, `data-print-of="fitness" data-print="out of service `) {
+				t.Errorf("%s, %q: offered wrongly", path, refusal)
+			}
 		}
 	}
 }

@@ -18,6 +18,7 @@ let may = box.dataset.may === "true";
 let signedIn = box.dataset.session === "true";
 const accounts = box.dataset.accounts === "true";
 let identity = box.dataset.identity;
+let fit = box.dataset.fitness; // the state of the balance
 let stopped = !el("not-recording").hidden; // it does not record
 let name = ""; // of whoever is signed in
 let me = null; // who is signed in on this screen
@@ -32,6 +33,7 @@ function whatNext() {
   if (question) return "Enter: yes. Escape: no.";
   if (badge) return "Type your PIN, then Enter.";
   if (!may) return "This screen only shows." + (accounts ? " Scan your badge to weigh." : "");
+  if (fit === "out of service") return "Do not weigh here: the balance is out of service.";
   if (identity === "unconfirmed") return "Scan the label of the balance: it may be another one.";
   if (!held.person) return "Scan your badge.";
   if (!held.sample) return "Scan the sample.";
@@ -195,6 +197,7 @@ follow({
     const b = s.balances.find((one) => one.id === id);
     if (!b) return tell("This balance is not configured any more.", true);
     identity = b.identity;
+    fit = b.fitness?.state;
     showFitness(b.fitness);
     if (up !== b.port_up || seenAt === 0) {
       up = b.port_up;
