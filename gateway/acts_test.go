@@ -63,6 +63,8 @@ var acts = map[string]act{
 	"DELETE /api/v1/settings/balances/{id}":        {notHere: "the other acts need the balance: TestABalanceIsTakenAway holds its entry"},
 	"PUT /api/v1/settings/sinks/{id}":              {body: `{"settings": {"kind": "http", "url": "http://127.0.0.1:9/"}, "reason": "a test", "by": "ada"}`, kind: record.KindConfigured},
 	"DELETE /api/v1/settings/sinks/{id}":           {notHere: "there is none yet when its turn comes: TestABalanceIsTakenAway holds its entry"},
+	"PUT /api/v1/settings/checks/{id}":             {body: `{"settings": {"use": "corners"}, "reason": "a test", "by": "ada"}`, kind: record.KindConfigured},
+	"DELETE /api/v1/settings/checks/{id}":          {notHere: "there is none yet when its turn comes: TestAChecksFormsAreFilledInABrowser holds its entry"},
 	"POST /api/v1/settings/pending/{id}/adopt":     {body: `{"reason": "a test", "by": "ada"}`, notHere: "nothing waits here: the tests of settings hold its entries"},
 	"POST /api/v1/settings/pending/{id}/turn-down": {body: `{"reason": "a test", "by": "ada"}`, notHere: "nothing waits here: the tests of settings hold its entries"},
 	"POST /api/v1/deliveries/{sink}/retry":         {body: `{"all": true, "by": "ada"}`, notHere: ofDeliveries},

@@ -87,8 +87,23 @@ func (g *Gateway) CheckDefinitions() []console.CheckDefinition {
 		if err != nil {
 			continue // validated when it was read
 		}
-		list = append(list, console.CheckDefinition{Name: d.Name, Measures: d.Measures, Loads: append([]string{}, d.Loads...), Times: d.Times,
-			Positions: d.Positions, Limit: limitInWords(d.Tolerance)})
+		list = append(list, checkDefinition(d))
+	}
+	return list
+}
+
+func checkDefinition(d checks.Definition) console.CheckDefinition {
+	return console.CheckDefinition{Name: d.Name, Measures: d.Measures, Loads: append([]string{}, d.Loads...), Times: d.Times,
+		Positions: d.Positions, Limit: limitInWords(d.Tolerance)}
+}
+
+// ReadyChecks gives the ready-made checks that the settings can begin with.
+func (g *Gateway) ReadyChecks() []console.CheckDefinition {
+	list := []console.CheckDefinition{}
+	for _, name := range checks.Ready() {
+		if d, err := (checks.Definition{Name: name, Use: name}).Complete(); err == nil {
+			list = append(list, checkDefinition(d))
+		}
 	}
 	return list
 }

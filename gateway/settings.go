@@ -200,10 +200,10 @@ func changed(held *config.Config, c console.SettingsChange) (map[string]any, err
 		return next, nil
 	}
 	list, _ := doc[c.List].([]any)
-	i := slices.IndexFunc(list, func(one any) bool { o, _ := one.(map[string]any); return o["id"] == c.ID })
+	i := slices.IndexFunc(list, func(one any) bool { o, _ := one.(map[string]any); return o[config.IDKey(c.List)] == c.ID })
 	switch {
 	case c.Item == nil && i < 0:
-		return nil, &console.SettingsConflict{Why: fmt.Sprintf("There is no %s of the id %.63q", strings.TrimSuffix(c.List, "s"), c.ID)}
+		return nil, &console.SettingsConflict{Why: fmt.Sprintf("There is no %s of the %s %.63q", strings.TrimSuffix(c.List, "s"), config.IDKey(c.List), c.ID)}
 	case c.Item == nil:
 		list = slices.Delete(slices.Clone(list), i, i+1)
 	case i < 0:

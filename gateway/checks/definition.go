@@ -34,9 +34,9 @@ type Definition struct {
 	Positions []string  `yaml:"positions" json:"positions,omitempty" desc:"eccentricity: the places of the pan after its centre, in their order."`
 	Down      bool      `yaml:"down" json:"down,omitempty" desc:"linearity: whether the loads are taken off again one after the other, and weighed."`
 	Tolerance Tolerance `yaml:"tolerance" json:"tolerance" desc:"The limit beyond which the balance fails."`
-	WarnAt    int       `yaml:"warn_at" json:"warn_at" desc:"From how much of the limit a result is a warning, in per cent of it, 10 to 100; 100: never."`
+	WarnAt    int       `yaml:"warn_at" json:"warn_at" desc:"From how much of the limit a result is a warning, in per cent of it, 10 to 100; 100: never. Left out: 70."`
 	Repeats   *int      `yaml:"repeats" json:"repeats" desc:"How often each step may be done again, with a reason, 0 to 5. What is replaced stays in the record." default:"1"`
-	DoubtAt   int       `yaml:"doubt_at" json:"doubt_at" desc:"From how far off a load is taken for the wrong one, in per cent of it, 1 to 50: the person is asked."`
+	DoubtAt   int       `yaml:"doubt_at" json:"doubt_at" desc:"From how far off a load is taken for the wrong one, in per cent of it, 1 to 50: the person is asked. Left out: 5."`
 	Settle    Settle    `yaml:"settle" json:"settle" desc:"When a stream of readings has come to rest."`
 	// Uncertainty has the expanded uncertainty of each error beside it.
 	Uncertainty bool `yaml:"uncertainty" json:"uncertainty,omitempty" desc:"Whether the report gives the expanded uncertainty (k = 2) of each error."`
@@ -54,9 +54,9 @@ type Tolerance struct {
 
 // Settle says when a stream has come to rest.
 type Settle struct {
-	Frames  int             `yaml:"frames" json:"frames" desc:"Readings in a row that agree, 2 to 100; one less where the balance flags them as stable."`
-	WithinD int             `yaml:"within_d" json:"within_d" desc:"How far they may differ, in multiples of d, 0 to 100."`
-	For     strict.Duration `yaml:"for" json:"for" desc:"Over how long at least, 0s to 1m."`
+	Frames  int             `yaml:"frames" json:"frames" desc:"Readings in a row that agree, 2 to 100; one less where the balance flags them as stable. Left out: 3."`
+	WithinD int             `yaml:"within_d" json:"within_d" desc:"How far they may differ, in multiples of d, 1 to 100. Left out: 1."`
+	For     strict.Duration `yaml:"for" json:"for" desc:"Over how long at least, up to 1m. Left out: 1s."`
 }
 
 // Hash names what a check is made of: it is in every entry of the check, so that another definition of the same name is another check.

@@ -14,8 +14,8 @@ import (
 
 // Difference is one thing that differs between two configurations.
 type Difference struct {
-	Part string // balance, sink, or the key at the top of the file under which it stands: page
-	ID   string // of the balance or the sink, otherwise ""
+	Part string // balance, sink, check, or the key at the top of the file under which it stands: page
+	ID   string // of the balance or the sink, the name of the check, otherwise ""
 	// Key is what differs below it, with dots: port.speed. It is "" where the part is new, gone, or in another place.
 	Key      string
 	From, To string // the values as JSON; "" for one that was not there
@@ -48,8 +48,16 @@ func (d Difference) String() string {
 // plainPart stands for the top of the file, for a key there that has no keys below.
 const plainPart = "the configuration"
 
-// lists are the lists at the top whose members are told apart by their id.
-var lists = map[string]string{"balances": "balance", "sinks": "sink"}
+// lists are the lists at the top whose members are told apart by their id, and a check by its name.
+var lists = map[string]string{"balances": "balance", "sinks": "sink", "checks": "check"}
+
+// IDKey is the key that tells the members of a list at the top apart.
+func IDKey(list string) string {
+	if list == "checks" {
+		return "name"
+	}
+	return "id"
+}
 
 // Diff lists what differs between two redacted configurations, as Redacted gives them, top to bottom. The older one may be
 // one that another version of the program has written: a key that it does not know counts only where it says something.
@@ -65,7 +73,7 @@ func Diff(before, after []byte) ([]Difference, error) {
 	var all []Difference
 	for _, key := range union(old, next) {
 		if part, listed := lists[key]; listed {
-			all = append(all, diffList(part, old[key], next[key])...)
+			all = append(all, diffList(part, IDKey(key), old[key], next[key])...)
 		} else {
 			all = append(all, diffValue(Difference{Part: key}, "", old[key], next[key])...)
 		}
@@ -92,10 +100,10 @@ func union(a, b map[string]any) []string {
 	return keys
 }
 
-// diffList compares two lists of balances or sinks by the ids of their members.
-func diffList(part string, before, after any) []Difference {
-	old, oldOrder := byID(before)
-	next, nextOrder := byID(after)
+// diffList compares two lists of balances, sinks or checks by the ids of their members, which stand under idKey.
+func diffList(part, idKey string, before, after any) []Difference {
+	old, oldOrder := byID(before, idKey)
+	next, nextOrder := byID(after, idKey)
 	var all []Difference
 	both := func(id string) bool { return old[id] != nil && next[id] != nil }
 	for _, id := range oldOrder {
@@ -119,12 +127,12 @@ func diffList(part string, before, after any) []Difference {
 	return all
 }
 
-func byID(list any) (byID map[string]any, order []string) {
+func byID(list any, idKey string) (byID map[string]any, order []string) {
 	byID = map[string]any{}
 	all, _ := list.([]any)
 	for _, m := range all {
 		o, _ := m.(map[string]any)
-		id, _ := o["id"].(string)
+		id, _ := o[idKey].(string)
 		byID[id] = m
 		order = append(order, id)
 	}

@@ -47,7 +47,7 @@ func EditWith(name string, src []byte, from, to map[string]any, unwritten Unwrit
 // mostPlaces of a text are changed one by one: each is looked for in the text as the one before has left it.
 const mostPlaces = 100
 
-// step is one step into a Form: a key of an object, or the item of a list that has an id.
+// step is one step into a Form: a key of an object, or the item of a list by its identity.
 type step struct{ key, id string }
 
 // differences lists the places at which two values differ, as deep as possible.
@@ -89,7 +89,7 @@ func differences(from, to any, at []step) (all [][]step) {
 	return all
 }
 
-// ids is a list whose items have an id each.
+// ids is a list whose items have an identity each.
 type ids struct {
 	by    map[string]any
 	order []string
@@ -103,13 +103,27 @@ func identified(v any) (ids, bool) {
 	i := ids{by: map[string]any{}}
 	for _, one := range list {
 		o, _ := one.(map[string]any)
-		id, _ := o["id"].(string)
+		id := identity(o)
 		if id == "" || i.by[id] != nil {
 			return ids{}, false
 		}
 		i.by[id], i.order = one, append(i.order, id)
 	}
 	return i, true
+}
+
+// identities are keys that tell the items of a list apart, each where those before it are not there.
+var identities = []string{"id", "name", "balance", "check"}
+
+// identity is what tells an item of a list apart from the others, or "".
+func identity(o map[string]any) string {
+	for _, key := range identities {
+		if id, there := o[key]; there {
+			text, _ := id.(string)
+			return text
+		}
+	}
+	return ""
 }
 
 // valueAt gives what a Form has at a place; nil: nothing.
@@ -238,7 +252,7 @@ func keyAt(at place, key string) (place, *token.Token, bool) {
 	return place{}, nil, false
 }
 
-// itemAt finds the item with an id of a list in block style: the place of its mapping, and its dash.
+// itemAt finds the item with an identity of a list in block style: the place of its mapping, and its dash.
 func itemAt(at place, id string) (place, *token.Token, bool) {
 	list, ok := at.node.(*ast.SequenceNode)
 	if !ok || list.IsFlowStyle || len(list.Entries) != len(list.Values) {
@@ -250,13 +264,23 @@ func itemAt(at place, id string) (place, *token.Token, bool) {
 			end = list.Entries[i+1].Start.Position.Line - 1
 		}
 		pairs, _ := pairsOf(v)
-		for _, p := range pairs {
-			if p.Key.GetToken().Value == "id" && p.Value.GetToken().Value == id {
-				return place{v, end}, list.Entries[i].Start, true
-			}
+		if id != "" && identityAt(pairs) == id {
+			return place{v, end}, list.Entries[i].Start, true
 		}
 	}
 	return place{}, nil, false
+}
+
+// identityAt is identity of an item as the text has it.
+func identityAt(pairs []*ast.MappingValueNode) string {
+	for _, key := range identities {
+		for _, p := range pairs {
+			if p.Key.GetToken().Value == key {
+				return p.Value.GetToken().Value
+			}
+		}
+	}
+	return ""
 }
 
 // trimmed is the line behind the last one of a block that stands so many blanks in: blank lines, and comments that are not

@@ -50,7 +50,7 @@ func (c *Config) checkFitness(r *strict.Report) {
 		at := r.At("checks").Index(i)
 		d, err := c.Checks[i].Complete()
 		if err != nil {
-			at.Fault(err.Error(), "one of "+fmt.Sprint(checks.Ready()))
+			at.At("use").Fault(err.Error(), "one of "+fmt.Sprint(checks.Ready()))
 			continue
 		}
 		d.Check(at)

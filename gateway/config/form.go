@@ -207,7 +207,7 @@ func orderedKeys(o map[string]any) []string {
 }
 
 func rank(key string) int {
-	if i := slices.Index([]string{"site", "id", "kind", "serial", "place"}, key); i >= 0 {
+	if i := slices.Index([]string{"site", "id", "name", "balance", "check", "kind", "use", "measures", "serial", "place"}, key); i >= 0 {
 		return i
 	}
 	return 100

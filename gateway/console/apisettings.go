@@ -45,9 +45,9 @@ type settingsPatch struct {
 	RawBody []byte `contentType:"application/json"`
 }
 
-// SettingsItem names a balance or a sink. It has a name that the API library may see.
+// SettingsItem names a balance or a sink by its id, or a check by its name. It has a name that the API library may see.
 type SettingsItem struct {
-	ID string `path:"id" doc:"Id of the balance or sink." example:"b-12"`
+	ID string `path:"id" doc:"Id of the balance or sink, name of the check." example:"b-12"`
 	SettingsSeen
 }
 
@@ -105,7 +105,7 @@ func (s *Server) settingsRoutes(api huma.API) {
 		name  string
 		one   string
 		right rights.Right
-	}{{"balances", "balance", rights.Balances}, {"sinks", "sink", rights.Sinks}} {
+	}{{"balances", "balance", rights.Balances}, {"sinks", "sink", rights.Sinks}, {"checks", "check", rights.Settings}} {
 		path := settingsPath + "/" + list.name + "/{id}"
 		huma.Register(api, op("put-settings-"+list.one, http.MethodPut, path, "Set one "+list.one+", or add it", how, list.right, errs),
 			func(ctx context.Context, in *settingsPut) (*settingsDone, error) {
@@ -183,14 +183,18 @@ func (s *Server) putItem(ctx context.Context, in *settingsPut, list string) (*se
 		return nil, badBody(in.RawBody, `{"settings": {…}, "reason": "…"}`, err)
 	}
 	item, _ := a.value.(map[string]any)
-	if id, named := item["id"]; named && id != in.ID {
+	key := "id"
+	if list == "checks" {
+		key = "name"
+	}
+	if id, named := item[key]; named && id != in.ID {
 		return nil, &problemDocument{"about:blank", "The request cannot be taken", http.StatusUnprocessableEntity,
-			"The id in the settings is another than that of the address: an id is never given to another one."}
+			"The " + key + " in the settings is another than that of the address."}
 	}
 	if list != "balances" && (a.layout != nil || a.frames != nil) {
 		return nil, &problemDocument{"about:blank", "The request cannot be taken", http.StatusUnprocessableEntity, "Only a balance has a layout."}
 	}
-	item["id"] = in.ID
+	item[key] = in.ID
 	return s.changeSettings(ctx, in.SettingsSeen, a, SettingsChange{List: list, ID: in.ID, Item: item, Layout: a.layout, Frames: a.frames})
 }
 

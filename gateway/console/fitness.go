@@ -93,6 +93,9 @@ type CheckDefinition struct {
 	Limit     string   `json:"limit"` // in words
 }
 
+// ReadyChecks is offered by a Fitness that has ready-made checks, which the settings can begin with: each by its name.
+type ReadyChecks interface{ ReadyChecks() []CheckDefinition }
+
 // CheckOrder is what somebody wants checked.
 type CheckOrder struct {
 	Definition string   `json:"check" doc:"The name of a check of the settings."`

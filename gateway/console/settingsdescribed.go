@@ -27,7 +27,7 @@ func describeSettings(doc *huma.OpenAPI) {
 	describeFaulty(doc)
 	paths := doc.Paths
 	body(paths[settingsPath].Patch.RequestBody, "change", "A merge patch (RFC 7396) on the document that GET gives: null takes a setting away.", bodyTypes[http.MethodPatch])
-	for _, list := range []string{"balances", "sinks"} {
+	for _, list := range []string{"balances", "sinks", "checks"} {
 		put := paths[settingsPath+"/"+list+"/{id}"].Put.RequestBody
 		body(put, "settings", "What it is set to, as the document at settings has it.", bodyTypes[http.MethodPut])
 		if list == "balances" {

@@ -26,10 +26,12 @@ func (s *Screens) settingsPages() []row {
 		{"/settings/history", rights.ReadSettings, p.history},
 		{"/settings/new/balance", rights.Balances, p.balance},
 		{"/settings/new/sink", rights.Sinks, p.sink},
+		{"/settings/new/check", rights.Settings, p.check},
 		{"/settings/{section}", rights.ReadSettings, p.section},
 		{"/settings/balances/{id}", rights.ReadSettings, p.balance},
 		{"/settings/balances/{id}/layout", rights.ReadSettings, p.layout},
 		{"/settings/sinks/{id}", rights.ReadSettings, p.sink},
+		{"/settings/checks/{id}", rights.ReadSettings, p.check},
 	}
 }
 
@@ -52,7 +54,9 @@ type settingsForm struct {
 	New     bool   // an id is asked for
 	Kind    string // of a new sink
 	Kinds   []string
-	Groups  []sinkGroup // of these
+	Groups  []sinkGroup       // of these
+	Checks  []newCheck        // that a new check can begin as
+	Means   map[string]string // what each ready-made check measures
 	ID      string
 	List    string
 	May     bool
@@ -66,6 +70,16 @@ type settingsForm struct {
 	Text    string // a layout as its file says it
 	Section string
 	Samples []string // frames in base64
+}
+
+// IDKey is the key that tells the items of the form's list apart.
+func (f *settingsForm) IDKey() string { return idKey(f.List) }
+
+func idKey(list string) string {
+	if list == "checks" {
+		return "name"
+	}
+	return "id"
 }
 
 // part is what a form is about.
@@ -136,7 +150,7 @@ func (p *settingsScreens) section(w http.ResponseWriter, r *http.Request) {
 	name := r.PathValue("section")
 	key, skip := name, []string(nil)
 	switch name {
-	case "balances", "sinks":
+	case "balances", "sinks", "checks":
 		http.Redirect(w, r, "/settings#"+name, http.StatusSeeOther)
 		return
 	case "roles":
@@ -155,7 +169,7 @@ func (p *settingsScreens) section(w http.ResponseWriter, r *http.Request) {
 	if name == "roles" {
 		n = &node{Type: "object", Of: []*node{n.child("roles")}}
 	}
-	f.Root, f.Intro = former{skip: skip}.groupOf(n, doc[key], ""), n.About
+	f.Root, f.Intro = former{skip: skip, choices: p.choices(doc, key)}.groupOf(n, doc[key], ""), n.About
 	if key == "page" {
 		f.May, f.Why = false, "Where this page listens belongs to the host: it is set in the configuration file there, and weighpost reads it anew."
 	}
@@ -169,11 +183,11 @@ func sectionTitle(name string) string {
 	return label("", name)
 }
 
-// itemOf finds a balance or a sink in the settings.
+// itemOf finds a balance, a sink or a check in the settings.
 func itemOf(doc map[string]any, list, id string) (item map[string]any, at int) {
 	all, _ := doc[list].([]any)
 	for i, one := range all {
-		if o, _ := one.(map[string]any); o["id"] == id {
+		if o, _ := one.(map[string]any); o[idKey(list)] == id {
 			return o, i
 		}
 	}
@@ -198,7 +212,7 @@ func (p *settingsScreens) balance(w http.ResponseWriter, r *http.Request) {
 	p.show(w, r, page{Template: "settings-form.html", Title: title, Place: "/settings", Scripts: []string{"settings.js"}, Data: f})
 }
 
-// itemForm begins the form of a balance or a sink: of the one that the address names, or of a new one. Where there is none of that
+// itemForm begins the form of a balance, a sink or a check: of the one that the address names, or of a new one. Where there is none of that
 // id it answers, under the title missing, and is false.
 func (p *settingsScreens) itemForm(w http.ResponseWriter, r *http.Request, list, missing string) (*settingsForm, bool) {
 	doc, tag := p.deps.Settings.Settings()

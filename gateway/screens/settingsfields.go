@@ -28,7 +28,8 @@ type field struct {
 	Blank   *item   // what another one begins as
 	Map     bool    // each item has a name
 	Open    bool    // a group that is not folded away
-	Fits    string  // kinds of port that have this key
+	Fits    string  // kinds of port, or of check, that have this key
+	Known   string  // the list of what is often written here, by its id
 	Escaped bool    // control characters are written as \r or \x02
 	Secret  bool
 	Loose   bool // nothing ticked is the same as nothing written
@@ -48,9 +49,11 @@ type item struct {
 
 // former makes fields of nodes.
 type former struct {
-	escaped bool     // all texts, as in a layout
-	skip    []string // paths that have a form of their own
-	rare    []string // paths that are seldom needed here
+	escaped bool                // all texts, as in a layout
+	skip    []string            // paths that have a form of their own
+	rare    []string            // paths that are seldom needed here
+	fits    map[string]string   // which kinds of check have a key, by its path
+	choices map[string][]string // by key: what is chosen from, where the settings themselves say what there is
 }
 
 // groupOf makes the fields of an object, in the order that is best for people.
@@ -66,6 +69,9 @@ func (f former) groupOf(n *node, value any, path string) *field {
 		one.Fits = portKeys[c.Key]
 		if path != "port" && !strings.HasSuffix(path, ".port") {
 			one.Fits = ""
+		}
+		if f.fits[at] != "" {
+			one.Fits = f.fits[at]
 		}
 		_, written := o[c.Key]
 		one.Set = written
@@ -83,6 +89,10 @@ func (f former) groupOf(n *node, value any, path string) *field {
 func (f former) fieldOf(n *node, value any, path string) *field {
 	one := &field{Key: n.Key, Name: path, Label: label(path, n.Key), About: n.About, Hint: hint(n), Escaped: f.escaped || escapedKeys[n.Key],
 		Secret: strings.HasPrefix(n.Pattern, "^(file:")}
+	if names := f.choices[n.Key]; n.Type == "string" && len(names) > 0 {
+		one.Kind, one.Options = "pick", chosenOf(names, plainText(value, false))
+		return one
+	}
 	switch {
 	case n.Type == "object":
 		return f.groupOf(n, value, path)
@@ -103,8 +113,21 @@ func (f former) fieldOf(n *node, value any, path string) *field {
 		one.Kind, one.Value = "number", plainText(value, false)
 	default:
 		one.Kind, one.Value = "text", plainText(value, one.Escaped)
+		one.Known = knownLists[path]
 	}
 	return one
+}
+
+// chosenOf are options of names; one that is set and is not among them stays one.
+func chosenOf(names []string, now string) []option {
+	list := []option{{"", "choose", now == ""}}
+	if now != "" && !slices.Contains(names, now) {
+		names = append(slices.Clone(names), now)
+	}
+	for _, name := range names {
+		list = append(list, option{name, name, name == now})
+	}
+	return list
 }
 
 // capture is a word, or a mapping of one key.

@@ -58,6 +58,13 @@ func rareOf(kind string) []string {
 var pickWords = map[string]map[string]string{
 	"verdicts": {"any": "any, whatever rules said of them", "passed": "passed: judged by a rule, and failed by none", "not-failed": "not failed by any rule", "failed": "failed by a rule"},
 	"hold":     {"released": "until somebody releases them"},
+	"measures": {"accuracy": "accuracy: the error at each load", "sensitivity": "sensitivity: the error between zero and one load near capacity", "repeatability": "repeatability: the scatter of one load weighed again and again",
+		"eccentricity": "eccentricity: one load at several places of the pan", "linearity": "linearity: errors over the range"},
+	"verified": {"initial": "initial: as on the day of verification", "in-service": "in service: twice that"},
+	"unfit":    {"mark": "recorded, marked, and delivered", "hold": "recorded, marked, and held back until somebody releases it", "refuse": "held back likewise, and refused at the bench"},
+	"overdue":  {"warn": "used all the same, and marked so", "out-of-service": "the balance is out of service until a check has passed", "refuse": "refused: no check begins with it"},
+	"coarse":   {"warn": "used all the same, and marked so", "refuse": "refused: no check begins with it"},
+	"unmarked": {"not-judged": "nobody knows, and it is not judged", "net": "net: the lab tares, and it is judged"},
 	"format": {"json": "JSON, as it is in the journal", "ndjson": "the same, one line for each entry", "csv": "CSV: a row for each weighing", "line": "lines as a balance prints them",
 		"cloudevents": "CloudEvents", "template": "a text of your own", "laboratory": "documents of the laboratory model", "parquet": "Parquet: closed batches for data tools"},
 }

@@ -19,7 +19,7 @@ type shownPart struct {
 	Link               string
 	Change             bool // a form is offered
 	Keys               []shownKey
-	Items              []shownPart // balances, sinks
+	Items              []shownPart // balances, sinks, checks
 }
 
 // shownKey is one key that is set.
@@ -31,14 +31,14 @@ func (p *settingsScreens) overview(w http.ResponseWriter, r *http.Request) {
 	doc, hash := p.deps.Settings.Settings()
 	who := rights.From(r.Context())
 	data := struct {
-		Site, Hash, Done, Refused  string
-		Since                      record.UTC
-		By                         string
-		Parts                      []shownPart
-		Waiting                    *console.PendingSettings
-		AddBalance, AddSink, Roles bool
+		Site, Hash, Done, Refused            string
+		Since                                record.UTC
+		By                                   string
+		Parts                                []shownPart
+		Waiting                              *console.PendingSettings
+		AddBalance, AddSink, AddCheck, Roles bool
 	}{Hash: hash, Waiting: p.deps.Settings.PendingSettings(), AddBalance: who.May(rights.Balances) == nil, AddSink: who.May(rights.Sinks) == nil,
-		Roles: who.May(rights.Settings) == nil && who.May(rights.People) == nil, Done: map[string]string{"removed": "It is taken away, and that is recorded.",
+		AddCheck: who.May(rights.Settings) == nil, Roles: who.May(rights.Settings) == nil && who.May(rights.People) == nil, Done: map[string]string{"removed": "It is taken away, and that is recorded.",
 			"waits": "The change is recorded. It waits for a person, and holds once it is adopted."}[r.URL.Query().Get("done")]}
 	data.Site, _ = doc["site"].(string)
 	if p.deps.Configuration != nil {
@@ -75,7 +75,7 @@ func (p *settingsScreens) shownPart(name string, value any, who rights.Who) show
 	}
 	for _, one := range list {
 		o, _ := one.(map[string]any)
-		id, _ := o["id"].(string)
+		id, _ := o[idKey(name)].(string)
 		within := n.Item
 		for _, k := range n.Kinds {
 			if k.Key == o["kind"] {
@@ -84,7 +84,7 @@ func (p *settingsScreens) shownPart(name string, value any, who rights.Who) show
 		}
 		item := shownPart{Name: id, Title: id, Link: "/settings/" + name + "/" + url.PathEscape(id), Change: s.Change && (name != "balances" || who.MayAt(rights.Balances, id) == nil)}
 		if within != nil {
-			item.Keys = shownKeys(within, o, "")
+			item.Keys = slices.DeleteFunc(shownKeys(within, o, ""), func(k shownKey) bool { return k.Path == idKey(name) })
 		}
 		s.Items = append(s.Items, item)
 	}
@@ -99,7 +99,7 @@ func shownKeys(n *node, value any, path string) (list []shownKey) {
 	}
 	for _, c := range arranged(path, n.Of) {
 		v, set := o[c.Key]
-		if !set || path == "" && c.Key == "id" {
+		if !set {
 			continue
 		}
 		at := strings.TrimPrefix(path+"."+c.Key, ".")
@@ -235,7 +235,7 @@ func (p *settingsScreens) entries(r *http.Request, kinds string, limit int) (lis
 func (p *settingsScreens) happened(r *http.Request, about part) (list []happening) {
 	start := about.section
 	switch about.section {
-	case "balances", "sinks":
+	case "balances", "sinks", "checks":
 		start = strings.TrimSuffix(about.section, "s")
 	case "roles":
 		start = "people"

@@ -7,13 +7,13 @@ import "weighpost/gateway/rights"
 
 // orders are keys that come first, by the path of what they are in.
 var orders = map[string][]string{
-	"": {"about", "broker", "way", "url", "folder", "servers", "stream", "address", "host", "server", "share", "path", "user", "device", "map", "listen", "dial", "entries", "balances", "verdicts", "hold", "closed", "format",
+	"": {"use", "measures", "loads", "times", "positions", "down", "tolerance", "questions", "schedule", "unfit", "overdue", "minimum_weight", "weights", "about", "broker", "way", "url", "folder", "servers", "stream", "address", "host", "server", "share", "path", "user", "device", "map", "listen", "dial", "entries", "balances", "verdicts", "hold", "closed", "format",
 		"line", "lines", "block", "weight", "unit", "stability", "serial", "place", "capacity", "readability", "verification_interval", "implausible", "record", "layout", "port", "samples", "scanner", "context", "ask", "tap", "commands"},
 	"port": {"address", "speed", "parity", "data_bits", "stop_bits", "flow"},
 }
 
 // mainGroups are open from the start.
-var mainGroups = map[string]bool{"port": true, "verify": true, "space": true, "password": true, "session": true, "keep": true, "frame": true, "weight": true}
+var mainGroups = map[string]bool{"port": true, "verify": true, "space": true, "password": true, "session": true, "keep": true, "frame": true, "weight": true, "tolerance": true, "weights": true}
 
 // rareKeys are folded away; a path, or *. and a key wherever it is.
 var rareKeys = map[string]bool{
@@ -24,6 +24,7 @@ var rareKeys = map[string]bool{
 	"proxy": true, "proxy_user": true, "proxy_password": true, "oauth.audience": true, "oauth.in_body": true,
 	"newest_for": true, "acknowledge_within": true,
 	"client_id": true, "self_test": true, "expiry": true, "poll_min": true, "poll_max": true, "drift_ppm": true, "algorithms": true, "skew": true,
+	"doubt_at": true, "settle": true, "repeats": true,
 	"session.per_person": true, "session.all": true, "code_page": true, "line_length": true, "frame.idle_gap": true, "frame.length": true, "frame.max_length": true,
 }
 
@@ -74,6 +75,13 @@ var labels = map[string]string{
 	"way": "How the printer is reached", "address": "Host and port", "queue": "Queue of the spooler", "print": "What is printed", "type": "Media type", "page_end": "After each text",
 	"map": "Keyboard map", "before": "Keys before", "after": "Keys after", "text": "What is typed",
 	"*.per_hour": "Messages an hour", "*.alarms": "Conditions that are told",
+	"use": "Ready-made check", "times": "How many weighings", "positions": "Places of the pan", "down": "Down again", "tolerance": "Limit", "warn_at": "Warning from, in per cent of the limit",
+	"repeats": "How often a step may be done again", "doubt_at": "Wrong weight from, in per cent off", "settle": "At rest", "uncertainty": "Uncertainty in the report",
+	"tolerance.percent": "Per cent of the load", "tolerance.d": "Multiples of d", "tolerance.verified": "As a verified balance (OIML R 76-1)", "tolerance.usp41": "USP <41>", "tolerance.smallest": "Smallest net weight",
+	"*.usp41": "USP <41>", "*.unfit": "Weighings on a balance that is out of service", "*.overdue": "An overdue check means", "*.certificate": "By the certificate (EURAMET cg-18)", "*.required": "Accuracy required, per cent", "*.safety": "Safety factor",
+	"weights": "Reference weights", "weights.overdue": "An overdue weight", "weights.coarse": "A weight too coarse for the limit", "*.before_use": "Before the first weighing of the day", "*.after": "At once after",
+	"schedule": "Which checks, and when", "balances[].schedule": "Which checks, and when", "balances[].minimum_weight": "Minimum weight", "schedule[].every": "How often", "balances[].schedule[].every": "How often",
+	"*.unmarked": "A print that says neither gross nor net", "accuracy_class": "Accuracy class (OIML R 76-1)",
 	"*.oauth": "Authorization server (OAuth 2)", "*.token_url": "Address for tokens", "*.answer_id": "Id in the answer", "*.sign": "Secrets for signing", "*.statuses": "What answers mean",
 }
 

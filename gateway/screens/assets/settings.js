@@ -125,6 +125,7 @@ function patchOf(from, to) {
 
 let first = cameAs(within);
 const idField = document.getElementById("new-id");
+const idKey = form.dataset.idKey; // id, or what a check is told apart by
 const path = () => form.dataset.path + (idField ? encodeURIComponent(idField.value.trim()) : "");
 const wanted = () => merge(held, first, read(within)) ?? {};
 
@@ -160,7 +161,7 @@ function mistakes(list) {
   for (const m of list) {
     const mine = m.path.startsWith(form.dataset.prefix);
     const key = m.path.slice(form.dataset.prefix.length);
-    const field = mine ? (key === "id" && idField) || found(key) : m.path === form.dataset.prefix.replace(/\.$/, "") && idField ? idField : undefined;
+    const field = mine ? (key === idKey && idField) || found(key) : m.path === form.dataset.prefix.replace(/\.$/, "") && idField ? idField : undefined;
     const said = m.what + (m.allowed ? ". Right would be: " + m.allowed : "") + ".";
     if (!field) { rest.push((m.path ? m.path + ": " : "") + said); continue; }
     const line = make("p", "wrong", said.charAt(0).toUpperCase() + said.slice(1));
@@ -270,7 +271,7 @@ form.addEventListener("submit", (e) => {
   e.preventDefault();
   once(e.submitter, async () => {
     quiet();
-    if (idField && !idField.value.trim()) return mistakes([{ path: form.dataset.prefix.replace(/\.$/, ""), what: "an id is needed" }]);
+    if (idField && !idField.value.trim()) return mistakes([{ path: form.dataset.prefix.replace(/\.$/, ""), what: idKey === "id" ? "an id is needed" : "a name is needed" }]);
     const answer = await send(form.dataset.method, path(), bodyOf(true));
     if (!ok(answer)) return refused(answer);
     if (answer.outcome === "invalid") return mistakes(answer.mistakes);
@@ -320,7 +321,7 @@ document.getElementById("remove")?.addEventListener("click", (e) => {
 async function moved() {
   const now = await ask("GET", "/api/v1/settings");
   if (!ok(now) || !now.etag) return tell(sentence(now));
-  const part = form.dataset.list ? (now[form.dataset.list] ?? []).find((x) => x.id === (idField ? idField.value.trim() : (item ?? held).id)) : now[form.dataset.wrap];
+  const part = form.dataset.list ? (now[form.dataset.list] ?? []).find((x) => x[idKey] === (idField ? idField.value.trim() : (item ?? held)[idKey])) : now[form.dataset.wrap];
   const before = item ?? held;
   const list = leaves(before, part ?? {}, "");
   tell("Somebody else has changed the settings since this page was made. What you have typed is still here.");
@@ -375,6 +376,20 @@ function rebase(now) {
   first = untouched;
 }
 
+// Which keys a check has depends on what it measures: it says so, or the ready-made check that it uses does.
+function fitCheck() {
+  if (form.dataset.means === undefined) return;
+  const measures = form.querySelector('[data-at="measures"]');
+  const used = form.querySelector('[data-at="use"]').value;
+  const kind = measures.value || JSON.parse(form.dataset.means)?.[used];
+  measures.closest(".field").hidden = used !== "" && measures.value === "";
+  for (const f of form.querySelectorAll("[data-fits]")) {
+    const e = f.querySelector("[data-leaf]");
+    const empty = e.type === "checkbox" ? !e.checked : e.value.trim() === "";
+    f.hidden = kind !== undefined && kind !== "" && !f.dataset.fits.split(" ").includes(kind) && empty;
+  }
+}
+
 // Which keys a port has depends on what kind it is.
 function fit() {
   for (const address of form.querySelectorAll('input[data-leaf="address"]')) {
@@ -384,6 +399,7 @@ function fit() {
       f.hidden = !f.dataset.fits.split(" ").includes(kind) && e.value === "";
     }
   }
+  fitCheck();
   for (const c of form.querySelectorAll("[data-capture]")) {
     const choice = c.querySelector("[data-choice]").value;
     for (const w of c.querySelectorAll(":scope > [data-when]")) w.hidden = choice !== "{" + w.dataset.when + "}";
