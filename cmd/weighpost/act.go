@@ -27,7 +27,9 @@ type hostFlags struct {
 type deed struct {
 	Method, Path string // of the daemon's API: /api/v1/…
 	Body         any    // as JSON; nil: none
-	Answer       any    // where the answer's JSON goes; nil: nowhere
+	File         []byte // in place of Body: the bytes of a file, with their Type
+	Type         string
+	Answer       any // where the answer's JSON goes, or a *[]byte for an answer that is a file; nil: nowhere
 	// Here does it with the journal, where no daemon has that open.
 	Here func(ctx context.Context, cfg *config.Config, j *journal.Journal) error
 }
@@ -73,6 +75,8 @@ func (c deed) send(ctx context.Context, cfg *config.Config) error {
 			return err
 		}
 		body = bytes.NewReader(b)
+	} else if c.File != nil {
+		body = bytes.NewReader(c.File)
 	}
 	req, err := http.NewRequestWithContext(ctx, c.Method, cfg.Page.URL()+c.Path, body)
 	if err != nil {
@@ -87,6 +91,8 @@ func (c deed) send(ctx context.Context, cfg *config.Config) error {
 	}
 	if c.Body != nil {
 		req.Header.Set("Content-Type", "application/json")
+	} else if c.File != nil {
+		req.Header.Set("Content-Type", c.Type)
 	}
 	client, err := pageClient(cfg)
 	if err != nil {
@@ -95,15 +101,35 @@ func (c deed) send(ctx context.Context, cfg *config.Config) error {
 	defer client.CloseIdleConnections()
 	answer, err := client.Do(req)
 	if err != nil {
-		return fmt.Errorf("a process holds the journal, and the daemon does not answer at %s: %w", cfg.Page.URL(), err)
+		return fmt.Errorf("a process holds the journal, and %w at %s: %w", errNoAnswer, cfg.Page.URL(), err)
 	}
 	defer answer.Body.Close()
 	return c.take(answer)
 }
 
+// errNoAnswer says that the daemon could not be reached.
+var errNoAnswer = errors.New("the daemon does not answer")
+
+// refusal is what the daemon says where it does not do what it was asked for.
+type refusal struct {
+	status int
+	text   string
+}
+
+func (r *refusal) Error() string { return "the daemon refused: " + r.text }
+
+// refused says whether the daemon refused with a status.
+func refused(err error, status int) bool {
+	var r *refusal
+	return errors.As(err, &r) && r.status == status
+}
+
 // take reads the daemon's answer.
 func (c deed) take(answer *http.Response) error {
-	b, err := io.ReadAll(io.LimitReader(answer.Body, answerLimit))
+	b, err := io.ReadAll(io.LimitReader(answer.Body, answerLimit+1))
+	if err == nil && len(b) > answerLimit {
+		err = fmt.Errorf("it has more than %d bytes", answerLimit)
+	}
 	if err != nil {
 		return fmt.Errorf("the daemon's answer did not come whole: %w", err)
 	}
@@ -112,9 +138,13 @@ func (c deed) take(answer *http.Response) error {
 		if json.Unmarshal(b, &problem) != nil || problem.Title == "" {
 			problem.Title = answer.Status
 		}
-		return fmt.Errorf("the daemon refused: %s", plain(strings.TrimSpace(problem.Title+". "+problem.Detail)))
+		return &refusal{answer.StatusCode, plain(strings.TrimSpace(problem.Title + ". " + problem.Detail))}
 	}
-	if c.Answer == nil {
+	switch to := c.Answer.(type) {
+	case nil:
+		return nil
+	case *[]byte: // it is no JSON
+		*to = b
 		return nil
 	}
 	if err := json.Unmarshal(b, c.Answer); err != nil {

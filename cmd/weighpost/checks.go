@@ -12,10 +12,18 @@ import (
 )
 
 type checksCommand struct {
-	List checksList `cmd:"" help:"List the state of every balance, and which checks are due."`
-	Show checksShow `cmd:"" help:"Print the file of one balance as JSON: checks, failures, upkeep, minimum weight."`
-	Out  checksOut  `cmd:"" help:"Take a balance out of service."`
-	Back checksBack `cmd:"" help:"Put a balance back into service without a check that passes."`
+	List    checksList    `cmd:"" help:"List the state of every balance, and which checks are due."`
+	Show    checksShow    `cmd:"" help:"Print the file of one balance as JSON: checks, failures, upkeep, minimum weight."`
+	Defined checksDefined `cmd:"" help:"List the checks of the settings."`
+	Begin   checksBegin   `cmd:"" help:"Begin a check, and lead through it in the terminal."`
+	Follow  checksFollow  `cmd:"" help:"Go on with a check that runs."`
+	Report  checksReport  `cmd:"" help:"Show what a check found, or write its report as a PDF."`
+	Upkeep  checksUpkeep  `cmd:"" help:"Note that a balance was adjusted, moved, repaired, calibrated or maintained."`
+	Doubts  checksDoubts  `cmd:"" help:"List the weighings that a failed check throws doubt on."`
+	Judge   checksJudge   `cmd:"" help:"Judge whether weighings are affected by a failed check."`
+	Close   checksClose   `cmd:"" help:"Close a failed check, once everything it throws doubt on is judged."`
+	Out     checksOut     `cmd:"" help:"Take a balance out of service."`
+	Back    checksBack    `cmd:"" help:"Put a balance back into service without a check that passes."`
 }
 
 type checksList struct {
@@ -26,7 +34,7 @@ type checksList struct {
 // Help is what the command tells beyond its one line.
 func (checksList) Help() string {
 	return `Each balance with its state, and each check of its schedule with when it is due. What comes of checks supports calibration by a competent body, and
-never replaces it. A check is made at the bench, on the screen there.`
+never replaces it. A check is made on the screen at the bench, or here: weighpost checks begin.`
 }
 
 func (c checksList) Run(ctx context.Context, s streams) error {

@@ -27,8 +27,8 @@ type commands struct {
 	Service       serviceCommand       `cmd:"" help:"Install, remove, start, stop weighpost as a service of this system, or see how it is."`
 	Settings      settingsCommand      `cmd:"" help:"Find out speed, parity and framing of a balance by listening."`
 	Learn         learnCommand         `cmd:"" help:"Work out the layout from sample lines; asks what it cannot know."`
-	Checks        checksCommand        `cmd:"" help:"See whether balances are fit to weigh, and take them out of service."`
-	Weights       weightsCommand       `cmd:"" help:"See the register of reference weights."`
+	Checks        checksCommand        `cmd:"" help:"Check balances, see whether they are fit to weigh, and judge what failed checks throw doubt on."`
+	Weights       weightsCommand       `cmd:"" help:"See and keep the register of reference weights."`
 	Read          readCommand          `cmd:"" help:"Turn frames into readings, one JSON object a line."`
 	Validate      validateCommand      `cmd:"" help:"Find every mistake in a file that you wrote."`
 	Journal       journalCommand       `cmd:"" help:"Verify a journal, or list what is in it."`

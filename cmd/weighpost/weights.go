@@ -4,28 +4,46 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
 	"text/tabwriter"
+	"time"
 
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/journal"
+	"weighpost/gateway/record"
 )
 
 type weightsCommand struct {
 	List     weightsList     `cmd:"" help:"List the register of reference weights."`
+	Show     weightsShow     `cmd:"" help:"Show all that is known of a reference weight."`
+	Register weightsRegister `cmd:"" help:"Register a reference weight, or change what is known of one; attach its certificate."`
 	Withdraw weightsWithdraw `cmd:"" help:"Say that a reference weight is not to be used again."`
 }
 
 // askFitness asks the daemon about balances that are checked.
 func (h hostFlags) askFitness(ctx context.Context, method, path string, body, answer any) error {
-	return h.act(ctx, deed{Method: method, Path: "/api/v1/" + path, Body: body, Answer: answer,
-		Here: func(context.Context, *config.Config, *journal.Journal) error {
-			return fmt.Errorf("no daemon has this journal, and only a running one looks after balances and reference weights: start it (weighpost run, or weighpost service start) and ask again")
-		}})
+	return h.act(ctx, deed{Method: method, Path: "/api/v1/" + path, Body: body, Answer: answer, Here: noFitnessHere})
 }
+
+// errNoFitness says that a daemon has to run.
+var errNoFitness = errors.New("no daemon has this journal, and only a running one looks after balances and reference weights: start it (weighpost run, or weighpost service start) and ask again")
+
+func noFitnessHere(context.Context, *config.Config, *journal.Journal) error { return errNoFitness }
+
+// noDaemon is errNoFitness where no daemon has the journal.
+func noDaemon(cfg *config.Config) error {
+	if !journal.InUse(cfg.Journal.Folder) {
+		return errNoFitness
+	}
+	return nil
+}
+
+// stampText writes a time for people, in this computer's zone.
+func stampText(t record.UTC) string { return t.Time().Local().Format(time.DateTime) }
 
 type weightsList struct {
 	hostFlags

@@ -191,7 +191,7 @@ func (w *KnownWeight) Unfit(day string) (why string, withdrawn bool) {
 	case w.Withdrawn:
 		return "it was withdrawn from use", true
 	case c == nil || c.Number == "" || c.Date == "":
-		return "no certificate of it is registered", false
+		return "no certificate of it with a number and a date is registered", false
 	case c.Due == "":
 		return "it is not known until when its certificate is relied on", false
 	case c.Due < day:
