@@ -29,7 +29,7 @@ type Definition struct {
 	Use       string    `yaml:"use" json:"use,omitempty" desc:"A ready-made check to begin with: what stands beside it here takes the place of what it says." enum:"one-weight,span,repeat-ten,repeat-five,corners,up-and-down,minimum-weight"`
 	Measures  string    `yaml:"measures" json:"measures" desc:"What it measures. accuracy: the error at each load; sensitivity: the error between zero and one load near capacity; repeatability: the scatter of one load; eccentricity: one load at several places of the pan; linearity: errors over the range." enum:"accuracy,sensitivity,repeatability,eccentricity,linearity"`
 	Questions []string  `yaml:"questions" json:"questions,omitempty" desc:"What is asked before the first weight, to be answered with yes: whether the balance is level, and its pan clean. A no ends the check without a verdict."`
-	Loads     []string  `yaml:"loads" json:"loads" desc:"The loads: masses with their unit, or parts of the capacity, such as 200 g or 50 %. For a part of the capacity the greatest reference weight is taken that is not above it."`
+	Loads     []string  `yaml:"loads" json:"loads" desc:"The loads: masses with their unit, or parts of the capacity, such as 200 g or 50 %. For a part of the capacity the greatest reference weight is taken that is not above it, and it has to be two fifths of it or more. linearity: in rising order."`
 	Times     int       `yaml:"times" json:"times,omitempty" desc:"repeatability: how often the load is weighed, 2 to 50. The chapter USP <41> asks for ten or more: with fewer the result says so."`
 	Positions []string  `yaml:"positions" json:"positions,omitempty" desc:"eccentricity: the places of the pan after its centre, in their order."`
 	Down      bool      `yaml:"down" json:"down,omitempty" desc:"linearity: whether the loads are taken off again one after the other, and weighed."`
@@ -107,10 +107,16 @@ func (d *Definition) checkLoads(r *strict.Report) {
 	if len(d.Loads) == 0 || len(d.Loads) > most {
 		r.At("loads").Fault(fmt.Sprintf("are %d", len(d.Loads)), fmt.Sprintf("1 to %d for %s", most, d.Measures))
 	}
+	var before load
 	for i, s := range d.Loads {
-		if _, err := parseLoad(s); err != nil {
+		l, err := parseLoad(s)
+		switch {
+		case err != nil:
 			r.At("loads").Index(i).Fault(err.Error(), "a mass such as 200 g, or a part of the capacity such as 50 %")
+		case d.Measures == Linearity && !l.above(before):
+			r.At("loads").Index(i).Fault("is not above the load before it", "loads in rising order")
 		}
+		before = l
 	}
 }
 
@@ -179,6 +185,17 @@ type load struct {
 	grams *big.Rat
 	part  *big.Rat // of the capacity, 0 to 1; nil for a mass
 	text  string
+}
+
+// above says whether a load is greater than another, as far as that can be told before the capacity is known.
+func (l load) above(o load) bool {
+	switch {
+	case l.grams != nil && o.grams != nil:
+		return l.grams.Cmp(o.grams) > 0
+	case l.part != nil && o.part != nil:
+		return l.part.Cmp(o.part) > 0
+	}
+	return true
 }
 
 func parseLoad(s string) (load, error) {

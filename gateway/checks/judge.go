@@ -76,7 +76,7 @@ func (r *Run) Ended() *Ended {
 		return nil
 	}
 	if r.stopped != "" {
-		return &Ended{Outcome: record.CheckAborted, Reason: r.stopped, Results: []record.CheckResult{}}
+		return r.cutShort()
 	}
 	e := &Ended{}
 	var err error
@@ -87,16 +87,78 @@ func (r *Run) Ended() *Ended {
 		err = r.judgeEccentricity(e)
 	case Linearity:
 		err = r.judgeLinearity(e)
-	case Sensitivity:
-		err = r.judgeErrors(e, "error of the span")
 	default:
-		err = r.judgeErrors(e, "error at ")
+		err = r.judgeErrors(e)
 	}
 	if err != nil {
 		return &Ended{Outcome: record.CheckAborted, Reason: "what was measured cannot be judged: " + err.Error(), Results: []record.CheckResult{}}
 	}
 	e.Outcome = outcome(e.Results)
 	return e
+}
+
+// cutShort is what a check is that was stopped: it has no verdict, unless something that it found is beyond its limit already. Else whoever
+// saw that a balance fails could stop its check, and nobody would ask what was weighed on it.
+func (r *Run) cutShort() *Ended {
+	e := &Ended{Outcome: record.CheckAborted, Reason: r.stopped, Results: []record.CheckResult{}}
+	if r.def.Measures == Repeatability {
+		return e // a scatter is one of all of its weighings
+	}
+	found := r.soFar()
+	for _, one := range found {
+		if one.Verdict == record.CheckFailed {
+			e.Outcome, e.Results = record.CheckFailed, found
+			e.Reason = "it was stopped (" + r.stopped + "), and what it had found is beyond the limit"
+			return e
+		}
+	}
+	return e
+}
+
+// errorName is what the error of a load is called among the results.
+func (r *Run) errorName(s step) string {
+	switch r.def.Measures {
+	case Sensitivity:
+		return "error of the span"
+	case Linearity:
+		return "error " + s.name
+	}
+	return "error at " + s.name
+}
+
+// soFar judges the loads that were weighed before a check was stopped. What was replaced counts where nothing came in its place.
+func (r *Run) soFar() (found []record.CheckResult) {
+	var zero, centre *big.Rat
+	for at, s := range r.steps {
+		a := r.taken[at]
+		if a == nil {
+			a = r.undone[at]
+		}
+		switch {
+		case a == nil || a.Grams == nil:
+			continue
+		case s.kind == zeroing:
+			zero = a.Grams
+			continue
+		case zero == nil:
+			continue
+		}
+		limit, from, err := r.limitAt(s.nominal, s.expected)
+		if err != nil {
+			continue
+		}
+		net := new(big.Rat).Sub(a.Grams, zero)
+		name, off := r.errorName(s), new(big.Rat).Sub(net, s.expected)
+		if r.def.Measures == Eccentricity && r.def.Tolerance.Verified == "" {
+			if centre == nil {
+				centre = net
+				continue
+			}
+			name, off = s.name+" less centre", new(big.Rat).Sub(net, centre)
+		}
+		found = append(found, r.judged(name, off, limit, from, 0))
+	}
+	return found
 }
 
 func outcome(results []record.CheckResult) string {
@@ -164,18 +226,14 @@ func (r *Run) each(f func(at int, s step, net *big.Rat) error) error {
 	return nil
 }
 
-func (r *Run) judgeErrors(e *Ended, name string) error {
+func (r *Run) judgeErrors(e *Ended) error {
 	return r.each(func(_ int, s step, net *big.Rat) error {
 		limit, from, err := r.limitAt(s.nominal, s.expected)
 		if err != nil {
 			return err
 		}
-		called := name
-		if r.def.Measures != Sensitivity {
-			called += s.name
-		}
 		off := new(big.Rat).Sub(net, s.expected)
-		e.Results = append(e.Results, r.withUncertainty(r.judged(called, off, limit, from, 0), s, off))
+		e.Results = append(e.Results, r.withUncertainty(r.judged(r.errorName(s), off, limit, from, 0), s, off))
 		return nil
 	})
 }
@@ -250,7 +308,7 @@ func (r *Run) judgeEccentricity(e *Ended) error {
 		return err
 	}
 	if r.def.Tolerance.Verified != "" {
-		return r.judgeErrors(e, "error at ") // OIML R 76-1:2006, 3.6.2 holds each place to the limit at the load
+		return r.judgeErrors(e) // OIML R 76-1:2006, 3.6.2 holds each place to the limit at the load
 	}
 	limit, from, err := r.limitAt(r.loads[0].grams, r.loads[0].value)
 	if err != nil {
@@ -271,7 +329,7 @@ func (r *Run) judgeLinearity(e *Ended) error {
 		}
 		loads = append(loads, metrology.Placed{Name: s.name, Load: s.expected, Reading: net})
 		off := new(big.Rat).Sub(net, s.expected)
-		e.Results = append(e.Results, r.withUncertainty(r.judged("error "+s.name, off, limit, from, 0), s, off))
+		e.Results = append(e.Results, r.withUncertainty(r.judged(r.errorName(s), off, limit, from, 0), s, off))
 		return nil
 	})
 	if err != nil {

@@ -111,10 +111,17 @@ func loadsOf(d *Definition, f Facts, chosen []Weight) (all []loaded, err error) 
 		if f.Capacity != nil && one.grams.Cmp(f.Capacity) > 0 {
 			return nil, fmt.Errorf("the load %s is above the capacity of the balance, %s", s, f.Balance.Capacity)
 		}
+		if n := len(all); d.Measures == Linearity && n > 0 && one.grams.Cmp(all[n-1].grams) <= 0 {
+			return nil, fmt.Errorf("the load %s comes to %s, and the one before it to %s: each has to be greater than the one before. Choose more weights", s, one.massText(), all[n-1].massText())
+		}
 		all = append(all, one)
 	}
 	return all, nil
 }
+
+// leastPart is how much of a part of the capacity its weight has to be. Of a set of 1, 2, 2, 5, the greatest weight that is not above a
+// load is always more than two fifths of it.
+var leastPart = big.NewRat(2, 5)
 
 // fit takes the one weight of a load's nominal mass, or, for a part of the capacity, the greatest that is not above it; and else the
 // fewest weights, greatest first, that make up the mass exactly.
@@ -131,6 +138,9 @@ func fit(l load, f Facts, chosen []Weight) (one loaded, err error) {
 			return one, fmt.Errorf("no reference weight was chosen of at most %s of the capacity", l.text)
 		}
 		want = byMass[i].nominal()
+		if least := new(big.Rat).Mul(most, leastPart); want.Cmp(least) < 0 {
+			return one, fmt.Errorf("the greatest reference weight that was chosen of at most %s of the capacity is %s, and that is less than two fifths of it: it does not test that load", l.text, byMass[i].Nominal)
+		}
 	}
 	one = loaded{text: l.text, grams: want, value: new(big.Rat), own: new(big.Rat)}
 	rest := new(big.Rat).Set(want)

@@ -26,11 +26,18 @@ func (r *Run) Replay(steps []*record.CheckStep) error {
 				r.stopped = "answered no: " + r.steps[i].say
 				continue
 			}
-			r.taken[i] = a
+			if a.Grams == nil && r.steps[i].kind != asking {
+				return fmt.Errorf("entry %s is of a reading, and holds none", e.ID)
+			}
+			r.count(i, a)
 			r.at = i
 			r.next()
 		case record.AttemptReplaced:
+			if a.Grams == nil {
+				return fmt.Errorf("entry %s is of a reading, and holds none", e.ID)
+			}
 			delete(r.taken, i)
+			r.undone[i] = a
 			r.repeated[i]++
 			r.at, r.leaving = i, nil
 			if r.steps[i].kind == placing {

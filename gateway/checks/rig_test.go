@@ -133,3 +133,9 @@ func result(t testing.TB, e *checks.Ended, name string) record.CheckResult {
 	t.Fatalf("there is no result %q: %+v", name, e.Results)
 	return record.CheckResult{}
 }
+
+func faults(d checks.Definition) strict.Faults {
+	r := strict.NewReport("checks")
+	d.Check(r)
+	return r.Faults()
+}

@@ -5,6 +5,7 @@ import (
 	"math/big"
 	"slices"
 	"strings"
+	"time"
 
 	"weighpost/gateway/metrology"
 	"weighpost/gateway/record"
@@ -61,8 +62,11 @@ type Run struct {
 	taken    map[int]*Attempt // by index of step
 	tries    map[int]int
 	repeated map[int]int
-	leaving  *big.Rat // what has to leave the pan before the step begins; nil: nothing
-	doubted  *Attempt // waits for the person
+	leaving  *big.Rat         // what has to leave the pan before the step begins; nil: nothing
+	doubted  *Attempt         // waits for the person
+	undone   map[int]*Attempt // by index of step: what was replaced, until another reading takes its place
+	kind     string           // of weight, as the balance called the last empty pan that was taken: gross, net, unknown
+	tookAt   time.Time        // when the last reading was taken
 	note     string
 	stopped  string // why it ended without a verdict
 }
@@ -82,7 +86,8 @@ func Open(def Definition, f Facts, chosen []Weight) (*Run, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Run{def: def, facts: f, loads: loads, steps: planOf(&def, loads), taken: map[int]*Attempt{}, tries: map[int]int{}, repeated: map[int]int{}}
+	r := &Run{def: def, facts: f, loads: loads, steps: planOf(&def, loads), taken: map[int]*Attempt{}, tries: map[int]int{}, repeated: map[int]int{},
+		undone: map[int]*Attempt{}}
 	r.settler = settler{rule: def.Settle, d: f.Readability}
 	for i := range loads {
 		if _, _, err := r.limitAt(loads[i].grams, loads[i].value); err != nil && def.Measures != Repeatability {
@@ -116,7 +121,9 @@ func (r *Run) Instruction() Instruction {
 		if last := r.taken[r.at-1]; last != nil && last.Value != nil {
 			i.Taken = last.Value.Shown()
 		}
-		i.Repeats = *r.def.Repeats - r.repeated[r.at-1]
+		if r.steps[r.at-1].kind != asking {
+			i.Repeats = *r.def.Repeats - r.repeated[r.at-1]
+		}
 	}
 	if r.done() {
 		i.Repeats = 0
@@ -150,22 +157,57 @@ func (r *Run) Instruction() Instruction {
 
 func grams(x *big.Rat) record.Mass { return record.Mass(metrology.Exact(x) + " g") }
 
-// margin is how far from the expected value a reading may be and still be taken without a question.
-func (r *Run) margin(expected *big.Rat) *big.Rat {
-	off := new(big.Rat).Mul(expected, big.NewRat(int64(r.def.DoubtAt), 100))
-	return metrology.Max(off, new(big.Rat).Mul(r.facts.Readability, big.NewRat(50, 1)))
+// margin is how far from the expected value a reading may be and still be taken without a question. It never reaches what lay on the pan
+// before, so that a weight that nobody has placed, changed or lifted is not taken for the next one.
+func (r *Run) margin(at int) *big.Rat {
+	s := r.steps[at]
+	off := new(big.Rat).Mul(s.expected, big.NewRat(int64(r.def.DoubtAt), 100))
+	off = metrology.Max(off, new(big.Rat).Mul(r.facts.Readability, big.NewRat(50, 1)))
+	apart := r.least()
+	if s.kind == placing {
+		apart = new(big.Rat).Set(s.expected)
+		if before := r.steps[at-1]; before.kind == placing && !s.lifts {
+			apart.Sub(apart, before.expected)
+		}
+		apart.Abs(apart)
+	}
+	if third := apart.Quo(apart, big.NewRat(3, 1)); third.Cmp(off) < 0 {
+		return third
+	}
+	return off
 }
 
-// lies says whether something is on the pan: more than a tenth of the least load of the check.
-func (r *Run) lies(x *big.Rat) bool {
+// least is the least load of the check.
+func (r *Run) least() *big.Rat {
 	least := r.loads[0].value
 	for _, l := range r.loads {
 		if l.value.Cmp(least) < 0 {
 			least = l.value
 		}
 	}
-	tenth := new(big.Rat).Quo(least, big.NewRat(10, 1))
-	return new(big.Rat).Abs(x).Cmp(tenth) > 0
+	return new(big.Rat).Set(least)
+}
+
+// lies says whether something is on the pan: more than a tenth of the least load of the check.
+func (r *Run) lies(x *big.Rat) bool {
+	tenth := r.least()
+	return new(big.Rat).Abs(x).Cmp(tenth.Quo(tenth, big.NewRat(10, 1))) > 0
+}
+
+// other says whether a reading is of another weight than those that the check goes by. A tare is never what lies on the pan; and where a
+// balance prints gross and net one after the other, only the one counts as which the empty pan was taken.
+func (r *Run) other(x Reading) bool {
+	kind := x.Value.Kind
+	if kind == "tare" || kind == "preset tare" {
+		return true
+	}
+	if r.steps[r.at].kind == zeroing || r.kind == "" || kind == r.kind {
+		return false
+	}
+	if x.At.Sub(r.tookAt) > tooSoon {
+		r.note = fmt.Sprintf("The balance shows %s as %s, and the empty pan was %s: only that counts.", x.Value.Shown(), kind, r.kind)
+	}
+	return true
 }
 
 // Reading takes what the balance shows, and gives the attempts that it ends, to be recorded before anything else is shown.
@@ -174,7 +216,7 @@ func (r *Run) Reading(x Reading) []Attempt {
 		return nil
 	}
 	s := r.steps[r.at]
-	if !r.left(x) {
+	if r.other(x) || !r.left(x) {
 		return nil
 	}
 	how := r.settler.feed(x)
@@ -182,12 +224,15 @@ func (r *Run) Reading(x Reading) []Attempt {
 		return nil
 	}
 	off := new(big.Rat).Sub(x.Grams, s.expected)
-	if off.Abs(off).Cmp(r.margin(s.expected)) <= 0 {
+	if off.Abs(off).Cmp(r.margin(r.at)) <= 0 {
 		return r.take(x, how)
 	}
 	if !r.lies(x.Grams) || s.kind == zeroing {
 		r.note = ""
-		if x.How == PrintKey {
+		switch {
+		case s.kind == zeroing && r.lies(x.Grams):
+			r.note = fmt.Sprintf("The balance shows %s, and its pan has to be empty.", x.Value.Shown())
+		case x.How == PrintKey:
 			r.note = fmt.Sprintf("The balance printed %s, which was not taken: %s", x.Value.Shown(), s.say)
 		}
 		return nil
@@ -197,13 +242,17 @@ func (r *Run) Reading(x Reading) []Attempt {
 	return []Attempt{a}
 }
 
-// left says whether what had to leave the pan has left it. A print by its key is meant: nobody presses it while lifting a weight.
+// tooSoon is within what time after a reading was taken nobody has lifted a weight and placed it again.
+const tooSoon = time.Second
+
+// left says whether what had to leave the pan has left it. A print by its key is meant: nobody presses it while lifting a weight. Only one
+// that comes at once after the last is that of a key pressed twice.
 func (r *Run) left(x Reading) bool {
 	if r.leaving == nil {
 		return true
 	}
 	half := new(big.Rat).Quo(new(big.Rat).Abs(r.leaving), big.NewRat(2, 1))
-	if x.How != PrintKey && x.Grams.Cmp(half) >= 0 {
+	if lies := x.Grams.Cmp(half) >= 0; lies && (x.How != PrintKey || x.At.Sub(r.tookAt) < tooSoon) {
 		return false
 	}
 	r.leaving = nil
@@ -223,9 +272,19 @@ func (r *Run) attempt(x Reading, how, became string) Attempt {
 
 func (r *Run) take(x Reading, how string) []Attempt {
 	a := r.attempt(x, how, record.AttemptTaken)
-	r.taken[r.at] = &a
+	r.count(r.at, &a)
+	r.tookAt = x.At
 	r.next()
 	return []Attempt{a}
+}
+
+// count has an attempt be what a step found.
+func (r *Run) count(at int, a *Attempt) {
+	r.taken[at] = a
+	delete(r.undone, at)
+	if a.Value != nil && r.steps[at].kind == zeroing {
+		r.kind = a.Value.Kind
+	}
 }
 
 func (r *Run) next() {
@@ -252,7 +311,7 @@ func (r *Run) Answer(answer string) ([]Attempt, error) {
 		r.stopped = "answered no: " + s.say
 		return []Attempt{a}, nil
 	}
-	r.taken[r.at] = &a
+	r.count(r.at, &a)
 	r.next()
 	return []Attempt{a}, nil
 }
@@ -267,12 +326,12 @@ func (r *Run) Confirm(right bool) ([]Attempt, error) {
 	r.doubted = nil
 	r.settler.reset()
 	if !right {
-		r.leaving = a.Grams
+		r.leaving, r.tookAt = a.Grams, time.Time{}
 		return nil, nil
 	}
 	r.tries[r.at]++
 	a.Number, a.Became, a.Reason = r.tries[r.at], record.AttemptTaken, "the person at the balance says that it is the right weight"
-	r.taken[r.at] = &a
+	r.count(r.at, &a)
 	r.next()
 	return []Attempt{a}, nil
 }
@@ -288,6 +347,7 @@ func (r *Run) Repeat(reason string) ([]Attempt, error) {
 	case r.repeated[before] >= *r.def.Repeats:
 		return nil, fmt.Errorf("this step was done again %d times, and the check allows no more: go on, or end the check", r.repeated[before])
 	}
+	r.undone[before] = r.taken[before]
 	a := *r.taken[before]
 	a.Became, a.Reason = record.AttemptReplaced, reason
 	delete(r.taken, before)
@@ -310,7 +370,7 @@ func (r *Run) Lost() {
 // Heard says that the balance is heard again.
 func (r *Run) Heard() { r.note = "" }
 
-// Stop ends the check without a verdict.
+// Stop ends the check without a verdict; but where a reading that was taken is beyond its limit already, the check has failed.
 func (r *Run) Stop(reason string) {
 	if !r.done() {
 		r.stopped = reason
