@@ -128,3 +128,70 @@ func TestAnErrorIsWrittenToThePlaceOfItsUncertainty(t *testing.T) {
 		}
 	}
 }
+
+// TestEachLimitIsTheSizeThatItSays holds the limits that a definition can say against sums done by hand, at 100 g on a balance of 0.1 mg.
+func TestEachLimitIsTheSizeThatItSays(t *testing.T) {
+	for want, limit := range map[string]checks.Tolerance{"0.05 g": {Percent: "0.05"}, "0.0012 g": {D: 12}, "0.1 g": {USP41: true}, "0.0003 g": {Mass: "0.3 mg"},
+		"0.001 g": {Verified: "initial"}, "0.002 g": {Verified: "in-service"}} { // class I, e = 1 mg: 100 000 e, within 1 e
+		b := begin(t, checks.Definition{Measures: checks.Accuracy, Loads: []string{"100 g"}, Tolerance: limit}, checks.PrintKey, weights(t, "100 g")...)
+		b.takes("0.0000")
+		b.takes("100.0000")
+		if r := result(t, b.ended(record.CheckPassed), "error at 100 g"); r.Limit != want {
+			t.Errorf("%+v: %+v", limit, r)
+		}
+	}
+}
+
+// TestAMinimumWeightIsRoundedUp to the readability: two readings of ten are 0.1 mg higher, so that s = d·√(8/45) and 2000 s = 84.327… mg.
+func TestAMinimumWeightIsRoundedUp(t *testing.T) {
+	b := begin(t, checks.Definition{Use: "minimum-weight", Loads: []string{"10 g"}}, checks.PrintKey, weights(t, "10 g")...)
+	for i := range 10 {
+		b.takes("0.0000")
+		b.takes([]string{"10.0000", "10.0001"}[i/8])
+	}
+	e := b.ended(record.CheckPassed)
+	if r := result(t, e, "minimum weight"); r.Value != "0.0844 g" || e.Minimum.Mass != "0.0844 g" || !strings.HasPrefix(r.Exact, "0.084327404271156782") {
+		t.Errorf("%+v %+v", r, e.Minimum)
+	}
+}
+
+// TestZeroAtTheEndIsLessTheZeroBefore: 0.2 mg at first and 0.5 mg at the end is 0.3 mg.
+func TestZeroAtTheEndIsLessTheZeroBefore(t *testing.T) {
+	b := begin(t, checks.Definition{Measures: checks.Linearity, Down: true, Loads: []string{"50 g", "100 g"}, Tolerance: checks.Tolerance{D: 20}}, checks.PrintKey, weights(t, "50 g", "100 g")...)
+	for _, reading := range []string{"0.0002", "50.0002", "100.0002", "50.0002", "0.0005"} {
+		b.takes(reading)
+	}
+	if r := result(t, b.ended(record.CheckPassed), "zero at the end"); r.Exact != "0.0003" {
+		t.Errorf("%+v", r)
+	}
+}
+
+// TestWeightsTogetherErrTogether adds up what weights that lie together are uncertain by, in mg, with 2·0.1²/12 for the readability:
+// U = 0.30 and 0.12 with k = 2 are 0.15 + 0.06, so that it is 0.4279; where the small one has its class alone, 0.15 + 0.10/√3 for E2 give 0.4234,
+// and 0.15 + 0.30/√3 for F1 0.6515; both by class, E2, (0.16 + 0.10)/√3 give 0.3111 (limits: OIML R 111-1, Table 1).
+func TestWeightsTogetherErrTogether(t *testing.T) {
+	two := func(of string, w ...checks.Weight) {
+		t.Helper()
+		w[1].ID = "w-2"
+		b := begin(t, checks.Definition{Measures: checks.Accuracy, Loads: []string{"150 g"}, Tolerance: checks.Tolerance{Mass: "5 mg"}, Uncertainty: true}, checks.PrintKey, w...)
+		b.takes("0.0000")
+		b.takes("150.0000")
+		if r := result(t, b.ended(record.CheckPassed), "error at 150 g"); len(r.Budget) != 3 || !strings.HasPrefix(r.Uncertainty, of) {
+			t.Errorf("not %s: %+v", of, r)
+		}
+	}
+	two("0.00043 g", certified(t, "100 g", "100.0000 g", "0.30 mg"), certified(t, "50 g", "50.0000 g", "0.12 mg"))
+	two("0.00043 g", certified(t, "100 g", "100.0000 g", "0.30 mg"), weights(t, "50 g")[0])
+	two("0.00066 g", certified(t, "100 g", "100.0000 g", "0.30 mg"), coarse(t, "50 g", "F1"))
+	two("0.00032 g", weights(t, "100 g")[0], weights(t, "50 g")[0])
+}
+
+// coarse is a weight that only its class says something of.
+func coarse(t *testing.T, nominal, class string) checks.Weight {
+	t.Helper()
+	w, err := checks.NewWeight(record.WeightUsed{ReferenceWeight: record.ReferenceWeight{ID: "w-2", Nominal: record.Mass(nominal), Class: class}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w
+}

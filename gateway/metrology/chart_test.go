@@ -117,6 +117,15 @@ func TestRunRules(t *testing.T) {
 	}
 }
 
+// TestOnTheLineIsNotBeyondIt: a point on a line, and one on the centre, completes nothing, whatever stands before it.
+func TestOnTheLineIsNotBeyondIt(t *testing.T) {
+	for _, z := range [][]float64{{3}, {-3}, {2.5, 2.5, 2}, {-2.5, 0, -2}, {1.5, 1.5, 1.5, 1.5, 1}, {.5, .5, .5, .5, .5, .5, .5, .5, 0}} {
+		if got := metrology.Signals(z); len(z) < 9 && len(got) > 0 || slices.Contains(got, metrology.EightSide) {
+			t.Errorf("%v: %v", z, got)
+		}
+	}
+}
+
 // TestConstants holds c4, B3 and B4 for 2 to 10 values.
 func TestConstants(t *testing.T) {
 	for _, row := range table(t, "shewhart_constants.csv") {

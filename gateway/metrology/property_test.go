@@ -181,7 +181,15 @@ func TestErrorsOfIndication(t *testing.T) {
 		t.Errorf("%v %s %s %s", err, l.Greatest.FloatString(6), l.Slope, l.Bent.FloatString(8))
 	}
 	s, err := metrology.SensitivityOf(r(t, "0.0001"), r(t, "200.0007"), r(t, "200.0002"))
-	if err != nil || s.Error.Cmp(r(t, "0.0004")) != 0 {
+	if err != nil || s.Error.Cmp(r(t, "0.0004")) != 0 || s.Relative.Cmp(r(t, "4/2000002")) != 0 {
 		t.Errorf("%v %+v", err, s)
+	}
+	// An error is the reading less the value: what shows too little is below zero (OIML V 1 and JCGM 200:2012, 2.16).
+	if dev, err := metrology.ErrorOf(r(t, "199.9998"), r(t, "200")); err != nil || dev.Error.Cmp(r(t, "-0.0002")) != 0 || dev.Percent.Cmp(r(t, "0.0001")) != 0 {
+		t.Errorf("%v %+v", err, dev)
+	}
+	// A weight whose own limit is just a third is fine enough.
+	if third, more := r(t, "1/3"), r(t, "0.33334"); !metrology.FineEnough(third, r(t, "1")) || metrology.FineEnough(more, r(t, "1")) {
+		t.Error("a third")
 	}
 }
