@@ -44,6 +44,7 @@ var arrows = []arrow{
 	{"gateway/endure", nil, "faults in every act over one journal: tests, and nothing else"},
 	{"gateway/leaks", nil, "secrets used in every way, and then looked for: tests, and nothing else"},
 	{"gateway/walked", nil, "what a person does in a browser: tests, and nothing else"},
+	{"gateway/guided", nil, "checks of balances in a browser before a whole daemon: tests, and nothing else"},
 	{"gateway/atbench", nil, "a bench screen in a browser before a whole daemon: tests, and nothing else"},
 	{"gateway/seen", nil, "every page in a browser before a whole daemon: tests, and nothing else"},
 	{"gateway/injected", nil, "ids that mean something to others, and where they arrive: tests, and nothing else"},

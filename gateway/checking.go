@@ -230,7 +230,7 @@ func (one *checked) view() console.CheckView {
 	next, b := one.run.Instruction(), one.begun
 	v := console.CheckView{Check: b.Check, Balance: b.Balance, Begun: b.Stamp.UTC, By: b.By, Weights: append([]record.WeightUsed{}, b.Weights...),
 		Step: next.Step, Of: next.Of, Name: next.Name, Say: next.Say, Waiting: next.Waiting, Expected: next.Expected, Taken: next.Taken, Note: next.Note,
-		Choices: next.Choices, Repeats: next.Repeats}
+		Choices: next.Choices, Repeats: next.Repeats, Unheard: one.lost}
 	if ended := one.run.Ended(); ended != nil {
 		v.Outcome = ended.Outcome
 	}

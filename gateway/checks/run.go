@@ -139,8 +139,12 @@ func (r *Run) Instruction() Instruction {
 	}
 	switch {
 	case r.doubted != nil:
+		about := i.Expected
+		if s.nominal != nil { // nobody takes a certificate's digits to know a wrong weight
+			about = grams(s.nominal)
+		}
 		i.Waiting, i.Choices = ForConfirm, []string{"another weight goes on", "it is the right one"}
-		i.Say = fmt.Sprintf("The balance shows %s, and about %s was expected. Is the right weight on the pan?", r.doubted.Value.Shown(), i.Expected)
+		i.Say = fmt.Sprintf("The balance shows %s, and about %s was expected. Is the right weight on the pan?", r.doubted.Value.Shown(), about)
 	case s.kind == asking:
 		i.Waiting, i.Choices = ForAnswer, []string{Yes, No}
 	case r.leaving != nil:

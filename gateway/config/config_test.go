@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"weighpost/gateway/record"
 )
@@ -248,5 +249,29 @@ func TestOddAddressesAreJudged(t *testing.T) {
 		if _, faults := Load("testdata/odd.yaml", []byte(text)); len(faults) == 0 {
 			t.Errorf("%q is an address of everything", odd)
 		}
+	}
+}
+
+// TestAScheduleThatSaysNothingOfGraceHasADay, as its description says, and one that says 0s has none; what a balance of its own leaves out is as for all.
+func TestAScheduleThatSaysNothingOfGraceHasADay(t *testing.T) {
+	c, faults := Load("weighpost.yaml", []byte(`site: seed-bank
+journal: {folder: journal}
+checks:
+- {name: daily, measures: accuracy, loads: [20 g], tolerance: {mass: 5 mg}}
+- {name: weekly, measures: accuracy, loads: [20 g], tolerance: {mass: 5 mg}}
+fitness:
+  schedule: [{check: daily, every: day}, {check: weekly, every: week, grace: 0s}]
+  balances: [{balance: b-1, schedule: [{check: daily, every: day}]}]
+balances:
+- {id: b-1, port: {address: /dev/ttyUSB0}, layout: ../../testdata/layouts/fixed-line.yaml}
+`))
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	if s := c.Fitness.All.Checks; s[0].Grace.D() != 24*time.Hour || s[1].Grace != 0 {
+		t.Errorf("%v and %v", s[0].Grace, s[1].Grace)
+	}
+	if one := c.Fitness.Of("b-1"); one.Checks[0].Grace.D() != 24*time.Hour || one.Unfit != "hold" || one.Overdue != "warn" {
+		t.Errorf("%+v", one)
 	}
 }

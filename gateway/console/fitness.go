@@ -119,9 +119,11 @@ type CheckView struct {
 	Expected record.Mass `json:"expected,omitempty"`
 	Taken    string      `json:"taken,omitempty"` // what was taken last
 	Note     string      `json:"note,omitempty"`
-	Choices  []string    `json:"choices,omitempty"`
-	Repeats  int         `json:"repeats"`           // how often the step before may still be done again
-	Outcome  string      `json:"outcome,omitempty"` // once it has ended
+	// Unheard: the balance cannot be heard, and the check waits for it.
+	Unheard bool     `json:"unheard,omitempty"`
+	Choices []string `json:"choices,omitempty"`
+	Repeats int      `json:"repeats"`           // how often the step before may still be done again
+	Outcome string   `json:"outcome,omitempty"` // once it has ended
 }
 
 // CheckAct is what a person does to a check that runs: one of these.

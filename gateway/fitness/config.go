@@ -1,6 +1,7 @@
 package fitness
 
 import (
+	"cmp"
 	"fmt"
 	"math/big"
 	"regexp"
@@ -60,14 +61,18 @@ const (
 // Default is a Config with what applies where the file says nothing.
 func Default() Config { return Config{Unfit: Hold, Overdue: Warn} }
 
+// usualGrace is the grace of a scheduled check whose settings say nothing of it.
+const usualGrace = strict.Duration(24 * time.Hour)
+
 var days = regexp.MustCompile(`^([1-9][0-9]{0,3}) days$`)
 
-// Check adds what is wrong with it. known says whether there is a check of a name.
+// Check fills in what is left out, and adds what is wrong with it. known says whether there is a check of a name.
 func (c *Config) Check(r *strict.Report, known func(name string) bool) {
-	if c.Unfit != "" && !slices.Contains([]string{Mark, Hold, Refuse}, c.Unfit) {
+	c.Unfit, c.Overdue = cmp.Or(c.Unfit, Hold), cmp.Or(c.Overdue, Warn)
+	if !slices.Contains([]string{Mark, Hold, Refuse}, c.Unfit) {
 		r.At("unfit").Fault(fmt.Sprintf("%.40q is nothing that becomes of a weighing", c.Unfit), "mark, hold or refuse")
 	}
-	if c.Overdue != "" && c.Overdue != Warn && c.Overdue != OutsideLimits {
+	if c.Overdue != Warn && c.Overdue != OutsideLimits {
 		r.At("overdue").Fault(fmt.Sprintf("%.40q is nothing that an overdue check means", c.Overdue), "warn or out-of-service")
 	}
 	for i := range c.Checks {
@@ -85,6 +90,9 @@ func (s *Scheduled) check(r *strict.Report, known func(string) bool) {
 	}
 	if _, ok := interval(s.Every); !ok {
 		r.At("every").Fault(fmt.Sprintf("%.40q is no interval", s.Every), "day, week, month, quarter, year, or a number of days such as 90 days")
+	}
+	if !r.At("grace").Written() && s.Grace == 0 {
+		s.Grace = usualGrace
 	}
 	r.At("grace").Within(s.Grace, 0, 90*24*time.Hour)
 	for i, a := range s.After {

@@ -60,6 +60,9 @@ func (in *Intake) offer(f frame.Frame, value record.Value, stamp record.Stamp, a
 	if !in.inCheck() {
 		return false, nil
 	}
+	if s := in.capture.settling; s != nil {
+		s.lies(&in.reading)
+	}
 	prints := in.printsFrames()
 	if isMass(&in.reading) {
 		grams := new(big.Rat).Mul(in.reading.Number.Rat(), in.reading.Unit.Grams())

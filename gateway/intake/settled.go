@@ -93,6 +93,18 @@ func (s *settling) feed(r *layout.Reading, at time.Time) bool {
 	return true
 }
 
+// lies takes what lies on the pan for something else, such as a check: it is not recorded, as little as a load that was, until it has left.
+func (s *settling) lies(r *layout.Reading) {
+	if r.Range != layout.InRange || isTare(r.Kind) || !isMass(r) {
+		return
+	}
+	s.breakRun()
+	s.form = form{r.Unit, r.Number.Scale(), r.Kind}
+	s.armed, s.moved = false, false
+	s.last = unit.Convert(r.Number, r.Unit, s.d.Unit)
+	s.refit()
+}
+
 // breakRun begins a new run: after a lost port, and wherever frames cannot be compared.
 func (s *settling) breakRun() { s.run = s.run[:0] }
 

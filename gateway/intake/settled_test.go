@@ -97,6 +97,24 @@ func TestSettled(t *testing.T) {
 	}
 }
 
+// TestWhatLiesThereForACheckIsNotRecorded, however long it stays; once it has left, another load is.
+func TestWhatLiesThereForACheckIsNotRecorded(t *testing.T) {
+	s := newSettling(DefaultSettled, mustQuantity(t, "0.001 g"))
+	at := start
+	feed := func(digits string) (recorded bool) {
+		for range 4 {
+			at = at.Add(300 * time.Millisecond)
+			recorded = s.feed(seen(digits, "g", layout.StabilityUnknown), at) || recorded
+		}
+		return recorded
+	}
+	s.lies(seen("0.000", "g", layout.StabilityUnknown))
+	s.lies(seen("20.001", "g", layout.StabilityUnknown))
+	if feed("20.001") || feed("20.002") || feed("0.000") || !feed("20.001") || feed("20.001") {
+		t.Error("a reference weight is recorded, or a load after it is not")
+	}
+}
+
 func TestSettledIsTheSameLoadInAnotherUnit(t *testing.T) {
 	s := newSettling(DefaultSettled, mustQuantity(t, "0.001 g"))
 	at := start

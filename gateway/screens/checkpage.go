@@ -18,8 +18,10 @@ type checkData struct {
 	*shown
 	Fitness fitLook
 	May     bool
-	Prints  bool   // its print key has to be pressed
-	Refers  string // address of the API's balance
+	// Stranger says of whoever is signed in and may not check the balance that it is so.
+	Stranger string
+	Prints   bool   // its print key has to be pressed
+	Refers   string // address of the API's balance
 	// Before it.
 	Choices []checkChoice
 	Why     []choice
@@ -29,12 +31,14 @@ type checkData struct {
 	Now   *console.CheckView
 	Phase []phase
 	// After it.
-	Ended   *record.CheckEnded
-	Waits   string // the number of a check that has ended and cannot be read yet
-	Told    string
-	Becomes string
-	Since   record.UTC
-	Reason  string
+	Ended    *record.CheckEnded
+	Waits    string // the number of a check that has ended and cannot be read yet
+	Told     string
+	Becomes  string
+	Since    record.UTC
+	Reason   string
+	Doubt    bool // it failed, and what was weighed before it can be looked at
+	MayJudge bool
 }
 
 // checkChoice is a check that can be begun.
@@ -70,6 +74,9 @@ func (s *Screens) showCheck(w http.ResponseWriter, r *http.Request) {
 	who := s.who(r)
 	d := &checkData{shown: s.shown(who, b, s.conditions(), time.Now()), Fitness: lookOf(v.Fitness.State), May: who.CanAt(string(rights.Check), b.ID), Prints: b.Rule == "printed" && b.Asking == nil,
 		Refers: "/api/v1/balances/" + url.PathEscape(b.ID), Since: v.Since, Reason: v.Reason, Becomes: unfitWords[v.Unfit]}
+	if !d.May && who.SignedIn() {
+		d.Stranger = who.Name() + " is signed in here, and has no right to check this balance."
+	}
 	if now, runs := s.deps.Fitness.CheckOn(b.ID); runs {
 		d.Now, d.Phase = &now, phasesOf(now.Waiting)
 	} else if number := r.URL.Query().Get("ended"); number != "" {
@@ -85,7 +92,8 @@ func (s *Screens) checkFound(r *http.Request, d *checkData, number string) {
 	report, err := s.deps.Fitness.CheckEnded(r.Context(), d.ID, d.ID+"/"+number)
 	switch {
 	case err == nil && report.Ended != nil:
-		d.Ended = report.Ended
+		who := s.who(r)
+		d.Ended, d.Doubt, d.MayJudge = report.Ended, report.Ended.Outcome == record.CheckFailed && who.Can(string(rights.ReadJournal)), who.CanAt(string(rights.JudgeFailed), d.ID)
 	case err != nil:
 		d.Told = err.Error()
 	default:
@@ -178,6 +186,16 @@ func phasesOf(waiting string) []phase {
 
 // Asks says whether the check waits for an answer, to whichever question.
 func (d *checkData) Asks() bool { return d.Now.Waiting == "answer" || d.Now.Waiting == "confirm" }
+
+// WhyWords are why the check that has ended was begun, as it was chosen.
+func (d *checkData) WhyWords() string {
+	for _, w := range whyWords {
+		if w.Value == d.Ended.Why {
+			return w.Words
+		}
+	}
+	return d.Ended.Why
+}
 
 // Verdict is how an outcome or a verdict is shown.
 func (d *checkData) Verdict(word string) fitLook { return verdictLook(word) }

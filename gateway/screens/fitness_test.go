@@ -206,6 +206,9 @@ func TestACheckIsBegunWithWhatIsDueAndAtHand(t *testing.T) {
 	wants(t, "visitor", l.fetch(t, "/bench/b-12/check", as(rights.Auditor)), []string{"Whoever has the right to check"}, "data-send")
 	elsewhere := as(rights.Operator)
 	elsewhere.Balances = []string{"b-13"}
+	signedIn := as(rights.Auditor)
+	signedIn.Session, signedIn.Actor.Name = "s-1", "Bert "+hostile
+	wants(t, "without the right", l.fetch(t, "/bench/b-12/check", signedIn), []string{"is signed in here, and has no right to check this balance", "Sign in as somebody else"}, "data-send", hostile)
 	wants(t, "elsewhere", l.fetch(t, "/bench/b-12/check", elsewhere), nil, "data-send")
 	f.weights = nil
 	wants(t, "no weight", l.fetch(t, "/bench/b-12/check", as(rights.Operator)), []string{"No reference weight is registered"}, "data-send")
@@ -224,14 +227,17 @@ func TestACheckGuidesStepByStep(t *testing.T) {
 		return l.fetch(t, "/bench/b-12/check", as(role))
 	}
 	wants(t, "place", show(rights.Operator), []string{"Step 5 of 9", "Place 200 g, F1, set 3 (f1-3-200a), on the centre of the pan.", `data-phase="place" aria-current="step"`, "#put-on", "0.0000 g", `id="again"><summary>`, `id="end"`, `id="asks" class="ask-large" aria-label="Your answer" hidden`,
-		`data-runs="c000004"`, `id="print-key" class="hint-line" data-prints="false" hidden`}, `data-send=`)
+		`data-runs="c000004"`, `id="print-key" class="hint-line key-line" data-prints="false" hidden`}, `data-send=`)
 	wants(t, "reviewer", show(rights.Reviewer), []string{"Step 5 of 9", "only shows the check"}, `id="again"`, `id="end"`, `id="yes"`)
 	now.Waiting = "wait"
 	wants(t, "wait", show(rights.Operator), []string{`data-phase="wait" aria-current="step"`}, `data-phase="place" aria-current`)
 	now.Waiting, now.Say, now.Repeats = "answer", "Does the balance stand level?", 0
 	wants(t, "question", show(rights.Operator), []string{`id="asks" class="ask-large" aria-label="Your answer">`, "No ends the check without a verdict", `id="again" hidden`}, `aria-current="step"`)
+	now.Waiting, now.Unheard, now.Note = "place", true, "The balance cannot be heard."
+	wants(t, "unheard", show(rights.Operator), []string{`class="note-line unheard"`, "The balance cannot be heard.", `aria-label="What becomes of the load" hidden`})
 	delete(f.running, "b-12")
-	wants(t, "found", l.fetch(t, "/bench/b-12/check?ended=c000003", as(rights.Operator)), []string{"FAILED", "0.0021 g", "0.0010 g", "the lab&#39;s tolerance", "warning from 0.0007 g", "OUT OF SERVICE", "cannot be kept from showing a weight", `href="/balances/b-12/checks/c000003"`, "never replace it"})
+	wants(t, "found", l.fetch(t, "/bench/b-12/check?ended=c000003", as(rights.Operator)), []string{"FAILED", "0.0021 g", "0.0010 g", "the lab&#39;s tolerance", "warning from 0.0007 g", "OUT OF SERVICE", "cannot be kept from showing a weight", `href="/balances/b-12/checks/c000003"`, "never replace it", "What was weighed before it"})
+	wants(t, "to be judged", l.fetch(t, "/bench/b-12/check?ended=c000003", as(rights.Reviewer)), []string{`href="/balances/b-12/failures/c000003">Judge what was weighed before it`}, "Another check")
 	wants(t, "another", l.fetch(t, "/bench/b-12/check?ended=%3Cb%3E", as(rights.Operator)), []string{"cannot be read"}, "<b>")
 	f.running["b-13"] = console.CheckView{Check: record.CheckRef{ID: "b-13/c000001"}, Waiting: "place", Step: 1, Of: 2}
 	wants(t, "print key", l.fetch(t, "/bench/b-13/check", as(rights.Operator)), []string{`data-prints="true">When it has come to rest, press the print key`})

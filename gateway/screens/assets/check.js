@@ -1,4 +1,4 @@
-// The guided check at a bench: one instruction at a time, followed twice a second, worked by keys, a scanner or gloves alone.
+// The guided check at a bench: one instruction at a time, looked at anew with what the balance shows, worked by keys, a scanner or gloves alone.
 import { ask, ok, sentence, say, announce, shape, clock } from "./ask.js";
 import { follow } from "./live.js";
 import { OLD, writeWeight } from "./weight.js";
@@ -7,7 +7,8 @@ const box = document.getElementById("check");
 const id = box.dataset.balance, api = box.dataset.api;
 const el = (name) => document.getElementById(name);
 const here = "/bench/" + encodeURIComponent(id) + "/check";
-const PACE = 500; // ms between two looks at the check
+const PACE = 250; // ms between two looks at the check, and more often where the balance tells something: what comes next is there within 300 ms
+const SOON = 60; // ms after a reading until its check is looked at
 const CALM = 500; // ms after a new question in which no key answers it: it was meant for the one before
 const TAKEN = 1_600; // ms that "taken" is shown
 
@@ -51,7 +52,7 @@ let now = null, shownKey = "", askedAt = 0, takenUntil = 0, atRest = false, busy
 const asks = () => now?.waiting === "answer" || now?.waiting === "confirm";
 
 function showPhase() {
-  el("phases").hidden = asks() && Date.now() >= takenUntil;
+  el("phases").hidden = asks() || now.unheard === true;
   const [place, form, word] = phaseWords[now.waiting] ?? phaseWords.place;
   const at = Date.now() < takenUntil ? "taken" : asks() ? "" : place === "wait" && atRest ? "settled" : place;
   for (const li of el("phases").children) {
@@ -75,13 +76,16 @@ function show(view) {
   say(el("say"), view.say ?? "");
   el("say").classList.toggle("doubt", view.waiting === "confirm");
   el("note").hidden = !view.note;
-  say(el("note"), view.note ?? "");
+  el("note").classList.toggle("unheard", view.unheard === true);
+  if (view.unheard) writeOld();
+  say(el("note-words"), view.note ?? "");
   el("taken-line").hidden = !view.taken;
   say(el("taken"), view.taken ?? "");
   if (before && view.step > before.step && view.taken) takenUntil = Date.now() + TAKEN;
+  if (asks() || view.unheard) takenUntil = 0;
   el("asks").hidden = !asks();
   const key = el("print-key");
-  key.hidden = asks() || key.dataset.prints !== "true";
+  key.hidden = asks() || view.unheard === true || view.waiting === "lift" || key.dataset.prints !== "true";
   if (may) showActs(view);
   showPhase();
   tellAloud(view, before);
@@ -117,10 +121,10 @@ async function ended(check) {
   leaving = true;
   const number = check.slice(check.lastIndexOf("/") + 1);
   announce("The check has ended.");
-  for (let i = 0; i < 40; i++) {
+  for (let i = 0; i < 100; i++) {
     const answer = await ask("GET", api + "/checks/" + encodeURIComponent(number));
-    if (ok(answer)) break;
-    await new Promise((done) => setTimeout(done, 250));
+    if (ok(answer) || answer.status === 403) break; // who may not read the journal is told so by the page
+    await new Promise((done) => setTimeout(done, 100));
   }
   location.replace(here + "?ended=" + encodeURIComponent(number));
 }
@@ -145,9 +149,19 @@ async function act(what) {
   return true;
 }
 
-let lost = 0;
+let lost = 0, looking = false, soon = 0;
 async function look() {
-  if (leaving) return;
+  if (leaving || looking) return;
+  looking = true;
+  try { await lookNow(); } finally { looking = false; }
+}
+
+// lookSoon looks after a reading, which may have been what the check waits for.
+function lookSoon() {
+  soon ||= setTimeout(() => { soon = 0; look(); }, SOON);
+}
+
+async function lookNow() {
   const answer = await ask("GET", api + "/check", undefined, { "X-Weighpost-Page": "looks" });
   if (busy || leaving) return;
   if (ok(answer)) { lost = 0; return show(answer); }
@@ -202,6 +216,8 @@ function keys(e) {
   }
 }
 
+const writeOld = () => el("digits").parentElement.classList.add("old");
+
 function live() {
   const places = { weight: el("digits").parentElement, digits: el("digits"), unit: el("unit"), rest: el("rest") };
   let seenAt = 0;
@@ -213,6 +229,7 @@ function live() {
         places.weight.classList.remove("old");
         say(el("when"), clock(l.utc));
         seenAt = Date.now();
+        lookSoon();
         atRest = l.value?.stability === "stable";
       }
     },
