@@ -12,12 +12,13 @@ import (
 	"os"
 	"path/filepath"
 
+	"weighpost/gateway/journal"
 	"weighpost/gateway/record"
 )
 
 // keptFolder is where files are kept beside the journal, each named by its SHA-256. Their hashes are in the journal: nothing here is
 // ever changed, and what is not as its name says is damaged.
-const keptFolder = "kept"
+const keptFolder = journal.KeptFolder
 
 // mostKept is how many bytes a kept file may have: what is read of one is bounded by it.
 const mostKept = 10 << 20
@@ -80,7 +81,7 @@ func writeKept(root *os.Root, name string, content []byte) error {
 func (g *Gateway) KeptFile(f record.KeptFile) ([]byte, error) {
 	root, err := os.OpenRoot(g.keptPath())
 	if err != nil {
-		return nil, fmt.Errorf("the files that are kept beside the journal are gone: %w. Put the folder back from where it was copied to", err)
+		return nil, fmt.Errorf("the files that are kept beside the journal are gone: %w. Put the folder back from a backup (weighpost help backup)", err)
 	}
 	defer root.Close()
 	return readKept(root, f)
@@ -100,7 +101,7 @@ func readKept(root *os.Root, f record.KeptFile) ([]byte, error) {
 		return nil, err
 	}
 	if sum := sha256.Sum256(content); hex.EncodeToString(sum[:]) != f.SHA256 {
-		return nil, fmt.Errorf("the file %s in %s is not as it was when it was kept (SHA-256 differs): put it back from where it was copied to", f.SHA256, root.Name())
+		return nil, fmt.Errorf("the file %s in %s is not as it was when it was kept (SHA-256 differs): put it back from a backup, or attach it again (weighpost help backup)", f.SHA256, root.Name())
 	}
 	return content, nil
 }

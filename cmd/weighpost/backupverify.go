@@ -39,18 +39,20 @@ Without --key the signature is held against the key in the backup itself: that s
 
 // verifiedFacts is what --json prints.
 type verifiedFacts struct {
-	File     string `json:"file"`
-	Good     bool   `json:"good"`
-	Kind     string `json:"fault,omitempty"` // cut, damaged, foreign, old or newer
-	Why      string `json:"why,omitempty"`
-	Entries  uint64 `json:"entries"`
-	SHA256   string `json:"sha256,omitempty"`
-	Rebuilt  bool   `json:"rebuilt"`
-	Compared uint64 `json:"compared"`
-	Beyond   uint64 `json:"journal_has_more"`
-	Missing  uint64 `json:"journal_lacks"`
-	Secrets  int    `json:"secrets_opened"`
-	Recorded bool   `json:"recorded"`
+	File        string   `json:"file"`
+	Good        bool     `json:"good"`
+	Kind        string   `json:"fault,omitempty"` // cut, damaged, foreign, old or newer
+	Why         string   `json:"why,omitempty"`
+	Entries     uint64   `json:"entries"`
+	SHA256      string   `json:"sha256,omitempty"`
+	Rebuilt     bool     `json:"rebuilt"`
+	Compared    uint64   `json:"compared"`
+	Beyond      uint64   `json:"journal_has_more"`
+	Missing     uint64   `json:"journal_lacks"`
+	Files       int      `json:"kept_files"`
+	FilesAbsent []string `json:"kept_files_not_held"`
+	Secrets     int      `json:"secrets_opened"`
+	Recorded    bool     `json:"recorded"`
 }
 
 func (c backupVerify) Run(ctx context.Context, s streams) error {
@@ -169,7 +171,7 @@ func (c backupVerify) record(ctx context.Context, r backup.Result, fault error) 
 
 func (c backupVerify) print(s streams, r backup.Result, fault *backup.Fault, recorded bool) error {
 	facts := verifiedFacts{File: c.File, Good: fault == nil, Entries: r.Manifest.Entries, SHA256: r.SHA256, Rebuilt: r.Rebuilt,
-		Compared: r.Compared, Beyond: r.Beyond, Missing: r.Missing, Secrets: r.Secrets, Recorded: recorded}
+		Compared: r.Compared, Beyond: r.Beyond, Missing: r.Missing, Files: r.Kept, FilesAbsent: r.Absent, Secrets: r.Secrets, Recorded: recorded}
 	if fault != nil {
 		facts.Kind, facts.Why = fault.Kind, fault.Error()
 	}
@@ -202,8 +204,14 @@ func printVerified(w io.Writer, c backupVerify, r backup.Result) error {
 	if c.Journal != "" {
 		say("%d entries are those of the journal in %s, which has %d more and lacks %d", r.Compared, c.Journal, r.Beyond, r.Missing)
 	}
+	if r.Kept > 0 {
+		say("%d files of certificates, each as its hash in the entries says", r.Kept)
+	}
 	if c.Identity != "" {
 		say("%d secrets can be read", r.Secrets)
+	}
+	for _, what := range r.Absent {
+		say("not in it: %s", what)
 	}
 	for _, what := range m.NotHeld {
 		say("not in it: %s", what)

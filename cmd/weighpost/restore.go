@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -208,6 +209,9 @@ func (r restoredFacts) text() string {
 		key = proof.KeyID(v)
 	}
 	line("key", "%s; the key before it %s", key, map[bool]string{true: "vouches for it", false: "is lost"}[r.KeyVouched])
+	if r.Files > 0 {
+		line("files", "%d of certificates, each as its hash in the entries says", r.Files)
+	}
 	name := "learnt from"
 	for _, l := range r.Learnt {
 		line(name, "%s", learntText(l))
@@ -220,7 +224,7 @@ func (r restoredFacts) text() string {
 		name = ""
 	}
 	name = "to do"
-	for _, todo := range append(append([]string{}, r.Reenter...), r.KeyLost) {
+	for _, todo := range slices.Concat(r.Reenter, r.FilesAbsent, []string{r.KeyLost}) {
 		if todo != "" {
 			line(name, "%s", todo)
 			name = ""

@@ -2,7 +2,9 @@ package main
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -39,6 +41,7 @@ func newOldComputer(t *testing.T, recipient bool) oldComputer {
 			t.Fatal(err)
 		}
 	}
+	keepCertificate(t, j, o.dir)
 	read := func(name string) []byte {
 		b, err := os.ReadFile(filepath.Join(o.dir, name))
 		if err != nil {
@@ -58,7 +61,7 @@ func newOldComputer(t *testing.T, recipient bool) oldComputer {
 		Secrets: []backup.Secret{{Name: backup.SigningKey, What: "the signing key of the journal", From: filepath.Join(o.dir, "key"), Text: read("key")},
 			{Name: "page/token", What: "the token of the page", From: filepath.Join(o.dir, "api.token"), Text: []byte("planted-token\n")},
 			{Name: "file/broker", What: "the password of the sink broker", From: "/nowhere/of/this/test/broker.password", Text: []byte("planted-password\n")}},
-		NotHeld: []string{"must be entered again: the password of the sink lims (env:LIMS_PASSWORD)"}}
+		NotHeld: []string{"must be entered again: the password of the sink lims (env:LIMS_PASSWORD)"}, Kept: filepath.Join(o.dir, backup.KeptFolder)}
 	if recipient {
 		order.Recipients = []string{id.Recipient().String()}
 	}
@@ -67,6 +70,25 @@ func newOldComputer(t *testing.T, recipient bool) oldComputer {
 	}
 	o.file, o.entries = filepath.Join(at, order.Name), j.Head()
 	return o
+}
+
+// aCertificate is the file of the certificate of a reference weight.
+const aCertificate = "%PDF-1.7 a certificate"
+
+var aCertificateSum = fmt.Sprintf("%x", sha256.Sum256([]byte(aCertificate)))
+
+// keepCertificate keeps it beside a journal, with an entry that names it.
+func keepCertificate(t *testing.T, j *journal.Journal, dir string) {
+	t.Helper()
+	folder := filepath.Join(dir, backup.KeptFolder)
+	err := errors.Join(os.Mkdir(folder, 0o700), os.WriteFile(filepath.Join(folder, aCertificateSum), []byte(aCertificate), 0o600))
+	if err == nil {
+		_, err = j.Append(t.Context(), &record.WeightEntry{Change: record.WeightRegistered, Weight: record.ReferenceWeight{ID: "f1-20", Nominal: "20 g",
+			Certificate: &record.Certificate{Number: "4711", Date: "2026-01-15", File: &record.KeptFile{Name: "4711.pdf", SHA256: aCertificateSum, Bytes: int64(len(aCertificate))}}}})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // commanded runs a command line and gives what it printed.

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/backup"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
@@ -55,8 +56,14 @@ func TestARestoreThatIsKilledLeavesTheFolderAsItWasOrWhole(t *testing.T) {
 		switch ids := idsOf(t, into); {
 		case ids == nil && before == nil:
 			cut++
+			if _, err := os.Stat(filepath.Join(into, backup.KeptFolder)); err == nil {
+				t.Errorf("round %d: no journal is there, and kept files are", round)
+			}
 		case len(ids) == int(old.entries)+2:
 			whole++
+			if !certificateIsBack(into) {
+				t.Errorf("round %d: the journal is whole, and the file of a certificate is not", round)
+			}
 		case slices.Equal(ids, before):
 			as++
 		default:
@@ -68,6 +75,9 @@ func TestARestoreThatIsKilledLeavesTheFolderAsItWasOrWhole(t *testing.T) {
 		if len(idsOf(t, into)) != int(old.entries)+2 {
 			t.Errorf("round %d: after it was done again, the folder holds something else", round)
 		}
+		if !certificateIsBack(into) {
+			t.Errorf("round %d: after it was done again, the file of a certificate is not back", round)
+		}
 		if before != nil && !keptSomewhere(t, into, before) {
 			t.Errorf("round %d: the journal of before is nowhere", round)
 		}
@@ -76,6 +86,11 @@ func TestARestoreThatIsKilledLeavesTheFolderAsItWasOrWhole(t *testing.T) {
 	if as+cut == 0 || whole == 0 {
 		t.Logf("the kills met one side only: seed %d", seed)
 	}
+}
+
+func certificateIsBack(dir string) bool {
+	b, err := os.ReadFile(filepath.Join(dir, backup.KeptFolder, aCertificateSum))
+	return err == nil && string(b) == aCertificate
 }
 
 // someJournal makes another journal in a folder.

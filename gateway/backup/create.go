@@ -39,6 +39,7 @@ type Order struct {
 	// Secrets go into the encrypted part, if there are Recipients, and are otherwise told among what is not held.
 	Secrets    []Secret
 	Recipients []string
+	Kept       string   // the folder with the files that entries name; "": there is none
 	NotHeld    []string // what can go into no backup, a sentence each
 
 	Progress func(done, total uint64) // may be nil
@@ -153,7 +154,8 @@ func (o *Order) write(ctx context.Context, f *os.File, s journal.Snapshot) (Mani
 		return m, err
 	}
 	w := &partWriter{to: &diskWriter{File: f, o: o}, time: o.Made.UTC.Time()}
-	if err := w.part(entriesName, "", func(to io.Writer) error { return o.entries(ctx, to, s.Size) }); err != nil {
+	kept := keptNames{}
+	if err := w.part(entriesName, "", func(to io.Writer) error { return o.entries(ctx, to, s.Size, kept) }); err != nil {
 		return m, err
 	}
 	state, err := encode(s)
@@ -167,6 +169,9 @@ func (o *Order) write(ctx context.Context, f *os.File, s journal.Snapshot) (Mani
 		if err := w.bytes(configPart(c.From, i), c.From, c.Text); err != nil {
 			return m, err
 		}
+	}
+	if err := o.kept(ctx, w, kept, &m); err != nil {
+		return m, err
 	}
 	if err := o.seal(w, m); err != nil {
 		return m, err
@@ -215,8 +220,8 @@ func (o *Order) manifest(s journal.Snapshot) (Manifest, error) {
 	return m, nil
 }
 
-// entries writes entries 1 to size.
-func (o *Order) entries(ctx context.Context, to io.Writer, size uint64) error {
+// entries writes entries 1 to size, and notes which kept files they name.
+func (o *Order) entries(ctx context.Context, to io.Writer, size uint64, kept keptNames) error {
 	w := segment.NewWriter(to, 1)
 	for at := uint64(0); at < size; {
 		batch, err := o.Journal.Read(ctx, at, int(min(readAtOnce, size-at)))
@@ -227,7 +232,7 @@ func (o *Order) entries(ctx context.Context, to io.Writer, size uint64) error {
 			return fmt.Errorf("the journal ends with entry %d while its checkpoint covers %d. Run: weighpost journal verify", at, size)
 		}
 		for _, e := range batch {
-			if err := w.Add(e.JSON); err != nil {
+			if err := errors.Join(w.Add(e.JSON), kept.take(e)); err != nil {
 				return err
 			}
 			at = e.Seq

@@ -5,6 +5,7 @@
 //	snapshot.json        cursors, numbers, checkpoints and what else there is to a journal (journal.Snapshot)
 //	key.pub              the public key that verifies the checkpoint
 //	config/…             the configuration and its layouts as the files stand: they hold no secrets
+//	kept/…               the files kept beside the journal that entries name, each under its SHA-256
 //	secrets.age          a tar of the signing key and other secrets, encrypted with age; only with a recipient
 //	backup.json          the manifest: what this is, and size and SHA-256 of each part before it
 //	SHA256SUMS           SHA-256 of each part, as sha256sum -c reads it
@@ -14,5 +15,6 @@
 // single altered one is found. What is read is taken for hostile: sizes are bounded, nothing is unpacked, and no name in a
 // backup ever becomes a path.
 //
-// It does not know what an entry means, and makes no journal of a backup: that is journal.Build.
+// It does not know what an entry means, but for the kept files that entries name, and makes no journal of a backup: that is
+// journal.Build.
 package backup

@@ -22,6 +22,7 @@ type File struct {
 	size     int64
 	manifest Manifest
 	places   map[string]place
+	absent   []string // kept files that entries name and the backup lacks unsaid, once Verify has read the entries
 }
 
 // place is where the content of a part is.
@@ -169,6 +170,9 @@ func (b *File) agree(parts []walked, manifest []byte) error {
 		}
 		if !p.at.Equal(b.manifest.madeAt().Truncate(time.Second)) {
 			return b.fault(Damaged, "its part %s says that it was made at another time than the manifest", p.name)
+		}
+		if keptForm.MatchString(p.name) && (p.name != keptPrefix+want[i].SHA256 || p.size > maxKept) {
+			return b.fault(Damaged, "its part %s is not what its name says", p.name)
 		}
 		if i < len(want) {
 			p.place.sha256 = want[i].SHA256

@@ -15,7 +15,8 @@ import (
 // Format is what the manifest of a backup says that it is.
 const Format = "weighpost.backup/1"
 
-// The names of the parts, in their order; those below configFolder come between the public key and the secrets.
+// The names of the parts, in their order; those below configFolder, and then those below keptPrefix, come
+// between the public key and the secrets.
 const (
 	entriesName  = "entries.ndjson.gz"
 	snapshotName = "snapshot.json"
@@ -28,12 +29,12 @@ const (
 
 // Bounds of what is read, in bytes but for maxParts. Entries have none: they are read one at a time.
 const (
-	maxParts    = 512
-	maxManifest = 4 << 20
+	maxParts    = mostKept + 512
+	maxManifest = 16 << 20
 	maxSnapshot = 64 << 20
 	maxText     = 1 << 20 // a file of the configuration, the public key
 	maxSecrets  = 16 << 20
-	maxSums     = 1 << 20
+	maxSums     = 8 << 20
 )
 
 // Manifest says what a backup holds. It is the part backup.json.
@@ -80,11 +81,14 @@ func order(names []string) error {
 		case pubName:
 			return 2
 		case secretsName:
-			return 4
-		case manifestName:
 			return 5
-		case sumsName:
+		case manifestName:
 			return 6
+		case sumsName:
+			return 7
+		}
+		if keptForm.MatchString(name) {
+			return 4
 		}
 		if configName.MatchString(name) && !strings.Contains(name, "..") {
 			return 3

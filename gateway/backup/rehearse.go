@@ -37,11 +37,13 @@ type Reader interface {
 type Result struct {
 	Manifest Manifest
 	SHA256   string
-	Rebuilt  bool   // a journal was built from it, and verified
-	Compared uint64 // entries that are the same in the living journal
-	Beyond   uint64 // entries that the living journal has beyond the backup
-	Missing  uint64 // entries of the backup that the living journal does not have
-	Secrets  int    // files in the encrypted part, where they could be opened
+	Rebuilt  bool     // a journal was built from it, and verified
+	Compared uint64   // entries that are the same in the living journal
+	Beyond   uint64   // entries that the living journal has beyond the backup
+	Missing  uint64   // entries of the backup that the living journal does not have
+	Kept     int      // files that were kept beside the journal, each as its hash says
+	Absent   []string // of those, what entries name and the backup lacks, a sentence each
+	Secrets  int      // files in the encrypted part, where they could be opened
 }
 
 // VerifyFile verifies a backup: all that Verify does, and a journal is built from it in a scratch folder and verified, and its
@@ -56,6 +58,7 @@ func VerifyFile(ctx context.Context, path string, c Check) (r Result, err error)
 	if err := b.Verify(ctx, c.Key, nil); err != nil {
 		return r, err
 	}
+	r.Kept, r.Absent = b.Kept()
 	if r.SHA256, err = b.SHA256(ctx); err != nil {
 		return r, err
 	}

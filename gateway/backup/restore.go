@@ -43,6 +43,8 @@ type Restoration struct {
 	KeyVouched  bool                 `json:"key_vouched"` // by the one before
 	Learnt      []record.LearntHead  `json:"learnt"`
 	Missing     *record.KnownMissing `json:"known_missing,omitempty"`
+	Files       int                  `json:"kept_files"`          // that were kept beside the journal, and are back there
+	FilesAbsent []string             `json:"kept_files_not_held"` // that entries name and the backup lacks, a sentence each
 }
 
 // Restore verifies a backup and builds a journal of it, as a new incarnation. Before, it learns what is known of entries that
@@ -128,6 +130,7 @@ func (b *File) rebuild(ctx context.Context, o RestoreOrder, l *learner, public s
 		Entries: func(ctx context.Context, each func([]byte) error) error {
 			return b.entries(ctx, func(raw []byte, _ record.Entry, _ *tree) error { return each(raw) })
 		},
+		Beside: b.putKept,
 	})
 	done := Restoration{
 		Into: o.Into, Kept: kept, Origin: built.Origin, Incarnation: built.Incarnation, Predecessor: l.s.Incarnation, Entries: l.s.Size,
@@ -136,6 +139,7 @@ func (b *File) rebuild(ctx context.Context, o RestoreOrder, l *learner, public s
 	if err != nil {
 		return done, err
 	}
+	done.Files, done.FilesAbsent = b.Kept()
 	report, err := journal.Verify(ctx, o.Into, "", o.Progress)
 	if err != nil {
 		return done, fmt.Errorf("the journal was restored to %s, and could not be verified there: %w", o.Into, err)

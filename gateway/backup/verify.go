@@ -35,7 +35,7 @@ func (b *File) Verify(ctx context.Context, key string, progress func(done, total
 	if err != nil {
 		return err
 	}
-	seen := &seen{b: b, s: &s, numbers: map[string]uint64{}, roots: map[uint64]string{}, chain: chain, progress: progress}
+	seen := &seen{b: b, s: &s, numbers: map[string]uint64{}, roots: map[uint64]string{}, kept: keptNames{}, chain: chain, progress: progress}
 	if err := seen.checkpoints(); err != nil {
 		return err
 	}
@@ -43,6 +43,9 @@ func (b *File) Verify(ctx context.Context, key string, progress func(done, total
 		return err
 	}
 	if err := seen.finish(); err != nil {
+		return err
+	}
+	if err := b.holdKept(seen.kept); err != nil {
 		return err
 	}
 	return b.rest(ctx)
@@ -74,6 +77,7 @@ type seen struct {
 	numbers  map[string]uint64 // balance → number, in the present incarnation
 	roots    map[uint64]string // what older checkpoints say, by size
 	chain    note.Verifier     // the trusted key as of this entry
+	kept     keptNames
 	progress func(done, total uint64)
 }
 
@@ -97,6 +101,9 @@ func (x *seen) entry(_ []byte, e record.Entry, t *tree) error {
 	}
 	if e.Kind == record.KindKeyRotated {
 		x.follow(e)
+	}
+	if err := x.kept.take(e); err != nil {
+		return x.b.fault(Damaged, "%v", err)
 	}
 	if x.progress != nil && (t.size%5000 == 0 || t.size == x.s.Size) {
 		x.progress(t.size, x.s.Size)

@@ -207,10 +207,6 @@ func (c *Config) BackupJob(j backup.Source, software record.Software) (*backup.J
 	}
 	files, unread := c.BackupFiles()
 	secrets, notHeld := c.BackupSecrets()
-	kept := filepath.Join(c.Journal.Folder, "kept")
-	if list, err := os.ReadDir(kept); err == nil && len(list) > 0 {
-		notHeld = append(notHeld, fmt.Sprintf("the %d files of certificates in %s: copy that folder beside the backup, and back beside the journal after a restore", len(list), kept))
-	}
 	full := c.Backup.WithDefaults() // whoever is told of a folder may be at home in another one
 	if full.Folder != "" {
 		if full.Folder, err = filepath.Abs(full.Folder); err != nil {
@@ -224,7 +220,7 @@ func (c *Config) BackupJob(j backup.Source, software record.Software) (*backup.J
 	return &backup.Job{
 		Config: full, Site: c.Site, Spool: spool,
 		Order: backup.Order{Journal: j, PublicKey: public, Software: software, Config: files, Secrets: secrets,
-			Recipients: c.Backup.Recipients, NotHeld: append(unread, notHeld...)},
+			Kept: filepath.Join(c.Journal.Folder, backup.KeptFolder), Recipients: c.Backup.Recipients, NotHeld: append(unread, notHeld...)},
 	}, nil
 }
 

@@ -34,6 +34,9 @@ type BuildOptions struct {
 	Restored record.Restored
 	// ConfirmedBy is the second person where the key is lost; nil: nobody has confirmed it yet.
 	ConfirmedBy *record.Actor
+	// Beside puts what is kept beside the journal into the folder that is being built, below KeptFolder, and has it on the disk; it may
+	// be nil. It comes to its place with the journal, or not at all.
+	Beside func(ctx context.Context, dir string) error
 	// Progress is told how many entries are done; it may be nil.
 	Progress func(done, total uint64)
 
@@ -99,7 +102,7 @@ const littleLeft = 256 << 10
 
 // empty refuses a folder that holds anything of a journal.
 func empty(d disk, dir string) error {
-	for _, name := range []string{dbName, dbName + walSuffix, headName, keyName, pubName, stageName + "/" + dbName} {
+	for _, name := range []string{dbName, dbName + walSuffix, headName, keyName, pubName, KeptFolder, stageName + "/" + dbName} {
 		there, err := d.Exists(in(dir, name))
 		if err != nil {
 			return fmt.Errorf("the folder %s cannot be read: %w", dir, err)
@@ -139,6 +142,11 @@ func (b *builder) build(ctx context.Context) (err error) {
 	err = b.fill(ctx)
 	if err = errors.Join(err, b.store.close()); err != nil {
 		return err
+	}
+	if b.o.Beside != nil {
+		if err := b.o.Beside(ctx, b.dir); err != nil {
+			return err
+		}
 	}
 	return errors.Join(b.d.SyncDir(b.dir), b.d.Rename(name, in(b.dir, dbName)), b.d.SyncDir(b.dir))
 }

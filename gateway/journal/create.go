@@ -11,10 +11,12 @@ import (
 )
 
 const (
-	keyName   = "key"
-	pubName   = "key.pub"
-	stageName = "new" // where a journal is made, so that a cut in the middle is told from a journal that lost a part
-	walSuffix = "-wal"
+	keyName = "key"
+	pubName = "key.pub"
+	// KeptFolder is the folder beside the journal for files that entries name by their SHA-256, each of which is its name there.
+	KeptFolder = "kept"
+	stageName  = "new" // where a journal is made, so that a cut in the middle is told from a journal that lost a part
+	walSuffix  = "-wal"
 )
 
 // prepare makes sure that the folder holds a journal: it makes one where there is none at all, completes one whose making
@@ -104,7 +106,7 @@ func createDB(d disk, name, incarnation string, key signKey, synchronous string)
 
 // moveIn gives the staged files their place, journal.db last.
 func moveIn(d disk, dir string) error {
-	for _, name := range []string{keyName, pubName, headName, dbName} {
+	for _, name := range []string{KeptFolder, keyName, pubName, headName, dbName} {
 		from := in(dir, stageName+"/"+name)
 		waiting, err := d.Exists(from)
 		if err == nil && waiting {
