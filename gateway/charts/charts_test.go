@@ -215,6 +215,21 @@ func TestForecasts(t *testing.T) {
 	}
 }
 
+// TestNoForecastBelowZero: a standard deviation that falls is a drift, and comes to no limit: it has none below.
+func TestNoForecastBelowZero(t *testing.T) {
+	var x []float64
+	for i := range 20 {
+		x = append(x, 3e-4-1e-5*float64(i)+1e-6*float64(i%2))
+	}
+	list := checksOf(x...)
+	for i := range list {
+		list[i].Results[0].Name = "standard deviation of 10"
+	}
+	if got := only(t, Of(list, nil, day(20))).Phases[0].Trend; got == nil || !got.Sure || !got.Reaches.IsZero() || strings.Contains(got.Says, "limit") {
+		t.Errorf("%+v", got)
+	}
+}
+
 // TestLinesFollowTheirPoints: a limit that changes within a phase is a line of its own, and what has another unit is not drawn.
 func TestLinesFollowTheirPoints(t *testing.T) {
 	list := checksOf(1e-4, 1e-4, 1e-4, 1e-4)

@@ -1,10 +1,12 @@
 package checks_test
 
 import (
+	"os"
 	"strings"
 	"testing"
 
 	"weighpost/gateway/checks"
+	"weighpost/gateway/metrology"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 )
@@ -194,4 +196,47 @@ func coarse(t *testing.T, nominal, class string) checks.Weight {
 		t.Fatal(err)
 	}
 	return w
+}
+
+// TestTheManualsExamples has the numbers that the manual works out by hand come out of the program, with its words around them.
+func TestTheManualsExamples(t *testing.T) {
+	page, err := os.ReadFile("../help/pages/checks.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	says := func(what string) {
+		t.Helper()
+		if !strings.Contains(string(page), what) {
+			t.Errorf("the manual does not say %q", what)
+		}
+	}
+	b := begin(t, checks.Definition{Measures: checks.Accuracy, Loads: []string{"100 g"}, Tolerance: checks.Tolerance{Mass: "1 mg"}, Uncertainty: true}, checks.PrintKey, certified(t, "100 g", "100.0003 g", "0.15 mg"))
+	b.takes("0.0002")
+	b.takes("100.0009")
+	r := result(t, b.ended(record.CheckPassed), "error at 100 g")
+	says("**Error: 100.0007 − 100.0003 = " + r.Exact + " g.**")
+	says("70 % of 1 mg, 0.7 mg. 0.4 mg is not beyond it: **" + r.Verdict + "**")
+	u, _, _ := strings.Cut(r.Uncertainty, " g")
+	says("**" + u + " g**. The error is printed to the same place: " + r.Value + ".")
+	if len(b.run.Doubts()) != 0 || r.Warn != "0.0007 g" {
+		t.Errorf("%v %+v", b.run.Doubts(), r)
+	}
+
+	b = begin(t, checks.Definition{Use: "repeat-ten", Loads: []string{"10 g"}, Tolerance: checks.Tolerance{USP41: true, Smallest: "100 mg"}}, checks.PrintKey, weights(t, "10 g")...)
+	for i := range 10 {
+		b.takes("0.0000")
+		b.takes([]string{"10.0000", "10.0001"}[i/8])
+	}
+	e := b.ended(record.CheckWarned)
+	says("Mean: " + result(t, e, "mean").Value + ".")
+	if s := result(t, e, "standard deviation of 10").Exact; !strings.HasPrefix(s, "0.00004216") || result(t, e, "2 s").Verdict != record.CheckWarned {
+		t.Errorf("%s %+v", s, e)
+	}
+	says("**minimum weight " + string(e.Minimum.Mass) + "**")
+
+	m, err := metrology.MinimumCG18(metrology.InUse{Alpha: rat(t, "0.00018"), Beta: rat(t, "0.0000011")}, rat(t, "0.001"), rat(t, "2"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	says("**" + metrology.Exact(metrology.RoundUp(m.Mass, rat(t, "0.0000001"))) + " g**, rounded up")
 }

@@ -7,7 +7,7 @@ import (
 )
 
 // GUM is the guide to the expression of uncertainty.
-var GUM = Source{Name: "JCGM 100:2008 (GUM)", Clause: "5.1.2, 6.2.1"}
+var GUM = Source{Name: "JCGM 100:2008 (GUM)", Clause: "5.1.2, 6.2.1", FromMemory: true}
 
 // Spread is how a quantity is taken to vary about its value.
 type Spread string

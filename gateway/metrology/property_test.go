@@ -184,7 +184,7 @@ func TestErrorsOfIndication(t *testing.T) {
 	if err != nil || s.Error.Cmp(r(t, "0.0004")) != 0 || s.Relative.Cmp(r(t, "4/2000002")) != 0 {
 		t.Errorf("%v %+v", err, s)
 	}
-	// An error is the reading less the value: what shows too little is below zero (OIML V 1 and JCGM 200:2012, 2.16).
+	// An error is the reading less the value: what shows too little is below zero (JCGM 200:2012, 2.16, from memory).
 	if dev, err := metrology.ErrorOf(r(t, "199.9998"), r(t, "200")); err != nil || dev.Error.Cmp(r(t, "-0.0002")) != 0 || dev.Percent.Cmp(r(t, "0.0001")) != 0 {
 		t.Errorf("%v %+v", err, dev)
 	}
