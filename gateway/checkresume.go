@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"math/big"
+	"slices"
+	"strings"
 	"time"
 
 	"weighpost/gateway/checks"
@@ -108,6 +110,7 @@ func (g *Gateway) endCheck(ctx context.Context, balance string, one *checked) er
 	g.checks.mu.Unlock()
 	e := &record.CheckEnded{Check: one.begun.Check, Balance: one.begun.Balance, Outcome: found.Outcome, Results: found.Results, Weights: one.begun.Weights,
 		Reason: found.Reason, MinimumWeight: found.Minimum, By: by}
+	g.weightsAtTheEnd(e)
 	limit, cancel := context.WithTimeout(ctx, fitnessPatience)
 	defer cancel()
 	err := g.fitness.End(limit, e)
@@ -116,6 +119,32 @@ func (g *Gateway) endCheck(ctx context.Context, balance string, one *checked) er
 		g.checks.drop(balance, one)
 	}
 	return err
+}
+
+// weightsAtTheEnd looks at the weights of a check once more when it ends: one that was withdrawn meanwhile, or whose certificate is overdue since
+// midnight, lets no check pass that could not begin with it now. A check that failed has failed: what is to be said of the weight is said.
+func (g *Gateway) weightsAtTheEnd(e *record.CheckEnded) {
+	rule, day := g.now.Load().cfg.Fitness.Weights, g.today()
+	e.Weights = slices.Clone(e.Weights)
+	for i := range e.Weights {
+		used := &e.Weights[i]
+		k, known := g.fitness.Weight(used.ID)
+		if !known {
+			continue
+		}
+		doubt, err := rule.Begin(&k, "", day)
+		switch {
+		case err != nil && (e.Outcome == record.CheckPassed || e.Outcome == record.CheckWarned):
+			e.Outcome, e.Results, e.MinimumWeight = record.CheckAborted, []record.CheckResult{}, nil
+			e.Reason = "while it ran, it became so: " + err.Error()
+			return
+		case err != nil:
+			doubt = err.Error()
+		}
+		if doubt != "" && !strings.Contains(used.Doubt, doubt) {
+			used.Doubt = strings.TrimPrefix(used.Doubt+"; "+doubt, "; ")
+		}
+	}
 }
 
 // fitnessPatience is how long the end of a check may take to be in the journal before the other checks are looked at again.

@@ -131,15 +131,15 @@ func (g *Gateway) JudgeAffected(ctx context.Context, j record.AffectedJudged) (n
 		if err := g.areInDoubt(ctx, j.Balance.ID, f, j.Weighings); err != nil {
 			return 0, err
 		}
-		return len(j.Weighings), g.fitness.JudgeAffected(ctx, j)
+		return g.fitness.JudgeAffected(ctx, j, false)
 	}
 	some := func() error {
 		if len(j.Weighings) == 0 {
 			return nil
 		}
-		err := g.fitness.JudgeAffected(ctx, j)
+		judged, err := g.fitness.JudgeAffected(ctx, j, true)
 		if err == nil {
-			n, j.Weighings = n+len(j.Weighings), nil
+			n, j.Weighings = n+judged, nil
 		}
 		return err
 	}

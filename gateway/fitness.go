@@ -19,8 +19,13 @@ func (g *Gateway) openFitness(ctx context.Context) {
 	following.start(ctx, nil, g.fitness.Run)
 	following.start(ctx, nil, g.resumeChecks)
 	following.start(ctx, nil, g.tellFitness)
+	g.fitness.Await(ctx, fitnessAwaited) // or the first weighings would be held back, since nobody knows yet
 	g.life.onStop("what is known of the fitness of balances", g.hasty("what is known of the fitness of balances", following.stop))
 }
+
+// fitnessAwaited is how long a start waits until it is known which balances are out of service. A journal of millions, read without what was
+// written down of it, takes longer: balances are read meanwhile, and what they print is held back.
+const fitnessAwaited = 3 * time.Second
 
 // lookedAfter lists the balances that are configured now, each with how it is to be looked after. It is asked for with each line of each
 // balance: the list is made once for a configuration, and nobody changes it.

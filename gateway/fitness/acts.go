@@ -3,6 +3,7 @@ package fitness
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"weighpost/gateway/record"
@@ -73,7 +74,8 @@ func (r *Room) move(ctx context.Context, b Balance, by record.Actor) error {
 	return nil
 }
 
-// act does something to the file of a balance: what make gives is appended, and the balance's state follows.
+// act does something to the file of a balance: what make gives is appended, and the balance's state follows. Nothing happens where it gives
+// nothing.
 func (r *Room) act(ctx context.Context, balance string, by record.Actor, make func(b Balance, f *file, stamp record.Stamp) (record.Body, error)) error {
 	done, err := r.take(ctx)
 	if err != nil {
@@ -88,7 +90,7 @@ func (r *Room) act(ctx context.Context, balance string, by record.Actor, make fu
 	r.mu.Lock()
 	body, err := make(b, r.file(balance), stamp)
 	r.mu.Unlock()
-	if err != nil {
+	if err != nil || body == nil {
 		return err
 	}
 	if err := r.append(ctx, body); err != nil {
@@ -169,9 +171,31 @@ func (f *file) upkeepFits(u *record.Upkeep) error {
 	default:
 		return refuse("%.40q is nothing that is done to a balance: adjustment, move, repair, calibration or maintenance", u.Act)
 	}
+	return f.checksFit(u)
+}
+
+// checksFit refuses a check from before what was done that tells nothing of how the balance was found: one without a verdict, one from before
+// the adjustment or repair before; and one from after it that was not after.
+func (f *file) checksFit(u *record.Upkeep) error {
 	for _, id := range []string{u.AsFound, u.AsLeft} {
-		if id != "" && f.check(id) == nil {
+		switch one := f.check(id); {
+		case id == "":
+		case one == nil:
 			return refuse("no check %.80q of this balance is known", id)
+		case one.Outcome == record.CheckAborted:
+			return refuse("the check %s ended without a verdict, and says nothing of the balance", id)
+		}
+	}
+	found, left := f.check(u.AsFound), f.check(u.AsLeft)
+	if found != nil && left != nil && left.Begun.Seq <= found.Seq {
+		return refuse("the check %s as left was begun before %s, as found, had ended", u.AsLeft, u.AsFound)
+	}
+	if found == nil {
+		return nil
+	}
+	for _, act := range []string{record.Adjusted, record.Repaired} {
+		if found.Begun.Seq < f.ActSeqs[act] {
+			return refuse("the check %s is from before the %s that is noted already: it does not say what the balance showed before this %s. Name a later one, or say why there is none", u.AsFound, act, u.Act)
 		}
 	}
 	return nil
@@ -236,9 +260,10 @@ func (r *Room) Running(balance string) (begun *record.CheckBegun, steps []*recor
 	return f.Running.Begun, append([]*record.CheckStep(nil), f.Running.Steps...)
 }
 
-// JudgeAffected records whether weighings are affected by a failed check, 1 to record.MostReleased of them.
-func (r *Room) JudgeAffected(ctx context.Context, a record.AffectedJudged) error {
-	return r.act(ctx, a.Balance.ID, a.By, func(b Balance, f *file, stamp record.Stamp) (record.Body, error) {
+// JudgeAffected records whether weighings are affected by a failed check, 1 to record.MostReleased of them, and says of how many. rest: only of
+// those that nobody has judged by then, so that a judgement on many does not take the place of one that somebody has just made.
+func (r *Room) JudgeAffected(ctx context.Context, a record.AffectedJudged, rest bool) (n int, err error) {
+	err = r.act(ctx, a.Balance.ID, a.By, func(b Balance, f *file, stamp record.Stamp) (record.Body, error) {
 		if err := given(a.Reason); err != nil {
 			return nil, err
 		}
@@ -258,9 +283,16 @@ func (r *Room) JudgeAffected(ctx context.Context, a record.AffectedJudged) error
 				return nil, refuse("the weighing %s is not among those that the check %s throws doubt on", w.ID, a.Check)
 			}
 		}
+		if rest {
+			a.Weighings = slices.DeleteFunc(slices.Clone(a.Weighings), func(w record.EntryRef) bool { return one.Judged[w.Seq] != "" })
+		}
+		if n = len(a.Weighings); n == 0 {
+			return nil, nil
+		}
 		a.Balance, a.Stamp = b.Describe, stamp
 		return &a, nil
 	})
+	return n, err
 }
 
 // Close records that all that a failed check throws doubt on has been judged. unjudged counts the weighings of the balance in doubt that are

@@ -133,7 +133,13 @@ func number(s string) (*big.Rat, bool) {
 // interval gives what a schedule adds to the day of the last check.
 func interval(every string) (add func(time.Time) time.Time, ok bool) {
 	date := func(y, m, d int) func(time.Time) time.Time {
-		return func(t time.Time) time.Time { return t.AddDate(y, m, d) }
+		return func(t time.Time) time.Time {
+			next := t.AddDate(y, m, d)
+			if d == 0 && next.Day() != t.Day() { // there is no 31st: its last day, and not a day of the month after it
+				next = next.AddDate(0, 0, -next.Day())
+			}
+			return next
+		}
 	}
 	switch strings.TrimSpace(every) {
 	case "day":

@@ -118,7 +118,8 @@ func TestAFailedCheck(t *testing.T) {
 
 	left := func(_ context.Context, f fitness.Failure) (int, error) { return len(doubtful) - len(f.Judged), nil }
 	judge := func(effect string, refs ...record.EntryRef) error {
-		return l.room.JudgeAffected(t.Context(), record.AffectedJudged{Balance: record.Balance{ID: "b-12"}, Check: failed, Weighings: refs, Effect: effect, Reason: "lots of 50 g, tolerance 1 %", By: ada})
+		_, err := l.room.JudgeAffected(t.Context(), record.AffectedJudged{Balance: record.Balance{ID: "b-12"}, Check: failed, Weighings: refs, Effect: effect, Reason: "lots of 50 g, tolerance 1 %", By: ada}, false)
+		return err
 	}
 	refused(t, judge(record.EffectNone, before[0]), "not among those")
 	refused(t, judge(record.EffectNone, after[0]), "not among those")

@@ -14,11 +14,11 @@ const RuleMinimum = "minimum-weight"
 
 // Now is the fitness of a balance as its records say it, and whether sinks hold back what is weighed now. What a balance in check prints, and
 // the check does not take, is treated as if the balance were out of service: whether it is fit is what the check has to find out, and the
-// print may be of a reference weight.
+// print may be of a reference weight. So is what comes while the journal is still being read: the balance may be out of service.
 func (r *Room) Now(balance string) record.Fitness {
 	now := r.Of(balance)
 	b, _ := r.configured(balance)
-	now.Held = b.Config.Unfit != Mark && (now.State == record.OutOfService || now.State == record.InCheck)
+	now.Held = b.Config.Unfit != Mark && (now.State == record.OutOfService || now.State == record.InCheck || !r.Ready())
 	return now
 }
 
@@ -32,6 +32,8 @@ func (r *Room) Refusal(balance string) string {
 	state := r.Of(balance).State
 	out, reason := r.out(balance, state)
 	switch {
+	case !r.Ready():
+		return "Whether balance " + balance + " is out of service is still being read from the journal: try again in a moment."
 	case !out && state == record.InCheck:
 		return fmt.Sprintf("A check of balance %s is under way: no weight is recorded here until it has ended. The balance itself can still show "+
 			"a weight.", balance)

@@ -83,6 +83,7 @@ type lab struct {
 	now     time.Time
 	cfg     fitness.Config
 	zone    *time.Location
+	gone    bool // it is not in the settings
 	end     func()
 }
 
@@ -102,6 +103,9 @@ func (l *lab) start() {
 		defer l.mu.Unlock()
 		return record.Stamp{UTC: record.UTC(l.now), Clock: record.ClockChecked}
 	}, Balances: func() []fitness.Balance {
+		if l.gone {
+			return nil
+		}
 		return []fitness.Balance{{Describe: record.Balance{ID: "b-12"}, Config: l.cfg}}
 	}})
 	done := make(chan struct{})

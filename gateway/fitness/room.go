@@ -138,6 +138,16 @@ func (r *Room) Ready() bool {
 	return r.seq >= r.goal
 }
 
+// Await waits until Ready says so, at most so long.
+func (r *Room) Await(ctx context.Context, most time.Duration) {
+	limit, cancel := context.WithTimeout(ctx, most)
+	defer cancel()
+	r.mu.Lock()
+	goal := r.goal
+	r.mu.Unlock()
+	_ = r.reached(limit, goal)
+}
+
 func (r *Room) learn(entries []record.Entry) {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -31,17 +31,21 @@ func (f *file) due(s Scheduled, began time.Time, zone *time.Location) Due {
 	switch {
 	case !ok: // a configuration that was not validated: nothing is due
 		return d
-	case d.Last.IsZero() && !f.Reminded[s.Check+" due"].Time().IsZero():
-		d.At = f.Reminded[s.Check+" due"].Time() // since it was first said to be due, whatever starts there were between
 	case d.Last.IsZero():
-		d.At = began
+		d.At = f.neverPassed(s.Check, began)
 	default:
 		local := d.Last.In(zone)
-		day := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, zone)
-		d.At = add(day)
+		d.At = dayBegins(add(time.Date(local.Year(), local.Month(), local.Day(), 12, 0, 0, 0, zone)), zone)
 	}
 	for _, act := range s.After {
-		if at := f.Acts[act].Time(); !at.IsZero() && at.After(d.Last) && at.Before(d.At) {
+		at := f.Acts[act].Time()
+		if f.ActSeqs[act] <= f.Good[s.Check].Seq || at.IsZero() {
+			continue // the check passed since, by the order of the entries: clocks may have been set meanwhile
+		}
+		if at.After(d.At) && !d.Last.IsZero() {
+			at = d.Last // the clock was ahead when it was done
+		}
+		if at.Before(d.At) {
 			d.At, d.Because = at, act
 		}
 	}
@@ -50,6 +54,27 @@ func (f *file) due(s Scheduled, began time.Time, zone *time.Location) Due {
 		d.Overdue = d.At
 	}
 	return d
+}
+
+// neverPassed is since when a check is due that never passed: since it was first said to be due, whatever starts there were between.
+func (f *file) neverPassed(check string, began time.Time) time.Time {
+	if first := f.Reminded[check+" due"].Time(); !first.IsZero() {
+		return first
+	}
+	return began
+}
+
+// dayBegins is the first moment of a time's day. There are zones whose clocks jump over midnight: their day begins at one.
+func dayBegins(t time.Time, zone *time.Location) time.Time {
+	year, month, day := t.In(zone).Date()
+	begins := time.Date(year, month, day, 0, 0, 0, 0, zone)
+	for range 4 {
+		if begins.Day() == day {
+			break
+		}
+		begins = begins.Add(30 * time.Minute)
+	}
+	return begins
 }
 
 // clockLeeway is by how much a clock may be set back before a check that passed is taken to be of a time that has not come.
@@ -76,8 +101,14 @@ func (f *file) stateOf(cfg Config, began, now time.Time, zone *time.Location) (s
 		d := f.due(s, began, zone)
 		switch {
 		case d.Last.After(now.Add(clockLeeway)):
-			if state == record.InService {
-				state, reason = record.CheckDue, s.Check+" passed at a time that has not come yet: the clock was ahead, or is behind"
+			why := s.Check + " passed at a time that has not come yet: the clock was ahead, or is behind"
+			switch { // nobody knows when it was: it is as good as never, and there is nothing to wait for
+			case cfg.Overdue == OutsideLimits:
+				return record.OutOfService, record.BySchedule, why
+			case s.BeforeUse:
+				state, reason = record.CheckOverdue, why
+			case state == record.InService:
+				state, reason = record.CheckDue, why
 			}
 		case d.At.IsZero() || now.Before(d.At):
 		case now.Before(d.Overdue):

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -18,8 +19,8 @@ import (
 const FileName = "fitness.json"
 
 const (
-	snapshotForm = "weighpost.fitness/1"
-	mostSnapshot = 256 << 20 // bytes
+	snapshotForm = "weighpost.fitness/2" // 1 did not know the order of what was done
+	mostSnapshot = 256 << 20             // bytes
 )
 
 // snapshot is what was known once all entries up to a sequence were read.
@@ -106,13 +107,18 @@ func (r *Room) save() {
 		r.mu.Unlock()
 		return
 	}
-	b, err := json.Marshal(snapshot{Form: snapshotForm, Seq: r.seq, ID: r.id, Weights: r.weights, Files: r.files})
-	r.changed = err != nil
+	s := snapshot{Form: snapshotForm, Seq: r.seq, ID: r.id, Weights: maps.Clone(r.weights), Files: maps.Clone(r.files)}
+	r.changed = false
 	r.mu.Unlock()
+	// What the maps hold changes in learn alone, which the same goroutine calls: intakes need not wait until all of it is written.
+	b, err := json.Marshal(s)
 	if err == nil {
 		err = write(r.o.Dir, b)
 	}
 	if err != nil {
+		r.mu.Lock()
+		r.changed = true
+		r.mu.Unlock()
 		r.o.Log.Warn("what is known of the fitness of balances could not be written down: the next start reads the journal instead", "err", err)
 	}
 }

@@ -11,6 +11,8 @@ import (
 // What is kept in memory of each balance; older ones are in the journal, which has everything.
 const (
 	mostChecks  = 500
+	fewChecks   = 100    // of each, where balances are many:
+	checksInAll = 48_000 // of all of them
 	mostUpkeep  = 200
 	mostFailure = 50
 )
@@ -26,6 +28,7 @@ type file struct {
 	Passed     map[string]record.UTC      `json:"passed,omitempty"`    // by definition
 	Good       map[string]record.EntryRef `json:"good,omitempty"`      // by definition: the entry of the last check that passed
 	Acts       map[string]record.UTC      `json:"acts,omitempty"`      // by record.Upkeep.Act
+	ActSeqs    map[string]uint64          `json:"act_seqs,omitempty"`  // likewise, the entry: it tells what came after what, whatever clocks said
 	Reminded   map[string]record.UTC      `json:"reminded,omitempty"`  // by definition and word: the time that it was due
 	Number     int                        `json:"number"`              // of checks begun
 	Running    *running                   `json:"running,omitempty"`
@@ -105,14 +108,14 @@ func (r *Room) reduce(e record.Entry) error {
 			f.Running.Steps = append(f.Running.Steps, b)
 		}
 	case *record.CheckEnded:
-		r.file(b.Balance.ID).ended(b, record.EntryRef{Seq: e.Seq, ID: e.ID})
+		r.file(b.Balance.ID).ended(b, record.EntryRef{Seq: e.Seq, ID: e.ID}, max(fewChecks, min(mostChecks, checksInAll/len(r.files))))
 	case *record.FitnessChanged:
-		r.file(b.Balance.ID).changed(b)
+		r.file(b.Balance.ID).changed(b, e.Seq)
 	case *record.CheckReminder:
 		f := r.file(b.Balance.ID)
 		set(&f.Reminded, b.Definition+" "+wordOf(b.Overdue), b.Due)
 	case *record.Upkeep:
-		r.file(b.Balance.ID).upkeep(b)
+		r.file(b.Balance.ID).upkeep(b, e.Seq)
 	case *record.AffectedJudged:
 		if one := r.file(b.Balance.ID).failure(b.Check); one != nil {
 			for _, w := range b.Weighings {
@@ -187,9 +190,9 @@ func (f *file) failure(check string) *Failure {
 
 // ended takes the end of a check. A failure stands until a check of the same definition passes, or a person puts the balance back; what it
 // throws doubt on is from after the last check of that definition that passed.
-func (f *file) ended(e *record.CheckEnded, at record.EntryRef) {
+func (f *file) ended(e *record.CheckEnded, at record.EntryRef, most int) {
 	f.Running = nil
-	f.Checks = keep(f.Checks, e, mostChecks)
+	f.Checks = keep(f.Checks, e, most)
 	name := e.Check.Definition
 	switch {
 	case passing(e.Outcome):
@@ -227,11 +230,14 @@ func keepOpen(list []*Failure) []*Failure {
 }
 
 // changed takes a change of state. A person who puts a balance back in service answers for what failed before.
-func (f *file) changed(e *record.FitnessChanged) {
+func (f *file) changed(e *record.FitnessChanged, seq uint64) {
 	if e.State != record.OutOfService {
 		f.settle()
 	}
 	f.State, f.Since, f.Cause, f.Reason = e.State, e.Stamp.UTC, e.Cause, e.Reason
+	if one := f.failure(e.Check); one != nil && e.State == record.OutOfService && e.Was == record.InCheck {
+		one.Before = max(one.Before, seq)
+	}
 	if e.Cause != record.ByPerson {
 		return
 	}
@@ -242,9 +248,10 @@ func (f *file) changed(e *record.FitnessChanged) {
 	}
 }
 
-func (f *file) upkeep(u *record.Upkeep) {
+func (f *file) upkeep(u *record.Upkeep, seq uint64) {
 	f.Upkeep = keep(f.Upkeep, u, mostUpkeep)
 	set(&f.Acts, u.Act, u.Stamp.UTC)
+	set(&f.ActSeqs, u.Act, seq)
 	if u.Act == record.Calibrated && u.Calibration != nil {
 		f.Calibrated = u
 	}
