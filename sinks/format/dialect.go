@@ -7,6 +7,7 @@ import (
 	"io"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"weighpost/gateway/record"
@@ -43,6 +44,7 @@ var further = []column{
 	{"person_name", false, func(w *record.Weighing) string { return nameOf(w.Context.Person) }},
 	{"printed_date", false, func(w *record.Weighing) string { return printed(w).Date }},
 	{"printed_time", false, func(w *record.Weighing) string { return printed(w).Time }},
+	{"held", true, func(w *record.Weighing) string { return strconv.FormatBool(w.Fitness.Held) }},
 	{"count", false, func(w *record.Weighing) string { return printed(w).Count }},
 }
 

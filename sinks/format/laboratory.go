@@ -155,12 +155,21 @@ func beside(w *record.Weighing) []node {
 	for _, one := range [][2]string{
 		{"digits as printed", w.Value.Digits}, {"unit as printed", w.Value.UnitShown()}, {"kind of weight", w.Value.Kind},
 		{"stability", w.Value.Stability}, {"state of the clock", w.Stamp.Clock}, {"error bound of the time in seconds", bound(w)},
+		{"fitness of the balance", known(w.Fitness.State)},
 	} {
 		if one[1] != "" {
 			all = append(all, node{"@index": len(all) + 1, "datum label": one[0], "scalar string datum": one[1]})
 		}
 	}
 	return all
+}
+
+// known is the state of a balance, "" where nobody looks after it.
+func known(state string) string {
+	if state == record.FitnessUnknown {
+		return ""
+	}
+	return state
 }
 
 // modelUnits are the symbols of the model by UCUM code. That of the microgram begins with U+03BC, the Greek letter.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -84,6 +85,9 @@ func (m *maker) facts(w *record.Weighing, copied bool) (list []fact, err error) 
 	if copied {
 		add(smallType, "", "COPY: may have been printed before")
 	}
+	if word := unfit(w.Fitness.State); word != "" && !slices.Contains(m.cfg.Label.Fields, "balance") {
+		add(smallType, "Balance ", word)
+	}
 	for _, field := range m.cfg.Label.Fields {
 		switch field {
 		case "weight":
@@ -93,7 +97,11 @@ func (m *maker) facts(w *record.Weighing, copied bool) (list []fact, err error) 
 		case "person":
 			add(smallType, "By: ", learnt(w.Context.Person))
 		case "balance":
-			add(smallType, "Balance: ", w.Balance.ID)
+			name := w.Balance.ID
+			if word := unfit(w.Fitness.State); word != "" {
+				name += ", " + word // on the same line: a label that had room has it still
+			}
+			add(smallType, "Balance: ", name)
 		case "time":
 			add(smallType, "", w.Stamp.UTC.Time().UTC().Format("2006-01-02 15:04:05 UTC"))
 			if w.Stamp.Clock == record.ClockUnchecked {
@@ -110,6 +118,19 @@ func (m *maker) facts(w *record.Weighing, copied bool) (list []fact, err error) 
 		}
 	}
 	return list, err
+}
+
+// unfit says of a balance what stands on every label, whichever fields it has; "": nothing.
+func unfit(state string) string {
+	switch state {
+	case record.OutOfService:
+		return "OUT OF SERVICE"
+	case record.InCheck:
+		return "IN CHECK"
+	case record.CheckOverdue:
+		return "check overdue"
+	}
+	return ""
 }
 
 // said is what a rule said, in words.

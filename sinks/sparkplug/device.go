@@ -29,6 +29,7 @@ const (
 	nameBalance   = "Balance/Id" // which a topic holds only in a safe form
 	nameSerial    = "Balance/Serial"
 	namePlace     = "Balance/Place"
+	nameFitness   = "Balance/Fitness" // as it was when this was weighed: in service, out of service …
 )
 
 // without is what a device's metrics are before its first weighing: all that it will ever have, without a value (chapter 5,
@@ -38,7 +39,8 @@ func without() []metric {
 	return []metric{null(nameID, typeString), null(nameDigits, typeString), null(nameValue, typeDouble), null(nameUnit, typeString), null(nameCode, typeString),
 		null(nameKind, typeString), null(nameStability, typeString), null(nameRange, typeString), null(nameTime, typeString),
 		null(nameBound, typeDouble), null(nameClock, typeString), null(nameSample, typeString), null(namePerson, typeString),
-		null(namePassed, typeBoolean), null(nameBalance, typeString), null(nameSerial, typeString), null(namePlace, typeString)}
+		null(namePassed, typeBoolean), null(nameBalance, typeString), null(nameSerial, typeString), null(namePlace, typeString),
+		null(nameFitness, typeString)}
 }
 
 // weighed is a weighing or a result as a device's metrics, and when it was made.
@@ -51,7 +53,7 @@ func weighed(e record.Entry) ([]metric, time.Time, error) {
 	list := []metric{is(nameID, w.ID), is(nameDigits, w.Value.Digits), valueOf(w.Value), is(nameUnit, w.Value.PrintedUnit), is(nameCode, w.Value.Unit), is(nameKind, w.Value.Kind),
 		is(nameStability, w.Value.Stability), is(nameRange, w.Value.Range), is(nameTime, w.Stamp.UTC.String()), boundOf(w.Stamp),
 		is(nameClock, w.Stamp.Clock), learnt(nameSample, w.Context.Sample), learnt(namePerson, w.Context.Person), passed(w.Verdicts),
-		is(nameBalance, w.Balance.ID), is(nameSerial, w.Balance.Serial), is(namePlace, w.Balance.Place)}
+		is(nameBalance, w.Balance.ID), is(nameSerial, w.Balance.Serial), is(namePlace, w.Balance.Place), is(nameFitness, w.Fitness.State)}
 	return list, w.Stamp.UTC.Time(), nil
 }
 
