@@ -83,9 +83,8 @@ func (r *Row) weighing(raw []byte) error {
 	for _, one := range w.Verdicts {
 		p.verdict(&one)
 	}
-	p.add(w.Fitness.State == record.OutOfService, "balance out of service")
-	p.add(w.Fitness.State == record.CheckOverdue, "check of the balance overdue")
-	p.add(w.Fitness.State == record.InCheck, "balance in check")
+	unfit := Unfit(w.Fitness.State)
+	p.add(unfit != "", "%s", unfit)
 	p.add(w.Fitness.Held, "held back until somebody releases it")
 	p.add(w.Balance.Identity == "unconfirmed", "identity of the balance unconfirmed")
 	p.add(w.Stamp.Stalled != nil, "may have waited %s s before it was read", spanText(w.Stamp.Stalled))
@@ -95,6 +94,19 @@ func (r *Row) weighing(raw []byte) error {
 	p.add(w.Trigger != "", "capture: %s", w.Trigger)
 	r.What = p.String()
 	return nil
+}
+
+// Unfit says of the state that a balance was in what somebody who reads its weighing has to know; "": nothing.
+func Unfit(state string) string {
+	switch state {
+	case record.OutOfService:
+		return "balance out of service"
+	case record.CheckOverdue:
+		return "check of the balance overdue"
+	case record.InCheck:
+		return "balance in check"
+	}
+	return ""
 }
 
 func learnt(l *record.Learnt) string {

@@ -106,11 +106,25 @@ func (s *Sink) lines(e record.Entry) string {
 			UTC record.UTC `json:"utc"`
 		} `json:"stamp"`
 	}
+	if word := unfit(e); word != "" {
+		fmt.Fprintf(&b, "It is marked: %s\n", word)
+	}
 	if json.Unmarshal(e.JSON, &stamped) == nil && !stamped.Stamp.UTC.Time().IsZero() {
 		fmt.Fprintf(&b, "Since %s\n", clock(stamped.Stamp.UTC.Time()))
 	}
 	fmt.Fprintf(&b, "Entry %s\n", oneLine(e.ID, mostText))
 	return b.String()
+}
+
+// unfit says of a weighing or a result what its balance's fitness makes of it; "": nothing.
+func unfit(e record.Entry) string {
+	var w struct {
+		Fitness record.Fitness `json:"fitness"`
+	}
+	if !e.Kind.Numbered() || json.Unmarshal(e.JSON, &w) != nil {
+		return ""
+	}
+	return tell.Unfit(w.Fitness.State)
 }
 
 func clock(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 UTC") }

@@ -21,6 +21,7 @@ import (
 	"weighpost/gateway/needs"
 	"weighpost/gateway/port/pty"
 	"weighpost/gateway/record"
+	"weighpost/sinks/mqtt/mosquitto"
 )
 
 // counter is a simulated balance whose weighings can be told apart: it prints 0.001 g, 0.002 g, 0.003 g … whether or not a daemon listens.
@@ -57,12 +58,15 @@ type kept struct {
 // rig is a daemon that can be killed, with balances before it and every kind of destination behind it.
 type rig struct {
 	dir, config, journal string
+	page                 string // where its page is
 	balances             []*counter
 	cords                []*pty.Cord
 	places               []*place
 	looking              context.Context // of what looks and reads at the far sides
 	all                  sync.WaitGroup
 	lot                  *lot
+	broker               *mosquitto.Broker
+	ends                 []func() // free who reads
 
 	mu           sync.Mutex
 	acknowledged map[string]string // ids that the daemon showed as recorded → the digits it showed
@@ -79,16 +83,21 @@ func (r *rig) shown(m paho.Message) {
 	r.acknowledged[l.Recorded] = l.Value.Digits
 }
 
-func newRig(t *testing.T, seed uint64) *rig {
+// newRig starts all servers. top is what the configuration says beside site, journal, page, balances and sinks; more is what it says of the
+// nth balance, from 1.
+func newRig(t *testing.T, seed uint64, top string, balances int, more func(n int) string) *rig {
 	t.Helper()
 	looking, end := context.WithCancel(context.Background())
 	dir := t.TempDir()
 	r := &rig{dir: dir, config: filepath.Join(dir, "weighpost.yaml"), journal: filepath.Join(dir, "journal"), looking: looking,
-		lot: &lot{dice: rand.New(rand.NewPCG(seed, 1))}, acknowledged: map[string]string{}}
+		lot: &lot{dice: rand.New(rand.NewPCG(seed, 1))}, page: needs.FreeAddress(t), acknowledged: map[string]string{}}
 	t.Cleanup(func() {
 		end()
 		for _, c := range r.cords { // frees who reads
 			_ = c.Pull()
+		}
+		for _, f := range r.ends {
+			f()
 		}
 		r.all.Wait()
 	})
@@ -96,24 +105,37 @@ func newRig(t *testing.T, seed uint64) *rig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q, space: {warn: 128 KiB, low: 128 KiB, reserve: 64 KiB}}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n", r.journal)
-	for i := range 3 {
+	text := fmt.Sprintf("site: seed-bank\njournal: {folder: %q, space: {warn: 128 KiB, low: 128 KiB, reserve: 64 KiB}}\npage: {listen: %q}\n%sbalances:\n",
+		r.journal, r.page, top)
+	for i := range balances {
 		c := &counter{id: fmt.Sprintf("b-%d", i+1), cord: pty.NewCord(filepath.Join(dir, fmt.Sprintf("port-%d", i+1)))}
 		if err := c.cord.Plug(); err != nil {
 			t.Fatal(err)
 		}
 		r.cords, r.balances = append(r.cords, c.cord), append(r.balances, c)
-		text += fmt.Sprintf("  - {id: %s, port: {address: %q}, layout: %q, record: all}\n", c.id, c.cord.Path(), layout)
+		text += fmt.Sprintf("  - {id: %s, port: {address: %q}, layout: %q, %s}\n", c.id, c.cord.Path(), layout, more(i+1))
 	}
 	r.everything(t)
-	text += "sinks:\n"
-	for _, p := range r.places {
-		text += fmt.Sprintf("  - {id: %s, retry_min: 50ms, retry_max: 500ms, probe: 1s, deadline: 5s, %s}\n", p.name, p.config)
-	}
-	if err := os.WriteFile(r.config, []byte(text), 0o644); err != nil {
+	if err := os.WriteFile(r.config, []byte(text+"sinks:\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
+	r.configure(t, r.places...)
 	return r
+}
+
+// configure adds destinations to the configuration.
+func (r *rig) configure(t *testing.T, places ...*place) {
+	t.Helper()
+	text, err := os.ReadFile(r.config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range places {
+		text = fmt.Appendf(text, "  - {id: %s, retry_min: 50ms, retry_max: 500ms, probe: 1s, deadline: 5s, %s}\n", p.name, p.config)
+	}
+	if err := os.WriteFile(r.config, text, 0o644); err != nil {
+		t.Fatal(err)
+	}
 }
 
 func (r *rig) start(t *testing.T) *exec.Cmd {
@@ -192,7 +214,7 @@ func TestKilledWhileDeliveringToEverySink(t *testing.T) {
 	if rounds > few { // what the slowest share has not got by the end is waited for
 		every = 300 * time.Millisecond
 	}
-	r := newRig(t, dice.Uint64())
+	r := newRig(t, dice.Uint64(), "", 3, func(int) string { return "record: all" })
 	printing, stop := context.WithCancel(t.Context())
 	defer stop()
 	var printers sync.WaitGroup

@@ -104,13 +104,16 @@ func listen(t *testing.T, serve func(c net.Conn)) string {
 }
 
 // web starts a receiver.
-func web(t *testing.T, r *receiver) string {
+func web(t *testing.T, r *receiver) string { return serve(t, r) }
+
+// serve is a web server until the test ends.
+func serve(t *testing.T, h http.Handler) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &http.Server{Handler: r}
+	s := &http.Server{Handler: h}
 	var all sync.WaitGroup
 	all.Go(func() { _ = s.Serve(l) })
 	t.Cleanup(func() {

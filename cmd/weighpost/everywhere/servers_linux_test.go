@@ -60,6 +60,7 @@ func (r *rig) everything(t *testing.T) {
 func (r *rig) brokers(t *testing.T) {
 	t.Helper()
 	broker := mosquitto.Start(t, mosquitto.Options{Extra: "max_queued_messages 0\nmax_inflight_messages 100"})
+	r.broker = broker
 	for _, version := range []string{"3.1.1", "5"} {
 		k, net := newTaken(), toxic.Start(t, broker.Addr())
 		prefix := "v" + version[:1]
