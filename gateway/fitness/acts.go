@@ -198,6 +198,24 @@ func (f *file) checksFit(u *record.Upkeep) error {
 			return refuse("the check %s is from before the %s that is noted already: it does not say what the balance showed before this %s. Name a later one, or say why there is none", u.AsFound, act, u.Act)
 		}
 	}
+	return f.inOrder(u)
+}
+
+// inOrder refuses a check as found that says nothing of the balance as it was before: one without a verdict, one from before what was noted last, or
+// one that is not before the check as left.
+func (f *file) inOrder(u *record.Upkeep) error {
+	found, left := f.check(u.AsFound), f.check(u.AsLeft)
+	for word, one := range map[string]*record.CheckEnded{"found": found, "left": left} {
+		if one != nil && one.Outcome == record.CheckAborted {
+			return refuse("the check %s ended without a verdict: it does not say how the balance was as %s", one.Check.ID, word)
+		}
+	}
+	if found != nil && left != nil && slices.Index(f.Checks, left) <= slices.Index(f.Checks, found) {
+		return refuse("the check as left, %s, has to come after the one as found, %s", u.AsLeft, u.AsFound)
+	}
+	if found != nil && u.Act != record.Serviced && found.Stamp.UTC.Time().Before(f.phase()) {
+		return refuse("the check %s is from before the balance was last adjusted, moved, repaired or calibrated: it does not say how it was found now", u.AsFound)
+	}
 	return nil
 }
 

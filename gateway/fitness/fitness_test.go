@@ -113,8 +113,13 @@ func TestAFailedCheck(t *testing.T) {
 	}
 	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, By: ada}), "would be lost")
 	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: failed, By: ada}))
-	l.check("daily", record.CheckAsLeft, record.CheckPassed, nil)
+	passed := l.check("daily", record.CheckAsLeft, record.CheckPassed, nil)
 	l.state(record.InService)
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: passed, AsLeft: failed, By: ada}), "has to come after")
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: failed, AsLeft: failed, By: ada}), "has to come after")
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Repaired, AsFound: failed, By: ada}), "from before the balance was last adjusted")
+	aborted := l.check("daily", record.CheckAsFound, record.CheckAborted, nil)
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: aborted, By: ada}), "without a verdict")
 
 	left := func(_ context.Context, f fitness.Failure) (int, error) { return len(doubtful) - len(f.Judged), nil }
 	judge := func(effect string, refs ...record.EntryRef) error {

@@ -149,6 +149,39 @@ func (s *seat) sends(selector string) {
 	s.Leave("what "+selector+" leads to", func() { s.click(selector) })
 }
 
+// sendsNot presses what sends a form, and waits until the form says why that was not done.
+func (s *seat) sendsNot(selector, why string) {
+	s.t.Helper()
+	s.click(selector)
+	s.shows("form .told", why)
+}
+
+// fill types into a field, in the place of what stands there.
+func (s *seat) fill(selector, text string) {
+	s.t.Helper()
+	s.until(fmt.Sprintf(`((q) => {
+  const e = document.querySelector(q);
+  if (document.readyState !== "complete" || !e) return false;
+  e.focus();
+  e.select?.();
+  return document.activeElement === e;
+})(%q)`, selector), "true")
+	s.does("Input.insertText", map[string]any{"text": text})
+	s.until("document.querySelector("+strconv.Quote(selector)+")?.value", text)
+}
+
+// choose chooses one of a list by its value, or, where that is "", the first whose words hold a text.
+func (s *seat) choose(selector, words string) {
+	s.t.Helper()
+	s.until(fmt.Sprintf(`((q, words) => {
+  const e = document.querySelector(q), o = [...(e?.options ?? [])].find((o) => o.value === words || o.text.includes(words));
+  if (!o) return "there is none among " + [...(e?.options ?? [])].map((o) => o.text);
+  e.value = o.value;
+  e.dispatchEvent(new Event("change", { bubbles: true }));
+  return "chosen";
+})(%q, %q)`, selector, words), "chosen")
+}
+
 // key presses a key.
 func (s *seat) key(name string) {
 	s.t.Helper()
