@@ -40,6 +40,8 @@ type checked struct {
 	stale  bool
 	missed int  // times in a row that steps were missing although nothing was on its way
 	lost   bool // the balance cannot be heard
+	// shown is how it stood when all that it had taken was in the journal. Nothing that is not there is said to be taken.
+	shown console.CheckView
 }
 
 // begin takes the place of the check of a balance, or says that it is taken.
@@ -214,6 +216,13 @@ func (g *Gateway) CheckOn(balance string) (console.CheckView, bool) {
 		up = in.Status().PortUp
 	}
 	g.checks.mu.Lock()
+	want := 0
+	if one := g.checks.on(balance); one != nil {
+		want = one.steps
+	}
+	g.checks.mu.Unlock()
+	begun, steps := g.fitness.Running(balance)
+	g.checks.mu.Lock()
 	defer g.checks.mu.Unlock()
 	one := g.checks.on(balance)
 	if one == nil {
@@ -222,10 +231,21 @@ func (g *Gateway) CheckOn(balance string) (console.CheckView, bool) {
 	if !up {
 		one.hear(false)
 	}
-	return one.view(), true
+	if begun == nil && want == one.steps || len(steps) >= one.steps { // begun is nil once its end is in the journal
+		return one.view(), true
+	}
+	return one.unrecorded(), true
 }
 
-// view shows a check. The checks are locked.
+// unrecorded shows a check as it was before it took what is on its way to the journal. The checks are locked.
+func (one *checked) unrecorded() console.CheckView {
+	v := one.shown
+	v.Waiting, v.Choices, v.Repeats, v.Unheard = "wait", nil, 0, one.lost
+	v.Note = "What the balance showed is not in the journal yet: wait."
+	return v
+}
+
+// view shows a check all of whose steps are in the journal. The checks are locked.
 func (one *checked) view() console.CheckView {
 	next, b := one.run.Instruction(), one.begun
 	v := console.CheckView{Check: b.Check, Balance: b.Balance, Begun: b.Stamp.UTC, By: b.By, Weights: append([]record.WeightUsed{}, b.Weights...),
@@ -234,6 +254,7 @@ func (one *checked) view() console.CheckView {
 	if ended := one.run.Ended(); ended != nil {
 		v.Outcome = ended.Outcome
 	}
+	one.shown = v
 	return v
 }
 

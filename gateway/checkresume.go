@@ -167,7 +167,9 @@ func (g *Gateway) resumeAll(ctx context.Context) {
 			continue
 		}
 		if err == nil {
-			g.checks.begin(balance, &checked{run: run, begun: begun, facts: facts, steps: len(steps), by: begun.By, touched: time.Now()})
+			one := &checked{run: run, begun: begun, facts: facts, steps: len(steps), by: begun.By, touched: time.Now()}
+			one.view()
+			g.checks.begin(balance, one)
 			continue
 		}
 		e := &record.CheckEnded{Check: begun.Check, Balance: begun.Balance, Outcome: record.CheckAborted, Results: []record.CheckResult{}, Weights: begun.Weights,

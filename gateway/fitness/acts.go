@@ -213,8 +213,11 @@ func (f *file) inOrder(u *record.Upkeep) error {
 	if found != nil && left != nil && slices.Index(f.Checks, left) <= slices.Index(f.Checks, found) {
 		return refuse("the check as left, %s, has to come after the one as found, %s", u.AsLeft, u.AsFound)
 	}
-	if found != nil && u.Act != record.Serviced && found.Stamp.UTC.Time().Before(f.phase()) {
-		return refuse("the check %s is from before the balance was last adjusted, moved, repaired or calibrated: it does not say how it was found now", u.AsFound)
+	if n := len(f.Upkeep); n > 0 && found != nil {
+		last := f.check(f.Upkeep[n-1].AsLeft)
+		if last != nil && slices.Index(f.Checks, found) < slices.Index(f.Checks, last) {
+			return refuse("the check %s is from before the last %s, which left the balance as %s says: it does not say how it was found now", u.AsFound, f.Upkeep[n-1].Act, last.Check.ID)
+		}
 	}
 	return nil
 }

@@ -117,7 +117,9 @@ func TestAFailedCheck(t *testing.T) {
 	l.state(record.InService)
 	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: passed, AsLeft: failed, By: ada}), "has to come after")
 	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: failed, AsLeft: failed, By: ada}), "has to come after")
-	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Repaired, AsFound: failed, By: ada}), "from before the balance was last adjusted")
+	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: failed, AsLeft: passed, By: ada}))
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Repaired, AsFound: failed, By: ada}), "from before the last adjustment")
+	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Repaired, AsFound: passed, By: ada}))
 	aborted := l.check("daily", record.CheckAsFound, record.CheckAborted, nil)
 	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: aborted, By: ada}), "without a verdict")
 

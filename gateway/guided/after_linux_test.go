@@ -125,7 +125,9 @@ func (b *guided) beginsBecause(check, why string, zero int) {
 	b.checks++
 	b.s.until(`document.getElementById("check").dataset.runs`, b.number())
 	begun := all[record.CheckBegun](b.lab, record.KindCheckBegun)
-	if last := begun[len(begun)-1]; last.Why != why || !slices.ContainsFunc(last.Weights, func(w record.WeightUsed) bool { return w.ID == "f1-20" && strings.HasPrefix(string(w.Conventional), "20.00002") }) {
+	if last := begun[len(begun)-1]; last.Why != why || !slices.ContainsFunc(last.Weights, func(w record.WeightUsed) bool {
+		return w.ID == "f1-20" && strings.HasPrefix(string(w.Conventional), "20.00002")
+	}) {
 		b.s.t.Errorf("the journal has %+v", last)
 	}
 }
