@@ -68,6 +68,10 @@ func TestRoundingStaysNear(t *testing.T) {
 	g := seeded(t)
 	for range 2000 {
 		x, step := big.NewRat(g.Int64N(2_000_001)-1_000_000, 1+g.Int64N(5000)), big.NewRat(1+g.Int64N(50), 1+g.Int64N(1000))
+		tie := g.IntN(3) == 0 // by chance alone there would be none
+		if tie {
+			x.Mul(step, big.NewRat(2*g.Int64N(2001)-2001, 2))
+		}
 		even, away, up := metrology.Round(x, step, metrology.HalfEven), metrology.Round(x, step, metrology.HalfAway), metrology.RoundUp(x, step)
 		twice := func(y *big.Rat) *big.Rat {
 			d := new(big.Rat).Sub(y, x)
@@ -80,6 +84,9 @@ func TestRoundingStaysNear(t *testing.T) {
 		}
 		if even.Cmp(away) != 0 && (twice(even).Cmp(big.NewRat(1, 1)) != 0 || new(big.Rat).Quo(even, step).Num().Bit(0) != 0) {
 			t.Fatalf("%s by %s: %s and %s", x, step, even, away)
+		}
+		if tie && (new(big.Rat).Quo(even, step).Num().Bit(0) != 0 || new(big.Rat).Abs(away).Cmp(new(big.Rat).Abs(x)) <= 0) {
+			t.Fatalf("%s lies just between two multiples of %s: %s to even, %s away from zero", x, step, even, away)
 		}
 		if d := new(big.Rat).Sub(up, x); d.Sign() < 0 || d.Cmp(step) >= 0 {
 			t.Fatalf("%s up by %s: %s", x, step, up)
