@@ -26,7 +26,11 @@ receivers behind each of the three are held against what the balances printed. E
 
 One balance has a simulated scanner beside it, another gets its people and samples from a simulated lab system over the HTTP
 API; now and then something is weighed without. What each weighing carries is held against that too. Stamps stay unchecked:
-time servers that the demo simulated could only repeat this computer's own clock, and nothing would have been checked.`
+time servers that the demo simulated could only repeat this computer's own clock, and nothing would have been checked.
+
+Two more balances stand at a check corner. The daemon checks them while the demo runs, with a reference weight that is invented and says so: one
+has charts, and a check that is due; the other fails, is out of service, and what it weighed before is in doubt. Checks made on the page find
+the simulated weight on the pan by itself; an adjustment that is noted mends the balance that fails.`
 }
 
 func (c demoCommand) Run(ctx context.Context, s streams) error {

@@ -73,7 +73,7 @@ func TestReadmeIsTrue(t *testing.T) {
 }
 
 // atTop begins a block that stands beside the balances in a configuration.
-var atTop = regexp.MustCompile(`^(clock|backup|page|sinks):`)
+var atTop = regexp.MustCompile(`^(clock|backup|page|sinks|checks|fitness):`)
 
 // TestReadmeShowsTheRecording: what a person sees who adds a balance stands there as it was recorded.
 func TestReadmeShowsTheRecording(t *testing.T) {

@@ -15,6 +15,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -45,6 +46,7 @@ type lab struct {
 	o        Options
 	dir      string
 	balances []*balance
+	corner   []*balance // of the check corner
 	ends     []func()
 	mqtt     receiver
 	http     receiver
@@ -92,11 +94,15 @@ func (l *lab) set(ctx context.Context) (err error) {
 	if err := l.makeFolder(); err != nil {
 		return err
 	}
-	if l.balances, err = newBalances(l.o.Balances, uint64(time.Now().UnixNano())); err != nil {
+	seed := uint64(time.Now().UnixNano())
+	if l.balances, err = newBalances(l.o.Balances, seed); err != nil {
 		return err
 	}
-	addresses := make([]string, len(l.balances))
-	for i, b := range l.balances {
+	if l.corner, err = newCorner(seed); err != nil {
+		return err
+	}
+	addresses := make([]string, len(l.balances)+len(l.corner))
+	for i, b := range l.all() {
 		address, wire, pull, err := newWire(l.dir, b.id)
 		if err != nil {
 			return fmt.Errorf("no line for simulated balance %s: %w", b.id, err)
@@ -115,7 +121,7 @@ func (l *lab) set(ctx context.Context) (err error) {
 	if err := l.openReceivers(ctx); err != nil {
 		return err
 	}
-	path, err := writeConfiguration(l.dir, l.balances, addresses, scanner, l.at)
+	path, err := writeConfiguration(l.dir, l.all(), addresses, scanner, l.at)
 	if err != nil {
 		return err
 	}
@@ -124,6 +130,9 @@ func (l *lab) set(ctx context.Context) (err error) {
 	}
 	return l.startLabSystem()
 }
+
+// all are the balances, those of the check corner last.
+func (l *lab) all() []*balance { return slices.Concat(l.balances, l.corner) }
 
 func (l *lab) makeFolder() (err error) {
 	if l.o.Dir == "" {
@@ -146,7 +155,7 @@ func (l *lab) makeFolder() (err error) {
 // answering has a balance that speaks only when asked answer, where its line can be read and a lab system asks; otherwise it
 // prints like the others. It gives what ends that, and the line.
 func (l *lab) answering(i int, pull func()) (end func(), err error) {
-	b := l.balances[i]
+	b := l.all()[i]
 	line, readable := b.wire.(io.Reader)
 	if b.asked = b.asked && readable && i == labSystemAt; !b.asked {
 		return pull, nil
@@ -232,6 +241,8 @@ func (l *lab) startDaemon(ctx context.Context, path string) error {
 		}
 		fmt.Fprintln(l.o.Say)
 	}
+	fmt.Fprintf(l.o.Say, "  at a check corner, with a reference weight that is invented: %s is due for a check, which you can make on the page once signed in\n"+
+		"  (the weight places itself); %s fails one now, and is out of service\n", cornerDue, cornerFailed)
 	if l.o.For == 0 {
 		fmt.Fprintln(l.o.Say, "Stop with Ctrl-C.")
 	}
@@ -275,6 +286,7 @@ func (l *lab) weigh(ctx context.Context) error {
 	for _, b := range l.balances {
 		group.Go(func() error { return b.run(ctx, l.o.Rate) })
 	}
+	group.Go(func() error { return l.checkCorner(ctx) })
 	if l.o.For == 0 {
 		group.Go(func() error { return l.tell(ctx) })
 	}
@@ -303,7 +315,7 @@ func (l *lab) tell(ctx context.Context) error {
 // missing is for the judge.
 func (l *lab) waitForArrival() {
 	want := 0
-	for _, b := range l.balances {
+	for _, b := range l.all() {
 		want += len(b.truth)
 	}
 	least, moved := ^uint64(0), time.Now()

@@ -32,6 +32,11 @@ func TestDemoSaysWhatIsMissing(t *testing.T) {
 		t.Fatal(err)
 	}
 	l.waitForArrival()
+	failed, _ := l.gateway.FitnessOf(cornerFailed)
+	due, _ := l.gateway.FitnessOf(cornerDue)
+	if failed.Fitness.State != record.OutOfService || len(failed.Failures) != 1 || len(due.Checks) == 0 || due.Checks[0].Outcome != record.CheckPassed || due.Schedule[0].State != record.CheckDue {
+		t.Errorf("the check corner: %s after %d failures; %d checks of the other, whose schedule is %+v", failed.Fitness.State, len(failed.Failures), len(due.Checks), due.Schedule)
+	}
 	if err := l.gateway.Stop(t.Context()); err != nil {
 		t.Fatal(err)
 	}

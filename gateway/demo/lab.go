@@ -99,6 +99,7 @@ func writeConfiguration(dir string, list []*balance, addresses []string, scanner
     kind: http
     url: %q
 `, p.broker, p.folder, p.url)
+	b.WriteString(cornerConfiguration)
 	path = filepath.Join(dir, "weighpost.yaml")
 	return path, os.WriteFile(path, []byte(b.String()), 0o644)
 }

@@ -11,9 +11,9 @@ import (
 
 // judge holds the closed journal and what arrived behind each sink against what the balances printed.
 func (l *lab) judge(ctx context.Context, took time.Duration) (Report, error) {
-	r := Report{Balances: len(l.balances), Sinks: map[string]Delivered{}, Seconds: took.Round(100 * time.Millisecond).Seconds()}
+	r := Report{Balances: len(l.all()), Sinks: map[string]Delivered{}, Seconds: took.Round(100 * time.Millisecond).Seconds()}
 	truth, noise := make(map[string][]printed), 0
-	for _, b := range l.balances {
+	for _, b := range l.all() {
 		truth[b.id] = b.truth
 		r.Printed += len(b.truth)
 		for _, p := range b.truth {
