@@ -96,21 +96,26 @@ func (g *Gateway) fitnessChanged(balance string, _ record.Fitness) {
 	if !ok {
 		return
 	}
-	c := health.Condition{Code: conditionOf(now.State), Subject: balance}
 	switch now.State {
 	case record.CheckDue:
-		c.Severity, c.Sentence = health.Notice, fmt.Sprintf("A check of balance %s is due: %s.", balance, file.Reason)
-		c.Remedy = "Check it with reference weights, on its page or at the bench."
+		g.board.Raise(health.Condition{
+			Code: health.CheckDue, Subject: balance, Severity: health.Notice,
+			Sentence: fmt.Sprintf("A check of balance %s is due: %s.", balance, file.Reason),
+			Remedy:   "Check it with reference weights, on its page or at the bench.",
+		})
 	case record.CheckOverdue:
-		c.Severity, c.Sentence = health.Warning, fmt.Sprintf("A check of balance %s is overdue: %s. Its weighings say so.", balance, file.Reason)
-		c.Remedy = "Check it with reference weights before it is used."
+		g.board.Raise(health.Condition{
+			Code: health.CheckOverdue, Subject: balance, Severity: health.Warning,
+			Sentence: fmt.Sprintf("A check of balance %s is overdue: %s. Its weighings say so.", balance, file.Reason),
+			Remedy:   "Check it with reference weights before it is used.",
+		})
 	case record.OutOfService:
-		c.Severity, c.Sentence = health.Error, fmt.Sprintf("Balance %s is out of service (%s). It can still show a weight: do not weigh on it.", balance, file.Reason)
-		c.Remedy = "A check that passes puts it back into service, or somebody with the right and a reason."
-	default:
-		return
+		g.board.Raise(health.Condition{
+			Code: health.OutOfService, Subject: balance, Severity: health.Error,
+			Sentence: fmt.Sprintf("Balance %s is out of service (%s). It can still show a weight: do not weigh on it.", balance, file.Reason),
+			Remedy:   "A check that passes puts it back into service, or somebody with the right and a reason.",
+		})
 	}
-	g.board.Raise(c)
 }
 
 // conditionOf is the condition that a state is, or "".
