@@ -188,7 +188,11 @@ func TestWhatWasPrintedDuringAFailedCheckIsInDoubt(t *testing.T) {
 		t.Error("put back: it is in doubt")
 	}
 	second := begin()
+	alone := l.weighs(1)[0]
 	end(second, record.CheckFailed)
+	if !doubted(second.Check.ID, alone) {
+		t.Error("during a check, and nothing came late: it is not in doubt")
+	}
 	l.does(l.room.PutBack(t.Context(), "b-12", "the weight was dirty again", ada))
 	if w := l.weighs(1)[0]; doubted(second.Check.ID, w) {
 		t.Error("put back with nothing weighed meanwhile: it is in doubt")
