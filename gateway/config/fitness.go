@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -25,12 +26,14 @@ type FitnessOf struct {
 
 // Of gives what holds for a balance.
 func (f *Fitness) Of(balance string) fitness.Config {
+	c, usual := f.All, fitness.Default()
 	for _, one := range f.Balances {
 		if one.Balance == balance {
-			return one.Config
+			c = one.Config
 		}
 	}
-	return f.All
+	c.Unfit, c.Overdue = cmp.Or(c.Unfit, usual.Unfit), cmp.Or(c.Overdue, usual.Overdue)
+	return c
 }
 
 // Definition gives a check by its name, with what it leaves out filled in.

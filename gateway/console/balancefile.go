@@ -158,6 +158,9 @@ func (f *BalanceFile) certificateSection() report.Section {
 	return s
 }
 
+// fileTime writes a time as Document writes when it was made.
+func fileTime(t record.UTC) string { return t.Time().Local().Format("2006-01-02 15:04 -07:00") }
+
 func (f *BalanceFile) dueSection() report.Section {
 	s := report.Section{Name: "What is due"}
 	if len(f.Schedule) == 0 {
@@ -168,13 +171,13 @@ func (f *BalanceFile) dueSection() report.Section {
 	for _, c := range f.Schedule {
 		last := "never"
 		if c.Last != nil {
-			last = c.Last.String()
+			last = fileTime(*c.Last)
 		}
 		state := c.State
 		if state == record.InService {
 			state = "not due"
 		}
-		s.Table.Rows = append(s.Table.Rows, report.Row{Cells: []string{c.Check, last, c.Due.String(), strings.TrimSpace(state + " " + c.Because)}})
+		s.Table.Rows = append(s.Table.Rows, report.Row{Cells: []string{c.Check, last, fileTime(c.Due), strings.TrimSpace(state + " " + c.Because)}})
 	}
 	return s
 }
@@ -210,7 +213,7 @@ func (f *BalanceFile) weightsSection() report.Section {
 	s.Table = &report.Table{Heads: []report.Head{{Name: "Weight", Share: 0.18}, {Name: "Nominal, class", Share: 0.15}, {Name: "Certificate then", Share: 0.25}, {Name: "Last used", Share: 0.2}, {Name: "Today", Share: 0.22}}}
 	for _, w := range f.Weights {
 		s.Table.Rows = append(s.Table.Rows, report.Row{Cells: []string{w.Used.ID, strings.TrimSpace(string(w.Used.Nominal) + " " + w.Used.Class),
-			report.CertificateText(w.Used.Certificate), w.UTC.String() + "\n" + w.Check, w.Today}})
+			report.CertificateText(w.Used.Certificate), fileTime(w.UTC) + "\n" + w.Check, w.Today}})
 	}
 	return s
 }

@@ -173,8 +173,11 @@ func checkTexts(w *record.ReferenceWeight) error {
 		}
 	}
 	for name, text := range texts {
-		if len(text) > 200 || strings.ContainsFunc(text, func(c rune) bool { return c < ' ' || c == 0x7f }) {
-			return fmt.Errorf("the %s is longer than 200 bytes, or holds what cannot be printed", name)
+		if text == "" {
+			continue
+		}
+		if err := record.CheckReason(text); err != nil || len(text) > 200 {
+			return fmt.Errorf("the %s is longer than 200 bytes, or holds what cannot be seen or printed", name)
 		}
 	}
 	for name, text := range map[string]string{"coverage factor": w.CoverageFactor, "density": w.Density, "density's uncertainty": w.DensityUncertainty} {

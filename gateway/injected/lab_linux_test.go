@@ -95,6 +95,8 @@ balances:
   layout: %q
   place: "room <b>LOT</b> \"' عينة"
   record: printed
+  readability: 0.001 g
+  capacity: 100 g
   scanner: {port: {address: %q, speed: 115200}, ends: line, rules: [{item: sample, uses: -1}]}
 sinks:
 - {id: broker, kind: mqtt, broker: "%s", requests: true}
@@ -106,8 +108,11 @@ sinks:
 - {id: refuses, kind: http, url: "%s/refuses"}
 backup: {folder: %q}
 log: {level: debug}
+checks:
+- {name: corners, measures: eccentricity, questions: ["%s"], loads: [20 g], positions: ["%s", "{{.}} & ${HOME} عينة"], tolerance: {mass: 5 mg}}
+fitness: {schedule: [{check: corners, every: day}]}
 `, needs.FreeAddress(t), l.balance.Path(), layout, l.scan.Path(), broker.URL(), filepath.Join(l.dir, "json"), filepath.Join(l.dir, "ndjson"), filepath.Join(l.dir, "csv"),
-		filepath.Join(l.dir, "sheet"), receiver.URL, receiver.URL, filepath.Join(l.dir, "backups"))
+		filepath.Join(l.dir, "sheet"), receiver.URL, receiver.URL, filepath.Join(l.dir, "backups"), "<script>document.title='owned'</script> Is <b>LOT</b> level?", "<b>LOT</b> left")
 	file := filepath.Join(l.dir, "weighpost.yaml")
 	cfg, faults := config.Load(file, []byte(text))
 	if len(faults) > 0 {

@@ -69,7 +69,8 @@ type controlTick struct {
 // controlPhase is where a phase begins, and the line through its points.
 type controlPhase struct {
 	X       float64
-	Because string // "" for the first that is drawn, if it began before
+	Because string  // "" for the first that is drawn, if it began before
+	Above   float64 // where Because is written; 0: there is no room for it, and the table says it
 	Path    string
 }
 
@@ -184,6 +185,7 @@ func drawChart(balance string, s charts.Series) controlChart {
 	slices.Reverse(c.Rows)
 	last := phases[len(phases)-1]
 	c.labels(last, scale, s.OneSided())
+	roomFor(c.Phases)
 	c.Dates = datesOf(phases, step)
 	c.words(s, last, points, of)
 	return c
@@ -261,9 +263,9 @@ func (c *controlChart) labels(p charts.Phase, scale controlScale, oneSided bool)
 		l := p.Lines[n-1]
 		for _, side := range scale.sides {
 			sign := map[bool]string{true: "−", false: ""}[side < 0]
-			add(side*l.Limit, "limit", "limit "+sign+l.LimitText)
+			add(side*l.Limit, "limit", "limit "+scale.named(side*l.Limit, sign+l.LimitText))
 			if l.Warns() {
-				add(side*l.Warn, "warn", "warning "+sign+l.WarnText)
+				add(side*l.Warn, "warn", "warning "+scale.named(side*l.Warn, sign+l.WarnText))
 			}
 		}
 	}
@@ -287,6 +289,20 @@ func spread(labels []controlLabel) {
 		labels[n-1].Y = controlBottom + 8
 		for i := n - 2; i >= 0; i-- {
 			labels[i].Y = min(labels[i].Y, labels[i+1].Y-labelApart)
+		}
+	}
+}
+
+// roomFor writes what began each phase in one of two rows, where none lies on another.
+func roomFor(phases []controlPhase) {
+	const letter, apart = 7.5, 8 // how wide one is at most, in the size that they are written in
+	rows := []struct{ y, taken float64 }{{24, 0}, {11, 0}}
+	for i, p := range phases {
+		for n := range rows {
+			if row := &rows[n]; p.Because != "" && p.X+4 >= row.taken {
+				phases[i].Above, row.taken = row.y, p.X+4+letter*float64(len([]rune(p.Because)))+apart
+				break
+			}
 		}
 	}
 }
@@ -381,7 +397,7 @@ func (s controlScale) step() (step float64, decimals int) {
 func (s controlScale) ticks() (list []controlTick) {
 	step, decimals := s.step()
 	for i := math.Ceil(s.low / step); i*step <= s.high && len(list) < 12; i++ {
-		list = append(list, controlTick{s.y(i * step), decimal(i*step, decimals)})
+		list = append(list, controlTick{s.y(i * step), fixed(i*step, decimals)})
 	}
 	return list
 }
@@ -389,10 +405,21 @@ func (s controlScale) ticks() (list []controlTick) {
 // short writes a number that was worked out, with a decimal more than the scale has.
 func (s controlScale) short(x float64) string {
 	_, decimals := s.step()
-	return decimal(x, decimals+1)
+	return fixed(x, decimals+1)
 }
 
-func decimal(x float64, decimals int) string {
+// mostNamed is how many characters of a limit there is room for beside the picture.
+const mostNamed = 13
+
+// named is a limit as it was written, or, where that is too long to stand beside the picture, about what it is: the table has it in full.
+func (s controlScale) named(x float64, written string) string {
+	if len([]rune(written)) > mostNamed {
+		return "≈ " + s.short(x)
+	}
+	return written
+}
+
+func fixed(x float64, decimals int) string {
 	text := strconv.FormatFloat(math.Abs(x), 'f', decimals, 64)
 	if x < 0 && strings.Trim(text, "0.") != "" {
 		return "−" + text

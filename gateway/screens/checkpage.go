@@ -106,7 +106,7 @@ func (s *Screens) checkChoices(d *checkData, v console.FitnessView) {
 	for _, def := range s.deps.Fitness.CheckDefinitions() {
 		c := checkChoice{CheckDefinition: def}
 		if i := slices.IndexFunc(v.Schedule, func(one console.CheckDue) bool { return one.Check == def.Name }); i >= 0 {
-			c.Due, c.Look = &v.Schedule[i], dueLook(v.Schedule[i].State)
+			c.Due, c.Look = &v.Schedule[i], scheduleLook(v.Checks, v.Schedule[i])
 		}
 		d.Choices = append(d.Choices, c)
 	}
@@ -140,7 +140,7 @@ func (c *checkChoice) urgency() int {
 	switch {
 	case c.Due == nil:
 		return 3
-	case c.Due.State == record.CheckOverdue:
+	case c.Due.State == record.CheckOverdue, c.Look.Class == "bad":
 		return 0
 	case c.Due.State == record.CheckDue:
 		return 1

@@ -182,7 +182,20 @@ func (d *fitnessData) Number(id string) string { return checkNumber(id) }
 func (d *fitnessData) Verdict(word string) fitLook { return verdictLook(word) }
 
 // DueLook is how it stands with a check of the schedule.
-func (d *fitnessData) DueLook(state string) fitLook { return dueLook(state) }
+func (d *fitnessData) DueLook(c console.CheckDue) fitLook {
+	return scheduleLook(d.FitnessView.Checks, c)
+}
+
+// scheduleLook is how it stands with a check: one that failed when it came to a verdict last is not shown as merely not due.
+func scheduleLook(newestFirst []*record.CheckEnded, due console.CheckDue) fitLook {
+	i := slices.IndexFunc(newestFirst, func(c *record.CheckEnded) bool {
+		return c.Check.Definition == due.Check && c.Outcome != record.CheckAborted
+	})
+	if i >= 0 && newestFirst[i].Outcome == record.CheckFailed {
+		return fitLook{Word: "failed last", Shape: "error", Class: "bad"}
+	}
+	return dueLook(due.State)
+}
 
 // dueLook is how it stands with a check of a schedule: nothing of the balance itself.
 func dueLook(state string) fitLook {

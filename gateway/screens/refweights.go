@@ -3,14 +3,18 @@ package screens
 import (
 	"cmp"
 	"fmt"
+	"math/big"
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
+	"weighpost/parsers/decimal"
+	"weighpost/parsers/unit"
 )
 
 // refWeight is a reference weight as pages show it.
@@ -77,7 +81,7 @@ func (s *Screens) showWeights(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	d := &weightsData{May: s.who(r).Can(string(rights.Weights)), Classes: weightClasses}
-	for _, one := range s.deps.Fitness.ReferenceWeights() {
+	for _, one := range s.weightsBySize() {
 		if k := refWeightOf(one, time.Now()); one.Withdrawn {
 			d.Withdrawn = append(d.Withdrawn, k)
 		} else {
@@ -139,7 +143,7 @@ func (s *Screens) weightLabels(w http.ResponseWriter, r *http.Request) {
 	}
 	named := r.URL.Query()["id"]
 	var list []weightLabel
-	for _, one := range s.deps.Fitness.ReferenceWeights() {
+	for _, one := range s.weightsBySize() {
 		if len(named) > 0 && !slices.Contains(named, one.ID) || len(named) == 0 && one.Withdrawn {
 			continue
 		}
@@ -157,7 +161,28 @@ func (s *Screens) weightLabels(w http.ResponseWriter, r *http.Request) {
 	s.show(w, r, page{Template: "weight-labels.html", Title: title, Place: "/due", Data: list})
 }
 
-// byUse puts those that can be used first, and then goes by id.
+// byUse puts those that can be used first, and then goes by size.
 func byUse(a, b refWeight) int {
-	return cmp.Or(boolFirst(!a.Refused, !b.Refused), cmp.Compare(a.ID, b.ID))
+	return cmp.Or(boolFirst(!a.Refused, !b.Refused), bySize(a.WeightView, b.WeightView))
+}
+
+// bySize goes by the nominal mass, then by set and id: as they lie in their boxes.
+func bySize(a, b console.WeightView) int {
+	return cmp.Or(nominalGrams(a.Nominal).Cmp(nominalGrams(b.Nominal)), cmp.Compare(a.Set, b.Set), cmp.Compare(a.ID, b.ID))
+}
+
+// nominalGrams is a mass to sort by; zero for what is none.
+func nominalGrams(m record.Mass) *big.Rat {
+	digits, code, _ := strings.Cut(string(m), " ")
+	d, err := decimal.Parse([]byte(digits))
+	u, known := unit.ByCode(code)
+	if err != nil || !known || !u.IsMass() {
+		return new(big.Rat)
+	}
+	return new(big.Rat).Mul(d.Rat(), u.Grams())
+}
+
+// weightsBySize are all that are registered, in that order.
+func (s *Screens) weightsBySize() []console.WeightView {
+	return slices.SortedFunc(slices.Values(s.deps.Fitness.ReferenceWeights()), bySize)
 }

@@ -26,7 +26,7 @@ func (s *Screens) words() template.FuncMap {
 		"seen": isolated, "fine": fine, "spaced": spacedWords, "identified": identified, "entries": entriesWords,
 		"lines":   func(text string) []string { return strings.Split(text, "\n") },
 		"verdict": verdictLook, "next": func(i int) int { return i + 1 },
-		"chartsOf": chartsOf,
+		"chartsOf": chartsOf, "day": dayTime,
 	}
 }
 
@@ -55,6 +55,14 @@ func instant(t any) time.Time {
 		}
 	}
 	return time.Time{}
+}
+
+// dayTime writes a time to the minute, for a label that is read for weeks: 2026-11-25 10:04 +01:00.
+func dayTime(t any) string {
+	if instant(t).IsZero() {
+		return "–"
+	}
+	return instant(t).Local().Format("2006-01-02 15:04 -07:00")
 }
 
 // at writes a time for people: 2026-11-25 10:04:05 +01:00.

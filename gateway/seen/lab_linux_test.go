@@ -27,7 +27,7 @@ import (
 const patience = 30 * time.Second
 
 // setUp is a seed bank's: b-12 and b-13 are well, b-14 sends lines that no layout reads, b-15 has nobody at the other end of its
-// cable. Of the sinks the share is well, the lab system refuses each weighing, the broker is not there, what wants only released
+// cable, and b-16 is out of service since its last check. Of the sinks the share is well, the lab system refuses each weighing, the broker is not there, what wants only released
 // weighings is paused, and an auditor's URL fails.
 const setUp = `
 site: seed-bank
@@ -44,12 +44,13 @@ balances:
 - {id: b-13, serial: "0047-113", place: "Seed store", capacity: 6200 g, readability: 0.01 g, layout: line.yaml, port: {address: "tcp://%s", dial_timeout: 1s}}
 - {id: b-14, place: "Accession room", readability: 0.001 g, layout: line.yaml, port: {address: "tcp://%s", dial_timeout: 1s}}
 - {id: b-15, serial: "SB-4410", place: "Drying room", readability: 0.1 g, layout: line.yaml, port: {address: "tcp://%s", dial_timeout: 1s}}
+- {id: b-16, serial: "SB-4416", place: "Purity room, stone table", capacity: 220 g, readability: 0.0001 g, layout: line.yaml, port: {address: "tcp://%s", dial_timeout: 1s}}
 sinks:
 - {id: share, kind: files, folder: "%s", format: csv}
 - {id: lab-system, kind: http, url: "%s/weighings", deadline: 1s, timeout: 900ms}
 - {id: broker, kind: mqtt, broker: "mqtt://127.0.0.1:1", retry_min: 1s, deadline: 1s}
 - {id: released-only, kind: http, url: "%s/released", hold: released, verdicts: not-failed}
-`
+` + checksText
 
 const lineLayout = "line: \"W {weight} {unit} {stability}\"\nstability: {\"S\": stable, \"M\": unstable}\n"
 
@@ -91,7 +92,7 @@ func newLab(t *testing.T) *lab {
 		http.Error(w, "this lot is not known here", http.StatusUnprocessableEntity)
 	}))
 	t.Cleanup(refuses.Close)
-	ids := []string{"b-12", "b-13", "b-14"}
+	ids := []string{"b-12", "b-13", "b-14", "b-16"}
 	comes := map[string]chan net.Conn{}
 	var addresses []any
 	for _, id := range ids {
@@ -105,7 +106,7 @@ func newLab(t *testing.T) *lab {
 			t.Fatal(err)
 		}
 	}
-	path := l.file("weighpost.yaml", fmt.Sprintf(setUp, append(append([]any{filepath.Join(l.dir, "backups")}, addresses...), needs.FreeAddress(t), filepath.Join(l.dir, "share"), refuses.URL, refuses.URL)...))
+	path := l.file("weighpost.yaml", fmt.Sprintf(setUp, append(append([]any{filepath.Join(l.dir, "backups")}, addresses[:3]...), needs.FreeAddress(t), addresses[3], filepath.Join(l.dir, "share"), refuses.URL, refuses.URL)...))
 	cfg, err := config.LoadFile(path)
 	if err != nil {
 		t.Fatal(err)
@@ -226,6 +227,7 @@ func (l *lab) live() {
 	}
 	l.ask("POST", "/api/v1/deliveries/released-only/pause", `{"reason":"the lab system is being moved to another room"}`, nil)
 	l.ask("POST", "/api/v1/keys", `{"id":"lims","name":"Lab system of the seed store","roles":["machine"],"reason":"fetches weighings"}`, nil)
+	l.checks()
 	l.ask("POST", "/api/v1/backups", `{}`, nil)
 }
 

@@ -12,6 +12,7 @@ type place struct {
 	name, path string
 	signedOut  bool        // a visitor looks
 	bare       bool        // no navigation: a bench screen, a wall display
+	rare       bool        // looked at where there is time for all: another page shows the same with other data
 	then       func(*eyes) // what happens while it is open
 }
 
@@ -40,6 +41,7 @@ func (l *lab) places() []place {
 		{name: "turned-away", path: "/balances/none-such"},
 		{name: "overview-visitor", path: "/", signedOut: true}, {name: "sign-in", path: "/sign-in?to=/people", signedOut: true}, {name: "bench-visitor", path: "/bench/b-12", signedOut: true, bare: true},
 	}
+	list = append(list, l.fitPlaces()...)
 	for i := range list {
 		list[i].path = strings.TrimPrefix(list[i].path, "/")
 	}

@@ -16,7 +16,11 @@ func TestEveryPage(t *testing.T) {
 	e := openEyes(t, l)
 	e.provesItself(axe)
 	long := os.Getenv("WEIGHPOST_LONG") == "1"
+	t.Run("a chart by keys", func(t *testing.T) { e.t = t; e.chartByKeys(t) })
 	for _, p := range l.places() {
+		if p.rare && !long && e.shots == "" {
+			continue
+		}
 		t.Run(p.name, func(t *testing.T) {
 			e.t = t
 			e.as(desk, false)

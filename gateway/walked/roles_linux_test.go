@@ -47,6 +47,9 @@ type visitor struct {
 }
 
 const houseText = `
+checks:
+- {name: daily, measures: accuracy, questions: ["Does the balance stand level?"], loads: [20 g], tolerance: {mass: 5 mg}}
+fitness: {schedule: [{check: daily, every: day}]}
 sinks:
 - {id: shelf, kind: files, folder: SHELF}
 balances:
@@ -55,6 +58,8 @@ balances:
   place: sorting room
   port: {address: "tcp://%", dial_timeout: 1s}
   layout: line.yaml
+  readability: 0.001 g
+  capacity: 100 g
   scanner: {rules: [{prefix: LOT-, item: sample, uses: -1}]}
 - {id: b-2, port: {address: "tcp://127.0.0.1:9", dial_timeout: 1s}, layout: line.yaml}
 `
@@ -74,13 +79,14 @@ func openHouse(t *testing.T, page, more string) *house {
 	id := strings.Split(h.has(1, record.KindWeighing, "12.345").ID, "/")
 	h.host = h.visitor("")
 	h.host.bearer = h.token("api.token")
+	h.fails(b)
 	status, text := h.host.asks("POST", "/api/v1/setup/visits", `{"by": "ada"}`)
 	var visit struct{ ID string }
 	if err := json.Unmarshal([]byte(text), &visit); err != nil || status != http.StatusOK {
 		t.Fatalf("%d %s %v", status, text, err)
 	}
 	// What pages and routes name, the longer ones first.
-	h.fill = strings.NewReplacer("/add/{id}", "/add/"+visit.ID, "/visits/{id}", "/visits/"+visit.ID, "/people/{id}", "/people/cy", "/keys/{id}", "/keys/k-1",
+	h.fill = strings.NewReplacer("/add/{id}", "/add/"+visit.ID, "/visits/{id}", "/visits/"+visit.ID, "/people/{id}", "/people/cy", "/settings/checks/{id}", "/settings/checks/daily", "/weights/{id}", "/weights/f1-20", "{weight}", "f1-20", "{check}", "c000001", "/keys/{id}", "/keys/k-1",
 		"/sinks/{id}", "/sinks/shelf", "/pending/{id}", "/pending/1", "{sink}", "shelf", "{id}", "b-1", "{site}", id[0], "{incarnation}", id[1], "{balance}", id[2], "{number}", id[3],
 		"{seq}", "1", "{section}", "people", "{topic}", "bench", "{sample}", "LOT-1", "{session}", "s-1", "{name}", "print", "{step}", "next", "{$}", "")
 	h.describe()
@@ -90,6 +96,40 @@ func openHouse(t *testing.T, page, more string) *house {
 		h.rightOf[p.Pattern] = p.Right
 	}
 	return h
+}
+
+// fails has b-1 checked, with a weight that is registered for it, and found too far off: it is out of service then, and what it printed before is
+// in doubt.
+func (h *house) fails(b *balance) {
+	h.t.Helper()
+	must := func(method, path, body string) {
+		h.t.Helper()
+		if status, text := h.host.asks(method, path, body); status != http.StatusOK {
+			h.t.Fatalf("%s %s: %d %s", method, path, status, text)
+		}
+	}
+	must("PUT", "/api/v1/reference-weights/f1-20", `{"nominal":"20 g","class":"F1","certificate":{"number":"4711","date":"2020-01-15","due":"2099-01-15"},"reason":"new","by":"ada"}`)
+	must("POST", "/api/v1/balances/b-1/check", `{"check":"daily","weights":["f1-20"],"by":"ada"}`)
+	must("POST", "/api/v1/balances/b-1/check/act", `{"answer":"yes","by":"ada"}`)
+	b.sends("W 0.000 g S\r\n")
+	for limit := time.Now().Add(patience); ; time.Sleep(5 * time.Millisecond) {
+		if v, runs := h.CheckOn("b-1"); runs && v.Waiting == "place" {
+			break
+		}
+		if time.Now().After(limit) {
+			h.t.Fatal("the check never waits for its weight")
+		}
+	}
+	b.sends("W 20.020 g S\r\n")
+	h.has(1, record.KindCheckEnded, `"failed"`)
+	for limit := time.Now().Add(patience); ; time.Sleep(5 * time.Millisecond) {
+		if v, _ := h.FitnessOf("b-1"); v.Fitness.State == record.OutOfService && v.Running == nil {
+			return
+		}
+		if time.Now().After(limit) {
+			h.t.Fatal("a balance whose check failed is not out of service")
+		}
+	}
 }
 
 // describe reads which routes the API has.
@@ -258,6 +298,12 @@ func offers(page string) (list [][2]string) {
 			list = append(list, [2]string{"POST", "/api/v1/balances/" + bench + "/steps/" + a["data-step"]})
 		case n.Data == "form" && a["id"] == "answer" && visit != "":
 			list = append(list, [2]string{"POST", "/api/v1/setup/visits/" + visit + "/answer"})
+		case n.Data == "form" && a["id"] == "judge":
+			if _, there := buttonOf(n); there {
+				list = append(list, [2]string{"POST", a["data-address"]})
+			}
+		case n.Data == "form" && has(a, "data-weight"):
+			list = append(list, [2]string{"PUT", cmp.Or(a["data-of"], "/api/v1/reference-weights/w-new")})
 		case n.Data == "form" && a["id"] == "decide":
 			list = append(list, [2]string{"POST", "/api/v1/deliveries/" + a["data-sink"] + "/retry"}, [2]string{"POST", "/api/v1/deliveries/" + a["data-sink"] + "/drop"})
 		}
@@ -272,6 +318,21 @@ func offers(page string) (list [][2]string) {
 		}
 	}
 	return list
+}
+
+func has(m map[string]string, key string) bool {
+	_, there := m[key]
+	return there
+}
+
+// buttonOf is what sends a form; a form without one only holds a list.
+func buttonOf(form *html.Node) (*html.Node, bool) {
+	for n := range form.Descendants() {
+		if n.Data == "button" && attributes(n)["type"] == "submit" {
+			return n, true
+		}
+	}
+	return nil, false
 }
 
 func attributes(n *html.Node) map[string]string {
@@ -391,7 +452,8 @@ func (v *visitor) forced(name string) {
 	t.Helper()
 	acts := []record.Kind{record.KindPersonChanged, record.KindConfigured, record.KindContextChanged, record.KindCommand, record.KindAPIKeyChanged, record.KindBackup,
 		record.KindSealed, record.KindKeyRotated, record.KindClockCorrected, record.KindTrailReviewed, record.KindAccountsReviewed, record.KindSettingsDecided,
-		record.KindSampleAnnounced, record.KindParkedRetried, record.KindParkedDropped, record.KindSinkTried, record.KindWeighing}
+		record.KindSampleAnnounced, record.KindParkedRetried, record.KindParkedDropped, record.KindSinkTried, record.KindWeighing,
+		record.KindCheckBegun, record.KindCheckStep, record.KindCheckEnded, record.KindFitnessChanged, record.KindUpkeep, record.KindWeightChanged, record.KindAffectedJudged, record.KindFailureClosed}
 	before, denied := len(v.h.entries(acts...)), 0
 	want := http.StatusForbidden
 	if v.id == "" {

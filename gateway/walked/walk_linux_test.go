@@ -32,7 +32,7 @@ type walk struct {
 // TestWhatAPersonDoesInABrowser goes the whole way once: the first account, a balance that nobody knew, a second person, weighing by the
 // keyboard alone, a full disk, a cable that is pulled, and finding, proving and taking away what was weighed.
 func TestWhatAPersonDoesInABrowser(t *testing.T) {
-	l := startLab(t, needs.SmallDisk(t, "size=24m"), "", "balances: []\n")
+	l := startLab(t, needs.SmallDisk(t, "size=24m"), "", "balances: []\nchecks: [{name: daily, measures: accuracy, questions: [\"Does the balance stand level?\"], loads: [20 g], tolerance: {mass: 5 mg}}]\n")
 	w := &walk{lab: l, balance: newBalance(t)}
 	w.seat = sitDown(t, l.PageURL())
 	for _, step := range []struct {
@@ -42,7 +42,7 @@ func TestWhatAPersonDoesInABrowser(t *testing.T) {
 		{"the first account", (*walk).firstAccount}, {"signing in", (*walk).signsInAsAda}, {"a balance that nobody knows", (*walk).addsABalance},
 		{"what scans mean", (*walk).saysWhatScansMean},
 		{"a second person", (*walk).addsAPerson}, {"weighing", (*walk).weighs}, {"a full disk", (*walk).diskFull}, {"a port that is down", (*walk).portDown},
-		{"searching", (*walk).searches}, {"proving", (*walk).proves}, {"exporting", (*walk).exports}, {"signing out", (*walk).leaves},
+		{"searching", (*walk).searches}, {"proving", (*walk).proves}, {"exporting", (*walk).exports}, {"a check that fails", (*walk).checks}, {"signing out", (*walk).leaves},
 	} {
 		began := time.Now()
 		step.do(w)
