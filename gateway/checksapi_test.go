@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -373,6 +374,53 @@ func TestAFailedCheckIsJudgedAndClosed(t *testing.T) {
 		if n := len(all[record.AffectedJudged](t, h, kind)); n != want {
 			t.Errorf("%d entries of %s, want %d", n, kind, want)
 		}
+	}
+}
+
+// TestMoreAreJudgedThanOneEntryHolds: of a long list that a failed check throws doubt on, a page says how many are not judged at the least; all of them
+// are judged at once, in as many entries as it takes; closing looks at all.
+func TestMoreAreJudgedThanOneEntryHolds(t *testing.T) {
+	const many = 2_030 // more than a list counts, and than two entries hold
+	h, _ := checkedHouse(t, "")
+	for i := range many {
+		_, _ = h.cords["port-1"].Write(line(1000 + i))
+	}
+	until(t, func() bool { return h.Balances()[0].Recorded == many }, "the weighings are not recorded")
+	h.begin(t)
+	_, _ = h.cords["port-1"].Write(line(0))
+	h.checkWaits(t, 3, "place")
+	_, _ = h.cords["port-1"].Write(line(20020))
+	if r := h.ended(t); r.Ended.Outcome != record.CheckFailed {
+		t.Fatalf("%+v", r.Ended)
+	}
+	const failure = "balances/b-1/failures/c000001/"
+	var d console.Doubtful
+	h.ask(t, "GET", failure+"weighings?limit=50", "", 200, &d)
+	if len(d.Weighings) != 50 || d.Unjudged != 2_000 || !d.AtLeast {
+		t.Errorf("%d weighings, %d unjudged, at least: %v", len(d.Weighings), d.Unjudged, d.AtLeast)
+	}
+	var judged struct{ Judged int }
+	h.ask(t, "POST", failure+"judge", `{"effect": "no effect", "reason": "far from the limit", "by": "ada"}`, 200, &judged)
+	if judged.Judged != many {
+		t.Errorf("%+v", judged)
+	}
+	d = console.Doubtful{}
+	h.ask(t, "GET", fmt.Sprintf(failure+"weighings?after=%d", 0), "", 200, &d)
+	if d.Unjudged != 0 || !d.AtLeast || d.Weighings[0].Effect != record.EffectNone {
+		t.Errorf("%d unjudged, at least: %v", d.Unjudged, d.AtLeast)
+	}
+	var v console.FitnessView
+	h.ask(t, "POST", failure+"close", `{"reason": "nothing came of it", "by": "ada"}`, 200, &v)
+	if f := v.Failures[0]; !f.Closed || f.Judged != many {
+		t.Errorf("%+v", f)
+	}
+	h.stop(t)
+	sizes := []int{}
+	for _, j := range all[record.AffectedJudged](t, h, record.KindAffectedJudged) {
+		sizes = append(sizes, len(j.Weighings))
+	}
+	if !slices.Equal(sizes, []int{record.MostReleased, record.MostReleased, many - 2*record.MostReleased}) {
+		t.Errorf("the entries hold %d", sizes)
 	}
 }
 

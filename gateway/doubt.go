@@ -3,6 +3,7 @@ package gateway
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"weighpost/gateway/console"
@@ -36,7 +37,7 @@ func (g *Gateway) InDoubt(ctx context.Context, balance, check string, after uint
 	if err != nil {
 		return d, err
 	}
-	if d.Unjudged, err = g.unjudged(ctx, balance, f); err != nil {
+	if d.Unjudged, d.AtLeast, err = g.someUnjudged(ctx, balance, f); err != nil {
 		return d, err
 	}
 	filter := doubtful(balance, &f)
@@ -107,6 +108,30 @@ func (g *Gateway) eachInDoubt(ctx context.Context, balance string, f fitness.Fai
 		p.Cursor = page.Next
 	}
 	return nil
+}
+
+// mostCounted is how many of the oldest weighings in doubt are looked at to say for a list how many are not judged: each is read, and a list
+// of a hundred thousand has to come as soon as one of ten.
+const mostCounted = 2_000
+
+var errEnough = errors.New("enough are counted")
+
+// someUnjudged counts those of the oldest that nobody has judged; atLeast says that there are more than are counted.
+func (g *Gateway) someUnjudged(ctx context.Context, balance string, f fitness.Failure) (n int, atLeast bool, err error) {
+	looked := 0
+	err = g.eachInDoubt(ctx, balance, f, func(e record.Entry) error {
+		if looked++; looked > mostCounted {
+			return errEnough
+		}
+		if f.Judged[e.Seq] == "" {
+			n++
+		}
+		return nil
+	})
+	if errors.Is(err, errEnough) {
+		return n, true, nil
+	}
+	return n, false, err
 }
 
 // unjudged counts the weighings in doubt that nobody has judged.

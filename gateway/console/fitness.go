@@ -145,7 +145,9 @@ type CheckReport struct {
 type Doubtful struct {
 	Weighings []DoubtfulWeighing `json:"weighings"`
 	Next      uint64             `json:"next,omitempty"` // what to send as after for the page that follows; 0: this is the last
-	Unjudged  int                `json:"unjudged"`       // of all of them
+	Unjudged  int                `json:"unjudged"`       // of all of them, or of as many of the oldest as are counted
+	// AtLeast: there are more than are counted for a list, so that Unjudged says how many there are at the least.
+	AtLeast bool `json:"unjudged_at_least,omitempty"`
 }
 
 // DoubtfulWeighing is one of them.

@@ -177,7 +177,7 @@ func checkTexts(w *record.ReferenceWeight) error {
 			continue
 		}
 		if err := record.CheckReason(text); err != nil || len(text) > 200 {
-			return fmt.Errorf("the %s is longer than 200 bytes, or holds what cannot be seen or printed", name)
+			return fmt.Errorf("the %s is longer than 200 bytes, or holds what cannot be printed", name)
 		}
 	}
 	for name, text := range map[string]string{"coverage factor": w.CoverageFactor, "density": w.Density, "density's uncertainty": w.DensityUncertainty} {

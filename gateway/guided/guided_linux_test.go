@@ -119,7 +119,7 @@ func (b *guided) ends(f found) {
 	b.s.t.Helper()
 	word := map[string]string{record.CheckPassed: "passed", record.CheckWarned: "passed with a warning", record.CheckFailed: "FAILED"}[f.outcome]
 	b.s.until("location.search", "ended="+b.number())
-	b.s.shows(".outcome strong", word)
+	b.s.shows(".outcome", word)
 	b.s.shows(".results", f.value, "0.005 g", "warning from 0.003 g", "the lab's own tolerance")
 	list := all[record.CheckEnded](b.lab, record.KindCheckEnded)
 	e := list[len(list)-1]

@@ -22,6 +22,8 @@ type checkData struct {
 	Stranger string
 	Prints   bool   // its print key has to be pressed
 	Refers   string // address of the API's balance
+	// MaySettings: whoever looks may see the settings.
+	MaySettings bool
 	// Before it.
 	Choices []checkChoice
 	Why     []choice
@@ -74,6 +76,7 @@ func (s *Screens) showCheck(w http.ResponseWriter, r *http.Request) {
 	who := s.who(r)
 	d := &checkData{shown: s.shown(who, b, s.conditions(), time.Now()), Fitness: lookOf(v.Fitness.State), May: who.CanAt(string(rights.Check), b.ID), Prints: b.Rule == "printed" && b.Asking == nil,
 		Refers: "/api/v1/balances/" + url.PathEscape(b.ID), Since: v.Since, Reason: v.Reason, Becomes: unfitWords[v.Unfit]}
+	d.MaySettings = who.Can(string(rights.ReadSettings))
 	if !d.May && who.SignedIn() {
 		d.Stranger = who.Name() + " is signed in here, and has no right to check this balance."
 	}

@@ -192,7 +192,11 @@ func scheduleLook(newestFirst []*record.CheckEnded, due console.CheckDue) fitLoo
 		return c.Check.Definition == due.Check && c.Outcome != record.CheckAborted
 	})
 	if i >= 0 && newestFirst[i].Outcome == record.CheckFailed {
-		return fitLook{Word: "failed last", Shape: "error", Class: "bad"}
+		look := fitLook{Word: "failed last", Shape: "error", Class: "bad"}
+		if due.State == record.CheckDue || due.State == record.CheckOverdue {
+			look.Word += ", " + due.State
+		}
+		return look
 	}
 	return dueLook(due.State)
 }
