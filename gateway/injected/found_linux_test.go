@@ -350,7 +350,7 @@ func (l *lab) inJournal(what, dir string, all, entries []string) {
 	l.t.Helper()
 	var found []string
 	err := journal.Scan(l.t.Context(), dir, 0, func(e record.Entry) error {
-		if e.Kind == record.KindWeighing {
+		if unfit := strings.Contains(string(e.JSON), `"state":"in check"`) || strings.Contains(string(e.JSON), `"state":"out of service"`); e.Kind == record.KindWeighing && !unfit { // what a check did not take is a weighing too, and none of these
 			found = append(found, string(e.JSON))
 		}
 		return nil
