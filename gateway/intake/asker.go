@@ -20,6 +20,9 @@ const (
 	noisy = 2 * time.Second
 	// glance is how soon a line is looked at again on which something is being dealt with.
 	glance = time.Millisecond
+	// whileChecked is how often at least a balance that can be asked is asked while a check of it is under way, also one that is asked only on
+	// request or while somebody looks: the check does not see it otherwise.
+	whileChecked = time.Second
 )
 
 // shared is a line whose balance others may ask too: see port.Line.Turns.
@@ -47,7 +50,7 @@ func (j *job) leftBehind() bool {
 	}
 }
 
-// askAll asks the balance, by itself and on request, until ctx ends.
+// askAll asks the balance, by itself, for a check and on request, until ctx ends.
 func (in *Intake) askAll(ctx context.Context) {
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
@@ -55,16 +58,13 @@ func (in *Intake) askAll(ctx context.Context) {
 	var before AskConfig
 	var since time.Time
 	for {
-		ask, up := in.asksItself()
+		ask, up := in.howAsked()
 		if up != since || ask != before {
 			next, before, since = time.Time{}, ask, up
 		}
 		var tick <-chan time.Time
 		if !up.IsZero() {
-			if next.IsZero() {
-				next = in.now()
-			}
-			timer.Reset(max(next.Sub(in.now()), 0))
+			timer.Reset(min(max(next.Sub(in.now()), 0), whileChecked))
 			tick = timer.C
 		}
 		select {
@@ -75,21 +75,40 @@ func (in *Intake) askAll(ctx context.Context) {
 		case j := <-in.asking.jobs:
 			in.work(ctx, j)
 		case <-tick:
-			if !ask.WhileWatched || in.watched != nil && in.watched() {
-				_, _ = in.askRound(ctx, &ask, record.ReadRequest{}) // what was missed is counted and said
-			}
-			if next = next.Add(time.Duration(ask.Every)); next.Before(in.now()) {
-				next = in.now()
-			}
+			next = in.askInTurn(ctx, &ask, next)
 		}
 	}
 }
 
-// asksItself is how the balance is asked by itself, and since when its port has been open; zero: it is not asked.
-func (in *Intake) asksItself() (ask AskConfig, up time.Time) {
+// askInTurn asks a balance whose time has come, or that is being checked, and says when it is asked by itself next.
+func (in *Intake) askInTurn(ctx context.Context, ask *AskConfig, next time.Time) time.Time {
+	in.mu.Lock()
+	now, checked := in.now(), in.inCheck()
+	in.mu.Unlock()
+	if next.IsZero() {
+		next = now
+	}
+	due := ask.Every > 0 && !now.Before(next)
+	if checked || due && (!ask.WhileWatched || in.watched != nil && in.watched()) {
+		_, _ = in.askRound(ctx, ask, record.ReadRequest{}) // what was missed is counted and said
+	}
+	switch {
+	case ask.Every == 0 || checked && time.Duration(ask.Every) > whileChecked:
+		return in.now().Add(whileChecked)
+	case !due && !checked:
+		return next
+	}
+	if next = next.Add(time.Duration(ask.Every)); next.Before(in.now()) {
+		next = in.now()
+	}
+	return next
+}
+
+// howAsked is how the balance is asked, and since when its port has been open; zero: it is not asked.
+func (in *Intake) howAsked() (ask AskConfig, up time.Time) {
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	if in.cfg.Ask == nil || in.cfg.Ask.Every == 0 || !in.status.PortUp {
+	if in.cfg.Ask == nil || !in.status.PortUp {
 		return AskConfig{}, time.Time{}
 	}
 	return *in.cfg.Ask, in.asking.up

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"weighpost/gateway/record"
+	"weighpost/parsers/strict"
 )
 
 // unwell is a fitness that a test sets.
@@ -16,6 +17,13 @@ type unwell struct {
 	now     record.Fitness
 	refuses atomic.Bool
 	takes   atomic.Bool // a check takes what is offered
+}
+
+// looksAt has an intake that runs ask a fitness.
+func (b *bench) looksAt(u *unwell) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.fitness = u
 }
 
 const notHere = "Balance b-12 is out of service (failed: daily): no weight is recorded here."
@@ -53,7 +61,7 @@ func TestAPrintOfABalanceOutOfServiceIsRecordedAndSaidToBe(t *testing.T) {
 		b := answering(t, nil, func(b *bench, print func(string)) {
 			u := &unwell{now: record.Fitness{State: c.state, Held: c.held}}
 			u.refuses.Store(c.refuses)
-			b.fitness = u
+			b.looksAt(u)
 			print("W 12.345 g S")
 		})
 		expectSaid(t, b, c.said)
@@ -74,7 +82,7 @@ func TestNoWeightIsRecordedOnRequestWhileThePolicyRefuses(t *testing.T) {
 	w := &twoWay{}
 	w.take = func(w *twoWay, _ string) { w.say("W 12.345 g S\r\n") }
 	polled(t, nil, w, func(b *bench) {
-		b.fitness = u
+		b.looksAt(u)
 		var refused *record.AskRefused
 		if _, err := b.Read(context.Background(), record.ReadRequest{Record: true}); !errors.As(err, &refused) || refused.Why != notHere || len(w.asked()) != 0 {
 			t.Errorf("%v, and the balance got %q", err, w.asked())
@@ -116,7 +124,7 @@ func TestWhatARunningCheckDoesNotTakeIsAWeighingInCheck(t *testing.T) {
 		b := answering(t, nil, func(b *bench, print func(string)) {
 			u := &unwell{now: record.Fitness{State: record.InCheck, Held: c.held}}
 			u.refuses.Store(c.refuses)
-			b.fitness = u
+			b.looksAt(u)
 			print("W 12.345 g S")
 		})
 		expectSaid(t, b, c.said)
@@ -137,7 +145,7 @@ func TestAWeightThatARequestHasRecordedDuringACheckSaysSo(t *testing.T) {
 		w := &twoWay{}
 		w.take = func(w *twoWay, _ string) { w.say("W 200.000 g S\r\n") }
 		polled(t, nil, w, func(b *bench) {
-			b.fitness = u
+			b.looksAt(u)
 			if a, err := b.Read(context.Background(), record.ReadRequest{Record: true}); err != nil || a.Recorded == "" {
 				t.Errorf("%+v %v", a, err)
 			}
@@ -153,6 +161,40 @@ func TestAWeightThatARequestHasRecordedDuringACheckSaysSo(t *testing.T) {
 			if n != 1 {
 				t.Errorf("taken %v: %d weighings", takes, n)
 			}
+		})
+	}
+}
+
+// TestABalanceIsAskedWhileItIsChecked: one that is asked only on request, while somebody looks, or seldom is asked each second while a check
+// of it is under way, and as before once it has ended; one that nobody can ask is not.
+func TestABalanceIsAskedWhileItIsChecked(t *testing.T) {
+	for _, c := range []struct {
+		ask                   *AskConfig
+		before, during, after int // questions within 10 s
+	}{
+		{&AskConfig{Send: "\x05"}, 0, 10, 0},
+		{&AskConfig{Send: "\x05", Every: strict.Duration(time.Second), WhileWatched: true}, 0, 10, 0},
+		{&AskConfig{Send: "\x05", Every: strict.Duration(time.Hour)}, 0, 10, 0},
+		{&AskConfig{Send: "\x05", Every: strict.Duration(500 * time.Millisecond)}, 20, 20, 20},
+		{nil, 0, 0, 0},
+	} {
+		w := &twoWay{take: after(0, "W 1.000 g S\r\n")}
+		polled(t, func(cfg *Config) { cfg.Ask = c.ask }, w, func(b *bench) {
+			time.Sleep(50 * time.Millisecond)
+			last := len(w.asked())
+			count := func(state string, want int) {
+				t.Helper()
+				b.looksAt(&unwell{now: record.Fitness{State: state}})
+				time.Sleep(10 * time.Second)
+				all := len(w.asked())
+				if n := all - last; n < want-1 || n > want+1 {
+					t.Errorf("%+v: asked %d times in 10 s while the balance was %s, and not about %d", c.ask, n, state, want)
+				}
+				last = all
+			}
+			count(record.InService, c.before)
+			count(record.InCheck, c.during)
+			count(record.InService, c.after)
 		})
 	}
 }
