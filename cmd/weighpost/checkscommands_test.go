@@ -151,7 +151,7 @@ func TestABalanceIsCheckedInTheTerminal(t *testing.T) {
 	}
 	out, said := h.weighs(0, "yes\nno\n", map[string]int{"2 of 3": 0, "3 of 3  Place": 10000, "Lift the weight": 20001}, begin()...)
 	h.holds(out, "b-1/c000001 daily: passed, ", "0.0010 g", "0.005 g", "certificate 4800")
-	h.holds(said, "1 of 3  Does the balance stand level? (yes or no)", "about 20.00002 g was expected", checkCaution)
+	h.holds(said, "1 of 3  Does the balance stand level? (yes or no)", "about 20 g was expected", checkCaution)
 
 	pdf := filepath.Join(h.dir, "report.pdf")
 	out, _ = h.says(0, "", "checks", "report", "b-1", "b-1/c000001", "--out", pdf)
