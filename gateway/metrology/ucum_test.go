@@ -108,8 +108,11 @@ console.log(JSON.stringify(JSON.parse(process.argv[1]).map(c => ucum.convertUnit
 	}
 	for i, c := range all {
 		f, _ := c.want.Float64()
-		if theirs[i] == nil || math.Abs(f-*theirs[i]) > 1e-15*math.Abs(f) {
-			t.Errorf("%s %s in %s: %.17g here, %v there", c.Value, c.From, c.To, f, theirs[i])
+		switch {
+		case theirs[i] == nil:
+			t.Errorf("%s %s in %s: %.17g here, and nothing there", c.Value, c.From, c.To, f)
+		case math.Abs(f-*theirs[i]) > 1e-15*math.Abs(f):
+			t.Errorf("%s %s in %s: %.17g here, %.17g there", c.Value, c.From, c.To, f, *theirs[i])
 		}
 	}
 	if rows < 12 || len(all) < 250 {
