@@ -97,7 +97,7 @@ func TestAChecksFormsAreFilledInABrowser(t *testing.T) {
 	}
 
 	b.Text(`location = "/settings/checks/edges"`)
-	shows(`document.querySelector("#settings[data-ready]")?.innerText ?? ""`, "Show the difference")
+	shows(`document.querySelector("#settings[data-ready]")?.innerText ?? ""`, "Ready-made check", "Show the difference")
 	b.Text(`document.getElementById("gone-reason").value = "no longer"`)
 	click("#remove")
 	shows(outcome, "fitness.schedule[0].check", "there is no check")

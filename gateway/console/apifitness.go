@@ -197,6 +197,9 @@ func (s *Server) noteUpkeep(ctx context.Context, in *upkeepRequest) (*fitnessAns
 	if err != nil {
 		return nil, err
 	}
+	if o.Calibration != nil && o.Calibration.File != nil {
+		return nil, notTaken("the file of a certificate is only named once it is kept, and a calibration of a balance keeps none yet: leave it out")
+	}
 	for name, text := range map[string]string{"place": o.Place, "note": o.Note, "no_as_found_because": o.Unfound} {
 		if text = strings.TrimSpace(text); text != "" && record.CheckReason(text) != nil {
 			return nil, notTaken(name + " " + record.CheckReason(text).Error())
@@ -274,7 +277,11 @@ func (s *Server) fitnessNotDone(err error) error {
 	var refused *record.NotDone
 	switch {
 	case errors.As(err, &refused):
-		return &problemDocument{"about:blank", "That was not done", http.StatusConflict, sentence(refused.Why)}
+		problem := &problemDocument{"about:blank", "That was not done", http.StatusConflict, sentence(refused.Why)}
+		if refused.Field != "" {
+			return &faultyDocument{problem, []FaultyPlace{{Location: refused.Field, Message: sentence(refused.Why)}}}
+		}
+		return problem
 	case errors.Is(err, record.ErrNoBalance), errors.Is(err, record.ErrNoCheck), errors.Is(err, record.ErrNoWeight):
 		return s.fitnessUnread(err)
 	}

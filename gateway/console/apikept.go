@@ -38,8 +38,8 @@ var keptTypes = []struct {
 	{"image/jpeg", "\xff\xd8\xff"},
 }
 
-// keptType tells what kind of file it is by its bytes, or "".
-func keptType(content []byte) string {
+// KeptType tells what kind of file it is by its bytes, or "".
+func KeptType(content []byte) string {
 	for _, t := range keptTypes {
 		if bytes.HasPrefix(content, []byte(t.begins)) {
 			return t.media
@@ -89,7 +89,7 @@ func (s *Server) attachWeightFile(ctx context.Context, in *weightFileRequest) (*
 		return nil, s.fitnessUnread(record.ErrNoWeight)
 	case known.Withdrawn || known.Certificate == nil || known.Certificate.Number == "":
 		return nil, s.fitnessNotDone(&record.NotDone{Why: "the weight is withdrawn, or no certificate of it is registered that the file could belong to: register that first"})
-	case keptType(in.RawBody) != kind:
+	case KeptType(in.RawBody) != kind:
 		return nil, notTaken("the file is not what its Content-Type says: a PDF, PNG or JPEG begins with signs of its own")
 	}
 	name, err := keptName(in.Name)
@@ -136,7 +136,7 @@ func (s *Server) getWeightFile(_ context.Context, in *WeightID) (*huma.StreamRes
 	}
 	f := *known.Certificate.File
 	content, err := s.deps.Kept.KeptFile(f)
-	if err == nil && keptType(content) == "" {
+	if err == nil && KeptType(content) == "" {
 		err = errors.New("the file is of no kind that is kept")
 	}
 	if err != nil {
@@ -145,7 +145,7 @@ func (s *Server) getWeightFile(_ context.Context, in *WeightID) (*huma.StreamRes
 	return &huma.StreamResponse{Body: func(ctx huma.Context) {
 		_, w := humago.Unwrap(ctx)
 		h := w.Header()
-		h.Set("Content-Type", keptType(content))
+		h.Set("Content-Type", KeptType(content))
 		h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": f.Name}))
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Cache-Control", "no-store")

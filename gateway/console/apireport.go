@@ -79,9 +79,11 @@ func (s *Server) checkPaper(ctx context.Context, in *checkPaperRequest) (*huma.S
 }
 
 func (s *Server) balanceFile(_ context.Context, in *BalanceID) (*balanceFileAnswer, error) {
-	f, ok := s.deps.FileOfBalance(in.ID, time.Now().Format(time.DateOnly))
+	now, clock := s.deps.Now()
+	f, ok := s.deps.FileOfBalance(in.ID, now.Format(time.DateOnly))
 	if !ok {
 		return nil, &problemDocument{"about:blank", "There is no such balance", http.StatusNotFound, "No balance of that id is configured."}
 	}
+	f.Clock = clock
 	return &balanceFileAnswer{f}, nil
 }

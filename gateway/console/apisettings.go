@@ -189,7 +189,7 @@ func (s *Server) putItem(ctx context.Context, in *settingsPut, list string) (*se
 	}
 	if id, named := item[key]; named && id != in.ID {
 		return nil, &problemDocument{"about:blank", "The request cannot be taken", http.StatusUnprocessableEntity,
-			"The " + key + " in the settings is another than that of the address."}
+			"The " + key + " in the settings is another than that of the address: it is never given to another one."}
 	}
 	if list != "balances" && (a.layout != nil || a.frames != nil) {
 		return nil, &problemDocument{"about:blank", "The request cannot be taken", http.StatusUnprocessableEntity, "Only a balance has a layout."}

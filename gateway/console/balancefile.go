@@ -23,6 +23,7 @@ type BalanceFile struct {
 	Schedule    []CheckDue            `json:"schedule" nullable:"false"`
 	Upkeep      []*record.Upkeep      `json:"upkeep" nullable:"false" doc:"What was done to it, newest first, at most 200."`
 	Weights     []WeightInFile        `json:"weights" nullable:"false" doc:"Reference weights that its last checks used, at most 500 checks, by id."`
+	Clock       string                `json:"clock,omitempty" doc:"State of the clock that today is from: checked, holdover or unchecked."`
 	Missing     []string              `json:"missing" nullable:"false" doc:"What is not known of it, in sentences."`
 }
 
@@ -122,11 +123,19 @@ func (f *BalanceFile) miss() {
 	}
 }
 
+// unchecked says of the clock that it cannot be relied on, where that is so.
+func (f *BalanceFile) unchecked() string {
+	if f.Clock == "" || f.Clock == record.ClockChecked {
+		return ""
+	}
+	return ", by a clock that is not checked: what is overdue may be wrong"
+}
+
 // Document writes the file for people.
 func (f *BalanceFile) Document(made time.Time) *report.Document {
 	b := f.Balance
 	unknown := func(s string) string { return cmp.Or(s, "not known") }
-	d := &report.Document{Title: "File of balance " + b.ID, Under: []string{"As it was on " + made.Local().Format("2006-01-02 15:04 -07:00")}}
+	d := &report.Document{Title: "File of balance " + b.ID, Under: []string{"As it was on " + made.Local().Format("2006-01-02 15:04 -07:00") + f.unchecked()}}
 	d.Parts = append(d.Parts, report.Section{Name: "What is not known", Notes: f.Missing})
 	if len(f.Missing) == 0 {
 		d.Parts[0].Notes = []string{"Nothing that is asked for here is missing."}

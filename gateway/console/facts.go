@@ -261,3 +261,14 @@ func (p *stateParts) of(look view) []byte {
 	}
 	return append(append(b, "],"...), p.rest[1:]...)
 }
+
+// Now is the time at the site by the clock that stamps have, and the state of that clock: checked, holdover or unchecked. What is due, and
+// what a label says of its day, goes by it, and not by the computer's own clock.
+func (d *Deps) Now() (now time.Time, clock string) {
+	c := d.Source.TimeFacts()
+	now = time.Now()
+	if c.Ahead != nil {
+		now = now.Add(-time.Duration(*c.Ahead * float64(time.Second)))
+	}
+	return now, c.State
+}

@@ -56,9 +56,9 @@ func describeFaulty(doc *huma.OpenAPI) {
 	for name, schema := range doc.Components.Schemas.Map() {
 		if name == "ProblemDocument" {
 			text := func(about string) *huma.Schema { return &huma.Schema{Type: huma.TypeString, Description: about} }
-			schema.Properties["errors"] = &huma.Schema{Type: huma.TypeArray, Description: "Every mistake with its place, where a change of settings has some.",
+			schema.Properties["errors"] = &huma.Schema{Type: huma.TypeArray, Description: "Every mistake with its place, where that is known.",
 				Items: &huma.Schema{Type: huma.TypeObject, Properties: map[string]*huma.Schema{
-					"location": text("Which setting: balances[0].port.speed; empty for all of it."), "message": text("What is wrong, and what would be right.")}}}
+					"location": text("Which setting or key: balances[0].port.speed, certificate.due; empty for all of it."), "message": text("What is wrong, and what would be right.")}}}
 		}
 	}
 }

@@ -15,7 +15,7 @@ type faultyDocument struct {
 
 // FaultyPlace is one mistake and where it is.
 type FaultyPlace struct {
-	Location string `json:"location" doc:"Which setting: balances[0].port.speed; empty for all of it."`
+	Location string `json:"location" doc:"Which setting or key: balances[0].port.speed, certificate.due; empty for all of it."`
 	Message  string `json:"message" doc:"What is wrong, and what would be right."`
 }
 

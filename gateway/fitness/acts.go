@@ -148,6 +148,11 @@ func (r *Room) Upkeep(ctx context.Context, balance string, u record.Upkeep) erro
 		if err := f.upkeepFits(&u); err != nil {
 			return nil, err
 		}
+		if u.Calibration != nil {
+			if err := checkCalibration(u.Calibration, dayFor(stamp, r.o.Zone)); err != nil {
+				return nil, err
+			}
+		}
 		u.Balance, u.Stamp = b.Describe, stamp
 		return &u, nil
 	})
@@ -158,18 +163,22 @@ func (f *file) upkeepFits(u *record.Upkeep) error {
 	switch u.Act {
 	case record.Adjusted, record.Repaired:
 		if u.AsFound == "" && strings.TrimSpace(u.Unfound) == "" {
-			return refuse("what the balance showed before the %s would be lost: check it first and name that check as found, or say why there is none", u.Act)
+			return wrong("no_as_found_because", "what the balance showed before the %s would be lost: check it first and name that check as found, or say why there is none", u.Act)
 		}
 	case record.Moved, record.Serviced:
 	case record.Calibrated:
 		if u.Calibration == nil || u.Calibration.Number == "" || u.Calibration.Date == "" {
-			return refuse("a calibration has a certificate with a number and a date")
-		}
-		if (u.Calibration.Alpha == "") != (u.Calibration.Beta == "") {
-			return refuse("the uncertainty in use of a certificate is alpha and beta: give both, or neither")
+			at := "calibration.number"
+			if u.Calibration != nil && u.Calibration.Number != "" {
+				at = "calibration.date"
+			}
+			return wrong(at, "a calibration has a certificate with a number and a date")
 		}
 	default:
 		return refuse("%.40q is nothing that is done to a balance: adjustment, move, repair, calibration or maintenance", u.Act)
+	}
+	if u.Calibration != nil && u.Act != record.Calibrated {
+		return refuse("a certificate belongs to a calibration, and this is a %s: note the calibration by itself", u.Act)
 	}
 	return f.checksFit(u)
 }
@@ -196,27 +205,6 @@ func (f *file) checksFit(u *record.Upkeep) error {
 	for _, act := range []string{record.Adjusted, record.Repaired} {
 		if found.Begun.Seq < f.ActSeqs[act] {
 			return refuse("the check %s is from before the %s that is noted already: it does not say what the balance showed before this %s. Name a later one, or say why there is none", u.AsFound, act, u.Act)
-		}
-	}
-	return f.inOrder(u)
-}
-
-// inOrder refuses a check as found that says nothing of the balance as it was before: one without a verdict, one from before what was noted last, or
-// one that is not before the check as left.
-func (f *file) inOrder(u *record.Upkeep) error {
-	found, left := f.check(u.AsFound), f.check(u.AsLeft)
-	for word, one := range map[string]*record.CheckEnded{"found": found, "left": left} {
-		if one != nil && one.Outcome == record.CheckAborted {
-			return refuse("the check %s ended without a verdict: it does not say how the balance was as %s", one.Check.ID, word)
-		}
-	}
-	if found != nil && left != nil && slices.Index(f.Checks, left) <= slices.Index(f.Checks, found) {
-		return refuse("the check as left, %s, has to come after the one as found, %s", u.AsLeft, u.AsFound)
-	}
-	if n := len(f.Upkeep); n > 0 && found != nil {
-		last := f.check(f.Upkeep[n-1].AsLeft)
-		if last != nil && slices.Index(f.Checks, found) < slices.Index(f.Checks, last) {
-			return refuse("the check %s is from before the last %s, which left the balance as %s says: it does not say how it was found now", u.AsFound, f.Upkeep[n-1].Act, last.Check.ID)
 		}
 	}
 	return nil

@@ -197,7 +197,9 @@ func TestOutOfServiceIsNotEscaped(t *testing.T) {
 	l.check("daily", record.CheckScheduled, record.CheckFailed, nil)
 	l.end()
 	room := fitness.New(fitness.Options{Dir: t.TempDir(), Journal: l.journal, Stamp: func() record.Stamp { return record.Stamp{UTC: record.UTC(l.now)} },
-		Balances: func() []fitness.Balance { return []fitness.Balance{{Describe: record.Balance{ID: "b-12"}, Config: l.cfg}} }})
+		Balances: func() []fitness.Balance {
+			return []fitness.Balance{{Describe: record.Balance{ID: "b-12"}, Config: l.cfg}}
+		}})
 	if now := room.Now("b-12"); !now.Held || !strings.Contains(room.Refusal("b-12"), "still being read") {
 		t.Errorf("before the journal is read: %+v %q", now, room.Refusal("b-12"))
 	}

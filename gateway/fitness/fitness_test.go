@@ -115,10 +115,10 @@ func TestAFailedCheck(t *testing.T) {
 	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: failed, By: ada}))
 	passed := l.check("daily", record.CheckAsLeft, record.CheckPassed, nil)
 	l.state(record.InService)
-	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: passed, AsLeft: failed, By: ada}), "has to come after")
-	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: failed, AsLeft: failed, By: ada}), "has to come after")
-	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: failed, AsLeft: passed, By: ada}))
-	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Repaired, AsFound: failed, By: ada}), "from before the last adjustment")
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: passed, AsLeft: failed, By: ada}), "as left was begun before")
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: passed, AsLeft: passed, By: ada}), "as left was begun before")
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: failed, AsLeft: passed, By: ada}), "from before the adjustment that is noted already")
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Repaired, AsFound: failed, By: ada}), "from before the adjustment that is noted already")
 	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Repaired, AsFound: passed, By: ada}))
 	aborted := l.check("daily", record.CheckAsFound, record.CheckAborted, nil)
 	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: aborted, By: ada}), "without a verdict")
@@ -288,6 +288,22 @@ func TestTheMinimumWeightInForce(t *testing.T) {
 	l.check("daily", record.CheckScheduled, record.CheckPassed, &record.MinimumWeight{Mass: "0.0820 g"})
 	holds("", "certificate")
 	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Calibrated, By: ada}), "certificate")
+	for field, c := range map[string]record.Calibration{
+		"calibration.date":  {Certificate: record.Certificate{Number: "4711", Date: "2026-12-24"}},
+		"calibration.due":   {Certificate: record.Certificate{Number: "4711", Date: "2026-11-01", Due: "2026-11-01"}},
+		"calibration.alpha": {Certificate: record.Certificate{Number: "4711", Date: "2026-11-01"}, Alpha: "0,1796 mg", Beta: "0.0000011"},
+		"calibration.beta":  {Certificate: record.Certificate{Number: "4711", Date: "2026-11-01"}, Alpha: "0.1796 mg", Beta: "-0.0000011"},
+		"calibration.k":     {Certificate: record.Certificate{Number: "4711", Date: "2026-11-01"}, Alpha: "0.1796 mg", Beta: "0.0000011", CoverageFactor: "95 %"},
+	} {
+		var not *record.NotDone
+		if err := l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Calibrated, By: ada, Calibration: &c}); !errors.As(err, &not) || not.Field != field {
+			t.Errorf("%s: %v", field, err)
+		}
+	}
+	for beta, with := range map[string]string{"1.1e-6": "is no number", "0,0000011": "comma", "0.5": "has no unit", "": "both, or neither"} {
+		refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Calibrated, By: ada, Calibration: &record.Calibration{Certificate: record.Certificate{Number: "4711", Date: "2026-11-01"}, Alpha: "0.1796 mg", Beta: beta}}), with)
+	}
+	refused(t, l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Moved, By: ada, Calibration: &record.Calibration{Certificate: record.Certificate{Number: "4711", Date: "2026-11-01"}}}), "belongs to a calibration")
 	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Calibrated, By: ada, Calibration: &record.Calibration{Certificate: record.Certificate{Number: "4711", Date: "2026-11-01"}, Alpha: "0.1796 mg", Beta: "0.0000011"}}))
 	// 0.0001796·2/(0.001 − 0.0000011·2) = 0.000359992, in grams 0.35999198…: greater than the others.
 	holds("0.359992 g", "")
@@ -319,7 +335,7 @@ func TestWeights(t *testing.T) {
 		},
 		"write it as":      func(w *record.ReferenceWeight) { w.Certificate = &record.Certificate{Date: "10.1.2026"} },
 		"cannot be print":  func(w *record.ReferenceWeight) { w.Set = "a\x00b" },
-		"no number above":  func(w *record.ReferenceWeight) { w.Density = "heavy" },
+		"is no number":     func(w *record.ReferenceWeight) { w.Density = "heavy" },
 		"id of the weight": func(w *record.ReferenceWeight) { w.ID = "../x" },
 	} {
 		other := w
@@ -327,7 +343,7 @@ func TestWeights(t *testing.T) {
 		_, err := l.room.Register(t.Context(), other, "", ada)
 		refused(t, err, with)
 	}
-	w.Certificate = &record.Certificate{Number: "4812", Date: "2027-01-08", Due: "2028-01-08"}
+	w.Certificate = &record.Certificate{Number: "4812", Date: "2026-11-08", Due: "2027-11-08"}
 	if _, err := l.room.Register(t.Context(), w, "new certificate", ada); err != nil {
 		t.Fatal(err)
 	}

@@ -5,9 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
-	"weighpost/gateway/metrology"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 )
@@ -51,8 +49,8 @@ func (r *Room) Weights() (list []KnownWeight) {
 // Register puts a new weight into the register, or changes what is known of one, for a reason. An id is never given to another weight: a
 // weight that was withdrawn stays so.
 func (r *Room) Register(ctx context.Context, w record.ReferenceWeight, reason string, by record.Actor) (KnownWeight, error) {
-	if err := CheckWeight(&w); err != nil {
-		return KnownWeight{}, &record.NotDone{Why: err.Error()}
+	if err := CheckWeight(&w, r.today()); err != nil {
+		return KnownWeight{}, err
 	}
 	return r.changeWeight(ctx, w.ID, func(before *KnownWeight) (*record.WeightEntry, error) {
 		e := &record.WeightEntry{Change: record.WeightRegistered, Weight: w, Reason: reason, By: by}
@@ -111,81 +109,6 @@ func (r *Room) changeWeight(ctx context.Context, id string, make func(before *Kn
 	}
 	w, _ := r.Weight(id)
 	return w, nil
-}
-
-// CheckWeight says why what is said of a weight cannot be taken, or nil.
-func CheckWeight(w *record.ReferenceWeight) error {
-	if err := record.CheckName(w.ID); err != nil {
-		return fmt.Errorf("the id of the weight %w", err)
-	}
-	nominal, err := metrology.ParseMass(string(w.Nominal))
-	if err != nil {
-		return fmt.Errorf("the nominal mass %w", err)
-	}
-	if w.Class != "" {
-		if _, _, err := metrology.MPEWeight(w.Class, nominal); err != nil {
-			return err
-		}
-	}
-	for name, m := range map[string]record.Mass{"conventional mass": w.Conventional, "uncertainty": w.Uncertainty} {
-		if m != "" {
-			if _, err := metrology.ParseMass(string(m)); err != nil {
-				return fmt.Errorf("the %s %w", name, err)
-			}
-		}
-	}
-	if (w.Uncertainty != "") != (w.CoverageFactor != "") {
-		return fmt.Errorf("an expanded uncertainty has its coverage factor k beside it, such as 2: give both, or neither")
-	}
-	if err := nearNominal(w); err != nil {
-		return err
-	}
-	return checkTexts(w)
-}
-
-// nearNominal refuses a conventional mass that cannot be this weight's: by more than a thousandth and a milligram it is another's.
-func nearNominal(w *record.ReferenceWeight) error {
-	if w.Conventional == "" {
-		return nil
-	}
-	nominal, _ := metrology.ParseMass(string(w.Nominal))
-	value, _ := metrology.ParseMass(string(w.Conventional))
-	off := value.Sub(value, nominal)
-	most, _ := number("0.001")
-	most.Add(most, nominal.Mul(nominal, most))
-	if off.Abs(off).Cmp(most) > 0 {
-		return fmt.Errorf("a conventional mass of %s is too far from the nominal %s to be this weight's: look at the certificate again", w.Conventional, w.Nominal)
-	}
-	return nil
-}
-
-func checkTexts(w *record.ReferenceWeight) error {
-	texts := map[string]string{"set": w.Set, "serial number": w.Serial, "coverage factor": w.CoverageFactor, "density": w.Density, "density's uncertainty": w.DensityUncertainty}
-	if c := w.Certificate; c != nil {
-		texts["certificate's number"], texts["laboratory"] = c.Number, c.By
-		for name, date := range map[string]string{"date of the certificate": c.Date, "day on which it is due": c.Due} {
-			if _, err := time.Parse(time.DateOnly, date); date != "" && err != nil {
-				return fmt.Errorf("the %s is %.20q: write it as 2026-11-30", name, date)
-			}
-		}
-		if c.Date != "" && c.Due != "" && c.Due <= c.Date {
-			return fmt.Errorf("the certificate is due on %s, which is not after its date %s", c.Due, c.Date)
-		}
-	}
-	for name, text := range texts {
-		if text == "" {
-			continue
-		}
-		if err := record.CheckReason(text); err != nil || len(text) > 200 {
-			return fmt.Errorf("the %s is longer than 200 bytes, or holds what cannot be printed", name)
-		}
-	}
-	for name, text := range map[string]string{"coverage factor": w.CoverageFactor, "density": w.Density, "density's uncertainty": w.DensityUncertainty} {
-		if n, ok := number(text); text != "" && (!ok || n.Sign() <= 0) {
-			return fmt.Errorf("the %s is %.20q, which is no number above zero", name, text)
-		}
-	}
-	return nil
 }
 
 // Unfit says why a weight is not to be relied on at a day (YYYY-MM-DD), or "": withdrawn, overdue, without a certificate.

@@ -130,6 +130,9 @@ func Grams(value *big.Rat, code string) (*big.Rat, error) {
 func ParseMass(s string) (*big.Rat, error) {
 	number, code, ok := strings.Cut(strings.TrimSpace(s), " ")
 	d, err := decimal.Parse([]byte(number))
+	if strings.Contains(number, ",") {
+		return nil, fmt.Errorf(`%.40q has a comma, and nobody knows whether it stands for a point or divides thousands: write a point, such as "200.5 g"`, s)
+	}
 	if !ok || err != nil {
 		return nil, fmt.Errorf(`%.40q is no mass: write a number, a space and a unit, such as "200 g"`, s)
 	}

@@ -6,7 +6,11 @@ import (
 )
 
 // NotDone says why something about the fitness of a balance was not done, in a sentence for whoever asked for it.
-type NotDone struct{ Why string }
+type NotDone struct {
+	Why string
+	// Field is the place of what is wrong in what was sent, such as certificate.due; "" where it is about all of it.
+	Field string
+}
 
 func (n *NotDone) Error() string { return n.Why }
 

@@ -65,6 +65,8 @@ type dueData struct {
 	Unsaid  []dueUnsaid // what nobody can know to be due
 	Absent  bool
 	Nothing bool
+	At      time.Time // when it was so
+	Clock   string    // what is to be said of the clock; ""
 }
 
 // dueUnsaid is what has no day, and why.
@@ -76,9 +78,16 @@ func (s *Screens) showDue(w http.ResponseWriter, r *http.Request) {
 	if !d.Absent {
 		who := s.who(r)
 		may := func(balance string) bool { return who.CanAt(string(rights.Check), balance) }
-		d = dueOf(s.deps.Fitness.AllFitness(), s.deps.Fitness.ReferenceWeights(), time.Now(), may)
+		now, clock := s.deps.Now()
+		d = dueOf(s.deps.Fitness.AllFitness(), s.deps.Fitness.ReferenceWeights(), now, may)
+		if d.At = now; clock != record.ClockChecked {
+			d.Clock = "The clock is not checked: what is due, and when, may be wrong."
+		}
 	}
-	s.show(w, r, page{Template: "due.html", Title: "What is due", Place: "/due", Data: d})
+	if s.parts(w, r, "due.html", d) {
+		return
+	}
+	s.show(w, r, page{Template: "due.html", Title: "What is due", Place: "/due", Scripts: []string{"due.js"}, Data: d})
 }
 
 // dueOf puts what is due into its days and weeks, in the time zone of now.

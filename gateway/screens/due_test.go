@@ -160,3 +160,24 @@ func TestTheCalendarAsAPage(t *testing.T) {
 		t.Error(status, "a lab without checks")
 	}
 }
+
+// TestWhatIsDueIsAskedForAnew: the part of the page that a script asks for is the same that the page has, and says from when it is.
+func TestWhatIsDueIsAskedForAnew(t *testing.T) {
+	views, weights := calendar(time.Now())
+	f := schedules{views: views, weights: weights}
+	l := newLab(t, Deps{Fitness: f})
+	whole := l.fetch(t, "/due", as(rights.Operator))
+	part := l.fetch(t, "/due?part=due", as(rights.Operator))
+	for _, want := range []string{`data-part="due"`, "As it was at ", "Overdue (", "data-renewed"} {
+		if !strings.Contains(whole, want) || !strings.Contains(part, want) {
+			t.Errorf("the page or its part does not have %q", want)
+		}
+	}
+	unchecked := newLab(t, Deps{Source: source{clock: console.Clock{State: record.ClockUnchecked}}, Fitness: f})
+	if body := unchecked.fetch(t, "/due", as(rights.Operator)); !strings.Contains(body, "The clock is not checked") {
+		t.Error("the page does not say that nobody has checked the clock")
+	}
+	if strings.Contains(part, "<nav") || !strings.Contains(whole, "due.js") {
+		t.Error("the part is the whole page, or the page has no script that asks for it")
+	}
+}

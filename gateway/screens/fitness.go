@@ -20,6 +20,7 @@ func (s *Screens) fitnessPages() []row {
 		{"/bench/{id}/check", rights.See, s.showCheck},
 		{"/weights", rights.See, s.showWeights},
 		{"/weights/{id}", rights.See, s.showWeight},
+		{"/weights/{id}/certificate", rights.ReadJournal, s.weightCertificate},
 		{"/labels/weights", rights.See, s.weightLabels},
 	}
 }

@@ -2,8 +2,11 @@ package screens
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
+	"io/fs"
 	"math/big"
+	"mime"
 	"net/http"
 	"net/url"
 	"slices"
@@ -81,8 +84,9 @@ func (s *Screens) showWeights(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	d := &weightsData{May: s.who(r).Can(string(rights.Weights)), Classes: weightClasses}
+	now := s.today()
 	for _, one := range s.weightsBySize() {
-		if k := refWeightOf(one, time.Now()); one.Withdrawn {
+		if k := refWeightOf(one, now); one.Withdrawn {
 			d.Withdrawn = append(d.Withdrawn, k)
 		} else {
 			d.Weights = append(d.Weights, k)
@@ -95,6 +99,7 @@ func (s *Screens) showWeights(w http.ResponseWriter, r *http.Request) {
 type weightData struct {
 	refWeight
 	May     bool
+	MayRead bool // the file of its certificate
 	Classes []string
 }
 
@@ -108,11 +113,50 @@ func (s *Screens) showWeight(w http.ResponseWriter, r *http.Request) {
 		s.sorry(w, r, http.StatusNotFound, "There is no such reference weight", "No reference weight of the id "+id+" is registered.")
 		return
 	}
-	d := &weightData{refWeightOf(one, time.Now()), s.who(r).Can(string(rights.Weights)) && !one.Withdrawn, weightClasses}
+	who, now := s.who(r), s.today()
+	d := &weightData{refWeightOf(one, now), who.Can(string(rights.Weights)) && !one.Withdrawn, who.Can(string(rights.ReadJournal)), weightClasses}
 	if one.Class != "" && !slices.Contains(d.Classes, one.Class) {
 		d.Classes = append(slices.Clone(d.Classes), one.Class)
 	}
 	s.show(w, r, page{Template: "weight.html", Title: "Reference weight " + id, Place: "/due", Scripts: []string{"refweights.js"}, Data: d})
+}
+
+// today is the time by the clock that stamps have.
+func (s *Screens) today() time.Time {
+	now, _ := s.deps.Now()
+	return now
+}
+
+// weightCertificate gives out the file of a weight's certificate, once it is known to be as its hash in the journal says.
+func (s *Screens) weightCertificate(w http.ResponseWriter, r *http.Request) {
+	if s.noFitness(w, r) {
+		return
+	}
+	id := r.PathValue("id")
+	one, ok := s.deps.Fitness.ReferenceWeight(id)
+	if !ok || one.Certificate == nil || one.Certificate.File == nil || s.deps.Kept == nil {
+		s.sorry(w, r, http.StatusNotFound, "There is no file", "No file of the certificate of "+id+" is kept here.")
+		return
+	}
+	f := *one.Certificate.File
+	content, err := s.deps.Kept.KeptFile(f)
+	kind := console.KeptType(content)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		err = fmt.Errorf("the file %s is not where files are kept beside the journal: put it back from a copy of that folder", f.SHA256)
+	case err == nil && kind == "":
+		err = errors.New("it is no PDF, PNG or JPEG, which are the kinds of file that are kept")
+	}
+	if err != nil {
+		s.sorry(w, r, http.StatusServiceUnavailable, "The certificate of "+id+" cannot be shown", capital(err.Error())+".")
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", kind)
+	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": f.Name}))
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Cache-Control", "no-store")
+	w.Write(content)
 }
 
 // Proof is the certificate, or an empty one.
@@ -152,7 +196,7 @@ func (s *Screens) weightLabels(w http.ResponseWriter, r *http.Request) {
 			s.sorry(w, r, http.StatusInternalServerError, "The labels cannot be made", err.Error())
 			return
 		}
-		list = append(list, weightLabel{refWeightOf(one, time.Now()), code})
+		list = append(list, weightLabel{refWeightOf(one, s.today()), code})
 	}
 	title := "Labels of reference weights"
 	if len(list) == 1 {

@@ -57,9 +57,11 @@ func (s *Screens) checkReport(w http.ResponseWriter, r *http.Request) {
 
 // balanceFile shows what the lab keeps of a balance.
 func (s *Screens) balanceFile(w http.ResponseWriter, r *http.Request) {
-	id, now := r.PathValue("id"), time.Now()
+	id := r.PathValue("id")
+	now, clock := s.deps.Now()
 	if s.deps.Fitness != nil {
 		if f, ok := s.deps.FileOfBalance(id, now.Format(time.DateOnly)); ok {
+			f.Clock = clock
 			d := &reportData{Document: f.Document(now), Balance: id}
 			s.show(w, r, page{Template: "report.html", Title: d.Title, Place: "/", Data: d})
 			return
@@ -80,6 +82,7 @@ type labelData struct {
 	Certificate console.CertificateState
 	Code        barcode
 	Day         string
+	Unchecked   string // what is to be said of the clock that the day is from; ""
 }
 
 // statusLabel is a label that says how a balance was on the day on which it was printed.
@@ -99,10 +102,14 @@ func (s *Screens) statusLabel(w http.ResponseWriter, r *http.Request) {
 		s.sorry(w, r, http.StatusInternalServerError, "The label cannot be made", err.Error())
 		return
 	}
-	day := time.Now().Format(time.DateOnly)
+	now, clock := s.deps.Now()
+	day := now.Format(time.DateOnly)
 	d := &labelData{Balance: v.Balance, Look: lookOf(v.Fitness.State), NoMinimum: v.NoMinimum, Code: code, Day: day}
 	if f, ok := s.deps.FileOfBalance(id, day); ok {
 		d.Certificate = f.Certificate
+	}
+	if clock != record.ClockChecked {
+		d.Unchecked = "clock not checked"
 	}
 	if v.Minimum != nil {
 		d.Minimum = string(v.Minimum.Mass)

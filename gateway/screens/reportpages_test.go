@@ -56,6 +56,28 @@ func TestTheReportOnAScreenIsThatOnPaper(t *testing.T) {
 	}
 }
 
+// TestTheDayOfALabelIsThatOfStamps: of the computer's clock that is ahead it takes what it is ahead, and a clock that nobody has checked is
+// named on label, file and page.
+func TestTheDayOfALabelIsThatOfStamps(t *testing.T) {
+	ahead, facts := (72 * time.Hour).Seconds(), twoBalances().get()
+	facts.clock = console.Clock{State: record.ClockChecked, Ahead: &ahead}
+	l := newLab(t, Deps{Source: facts, Fitness: reportLab(), Benches: benches{}})
+	day := time.Now().Add(-72 * time.Hour).Format(time.DateOnly)
+	if body := l.fetch(t, "/balances/b-12/status-label", as(rights.Operator)); !strings.Contains(body, "Printed on "+day) || strings.Contains(body, "clock not checked") {
+		t.Errorf("the label does not say %s", day)
+	}
+	if body := l.fetch(t, "/balances/b-12/file", as(rights.Auditor)); !strings.Contains(body, "As it was on "+day) || strings.Contains(body, "not checked") {
+		t.Errorf("the file does not say %s", day)
+	}
+	facts.clock.State = record.ClockUnchecked
+	l = newLab(t, Deps{Source: facts, Fitness: reportLab(), Benches: benches{}})
+	for path, want := range map[string]string{"/balances/b-12/status-label": "clock not checked", "/balances/b-12/file": "by a clock that is not checked"} {
+		if body := l.fetch(t, path, as(rights.Auditor)); !strings.Contains(body, want) {
+			t.Errorf("%s does not say %q", path, want)
+		}
+	}
+}
+
 // TestTheFileOfABalanceOnAScreenNamesWhatIsMissing.
 func TestTheFileOfABalanceOnAScreenNamesWhatIsMissing(t *testing.T) {
 	l := newLab(t, Deps{Source: twoBalances().get(), Fitness: reportLab(), Benches: benches{}})

@@ -13,7 +13,7 @@ import (
 type newCheck struct{ Use, Measures, Says string }
 
 // checkFits says which kinds of check have a key, by its path; the others have it all.
-var checkFits = map[string]string{"times": "repeatability", "positions": "eccentricity", "down": "linearity", "tolerance.smallest": "repeatability",
+var checkFits = map[string]string{"uncertainty": "accuracy sensitivity eccentricity linearity", "times": "repeatability", "positions": "eccentricity", "down": "linearity", "tolerance.smallest": "repeatability",
 	"tolerance.percent": "accuracy sensitivity eccentricity linearity", "tolerance.verified": "accuracy sensitivity eccentricity linearity"}
 
 // knownLists are lists of what is often written into a field, by its path.

@@ -1,11 +1,11 @@
 // Asking weighpost's API from a page of its own. What comes from outside is set as text, never as markup.
 
-// ask sends a request, and gives its status and what it says. body is sent as JSON.
+// ask sends a request, and gives its status and what it says. body is sent as JSON, and a file as it is.
 export async function ask(method, path, body, headers = {}) {
   const init = { method, headers: { "X-Weighpost-Page": "1", ...headers }, cache: "no-store" };
   if (body !== undefined) {
     init.headers["Content-Type"] ??= "application/json";
-    init.body = JSON.stringify(body);
+    init.body = body instanceof Blob ? body : JSON.stringify(body);
   }
   try {
     const answer = await fetch(path, init);
