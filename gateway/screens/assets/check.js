@@ -95,6 +95,7 @@ function showActs(view) {
   const doubt = view.waiting === "confirm";
   say(el("yes-word"), doubt ? "Yes, it is the right one" : "Yes");
   say(el("no-word"), doubt ? "No, another goes on" : "No");
+  el("yes-key").hidden = doubt;
   el("no-means").hidden = view.waiting !== "answer";
   el("again").hidden = !(view.repeats > 0 && view.taken);
   say(el("repeats"), view.repeats === 1 ? "It can be done again once." : "It can be done again " + view.repeats + " times.");
@@ -110,7 +111,8 @@ function tellAloud(view, before) {
   if (before && view.step > before.step && view.taken) words.push("Taken: " + view.taken + ".");
   words.push(view.waiting === "wait" ? "Wait until it has come to rest." : "Step " + view.step + " of " + view.of + ". " + (view.say ?? ""));
   if (view.note) words.push(view.note);
-  if (asks() && may) words.push("Enter: " + el("yes-word").textContent + ". Escape: " + el("no-word").textContent + ".");
+  if (view.waiting === "confirm" && may) words.push("Escape: No, another goes on. Only the button says that it is the right one.");
+  else if (asks() && may) words.push("Enter: " + el("yes-word").textContent + ". Escape: " + el("no-word").textContent + ".");
   announce(words.join(" "));
 }
 
@@ -209,7 +211,7 @@ function keys(e) {
   if (e.key === "Enter") {
     if (e.target.closest?.("button")) return; // the button says itself what is meant
     e.preventDefault();
-    answer(true);
+    if (now.waiting === "answer") answer(true); // a wrong weight is not waved through by the key that is pressed without looking
   } else if (e.key === "Escape") {
     e.preventDefault();
     answer(false);
