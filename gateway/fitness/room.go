@@ -47,6 +47,7 @@ type Room struct {
 	mu      sync.Mutex // a leaf: nothing is called while it is held
 	weights map[string]*KnownWeight
 	files   map[string]*file
+	minima  map[string]minimum
 	seq     uint64
 	id      string // of the entry with that sequence
 	goal    uint64 // the head at the start: until it is reached, nothing is said to be unknown
@@ -62,7 +63,7 @@ func New(o Options) *Room {
 	if o.Zone == nil {
 		o.Zone = time.UTC
 	}
-	r := &Room{o: o, acting: make(chan struct{}, 1), weights: map[string]*KnownWeight{}, files: map[string]*file{}, moved: make(chan struct{})}
+	r := &Room{o: o, acting: make(chan struct{}, 1), weights: map[string]*KnownWeight{}, files: map[string]*file{}, minima: map[string]minimum{}, moved: make(chan struct{})}
 	r.acting <- struct{}{}
 	r.began, r.goal = o.Stamp().UTC.Time(), o.Journal.Head()
 	return r

@@ -2,11 +2,9 @@ package fitness
 
 import (
 	"maps"
-	"math/big"
 	"slices"
 	"time"
 
-	"weighpost/gateway/metrology"
 	"weighpost/gateway/record"
 )
 
@@ -90,68 +88,4 @@ func (r *Room) Failure(balance, check string) (Failure, bool) {
 		}
 	}
 	return Failure{}, false
-}
-
-// Minimum gives the minimum weight in force of a balance: the greatest of those that its configuration asks for. Where one of them is not
-// known yet, there is none, and why says what is missing: a limit that might be too low is worse than none.
-func (r *Room) Minimum(balance string) (m *record.MinimumWeight, why string) {
-	b, ok := r.configured(balance)
-	if !ok {
-		return nil, ""
-	}
-	r.mu.Lock()
-	f := r.file(balance)
-	measured, calibrated := f.Measured, f.Calibrated
-	r.mu.Unlock()
-	var list []*record.MinimumWeight
-	cfg := b.Config.Minimum
-	if cfg.Mass != "" {
-		list = append(list, &record.MinimumWeight{Mass: record.Mass(cfg.Mass), Source: "set by the lab"})
-	}
-	if cfg.USP41 {
-		if measured == nil {
-			return nil, "no repeatability check with ten weighings or more has passed yet"
-		}
-		list = append(list, measured)
-	}
-	if cfg.CG18 != nil {
-		one, why := byCertificate(calibrated, cfg.CG18)
-		if why != "" {
-			return nil, why
-		}
-		list = append(list, one)
-	}
-	for _, one := range list {
-		if m == nil || greater(one.Mass, m.Mass) {
-			m = one
-		}
-	}
-	return m, ""
-}
-
-func greater(a, b record.Mass) bool {
-	x, err1 := metrology.ParseMass(string(a))
-	y, err2 := metrology.ParseMass(string(b))
-	return err1 == nil && err2 == nil && x.Cmp(y) > 0
-}
-
-// byCertificate works out the minimum weight of a calibration certificate.
-func byCertificate(u *record.Upkeep, cfg *CG18) (*record.MinimumWeight, string) {
-	if u == nil || u.Calibration.Alpha == "" {
-		return nil, "no calibration certificate with an uncertainty in use is registered"
-	}
-	alpha, err := metrology.ParseMass(string(u.Calibration.Alpha))
-	beta, ok := number(u.Calibration.Beta)
-	req, ok2 := number(cfg.Required)
-	sf, ok3 := number(cfg.Safety)
-	if err != nil || !ok || !ok2 || !ok3 {
-		return nil, "the uncertainty in use of the certificate " + u.Calibration.Number + " cannot be read"
-	}
-	m, err := metrology.MinimumCG18(metrology.InUse{Alpha: alpha, Beta: beta}, req.Quo(req, big.NewRat(100, 1)), sf)
-	if err != nil {
-		return nil, err.Error()
-	}
-	up := metrology.RoundUp(m.Mass, big.NewRat(1, 10_000_000))
-	return &record.MinimumWeight{Mass: record.Mass(metrology.Exact(up) + " g"), Entry: u.ID,
-		Source: "certificate " + u.Calibration.Number + ", U(W) = " + string(u.Calibration.Alpha) + " + " + u.Calibration.Beta + " W, required " + cfg.Required + " %, safety factor " + cfg.Safety + "; " + m.Source.String()}, ""
 }
