@@ -63,6 +63,9 @@ func (r *Room) move(ctx context.Context, b Balance, by record.Actor) error {
 	}
 	r.mu.Unlock()
 	if state != was {
+		if cause == record.BySchedule {
+			by = record.Actor{By: record.ActorSchedule} // whatever somebody did just before
+		}
 		bodies = append(bodies, &record.FitnessChanged{Balance: b.Describe, State: state, Was: was, Cause: cause, Check: check, Reason: reason, By: by, Stamp: stamp})
 	}
 	if err := r.append(ctx, bodies...); err != nil {

@@ -397,3 +397,22 @@ func TestConfig(t *testing.T) {
 		}
 	}
 }
+
+// TestTheCheckAsLeftIsNotDueAgain: an adjustment that is noted after its check as left asks for no other, also after a restart; one whose check
+// as left is not known to have come after it does.
+func TestTheCheckAsLeftIsNotDueAgain(t *testing.T) {
+	l := newLab(t, daily(func(c *fitness.Config) { c.Checks[0].After = []string{record.Moved, record.Adjusted} }))
+	found := l.check("daily", record.CheckAsFound, record.CheckPassed, nil)
+	left := l.check("daily", record.CheckAsLeft, record.CheckPassed, nil)
+	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: found, AsLeft: left, By: ada}))
+	l.state(record.InService)
+	l.restart()
+	l.state(record.InService)
+	l.later(time.Minute)
+	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Moved, Place: "room 4", AsLeft: left, By: ada}))
+	l.state(record.CheckDue)
+	left = l.check("daily", record.CheckAsLeft, record.CheckPassed, nil)
+	l.state(record.InService)
+	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Adjusted, AsFound: left, By: ada}))
+	l.state(record.CheckDue)
+}

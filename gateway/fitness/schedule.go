@@ -39,8 +39,8 @@ func (f *file) due(s Scheduled, began time.Time, zone *time.Location) Due {
 	}
 	for _, act := range s.After {
 		at := f.Acts[act].Time()
-		if f.ActSeqs[act] <= f.Good[s.Check].Seq || at.IsZero() {
-			continue // the check passed since, by the order of the entries: clocks may have been set meanwhile
+		if f.ActSeqs[act] <= f.Good[s.Check].Seq || at.IsZero() || f.ActLeft[act] == s.Check {
+			continue // the check passed since, by the order of the entries, as clocks may have been set meanwhile; or it is the one as left
 		}
 		if at.After(d.At) && !d.Last.IsZero() {
 			at = d.Last // the clock was ahead when it was done

@@ -29,6 +29,7 @@ type file struct {
 	Good       map[string]record.EntryRef `json:"good,omitempty"`      // by definition: the entry of the last check that passed
 	Acts       map[string]record.UTC      `json:"acts,omitempty"`      // by record.Upkeep.Act
 	ActSeqs    map[string]uint64          `json:"act_seqs,omitempty"`  // likewise, the entry: it tells what came after what, whatever clocks said
+	ActLeft    map[string]string          `json:"act_left,omitempty"`  // likewise, the definition that passed after it, as left: that check is not due again for it
 	Reminded   map[string]record.UTC      `json:"reminded,omitempty"`  // by definition and word: the time that it was due
 	Number     int                        `json:"number"`              // of checks begun
 	Running    *running                   `json:"running,omitempty"`
@@ -252,6 +253,11 @@ func (f *file) upkeep(u *record.Upkeep, seq uint64) {
 	f.Upkeep = keep(f.Upkeep, u, mostUpkeep)
 	set(&f.Acts, u.Act, u.Stamp.UTC)
 	set(&f.ActSeqs, u.Act, seq)
+	left := ""
+	if found, after := f.check(u.AsFound), f.check(u.AsLeft); found != nil && after != nil && passing(after.Outcome) {
+		left = after.Check.Definition // it was begun after the one as found had ended, or it had not been taken
+	}
+	set(&f.ActLeft, u.Act, left)
 	if u.Act == record.Calibrated && u.Calibration != nil {
 		f.Calibrated = u
 	}
