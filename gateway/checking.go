@@ -282,8 +282,14 @@ func (g *Gateway) ActOnCheck(ctx context.Context, balance string, act console.Ch
 		}
 	}
 	g.checks.mu.Lock()
-	defer g.checks.mu.Unlock()
-	return one.view(), nil
+	view, ended := one.view(), one.run.Ended() != nil
+	g.checks.mu.Unlock()
+	if ended { // nobody is told so before it is in the journal
+		if err := g.endCheck(ctx, balance, one); err != nil {
+			return console.CheckView{}, err
+		}
+	}
+	return view, nil
 }
 
 // hold takes a check for one act.

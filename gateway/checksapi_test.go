@@ -201,6 +201,11 @@ func TestABalanceIsCheckedThroughTheAPI(t *testing.T) {
 		if r.Ended.Outcome != record.CheckPassed || len(r.Steps) != 4 || r.Steps[2].Became != record.AttemptDoubted || r.Steps[3].Settled != "print key" {
 			t.Errorf("%+v", r.Ended)
 		}
+		h.ask(t, "POST", "balances/b-1/check", `{"check": "daily", "weights": ["f1-20"], "by": "ada"}`, 200, nil)
+		h.ask(t, "POST", "balances/b-1/check/act", `{"stop": "the bell rings", "by": "ada"}`, 200, nil)
+		if list := all[record.CheckEnded](t, h, record.KindCheckEnded); len(list) != 2 || list[1].Reason != "the bell rings" {
+			t.Errorf("the end was answered, and the journal has %+v", list)
+		}
 		h.stop(t)
 	})
 }
