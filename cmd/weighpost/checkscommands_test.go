@@ -15,6 +15,7 @@ import (
 	"weighpost/gateway"
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
+	"weighpost/gateway/needs"
 )
 
 // weighhouse is a daemon with one balance of 100 g, d = 0.001 g, that prints on its key.
@@ -38,7 +39,7 @@ func newWeighhouse(t *testing.T) *weighhouse {
 	t.Helper()
 	h := &weighhouse{t: t, dir: t.TempDir(), print: make(chan int, 10)}
 	h.file = filepath.Join(h.dir, "weighpost.yaml")
-	text := strings.Replace(strings.Replace(weighhouseConfig, "ADDRESS", h.balance(), 1), "127.0.0.1:0", freePort(t), 1)
+	text := strings.Replace(strings.Replace(weighhouseConfig, "ADDRESS", h.balance(), 1), "127.0.0.1:0", needs.FreeAddress(t), 1)
 	layout, err := os.ReadFile("../../testdata/layouts/fixed-line.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -62,16 +63,6 @@ func newWeighhouse(t *testing.T) *weighhouse {
 		}
 	})
 	return h
-}
-
-func freePort(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 // balance prints to whoever listens, until the test ends.
