@@ -167,7 +167,7 @@ func TestWhoeverSignsInAtABalanceWeighsThere(t *testing.T) {
 
 	in, out := "signed-in p-1 badge b-1", "signed-out p-1 badge b-1 "
 	if got, want := b.sessions(), []string{in, out + "another-person", "signed-in p-2 badge b-1", "signed-out p-2 badge b-1 bench",
-		in, out + "bench", in, out + "bench", in, out + "asked"}; sorted(got) != sorted(want) || !slices.Equal(got[:2], []string{in, "signed-in p-2 badge b-1"}) {
+		in, out + "bench", in, out + "bench", in, out + "asked"}; sorted(got) != sorted(want) || got[0] != in || !slices.Contains(got[1:3], "signed-in p-2 badge b-1") {
 		t.Errorf("%q", got)
 	}
 	var got []string
