@@ -14,6 +14,7 @@ import (
 // at once: one begins, one answers, and as many repeat as the definition allows. The weight is withdrawn before the last reading: what would have
 // passed has no verdict. Each attempt is one entry.
 func TestACheckThatIsPulledAtFromAllSides(t *testing.T) {
+	t.Parallel()
 	h, s := checkedHouse(t, streams)
 	s.stream(t, h)
 	ada, bob := record.Actor{ID: "ada", By: record.ActorHost}, record.Actor{ID: "bob", By: record.ActorHost}

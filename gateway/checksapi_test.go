@@ -163,6 +163,7 @@ func passed(t *testing.T, r console.CheckReport, settled string) {
 
 // TestABalanceIsCheckedThroughTheAPI: one that sends all the time, one that is asked, and one with a print key.
 func TestABalanceIsCheckedThroughTheAPI(t *testing.T) {
+	t.Parallel()
 	t.Run("stream", func(t *testing.T) {
 		h, s := checkedHouse(t, streams)
 		s.stream(t, h)
@@ -212,6 +213,7 @@ func TestABalanceIsCheckedThroughTheAPI(t *testing.T) {
 
 // TestACheckGoesOnAfterARestart: what was taken before it counts, and its number.
 func TestACheckGoesOnAfterARestart(t *testing.T) {
+	t.Parallel()
 	h, s := checkedHouse(t, streams)
 	s.stream(t, h)
 	h.begin(t)
@@ -234,6 +236,7 @@ func (h *house) checkSteps(t *testing.T) (begun, steps int) {
 
 // TestACheckEndsWhereItsDefinitionChanges: a reload in the middle ends it without a verdict, and the balance is as it was.
 func TestACheckEndsWhereItsDefinitionChanges(t *testing.T) {
+	t.Parallel()
 	h, s := checkedHouse(t, streams)
 	s.stream(t, h)
 	h.begin(t)
@@ -253,6 +256,7 @@ func TestACheckEndsWhereItsDefinitionChanges(t *testing.T) {
 
 // TestACheckWaitsForALostPort: it says that the balance cannot be heard, and goes on with the same step once it can.
 func TestACheckWaitsForALostPort(t *testing.T) {
+	t.Parallel()
 	h, s := checkedHouse(t, streams)
 	s.stream(t, h)
 	h.begin(t)
@@ -278,6 +282,7 @@ func TestACheckWaitsForALostPort(t *testing.T) {
 
 // TestACheckOutlivesAJournalThatStops: what it took while nothing could be recorded is recorded afterwards, and only then does it end.
 func TestACheckOutlivesAJournalThatStops(t *testing.T) {
+	t.Parallel()
 	disk := needs.SmallDisk(t, "size=4m")
 	h := newHouse(t, "port-1")
 	s := &scale{done: make(chan struct{})}
@@ -329,6 +334,7 @@ func fillDisk(path string) error {
 // TestAFailedCheckIsJudgedAndClosed: weighings before it are in doubt; one by one and all at once they are judged, in more entries than one; it
 // cannot be closed before; and the balance is put back by a person with a reason.
 func TestAFailedCheckIsJudgedAndClosed(t *testing.T) {
+	t.Parallel()
 	h, _ := checkedHouse(t, "")
 	for i := range 5 {
 		_, _ = h.cords["port-1"].Write(line(1000 + i))
@@ -385,6 +391,7 @@ func TestAFailedCheckIsJudgedAndClosed(t *testing.T) {
 // TestMoreAreJudgedThanOneEntryHolds: of a long list that a failed check throws doubt on, a page says how many are not judged at the least; all of them
 // are judged at once, in as many entries as it takes; closing looks at all.
 func TestMoreAreJudgedThanOneEntryHolds(t *testing.T) {
+	t.Parallel()
 	const many = 2_030 // more than a list counts, and than two entries hold
 	h, _ := checkedHouse(t, "")
 	for i := range many {
@@ -431,6 +438,7 @@ func TestMoreAreJudgedThanOneEntryHolds(t *testing.T) {
 
 // TestACertificateIsKeptBesideTheJournal: under its hash, which the weight's entry names; a damaged one is not given out.
 func TestACertificateIsKeptBesideTheJournal(t *testing.T) {
+	t.Parallel()
 	h, _ := checkedHouse(t, "")
 	token, err := os.ReadFile(filepath.Join(h.dir, "journal", "api.token"))
 	if err != nil {

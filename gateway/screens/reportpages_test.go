@@ -93,7 +93,8 @@ func TestTheFileOfABalanceOnAScreenNamesWhatIsMissing(t *testing.T) {
 func TestTheStatusLabelSaysItsDayAndTakesNothingForGood(t *testing.T) {
 	l := newLab(t, Deps{Source: twoBalances().get(), Fitness: reportLab(), Benches: benches{}})
 	body := l.fetch(t, "/balances/b-12/status-label", as(rights.Operator))
-	for _, want := range []string{"OUT OF SERVICE", "Last check: daily", "<strong>FAILED</strong>", "Next due: daily, 2026-12-01", "Minimum weight: not known", "Calibration certificate: not known",
+	for _, want := range []string{"OUT OF SERVICE", "<dt>Last check</dt><dd>daily <strong>FAILED</strong>", `<dt>Next due</dt><dd>daily<span class="line">2026-12-01 `, "<dt>Minimum weight</dt><dd>not known",
+		"<dt>Calibrated</dt><dd>not known",
 		record.LabelCode("b-12"), `<path d="M10 0h`, "Printed on " + time.Now().Format(time.DateOnly), "The screen of weighpost has the truth", "&lt;b&gt;SB&lt;/b&gt;"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the label does not say %q", want)

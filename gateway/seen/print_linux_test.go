@@ -35,10 +35,10 @@ var onPaper = map[string][]string{
 	"record":        {"12.3450", "LOT-1001", "Ada Quill", "57 20 31 32", "Leaf hash", "0047-112", "clock unchecked"},
 	"weighed":       {"What was weighed", "112.0310", "LOT-1004", "Ada Quill", "b-13"},
 	"balance-label": {"b-12", "Germination room, bench 3", "BENCHPOSTATb-12"},
-	"report-failed": {"FAILED", "0.00166 g", "0.001 g", "100.0017 g", "49.9998 g", "DOES NOT COUNT", "e2-3-100", "K-2026-e2-3-100", "Ada Quill", "never replaces", "Leaf hash"},
+	"report-failed": {"FAILED", "0.001657 g", "0.001 g", "100.0017 g", "49.9998 g", "DOES NOT COUNT", "e2-3-100", "K-2026-e2-3-100", "Ada Quill", "never replaces", "Leaf hash"},
 	"status-label":  {"b-16", "OUT OF SERVICE", "FAILED", "Next due", "C-2026-0311", "BENCHPOSTATb-16"},
 	"weight-labels": {"200 g, E2, set 3", "e2-3-200", "K-2026-e2-3-200"},
-	"fitness":       {"OUT OF SERVICE", "error at 100 g", "0.00166 g", "cannot be kept from showing a weight"},
+	"fitness":       {"OUT OF SERVICE", "error at 100 g", "0.001657 g", "cannot be kept from showing a weight"},
 	"bench-cards":   {"Next", "Repeat", "Abandon", "Sign out", "BENCHPOSTNEXT"},
 }
 
