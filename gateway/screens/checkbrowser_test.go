@@ -175,6 +175,7 @@ func TestACheckInABrowserByKeysAlone(t *testing.T) {
 	b.shows(aloud, "Is the right weight on the pan?", "Escape: No, another goes on")
 	time.Sleep(700 * time.Millisecond)
 	b.key("Enter", "") // the key that is pressed without looking waves no wrong weight through
+	b.shows(`document.querySelector("#asks button:not(.plain)").id`, "no")
 	b.keyWhen("Escape")
 	b.shows(phased, "1", "Lift off")
 	g.set(step(3, "place", "Take everything off the pan.", "200.0001 g", 1))

@@ -96,6 +96,8 @@ function showActs(view) {
   say(el("yes-word"), doubt ? "Yes, it is the right one" : "Yes");
   say(el("no-word"), doubt ? "No, another goes on" : "No");
   el("yes-key").hidden = doubt;
+  el("yes").classList.toggle("plain", doubt);
+  el("no").classList.toggle("plain", !doubt);
   el("no-means").hidden = view.waiting !== "answer";
   el("again").hidden = !(view.repeats > 0 && view.taken);
   say(el("repeats"), view.repeats === 1 ? "It can be done again once." : "It can be done again " + view.repeats + " times.");
