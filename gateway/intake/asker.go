@@ -93,9 +93,9 @@ func (in *Intake) askInTurn(ctx context.Context, ask *AskConfig, next time.Time)
 		_, _ = in.askRound(ctx, ask, record.ReadRequest{}) // what was missed is counted and said
 	}
 	switch {
-	case ask.Every == 0 || checked && time.Duration(ask.Every) > whileChecked:
+	case ask.Every == 0:
 		return in.now().Add(whileChecked)
-	case !due && !checked:
+	case !due:
 		return next
 	}
 	if next = next.Add(time.Duration(ask.Every)); next.Before(in.now()) {
