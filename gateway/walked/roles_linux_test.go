@@ -109,6 +109,7 @@ func (h *house) fails(b *balance) {
 		}
 	}
 	must("PUT", "/api/v1/reference-weights/f1-20", `{"nominal":"20 g","class":"F1","certificate":{"number":"4711","date":"2020-01-15","due":"2099-01-15"},"reason":"new","by":"ada"}`)
+	must("PUT", "/api/v1/reference-weights/f1-20/file?name=4711.pdf&by=ada", "%PDF-1.7\nCertificate 4711\n")
 	must("POST", "/api/v1/balances/b-1/check", `{"check":"daily","weights":["f1-20"],"by":"ada"}`)
 	must("POST", "/api/v1/balances/b-1/check/act", `{"answer":"yes","by":"ada"}`)
 	b.sends("W 0.000 g S\r\n")
@@ -258,7 +259,10 @@ func (v *visitor) request(method, path, body string) (*http.Response, string) {
 		req.Header.Set("Sec-Fetch-Site", "same-origin")
 		req.Header.Set("X-Weighpost-Page", "1")
 	}
-	if body != "" {
+	switch {
+	case strings.HasPrefix(body, "%PDF"):
+		req.Header.Set("Content-Type", "application/pdf")
+	case body != "":
 		req.Header.Set("Content-Type", "application/json")
 	}
 	resp, err := v.http.Do(req)
