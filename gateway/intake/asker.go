@@ -21,7 +21,7 @@ const (
 	// glance is how soon a line is looked at again on which something is being dealt with.
 	glance = time.Millisecond
 	// whileChecked is how often at least a balance that can be asked is asked while a check of it is under way, also one that is asked only on
-	// request or while somebody looks: the check does not see it otherwise.
+	// request or while somebody looks, unless people print by its key: the check does not see it otherwise.
 	whileChecked = time.Second
 )
 
@@ -83,7 +83,9 @@ func (in *Intake) askAll(ctx context.Context) {
 // askInTurn asks a balance whose time has come, or that is being checked, and says when it is asked by itself next.
 func (in *Intake) askInTurn(ctx context.Context, ask *AskConfig, next time.Time) time.Time {
 	in.mu.Lock()
-	now, checked := in.now(), in.inCheck()
+	// Where people press the print key and nobody asks by itself, the key is what the check waits for: a print of theirs that came while a
+	// question was open would count as its answer.
+	now, checked := in.now(), in.inCheck() && (ask.Every > 0 || in.trigger != Printed)
 	in.mu.Unlock()
 	if next.IsZero() {
 		next = now

@@ -170,16 +170,18 @@ func TestAWeightThatARequestHasRecordedDuringACheckSaysSo(t *testing.T) {
 func TestABalanceIsAskedWhileItIsChecked(t *testing.T) {
 	for _, c := range []struct {
 		ask                   *AskConfig
+		rule                  string
 		before, during, after int // questions within 10 s
 	}{
-		{&AskConfig{Send: "\x05"}, 0, 10, 0},
-		{&AskConfig{Send: "\x05", Every: strict.Duration(time.Second), WhileWatched: true}, 0, 10, 0},
-		{&AskConfig{Send: "\x05", Every: strict.Duration(time.Hour)}, 0, 10, 0},
-		{&AskConfig{Send: "\x05", Every: strict.Duration(500 * time.Millisecond)}, 20, 20, 20},
-		{nil, 0, 0, 0},
+		{&AskConfig{Send: "\x05"}, Settling, 0, 10, 0},
+		{&AskConfig{Send: "\x05"}, Printed, 0, 0, 0}, // its key is there
+		{&AskConfig{Send: "\x05", Every: strict.Duration(time.Second), WhileWatched: true}, Printed, 0, 10, 0},
+		{&AskConfig{Send: "\x05", Every: strict.Duration(time.Hour)}, Settling, 0, 10, 0},
+		{&AskConfig{Send: "\x05", Every: strict.Duration(500 * time.Millisecond)}, Settling, 20, 20, 20},
+		{nil, Printed, 0, 0, 0},
 	} {
 		w := &twoWay{take: after(0, "W 1.000 g S\r\n")}
-		polled(t, func(cfg *Config) { cfg.Ask = c.ask }, w, func(b *bench) {
+		polled(t, func(cfg *Config) { cfg.Ask, cfg.Record = c.ask, Rule{Kind: c.rule, Settled: DefaultSettled} }, w, func(b *bench) {
 			time.Sleep(50 * time.Millisecond)
 			last := len(w.asked())
 			count := func(state string, want int) {

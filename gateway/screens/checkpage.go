@@ -74,7 +74,7 @@ func (s *Screens) showCheck(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	who := s.who(r)
-	d := &checkData{shown: s.shown(who, b, s.conditions(), time.Now()), Fitness: lookOf(v.Fitness.State), May: who.CanAt(string(rights.Check), b.ID), Prints: b.Rule == "printed" && b.Asking == nil,
+	d := &checkData{shown: s.shown(who, b, s.conditions(), time.Now()), Fitness: lookOf(v.Fitness.State), May: who.CanAt(string(rights.Check), b.ID), Prints: b.Rule == "printed" && (b.Asking == nil || b.Asking.EveryS == 0),
 		Refers: "/api/v1/balances/" + url.PathEscape(b.ID), Since: v.Since, Reason: v.Reason, Becomes: unfitWords[v.Unfit]}
 	d.MaySettings = who.Can(string(rights.ReadSettings))
 	if !d.May && who.SignedIn() {
