@@ -157,7 +157,7 @@ func (t *Tolerance) check(r *strict.Report, measures string) {
 		}
 	}
 	if t.Percent != "" {
-		if p, ok := parseDecimal(t.Percent); !ok || p.Sign() <= 0 || p.Cmp(big.NewRat(50, 1)) > 0 {
+		if p, ok := metrology.ParseNumber(t.Percent); !ok || p.Sign() <= 0 || p.Cmp(big.NewRat(50, 1)) > 0 {
 			r.At("percent").Fault(fmt.Sprintf("%.20q is no tolerance", t.Percent), "a number above 0, up to 50, such as 0.05")
 		}
 	}
@@ -200,7 +200,7 @@ func (l load) above(o load) bool {
 
 func parseLoad(s string) (load, error) {
 	if number, is := strings.CutSuffix(strings.TrimSpace(s), "%"); is {
-		p, ok := parseDecimal(strings.TrimSpace(number))
+		p, ok := metrology.ParseNumber(strings.TrimSpace(number))
 		if !ok || p.Sign() <= 0 || p.Cmp(big.NewRat(100, 1)) > 0 {
 			return load{}, fmt.Errorf("%.20q is no part of the capacity", s)
 		}

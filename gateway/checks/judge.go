@@ -28,7 +28,7 @@ func (r *Run) limitAt(nominal, value *big.Rat) (*big.Rat, string, error) {
 		m, err := metrology.ParseMass(t.Mass)
 		return m, ownTolerance, err
 	case t.Percent != "":
-		p, _ := parseDecimal(t.Percent)
+		p, _ := metrology.ParseNumber(t.Percent)
 		return p.Mul(p.Quo(p, big.NewRat(100, 1)), value), fmt.Sprintf("%s: %s %% of the load", ownTolerance, t.Percent), nil
 	case t.D != 0:
 		return new(big.Rat).Mul(r.facts.Readability, big.NewRat(int64(t.D), 1)), fmt.Sprintf("%s: %d d", ownTolerance, t.D), nil

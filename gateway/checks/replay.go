@@ -54,7 +54,7 @@ func attemptOf(e *record.CheckStep) (*Attempt, error) {
 	if e.Value == nil {
 		return a, nil
 	}
-	x, ok := parseDecimal(e.Value.Digits)
+	x, ok := metrology.ParseNumber(e.Value.Digits)
 	if !ok {
 		return nil, fmt.Errorf("entry %s holds %q where digits should be", e.ID, e.Value.Digits)
 	}

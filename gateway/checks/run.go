@@ -9,7 +9,6 @@ import (
 
 	"weighpost/gateway/metrology"
 	"weighpost/gateway/record"
-	"weighpost/parsers/decimal"
 )
 
 // What a check waits for.
@@ -379,12 +378,4 @@ func (r *Run) Stop(reason string) {
 	if !r.done() {
 		r.stopped = reason
 	}
-}
-
-func parseDecimal(s string) (*big.Rat, bool) {
-	d, err := decimal.Parse([]byte(s))
-	if err != nil {
-		return nil, false
-	}
-	return d.Rat(), true
 }

@@ -58,7 +58,7 @@ func ofWeights(weights []Weight) (p metrology.Part, err error) {
 			within.Add(within, w.Own)
 			continue
 		}
-		k, ok := parseDecimal(w.CoverageFactor)
+		k, ok := metrology.ParseNumber(w.CoverageFactor)
 		if !ok || k.Sign() <= 0 {
 			return p, fmt.Errorf("the certificate of the weight %s gives an uncertainty without a coverage factor k", w.ID)
 		}

@@ -182,7 +182,7 @@ func plain(field, name, text string) error {
 
 // plainNumber reads digits with a point, and nothing else: no comma, no exponent, no unit.
 func plainNumber(text string) (*big.Rat, error) {
-	n, ok := number(text)
+	n, ok := metrology.ParseNumber(text)
 	switch {
 	case ok:
 		return n, nil

@@ -12,7 +12,6 @@ import (
 
 	"weighpost/gateway/metrology"
 	"weighpost/gateway/record"
-	"weighpost/parsers/decimal"
 	"weighpost/parsers/strict"
 )
 
@@ -114,20 +113,12 @@ func (m *Minimum) check(r *strict.Report) {
 	if m.CG18 == nil {
 		return
 	}
-	if p, ok := number(m.CG18.Required); !ok || p.Sign() <= 0 || p.Cmp(big.NewRat(10, 1)) > 0 {
+	if p, ok := metrology.ParseNumber(m.CG18.Required); !ok || p.Sign() <= 0 || p.Cmp(big.NewRat(10, 1)) > 0 {
 		r.At("certificate").At("required").Fault(fmt.Sprintf("%.20q is no accuracy that could be required", m.CG18.Required), "per cent, above 0 and up to 10, such as 0.10")
 	}
-	if f, ok := number(m.CG18.Safety); !ok || f.Cmp(big.NewRat(1, 1)) < 0 || f.Cmp(big.NewRat(10, 1)) > 0 {
+	if f, ok := metrology.ParseNumber(m.CG18.Safety); !ok || f.Cmp(big.NewRat(1, 1)) < 0 || f.Cmp(big.NewRat(10, 1)) > 0 {
 		r.At("certificate").At("safety").Fault(fmt.Sprintf("%.20q is no safety factor", m.CG18.Safety), "1 to 10")
 	}
-}
-
-func number(s string) (*big.Rat, bool) {
-	d, err := decimal.Parse([]byte(s))
-	if err != nil {
-		return nil, false
-	}
-	return d.Rat(), true
 }
 
 // interval gives what a schedule adds to the day of the last check.

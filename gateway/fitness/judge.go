@@ -97,7 +97,7 @@ func (r *Room) Judge(w *record.Weighing) []record.Verdict {
 func judged(v record.Verdict, value *record.Value, m *record.MinimumWeight) record.Verdict {
 	v.Limit, v.From = string(m.Mass), m.Source
 	least, err := metrology.ParseMass(string(m.Mass))
-	x, ok := number(value.Digits)
+	x, ok := metrology.ParseNumber(value.Digits)
 	if err != nil || !ok {
 		v.NotJudged, v.Why = true, fmt.Sprintf("%q cannot be held against %s", value.Shown(), m.Mass)
 		return v

@@ -81,9 +81,9 @@ func byCertificate(u *record.Upkeep, cfg *CG18) (*record.MinimumWeight, string) 
 		return nil, "no calibration certificate with an uncertainty in use is registered"
 	}
 	alpha, err := metrology.ParseMass(string(u.Calibration.Alpha))
-	beta, ok := number(u.Calibration.Beta)
-	req, ok2 := number(cfg.Required)
-	sf, ok3 := number(cfg.Safety)
+	beta, ok := metrology.ParseNumber(u.Calibration.Beta)
+	req, ok2 := metrology.ParseNumber(cfg.Required)
+	sf, ok3 := metrology.ParseNumber(cfg.Safety)
 	if err != nil || !ok || !ok2 || !ok3 {
 		return nil, "the uncertainty in use of the certificate " + u.Calibration.Number + " cannot be read"
 	}

@@ -126,6 +126,15 @@ func Grams(value *big.Rat, code string) (*big.Rat, error) {
 	return new(big.Rat).Mul(value, u.Grams()), nil
 }
 
+// ParseNumber reads a plain decimal number, exactly; false: it is none.
+func ParseNumber(s string) (*big.Rat, bool) {
+	d, err := decimal.Parse([]byte(s))
+	if err != nil {
+		return nil, false
+	}
+	return d.Rat(), true
+}
+
 // ParseMass reads a mass above zero as people write it, "200 g", "0.3 mg", with its unit by its UCUM code, and gives it in grams.
 func ParseMass(s string) (*big.Rat, error) {
 	number, code, ok := strings.Cut(strings.TrimSpace(s), " ")
