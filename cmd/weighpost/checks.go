@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net/http"
 	"text/tabwriter"
-	"time"
 
 	"weighpost/gateway/console"
 )
@@ -61,7 +60,7 @@ func (c checksList) Run(ctx context.Context, s streams) error {
 			if state == "in service" {
 				state = "not due"
 			}
-			fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\n", plain(b.Balance.ID), plain(b.Fitness.State), plain(d.Check), d.Due.Time().Local().Format(time.DateTime), plain(state))
+			fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\n", plain(b.Balance.ID), plain(b.Fitness.State), plain(d.Check), stampText(d.Due), plain(state))
 		}
 	}
 	return table.Flush()

@@ -11,7 +11,6 @@ import (
 	"strconv"
 	"strings"
 	"text/tabwriter"
-	"time"
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
@@ -68,7 +67,7 @@ func (c checksDoubts) Run(ctx context.Context, s streams) error {
 		if listed++; listed == 1 {
 			fmt.Fprintln(table, "SEQ\tID\tVALUE\tWHEN\tSAMPLE\tPERSON\tJUDGED")
 		}
-		_, err := fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\t%s\t%s\n", w.Seq, plain(w.ID), plain(w.Value.Shown()), w.UTC.Time().Local().Format(time.DateTime),
+		_, err := fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\t%s\t%s\n", w.Seq, plain(w.ID), plain(w.Value.Shown()), stampText(w.UTC),
 			plain(cmp.Or(w.Sample, "-")), plain(cmp.Or(w.Person, "-")), plain(cmp.Or(w.Effect, "-")))
 		return err
 	})

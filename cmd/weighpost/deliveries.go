@@ -10,7 +10,6 @@ import (
 	"strconv"
 	"strings"
 	"text/tabwriter"
-	"time"
 
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
@@ -80,7 +79,7 @@ func (c deliveriesList) Run(ctx context.Context, s streams) error {
 		}
 		since := "-"
 		if k.BehindSince != nil {
-			since = k.BehindSince.Time().Local().Format("2006-01-02 15:04:05")
+			since = stampText(*k.BehindSince)
 		}
 		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%d\t%s\n", plain(k.ID), plain(k.Kind), plain(k.State), behindBy(k), since, k.Parked, plain(cmp.Or(k.Why, "-")))
 	}
@@ -130,9 +129,9 @@ func (c deliveriesList) parked(ctx context.Context, s streams) error {
 				what = string(p.Kind)
 			}
 			if p.Retried != nil {
-				why += " (asked for again " + p.Retried.Time().Local().Format("2006-01-02 15:04:05") + ")"
+				why += " (asked for again " + stampText(*p.Retried) + ")"
 			}
-			fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\n", p.Seq, plain(p.ID), plain(what), p.Since.Time().Local().Format(time.DateTime), plain(why))
+			fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\n", p.Seq, plain(p.ID), plain(what), stampText(p.Since), plain(why))
 		}
 		if a.Next <= after {
 			return table.Flush()

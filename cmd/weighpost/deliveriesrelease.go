@@ -9,7 +9,6 @@ import (
 	"strconv"
 	"strings"
 	"text/tabwriter"
-	"time"
 
 	"weighpost/gateway/console"
 )
@@ -70,7 +69,7 @@ func (c deliveriesList) held(ctx context.Context, s streams) error {
 			if listed++; listed == 1 {
 				fmt.Fprintln(table, "SEQ\tID\tWHAT\tWHEN\tWHY")
 			}
-			fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\n", e.Seq, plain(e.ID), plain(e.What), e.UTC.Time().Local().Format(time.DateTime), plain(e.Why))
+			fmt.Fprintf(table, "%d\t%s\t%s\t%s\t%s\n", e.Seq, plain(e.ID), plain(e.What), stampText(e.UTC), plain(e.Why))
 		}
 		if a.Next == 0 || before > 0 && a.Next >= before {
 			if listed == 0 && !c.JSON {
