@@ -91,9 +91,9 @@ func (r *rig) subscribe(t *testing.T, broker *mosquitto.Broker, topic string, do
 	t.Cleanup(func() { client.Disconnect(100) })
 }
 
-// takeMetrics keeps the id and the digits of a DDATA message: fields 2 (metrics), 1 (name) and 15 (string_value) of Sparkplug B 3.0.0's
-// schema, read by the module for protocol buffers.
-func (k *taken) takeMetrics(b []byte) {
+// metricsOf gives the metrics of a message that are texts, by their names: fields 2 (metrics), 1 (name) and 15 (string_value) of Sparkplug B
+// 3.0.0's schema, read by the module for protocol buffers.
+func metricsOf(b []byte) map[string]string {
 	found := map[string]string{}
 	each(b, func(field protowire.Number, metric []byte) {
 		if field != 2 {
@@ -110,6 +110,12 @@ func (k *taken) takeMetrics(b []byte) {
 		})
 		found[name] = text
 	})
+	return found
+}
+
+// takeMetrics keeps the id and the digits of a DDATA message.
+func (k *taken) takeMetrics(b []byte) {
+	found := metricsOf(b)
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	id := found["Weighing/Id"]

@@ -16,8 +16,6 @@ import (
 	"syscall"
 	"testing"
 
-	"google.golang.org/protobuf/encoding/protowire"
-
 	paho "github.com/eclipse/paho.mqtt.golang"
 
 	"weighpost/gateway/needs"
@@ -227,29 +225,13 @@ func (r *rig) host(t *testing.T) *sparks {
 	s := &sparks{fitness: map[string]string{}, of: map[string]string{}}
 	r.subscribe(t, r.broker, "spBv1.0/seeds/#", func(m paho.Message) {
 		device := m.Topic()[strings.LastIndexByte(m.Topic(), '/')+1:]
-		digits := ""
+		found := metricsOf(m.Payload())
 		s.mu.Lock()
 		defer s.mu.Unlock()
-		each(m.Payload(), func(field protowire.Number, metric []byte) {
-			if field != 2 {
-				return
-			}
-			var name, text string
-			each(metric, func(field protowire.Number, v []byte) {
-				switch field {
-				case 1:
-					name = string(v)
-				case 15:
-					text = string(v)
-				}
-			})
-			switch name {
-			case "Balance/Fitness":
-				s.fitness[device] = text
-			case "Weighing/Digits":
-				digits = text
-			}
-		})
+		if fitness, there := found["Balance/Fitness"]; there {
+			s.fitness[device] = fitness
+		}
+		digits := found["Weighing/Digits"]
 		if digits != "" && strings.Contains(m.Topic(), "/DDATA/") {
 			s.of[digits] = s.fitness[device]
 		}
