@@ -167,7 +167,7 @@ func (g *Gateway) openCheck(def checks.Definition, facts checks.Facts, ids []str
 		return nil, &record.NotDone{Why: err.Error()}
 	}
 	rule, doubts := g.now.Load().cfg.Fitness.Weights, run.Doubts()
-	day := g.stamp().UTC.Time().In(time.Local).Format(time.DateOnly)
+	day := g.today()
 	begun.Weights = begun.Weights[:0]
 	for _, w := range run.Weights() {
 		k := known[w.ID]
