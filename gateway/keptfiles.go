@@ -20,9 +20,6 @@ import (
 // ever changed, and what is not as its name says is damaged.
 const keptFolder = journal.KeptFolder
 
-// mostKept is how many bytes a kept file may have: what is read of one is bounded by it.
-const mostKept = 10 << 20
-
 func (g *Gateway) keptPath() string {
 	return filepath.Join(g.now.Load().cfg.Journal.Folder, keptFolder)
 }
@@ -31,8 +28,8 @@ func (g *Gateway) keptPath() string {
 func (g *Gateway) KeepFile(name string, content []byte) (record.KeptFile, error) {
 	sum := sha256.Sum256(content)
 	f := record.KeptFile{Name: name, SHA256: hex.EncodeToString(sum[:]), Bytes: int64(len(content))}
-	if len(content) == 0 || len(content) > mostKept {
-		return f, fmt.Errorf("a file of %d bytes is not kept: 1 to %d are", len(content), mostKept)
+	if len(content) == 0 || len(content) > record.MostKept {
+		return f, fmt.Errorf("a file of %d bytes is not kept: 1 to %d are", len(content), record.MostKept)
 	}
 	folder := g.keptPath()
 	if err := os.Mkdir(folder, 0o700); err == nil {
@@ -96,7 +93,7 @@ func readKept(root *os.Root, f record.KeptFile) ([]byte, error) {
 		return nil, err
 	}
 	defer in.Close()
-	content, err := io.ReadAll(io.LimitReader(in, mostKept+1))
+	content, err := io.ReadAll(io.LimitReader(in, record.MostKept+1))
 	if err != nil {
 		return nil, err
 	}

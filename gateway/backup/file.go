@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"weighpost/gateway/journal"
+	"weighpost/gateway/record"
 )
 
 // File is a backup that is open for reading. Its methods are for one goroutine.
@@ -171,7 +172,7 @@ func (b *File) agree(parts []walked, manifest []byte) error {
 		if !p.at.Equal(b.manifest.madeAt().Truncate(time.Second)) {
 			return b.fault(Damaged, "its part %s says that it was made at another time than the manifest", p.name)
 		}
-		if keptForm.MatchString(p.name) && (p.name != keptPrefix+want[i].SHA256 || p.size > maxKept) {
+		if keptForm.MatchString(p.name) && (p.name != keptPrefix+want[i].SHA256 || p.size > record.MostKept) {
 			return b.fault(Damaged, "its part %s is not what its name says", p.name)
 		}
 		if i < len(want) {

@@ -27,10 +27,8 @@ const keptPrefix = journal.KeptFolder + "/"
 // keptForm is the name of such a part.
 var keptForm = regexp.MustCompile(`^` + keptPrefix + `[0-9a-f]{64}$`)
 
-const (
-	maxKept  = 10 << 20 // bytes of one kept file
-	mostKept = 1 << 14  // files that the entries of one journal may name
-)
+// mostKept is how many files the entries of one journal may name.
+const mostKept = 1 << 14
 
 // keptNames gathers the kept files that entries name: by their hash, with the name that people know.
 type keptNames map[string]string
@@ -111,15 +109,15 @@ func keptFault(root *os.Root, hash string) string {
 		return fmt.Sprintf("could not be read for the backup (%v)", err)
 	case !info.Mode().IsRegular():
 		return "is no plain file where it is kept"
-	case info.Size() > maxKept:
-		return fmt.Sprintf("has %d bytes where it is kept, and none has more than %d", info.Size(), maxKept)
+	case info.Size() > record.MostKept:
+		return fmt.Sprintf("has %d bytes where it is kept, and none has more than %d", info.Size(), record.MostKept)
 	}
 	f, err := root.Open(hash)
 	if err != nil {
 		return fmt.Sprintf("could not be read for the backup (%v)", err)
 	}
 	defer f.Close()
-	sum, _, err := sumOf(io.LimitReader(f, maxKept+1))
+	sum, _, err := sumOf(io.LimitReader(f, record.MostKept+1))
 	switch {
 	case err != nil:
 		return fmt.Sprintf("could not be read for the backup (%v)", err)
@@ -137,7 +135,7 @@ func (o *Order) keptPart(ctx context.Context, w *partWriter, root *os.Root, hash
 	}
 	defer f.Close()
 	return w.part(keptPrefix+hash, "", func(to io.Writer) error {
-		_, err := io.Copy(to, ctxReader{ctx, io.LimitReader(f, maxKept)})
+		_, err := io.Copy(to, ctxReader{ctx, io.LimitReader(f, record.MostKept)})
 		return err
 	})
 }

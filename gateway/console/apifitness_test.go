@@ -323,7 +323,7 @@ func TestACertificateIsAttachedAndGivenBack(t *testing.T) {
 	as := func(kind string) func(*http.Request) {
 		return func(r *http.Request) { r.Header.Set("Content-Type", kind) }
 	}
-	large := "%PDF-" + strings.Repeat("x", keptLimit)
+	large := "%PDF-" + strings.Repeat("x", record.MostKept)
 	for _, c := range []struct {
 		kind, query, body string
 		want              int
@@ -361,7 +361,7 @@ func TestACertificateIsAttachedAndGivenBack(t *testing.T) {
 	if w := h.fit.weights["f1-200"]; w.Certificate.File != nil {
 		t.Errorf("the file of another certificate stands in the new one: %+v", w.Certificate)
 	}
-	big := append([]byte("%PDF-"), bytes.Repeat([]byte("x"), keptLimit-5)...)
+	big := append([]byte("%PDF-"), bytes.Repeat([]byte("x"), record.MostKept-5)...)
 	if resp, answer := send(t, h, "PUT", path+"?name=a.pdf&by=ada", string(big), as("application/pdf")); resp.StatusCode != 200 {
 		t.Errorf("one of 10 MiB: %d %.200s", resp.StatusCode, answer)
 	}

@@ -26,9 +26,6 @@ type KeptFiles interface {
 	KeptFile(f record.KeptFile) ([]byte, error)
 }
 
-// keptLimit is how many bytes a file may have.
-const keptLimit = 10 << 20
-
 // keptTypes are the kinds of file that are kept, each with how its bytes begin.
 var keptTypes = []struct {
 	media, begins string
@@ -65,12 +62,12 @@ func (s *Server) weightFileRoutes(api huma.API, op operations) {
 		"A PDF, PNG or JPEG of at most 10 MiB. It is kept beside the journal under its SHA-256, which then stands in the weight's entry. 409: no certificate of the weight is registered.",
 		rights.Weights)
 	content := map[string]*huma.MediaType{}
-	form := bodyForm{limit: keptLimit, file: true}
+	form := bodyForm{limit: record.MostKept, file: true}
 	for _, t := range keptTypes {
 		form.types = append(form.types, t.media)
 		content[t.media] = &huma.MediaType{Schema: &huma.Schema{Type: huma.TypeString, Format: "binary"}}
 	}
-	put.MaxBodyBytes, put.SkipValidateBody = keptLimit+1, true
+	put.MaxBodyBytes, put.SkipValidateBody = record.MostKept+1, true
 	put.RequestBody = &huma.RequestBody{Required: true, Content: content}
 	huma.Register(api, takes(put, form), s.attachWeightFile)
 	get := op("get-weight-file", http.MethodGet, weightFilePath, "The certificate of a reference weight, as the file that was attached", "", rights.ReadJournal)
@@ -144,11 +141,16 @@ func (s *Server) getWeightFile(_ context.Context, in *WeightID) (*huma.StreamRes
 	}
 	return &huma.StreamResponse{Body: func(ctx huma.Context) {
 		_, w := humago.Unwrap(ctx)
-		h := w.Header()
-		h.Set("Content-Type", KeptType(content))
-		h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": f.Name}))
-		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Cache-Control", "no-store")
-		w.Write(content)
+		WriteKept(w, f, content)
 	}}, nil
+}
+
+// WriteKept sends a kept file as what it is, to be saved and not shown: nobody knows what is in it.
+func WriteKept(w http.ResponseWriter, f record.KeptFile, content []byte) {
+	h := w.Header()
+	h.Set("Content-Type", KeptType(content))
+	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": f.Name}))
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Cache-Control", "no-store")
+	w.Write(content)
 }

@@ -41,6 +41,9 @@ type KeptFile struct {
 	Bytes  int64  `json:"bytes"`
 }
 
+// MostKept is how many bytes a kept file may have: what is read of one is bounded by it.
+const MostKept = 10 << 20
+
 // What becomes of a reference weight.
 const (
 	WeightRegistered = "registered"

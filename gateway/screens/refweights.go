@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"math/big"
-	"mime"
 	"net/http"
 	"net/url"
 	"slices"
@@ -140,23 +139,17 @@ func (s *Screens) weightCertificate(w http.ResponseWriter, r *http.Request) {
 	}
 	f := *one.Certificate.File
 	content, err := s.deps.Kept.KeptFile(f)
-	kind := console.KeptType(content)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		err = fmt.Errorf("the file %s is not where files are kept beside the journal: put it back from a copy of that folder", f.SHA256)
-	case err == nil && kind == "":
+	case err == nil && console.KeptType(content) == "":
 		err = errors.New("it is no PDF, PNG or JPEG, which are the kinds of file that are kept")
 	}
 	if err != nil {
 		s.sorry(w, r, http.StatusServiceUnavailable, "The certificate of "+id+" cannot be shown", capital(err.Error())+".")
 		return
 	}
-	h := w.Header()
-	h.Set("Content-Type", kind)
-	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": f.Name}))
-	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Cache-Control", "no-store")
-	w.Write(content)
+	console.WriteKept(w, f, content)
 }
 
 // Proof is the certificate, or an empty one.
