@@ -6,10 +6,10 @@ import (
 	"strings"
 )
 
-// Where the checks of prepackages come from. The text of OIML R 87:2016 itself could not be read: its table of deficiencies is as national laws
-// print it. Its sampling plans differ from those of 2004 and are not here.
+// Where the checks of prepackages come from. The text of OIML R 87:2016 itself could not be read: its table of deficiencies is that of 2004 (from
+// memory), which national laws print. Its sampling plans differ from those of 2004 and are not here.
 var (
-	R87Deficiency = Source{Name: "OIML R 87:2004 and 2016, table 1", Clause: "as printed in National Trade Measurement Regulations 2009 (Australia), reg. 4.36"}
+	R87Deficiency = Source{Name: "OIML R 87:2004, table 1", Clause: "as printed in National Trade Measurement Regulations 2009 (Australia), reg. 4.36"}
 	R87Plan       = Source{Name: "OIML R 87:2004, table 2", Clause: "as printed in National Trade Measurement Regulations 2009 (Australia), reg. 4.34"}
 	EEC76211      = Source{Name: "Directive 76/211/EEC", Clause: "annex I, 2.4; annex II, 2.2 and 2.3"}
 	NZ7A          = Source{Name: "Weights and Measures Regulations 1999 (New Zealand)", Clause: "schedule 7A, table 1"}
