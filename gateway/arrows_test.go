@@ -93,6 +93,8 @@ var arrows = []arrow{
 		"the protected part again: what records takes the journal, the clock and the screen as small interfaces"},
 	{"gateway/samples", []string{"gateway/record"}, "it knows samples from the journal, which it takes as a small interface, and no balance"},
 	{"gateway/metrology", []string{"parsers/decimal", "parsers/unit", "gateway/needs"}, "arithmetic: no disk, no clock, nothing that knows a lab (needs: of its tests)"},
+	{"gateway/formula", []string{"gateway/metrology", "parsers/decimal", "parsers/unit", "gateway/needs"},
+		"a formula is pure: text and values in, a value or a sentence out (needs: of its tests)"},
 	{"gateway/checks", []string{"gateway/record", "gateway/metrology", "parsers/decimal", "parsers/strict"},
 		"a check is pure: events in, instructions and attempts out"},
 	{"gateway/charts", []string{"gateway/record", "gateway/metrology"},
