@@ -3,8 +3,6 @@ package formula
 import (
 	"cmp"
 	"fmt"
-	"iter"
-	"maps"
 	"math/big"
 	"regexp"
 	"strings"
@@ -41,7 +39,7 @@ func parseNumber(s string) (*big.Rat, error) {
 		return nil, fmt.Errorf("%s is no number: digits, a point, and a power of ten up to %d as in 1.2e-6", clip(s), MaxTen)
 	}
 	digits, ten, _ := strings.Cut(strings.ToLower(s), "e")
-	if len(digits) > MaxDigits+1 {
+	if len(strings.Replace(digits, ".", "", 1)) > MaxDigits {
 		return nil, fmt.Errorf("the number %s has too many digits: at most %d", clip(s), MaxDigits)
 	}
 	if ten = strings.TrimLeft(ten, "+-0"); len(ten) > 1 && ten > fmt.Sprint(MaxTen) {
@@ -144,5 +142,3 @@ func mustRat(s string) *big.Rat {
 	}
 	return r
 }
-
-func mapsKeys[V any](m map[string]V) iter.Seq[string] { return maps.Keys(m) }

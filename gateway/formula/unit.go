@@ -2,6 +2,7 @@ package formula
 
 import (
 	"fmt"
+	"maps"
 	"math/big"
 	"regexp"
 	"slices"
@@ -49,6 +50,9 @@ var written = map[string]string{
 	"\u00b5g": "ug", "\u03bcg": "ug", "\u00b5L": "uL", "\u03bcL": "uL", "\u00b5m": "um", "\u03bcm": "um", "\u00b5mol": "umol", "\u03bcmol": "umol",
 	"\u00b0C": "Cel", "ppm": "[ppm]", "ppb": "[ppb]", "l": "L", "dl": "dL", "cl": "cL", "ml": "mL", "ul": "uL", "nl": "nL", "pieces": "{pieces}",
 }
+
+// Units lists the codes of all units that are no products, sorted.
+func Units() []string { return slices.Sorted(maps.Keys(atoms)) }
 
 // term is an atom to a power.
 type term struct {
@@ -166,7 +170,7 @@ func parseTerm(part, code string) (term, error) {
 
 // hintFor names the unit that differs in capitals only.
 func hintFor(part string) string {
-	for _, code := range slices.Sorted(mapsKeys(atoms)) {
+	for _, code := range Units() {
 		if strings.EqualFold(code, part) {
 			return fmt.Sprintf("; capitals count: perhaps %s", code)
 		}
@@ -234,6 +238,7 @@ func product(a, b Unit, n int) (Unit, bool) {
 		}
 	}
 	terms = slices.DeleteFunc(terms, func(t term) bool { return t.power == 0 })
+	slices.SortStableFunc(terms, func(a, b term) int { return sign(b.power) - sign(a.power) }) // 1/(g/mL) is mL/g
 	u, err := unitOf(terms)
 	if err != nil || u.dim != dim || mixed(terms) {
 		return baseUnit(dim), true
