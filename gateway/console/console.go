@@ -86,6 +86,12 @@ type Deps struct {
 	Deliveries    Deliveries // nil: nothing can be done about sinks
 	Fitness       Fitness    // nil: balances are not checked
 	Kept          KeptFiles  // nil: no files are kept beside the journal
+	// Of procedures; nil: there are none of them.
+	Procedures Procedures
+	Runs       Runs
+	Requests   LabRequests
+	Containers Containers
+	Slips      Slips
 	// SettingsSections names the parts of the settings.
 	SettingsSections []string
 	// SettingsSchema and LayoutSchema are the JSON Schemas of the configuration and of a layout.

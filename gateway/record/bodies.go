@@ -3,7 +3,7 @@ package record
 // NewBody gives an empty body of the type that entries of a kind have, or nil for a kind that this weighpost does not know. It is
 // what the shape of each kind of entry can be read from.
 func NewBody(k Kind) Body {
-	for _, list := range []func(Kind) Body{recordedBody, keptBody, peopleBody, deliveryBody, fitnessBody} {
+	for _, list := range []func(Kind) Body{recordedBody, keptBody, peopleBody, deliveryBody, fitnessBody, procedureBody} {
 		if b := list(k); b != nil {
 			return b
 		}
@@ -133,6 +133,28 @@ func fitnessBody(k Kind) Body {
 		return &AffectedJudged{}
 	case KindFailureClosed:
 		return &FailureClosed{}
+	}
+	return nil
+}
+
+func procedureBody(k Kind) Body {
+	switch k {
+	case KindProcedureChanged:
+		return &ProcedureChanged{}
+	case KindRunBegun:
+		return &RunBegun{}
+	case KindRunStep:
+		return &RunStep{}
+	case KindRunEnded:
+		return &RunEnded{}
+	case KindRequestChanged:
+		return &LabRequestChanged{}
+	case KindContainerChanged:
+		return &ContainerChanged{}
+	case KindLateEntered:
+		return &LateEntered{}
+	case KindLateDecided:
+		return &LateDecided{}
 	}
 	return nil
 }

@@ -19,6 +19,7 @@ var kinds = []Kind{
 	KindSinkPaused, KindSinkContinued, KindHeldReleased, KindSinkAnswered,
 	KindWeightChanged, KindCheckBegun, KindCheckStep, KindCheckEnded, KindFitnessChanged, KindCheckReminder, KindUpkeep,
 	KindAffectedJudged, KindFailureClosed,
+	KindProcedureChanged, KindRunBegun, KindRunStep, KindRunEnded, KindRequestChanged, KindContainerChanged, KindLateEntered, KindLateDecided,
 }
 
 // Kinds lists every kind of entry that this weighpost knows.

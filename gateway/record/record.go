@@ -75,6 +75,15 @@ const (
 	KindUpkeep         Kind = "upkeep"          // a balance was adjusted, moved, repaired, calibrated
 	KindAffectedJudged Kind = "affected-judged" // whether weighings are affected by a failed check
 	KindFailureClosed  Kind = "failure-closed"  // all that a failed check throws doubt on has been judged
+
+	KindProcedureChanged Kind = "procedure-changed" // a version of a procedure: written, adopted, turned down, withdrawn
+	KindRunBegun         Kind = "run-begun"         // a run of a procedure began
+	KindRunStep          Kind = "run-step"          // one attempt at one step of a run, also one that does not count
+	KindRunEnded         Kind = "run-ended"         // a run is complete, with its results, or was abandoned
+	KindRequestChanged   Kind = "request-changed"   // what a lab system asks for: it came, changed, was begun, answered, cancelled
+	KindContainerChanged Kind = "container-changed" // a container: registered, changed, withdrawn
+	KindLateEntered      Kind = "late-entered"      // the slip of a weighing that weighpost had not read was typed in
+	KindLateDecided      Kind = "late-decided"      // a second person confirmed what was typed in, or turned it down
 )
 
 const schemaPrefix, schemaVersion = "weighpost.", "/1"

@@ -48,6 +48,14 @@ const (
 	Fitness         Right = "fitness"            // take a balance out of service and put it back; note that it was adjusted, moved, repaired, calibrated
 	Weights         Right = "reference-weights"  // register reference weights, their certificates, and withdraw them
 	JudgeFailed     Right = "judge-failed-check" // judge what a failed check throws doubt on, and close it
+	Run             Right = "run-procedures"     // begin runs of procedures, and go on with them
+	Procedures      Right = "procedures"         // write versions of procedures, and withdraw them
+	AdoptProcedures Right = "adopt-procedures"   // adopt versions of procedures, or turn them down
+	AllowOutside    Right = "allow-outside"      // let a run go on with a value that is outside its limits; abandon a run where only a reviewer may
+	SecondPerson    Right = "second-person"      // confirm as a second person: a step of somebody else's run, a slip that somebody else typed in
+	LateEntry       Right = "late-entry"         // type in the slip of a weighing that was not read
+	Containers      Right = "containers"         // register containers, and withdraw them
+	Requests        Right = "requests"           // send requests for runs, change and cancel one's own
 	OperateAnywhere Right = "operate-anywhere"   // sign in at a balance, where that is limited to some people
 )
 
@@ -55,7 +63,8 @@ const (
 func All() []Right {
 	return []Right{See, ReadJournal, Export, Weigh, SendContext, Command, Samples, ReviewTrail, People, APIKeys, ReviewAccounts,
 		Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal, JournalKey, CorrectClock, OwnAccount, ReadPeople, ReadSettings,
-		Measurements, Check, Fitness, Weights, JudgeFailed, OperateAnywhere}
+		Measurements, Check, Fitness, Weights, JudgeFailed,
+		Run, Procedures, AdoptProcedures, AllowOutside, SecondPerson, LateEntry, Containers, Requests, OperateAnywhere}
 }
 
 // Set is a set of rights.
@@ -94,13 +103,14 @@ func Defaults() map[string]Set {
 	look := []Right{See, OwnAccount}
 	with := func(more ...Right) Set { return Of(append(slices.Clone(look), more...)...) }
 	return map[string]Set{
-		Operator:      with(Weigh, ReadJournal, Check, OperateAnywhere),
-		Reviewer:      with(ReadJournal, Export, ReviewTrail, JudgeFailed, ReadPeople, ReadSettings),
-		BalanceKeeper: with(Weigh, ReadJournal, Export, Command, Balances, Deliveries, Samples, Check, Fitness, Weights, ReadSettings, OperateAnywhere),
+		Operator: with(Weigh, ReadJournal, Check, Run, SecondPerson, LateEntry, Containers, OperateAnywhere),
+		Reviewer: with(ReadJournal, Export, ReviewTrail, JudgeFailed, AdoptProcedures, AllowOutside, SecondPerson, ReadPeople, ReadSettings),
+		BalanceKeeper: with(Weigh, ReadJournal, Export, Command, Balances, Deliveries, Samples, Check, Fitness, Weights,
+			Run, Procedures, SecondPerson, LateEntry, Containers, ReadSettings, OperateAnywhere),
 		IT: with(ReadJournal, Export, People, APIKeys, ReviewAccounts, Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal,
 			JournalKey, CorrectClock, ReadPeople, ReadSettings, Measurements),
 		Auditor: with(ReadJournal, Export, ReadPeople, ReadSettings),
-		Machine: Of(See, Weigh, SendContext, Samples, ReadJournal, Export, Measurements),
+		Machine: Of(See, Weigh, SendContext, Samples, Requests, ReadJournal, Export, Measurements),
 	}
 }
 
@@ -113,7 +123,9 @@ func Office() Set {
 }
 
 // ForPeople gives, anew at each call, the rights that no program has: they are a person's judgement, or mean a person's own account.
-func ForPeople() Set { return Of(ReviewTrail, ReviewAccounts, Adopt, OwnAccount, JudgeFailed) }
+func ForPeople() Set {
+	return Of(ReviewTrail, ReviewAccounts, Adopt, OwnAccount, JudgeFailed, AdoptProcedures, AllowOutside, SecondPerson)
+}
 
 // Who is the one that asks for something, as far as is known at the moment of the act.
 type Who struct {

@@ -32,6 +32,8 @@ var kindGroups = []kindGroup{
 		record.KindSinkAnswered}},
 	{"fitness", "Checks, reference weights and fitness", []record.Kind{record.KindCheckBegun, record.KindCheckStep, record.KindCheckEnded,
 		record.KindFitnessChanged, record.KindCheckReminder, record.KindUpkeep, record.KindAffectedJudged, record.KindFailureClosed, record.KindWeightChanged}},
+	{"procedures", "Procedures, runs, requests, containers and slips", []record.Kind{record.KindProcedureChanged, record.KindRunBegun, record.KindRunStep,
+		record.KindRunEnded, record.KindRequestChanged, record.KindContainerChanged, record.KindLateEntered, record.KindLateDecided}},
 	{"clock", "Clock and time-stamps", []record.Kind{record.KindClockChanged, record.KindClockCorrected, record.KindTimestamped}},
 	{"journal", "Journal, backups and reviews", []record.Kind{record.KindStart, record.KindStop, record.KindTrailReviewed, record.KindBackup, record.KindRestored,
 		record.KindSealed, record.KindKeyRotated, record.KindRecordingStopped, record.KindRecordingResumed, record.KindDamage}},

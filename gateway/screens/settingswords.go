@@ -108,5 +108,9 @@ var rightWords = map[rights.Right]string{
 	rights.ReadPeople: "see who has an account, and who held which right when", rights.ReadSettings: "see the settings", rights.Measurements: "read weighpost's own measurements (/metrics)",
 	rights.Check: "check balances with reference weights", rights.Fitness: "take balances out of service and put them back; note adjustments, moves, repairs, calibrations",
 	rights.Weights: "register reference weights, and withdraw them", rights.JudgeFailed: "judge what a failed check throws doubt on, and close it",
+	rights.Run: "begin runs of procedures, and go on with them", rights.Procedures: "write versions of procedures, and withdraw them",
+	rights.AdoptProcedures: "adopt versions of procedures, or turn them down", rights.AllowOutside: "let a run go on with a value outside its limits",
+	rights.SecondPerson: "confirm as a second person", rights.LateEntry: "type in the slip of a weighing that was not read",
+	rights.Containers: "register containers, and withdraw them", rights.Requests: "send requests for runs, change and cancel one's own",
 	rights.OperateAnywhere: "sign in at any balance, also where that is limited to some people", rights.Deliveries: "have refused entries delivered again, or given up; pause deliveries",
 }

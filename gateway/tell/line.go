@@ -128,6 +128,9 @@ var tellers = map[record.Kind]func(members) []string{
 	record.KindCheckBegun: members.check, record.KindCheckStep: members.checkStep, record.KindCheckEnded: members.checkEnded,
 	record.KindFitnessChanged: members.fitness, record.KindCheckReminder: members.reminder, record.KindUpkeep: members.upkeep,
 	record.KindAffectedJudged: members.judged, record.KindFailureClosed: members.closed,
+	record.KindProcedureChanged: members.procedureChanged, record.KindRunBegun: members.runBegun, record.KindRunStep: members.runStep,
+	record.KindRunEnded: members.runEnded, record.KindRequestChanged: members.request, record.KindContainerChanged: members.container,
+	record.KindLateEntered: members.late, record.KindLateDecided: members.lateDecided,
 }
 
 func (m members) weighing() []string {

@@ -62,6 +62,14 @@ var kindWords = map[record.Kind]string{
 	record.KindUpkeep:           "adjusted, moved, repaired or calibrated",
 	record.KindAffectedJudged:   "weighings judged after a failed check",
 	record.KindFailureClosed:    "failed check closed",
+	record.KindProcedureChanged: "version of a procedure",
+	record.KindRunBegun:         "run begun",
+	record.KindRunStep:          "step of a run",
+	record.KindRunEnded:         "run ended",
+	record.KindRequestChanged:   "request of a lab system",
+	record.KindContainerChanged: "container",
+	record.KindLateEntered:      "slip typed in",
+	record.KindLateDecided:      "slip confirmed or turned down",
 }
 
 // Kind names a kind of entry for people: "port lost".
