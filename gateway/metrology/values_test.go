@@ -19,7 +19,7 @@ func TestEveryRowIsThere(t *testing.T) {
 		"astm_e617_mpe_from_memory.csv": {30, 150},
 		"oiml_r76_classes.csv":          {6, 0}, "oiml_r76_mpe.csv": {12, 0}, "oiml_r76_mpe_cases.csv": {30, 0},
 		"strd_univariate.csv": {9, 0}, "air_density.csv": {12, 0}, "buoyancy_weighing.csv": {7, 0}, "conventional_mass.csv": {8, 0},
-		"buoyancy_comparison_sop2.csv": {3, 0}, "mass_conversions.csv": {16, 0}, "shewhart_constants.csv": {9, 0}, "nist_ewma.csv": {20, 0}, "nist_cusum.csv": {20, 0},
+		"buoyancy_comparison_sop2.csv": {3, 0}, "mass_conversions.csv": {16, 0}, "shewhart_constants.csv": {9, 0}, "tanaka_water.csv": {41, 0}, "iso8655_z.csv": {31, 0}, "iso8655_mpe.csv": {13, 0}, "nist_ewma.csv": {20, 0}, "nist_cusum.csv": {20, 0},
 	} {
 		rows, values := table(t, file), 0
 		for _, row := range rows {
