@@ -148,7 +148,7 @@ func TestZStepByStep(t *testing.T) {
 	}
 }
 
-// TestDelivered works ten deliveries out by hand: volumes of 100 µL + 0.1·(−4.5, −3.5 … 4.5) µL, mean 100.2 after a shift of 0.2, with the
+// TestDelivered works through the example of procedure 6, and ten deliveries by hand: volumes of 100 µL + 0.1·(−4.5, −3.5 … 4.5) µL, mean 100.2 after a shift of 0.2, with the
 // sum of squares 82.5 tenths squared, so that s = √(0.825/9) = 0.302765 µL.
 func TestDelivered(t *testing.T) {
 	v := ratsOf(t, "99.75 99.85 99.95 100.05 100.15 100.25 100.35 100.45 100.55 100.65")
@@ -161,6 +161,16 @@ func TestDelivered(t *testing.T) {
 	systematic, random, source, err := metrology.MPEPipette(r(t, "100"))
 	if err != nil || source.FromMemory || d.Systematic.Cmp(systematic) > 0 || d.Random.Cmp(random) <= 0 {
 		t.Errorf("%v %s: ± %s and %s µL; a random error of 0.3028 µL is above 0.3", err, source, systematic, random)
+	}
+	for _, e := range examples(t, 6) {
+		d, err := metrology.DeliveredOf(e.list(t, "volumes_ml"), e.in(t, "selected_ml"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, e.Name+": mean", d.Mean, text(e.Printed, "mean_ml"), "0.5")
+		near(t, e.Name+": systematic", d.SystematicPercent, text(e.Recomputed, "systematic_percent"), "0.5")
+		near(t, e.Name+": random", d.Random, text(e.Recomputed, "sd_ml"), "0.5")
+		near(t, e.Name+": CV", d.CV, text(e.Recomputed, "cv_percent"), "0.5")
 	}
 	lost, _, err := metrology.Evaporation(r(t, "1000.50"), r(t, "1000.30"), 10)
 	if err != nil || lost.Cmp(r(t, "0.02")) != 0 {
