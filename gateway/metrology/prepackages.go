@@ -105,7 +105,8 @@ func PackagePlanFor(name string, lot int) (PackagePlan, error) {
 				return PackagePlan{Name: name, Sample: r.sample, Factor: rat(r.factor), Allowed: r.allowed, Source: p.source}, nil
 			}
 		}
-		return PackagePlan{}, fmt.Errorf("%s has no sampling plan for a lot of %d packages: below %d the whole lot is examined by the rules of the place", name, lot, p.rows[0].from)
+		return PackagePlan{}, fmt.Errorf("%s has no sampling plan for a lot of %d packages: below %d the whole lot is examined by the rules of the place",
+			name, lot, p.rows[0].from)
 	}
 	return PackagePlan{}, fmt.Errorf("%.40q is no sampling plan: one of %s", name, strings.Join(PackagePlans(), "; "))
 }

@@ -100,7 +100,7 @@ func displacedBy(solid, liquid, both *big.Rat) (*big.Rat, error) {
 	left := new(big.Rat).Sub(both, solid)
 	displaced := new(big.Rat).Sub(liquid, left)
 	if left.Sign() < 0 || displaced.Sign() <= 0 {
-		return nil, fmt.Errorf("solid and liquid together (%s g) do not fit the solid (%s g) and the full pycnometer (%s g): are weighings mixed up, or was air left in?",
+		return nil, fmt.Errorf("solid and liquid together (%s g) do not fit the solid (%s g) and the full pycnometer (%s g): are weighings mixed up?",
 			Exact(both), Exact(solid), Exact(liquid))
 	}
 	return displaced, nil
