@@ -249,7 +249,7 @@ func TestARestartChangesNothing(t *testing.T) {
 	l.does(l.room.Upkeep(t.Context(), "b-12", record.Upkeep{Act: record.Repaired, Unfound: "it did not switch on", By: ada}))
 	l.does(l.room.Begin(t.Context(), &record.CheckBegun{Check: record.CheckRef{Definition: "daily"}, Balance: record.Balance{ID: "b-12"}, By: ada}))
 	was, _ := l.room.File("b-12")
-	weights, n := l.room.Weights(), len(l.journal.entries)
+	weights, n := l.room.Weights(), l.journal.Head()
 	for _, how := range []string{"with", "without"} {
 		l.end()
 		if how == "without" {
@@ -257,8 +257,8 @@ func TestARestartChangesNothing(t *testing.T) {
 		}
 		l.start()
 		is, _ := l.room.File("b-12")
-		if !reflect.DeepEqual(is, was) || !reflect.DeepEqual(l.room.Weights(), weights) || len(l.journal.entries) != n {
-			t.Errorf("%s what was written down: %+v, not %+v; %d entries more", how, is, was, len(l.journal.entries)-n)
+		if !reflect.DeepEqual(is, was) || !reflect.DeepEqual(l.room.Weights(), weights) || l.journal.Head() != n {
+			t.Errorf("%s what was written down: %+v, not %+v; %d entries more", how, is, was, l.journal.Head()-n)
 		}
 		if b, _ := l.room.Running("b-12"); b == nil || b.Check.ID != "b-12/c000003" || failed != "b-12/c000002" {
 			t.Errorf("%s: %+v, failed %s", how, b, failed)
@@ -363,14 +363,14 @@ func TestWeights(t *testing.T) {
 // TestWhatCannotBeRecordedIsNotDone leaves everything as it was where the journal takes nothing.
 func TestWhatCannotBeRecordedIsNotDone(t *testing.T) {
 	l := newLab(t, daily())
-	l.journal.full = true
+	l.journal.FailAppends(errors.New("the disk is full"))
 	if err := l.room.TakeOut(t.Context(), "b-12", "spilt", ada); err == nil {
 		t.Error("taken out without an entry")
 	}
 	if _, err := l.room.Register(t.Context(), record.ReferenceWeight{ID: "w", Nominal: "1 g"}, "", ada); err == nil || len(l.room.Weights()) != 0 {
 		t.Errorf("%v: %v", err, l.room.Weights())
 	}
-	l.journal.full = false
+	l.journal.FailAppends(nil)
 	l.state(record.CheckDue)
 }
 

@@ -2,81 +2,19 @@ package fitness_test
 
 import (
 	"context"
-	"encoding/json"
-	"fmt"
 	"sync"
 	"testing"
 	"time"
 
 	"weighpost/gateway/fitness"
+	"weighpost/gateway/journal/memory"
 	"weighpost/gateway/record"
 )
-
-// memory is a journal in memory.
-type memory struct {
-	mu      sync.Mutex
-	entries []record.Entry
-	more    chan struct{}
-	full    bool
-}
-
-func (m *memory) Head() uint64 {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return uint64(len(m.entries))
-}
-
-func (m *memory) Read(_ context.Context, after uint64, max int) ([]record.Entry, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if after >= uint64(len(m.entries)) {
-		return nil, nil
-	}
-	return append([]record.Entry(nil), m.entries[after:min(int(after)+max, len(m.entries))]...), nil
-}
-
-func (m *memory) Wait(ctx context.Context, after uint64) error {
-	for {
-		m.mu.Lock()
-		there, more := uint64(len(m.entries)) > after, m.more
-		m.mu.Unlock()
-		if there {
-			return nil
-		}
-		select {
-		case <-more:
-		case <-ctx.Done():
-			return ctx.Err()
-		}
-	}
-}
-
-func (m *memory) Append(_ context.Context, bodies ...record.Body) (out []record.Entry, err error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if m.full {
-		return nil, fmt.Errorf("the disk is full")
-	}
-	for _, b := range bodies {
-		seq := uint64(len(m.entries) + 1)
-		*b.Identity() = record.Head{Schema: b.Kind().Schema(), ID: record.EntryID("lab", "aaaaa", "", seq), Seq: seq, Site: "lab"}
-		raw, err := json.Marshal(b)
-		if err != nil {
-			return nil, err
-		}
-		e := record.Entry{Seq: seq, Kind: b.Kind(), ID: b.Identity().ID, Balance: b.Subject(), JSON: raw}
-		m.entries = append(m.entries, e)
-		out = append(out, e)
-	}
-	close(m.more)
-	m.more = make(chan struct{})
-	return out, nil
-}
 
 // lab is a room with a clock of its own.
 type lab struct {
 	t       *testing.T
-	journal *memory
+	journal *memory.Journal
 	room    *fitness.Room
 	dir     string
 	mu      sync.Mutex
@@ -90,7 +28,7 @@ type lab struct {
 var ada = record.Actor{ID: "ada", By: record.ActorPassword}
 
 func newLab(t *testing.T, cfg fitness.Config) *lab {
-	l := &lab{t: t, journal: &memory{more: make(chan struct{})}, dir: t.TempDir(), cfg: cfg, now: time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC), zone: time.UTC}
+	l := &lab{t: t, journal: memory.New("lab"), dir: t.TempDir(), cfg: cfg, now: time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC), zone: time.UTC}
 	l.start()
 	t.Cleanup(func() { l.end() })
 	return l

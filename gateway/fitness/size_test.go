@@ -2,7 +2,6 @@ package fitness_test
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -11,21 +10,19 @@ import (
 	"time"
 
 	"weighpost/gateway/fitness"
+	"weighpost/gateway/journal/memory"
 	"weighpost/gateway/record"
 )
 
 // aYear is a journal of 256 balances with a daily check for a year each, as checks write them.
-func aYear(t testing.TB, balances, days int) *memory {
-	m := &memory{more: make(chan struct{})}
+func aYear(t testing.TB, balances, days int) *memory.Journal {
+	m := memory.New("north-seed-bank")
 	put := func(b record.Body) record.EntryRef {
-		seq := uint64(len(m.entries) + 1)
-		*b.Identity() = record.Head{Schema: b.Kind().Schema(), ID: record.EntryID("north-seed-bank", "7qx3a", "", seq), Seq: seq, Site: "north-seed-bank"}
-		raw, err := json.Marshal(b)
+		e, err := m.Append(t.Context(), b)
 		if err != nil {
 			t.Fatal(err)
 		}
-		m.entries = append(m.entries, record.Entry{Seq: seq, Kind: b.Kind(), ID: b.Identity().ID, Balance: b.Subject(), JSON: raw})
-		return record.EntryRef{Seq: seq, ID: b.Identity().ID}
+		return record.EntryRef{Seq: e[0].Seq, ID: e[0].ID}
 	}
 	w := record.WeightUsed{ReferenceWeight: record.ReferenceWeight{ID: "f1-3-200a", Set: "3", Nominal: "200 g", Class: "F1", Conventional: "200.00012 g", Uncertainty: "0.30 mg",
 		CoverageFactor: "2", Certificate: &record.Certificate{Number: "2026-4711", By: "the institute", Date: "2026-01-10", Due: "2027-01-10"}}, Entry: "north-seed-bank/7qx3a/000017"}
@@ -89,7 +86,7 @@ func TestAYearOfChecksIsBounded(t *testing.T) {
 	_, again, end := run()
 	end()
 	t.Logf("%d balances, %d days, %d entries: read in %s, %d MiB of memory; written down in %s, %d MiB; read from that in %s",
-		balances, days, len(m.entries), took.Round(time.Millisecond), grown>>20, saved.Round(time.Millisecond), info.Size()>>20, again.Round(time.Millisecond))
+		balances, days, m.Head(), took.Round(time.Millisecond), grown>>20, saved.Round(time.Millisecond), info.Size()>>20, again.Round(time.Millisecond))
 	most := map[int]int{2: 500, 256: 187}[balances]
 	if f, _ := room.File("b-000"); len(f.Checks) != min(most, days) || f.Checks[len(f.Checks)-1].Check.ID != fmt.Sprintf("b-000/c%06d", days) {
 		t.Errorf("%d checks are kept in memory, not %d", len(f.Checks), most)

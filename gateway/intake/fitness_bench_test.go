@@ -2,70 +2,15 @@ package intake
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
-	"slices"
-	"sync"
 	"testing"
 	"time"
 
 	"weighpost/gateway/fitness"
+	inmemory "weighpost/gateway/journal/memory"
 	"weighpost/gateway/port"
 	"weighpost/gateway/record"
 )
-
-// known is a journal in memory.
-type known struct {
-	mu      sync.Mutex
-	entries []record.Entry
-	more    chan struct{} // closed and made anew with each append
-}
-
-func (k *known) Head() uint64 {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return uint64(len(k.entries))
-}
-
-func (k *known) Read(_ context.Context, after uint64, most int) ([]record.Entry, error) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	n := len(k.entries)
-	return slices.Clone(k.entries[min(int(after), n):min(int(after)+most, n)]), nil
-}
-
-func (k *known) Wait(ctx context.Context, after uint64) error {
-	for {
-		k.mu.Lock()
-		there, more := uint64(len(k.entries)) > after, k.more
-		k.mu.Unlock()
-		if there {
-			return nil
-		}
-		select {
-		case <-more:
-		case <-ctx.Done():
-			return ctx.Err()
-		}
-	}
-}
-
-func (k *known) Append(_ context.Context, bodies ...record.Body) (out []record.Entry, err error) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	for _, b := range bodies {
-		e := record.Entry{Seq: uint64(len(k.entries) + 1), Kind: b.Kind(), Balance: b.Subject()}
-		*b.Identity() = record.Head{Schema: b.Kind().Schema(), ID: record.EntryID("lab", "aaaaa", "", e.Seq), Seq: e.Seq, Site: "lab"}
-		if e.JSON, err = json.Marshal(b); err != nil {
-			return nil, err
-		}
-		e.ID = b.Identity().ID
-		k.entries, out = append(k.entries, e), append(out, e)
-	}
-	close(k.more)
-	k.more = make(chan struct{})
-	return out, nil
-}
 
 // looked is the room with no check running.
 type looked struct{ *fitness.Room }
@@ -76,7 +21,7 @@ func (looked) Offer(Offered) []record.Body { return nil }
 func roomOf(b *testing.B, m fitness.Minimum) looked {
 	now := time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC)
 	at := func(t time.Time) record.Stamp { return record.Stamp{UTC: record.UTC(t), Clock: record.ClockChecked} }
-	k, balance := &known{more: make(chan struct{})}, record.Balance{ID: "b-12"}
+	k, balance := inmemory.New("lab"), record.Balance{ID: "b-12"}
 	add := func(body record.Body) {
 		if _, err := k.Append(b.Context(), body); err != nil {
 			b.Fatal(err)
