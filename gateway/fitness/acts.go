@@ -11,7 +11,7 @@ import (
 
 // Look brings the state of every balance up to date, and reminds once of each check that is due and once of each that is overdue.
 func (r *Room) Look(ctx context.Context) error {
-	done, err := r.take(ctx)
+	done, err := r.view.Take(ctx)
 	if err != nil {
 		return err
 	}
@@ -29,7 +29,7 @@ func (r *Room) move(ctx context.Context, b Balance, by record.Actor) error {
 	stamp := r.o.Stamp()
 	now := stamp.UTC.Time()
 	var bodies []record.Body
-	r.mu.Lock()
+	r.view.Lock()
 	f := r.file(b.Describe.ID)
 	for _, s := range b.Config.Checks {
 		d := f.due(s, r.began, r.o.Zone)
@@ -61,14 +61,14 @@ func (r *Room) move(ctx context.Context, b Balance, by record.Actor) error {
 			}
 		}
 	}
-	r.mu.Unlock()
+	r.view.Unlock()
 	if state != was {
 		if cause == record.BySchedule {
 			by = record.Actor{By: record.ActorSchedule} // whatever somebody did just before
 		}
 		bodies = append(bodies, &record.FitnessChanged{Balance: b.Describe, State: state, Was: was, Cause: cause, Check: check, Reason: reason, By: by, Stamp: stamp})
 	}
-	if err := r.append(ctx, bodies...); err != nil {
+	if _, err := r.view.Append(ctx, bodies...); err != nil {
 		return err
 	}
 	if state != was && r.o.Changed != nil {
@@ -80,7 +80,7 @@ func (r *Room) move(ctx context.Context, b Balance, by record.Actor) error {
 // act does something to the file of a balance: what make gives is appended, and the balance's state follows. Nothing happens where it gives
 // nothing.
 func (r *Room) act(ctx context.Context, balance string, by record.Actor, make func(b Balance, f *file, stamp record.Stamp) (record.Body, error)) error {
-	done, err := r.take(ctx)
+	done, err := r.view.Take(ctx)
 	if err != nil {
 		return err
 	}
@@ -90,13 +90,13 @@ func (r *Room) act(ctx context.Context, balance string, by record.Actor, make fu
 		return record.ErrNoBalance
 	}
 	stamp := r.o.Stamp()
-	r.mu.Lock()
+	r.view.Lock()
 	body, err := make(b, r.file(balance), stamp)
-	r.mu.Unlock()
+	r.view.Unlock()
 	if err != nil || body == nil {
 		return err
 	}
-	if err := r.append(ctx, body); err != nil {
+	if _, err := r.view.Append(ctx, body); err != nil {
 		return err
 	}
 	if c, ok := body.(*record.FitnessChanged); ok && r.o.Changed != nil {
@@ -263,8 +263,8 @@ func (r *Room) End(ctx context.Context, e *record.CheckEnded) error {
 
 // Running gives the check that runs on a balance, with the attempts recorded so far, or nil.
 func (r *Room) Running(balance string) (begun *record.CheckBegun, steps []*record.CheckStep) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	f := r.files[balance]
 	if f == nil || f.Running == nil {
 		return nil, nil

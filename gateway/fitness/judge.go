@@ -58,8 +58,8 @@ func (r *Room) out(balance, state string) (bool, string) {
 	}
 	b, _ := r.configured(balance)
 	at := r.o.Stamp().UTC.Time()
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	f := *r.file(balance)
 	if state == record.OutOfService {
 		return true, f.Reason

@@ -14,17 +14,17 @@ func (r *Room) Minimum(balance string) (m *record.MinimumWeight, why string) {
 	if !ok {
 		return nil, ""
 	}
-	r.mu.Lock()
+	r.view.Lock()
 	f := r.file(balance)
 	from := sources{f.Measured, f.Calibrated, b.Config.Minimum}
 	last := r.minima[balance]
-	r.mu.Unlock()
+	r.view.Unlock()
 	if last.from != from {
 		last.from = from
 		last.m, last.why = from.minimum()
-		r.mu.Lock()
+		r.view.Lock()
 		r.minima[balance] = last
-		r.mu.Unlock()
+		r.view.Unlock()
 	}
 	return last.m, last.why
 }

@@ -95,7 +95,7 @@ func (r *Room) reduce(e record.Entry) error {
 	if err := json.Unmarshal(e.JSON, body); err != nil {
 		return err
 	}
-	r.changed = true
+	r.view.Changed()
 	switch b := body.(type) {
 	case *record.WeightEntry:
 		r.weights[b.Weight.ID] = &KnownWeight{ReferenceWeight: b.Weight, Since: b.Stamp.UTC, By: b.By, Entry: e.ID, Seq: e.Seq}
@@ -144,7 +144,7 @@ func (r *Room) weighed(e record.Entry) error {
 	if err := json.Unmarshal(e.JSON, &w); err != nil {
 		return err
 	}
-	r.changed = true
+	r.view.Changed()
 	one := f.Failures[len(f.Failures)-1]
 	if w.Fitness.State == record.OutOfService {
 		one.Settled = true

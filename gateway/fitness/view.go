@@ -11,8 +11,8 @@ import (
 // Of gives the fitness of a balance as its records say it.
 func (r *Room) Of(balance string) (now record.Fitness) {
 	b, _ := r.configured(balance)
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	f := r.files[balance]
 	if f == nil {
 		return record.Fitness{State: record.FitnessUnknown}
@@ -58,8 +58,8 @@ func (r *Room) File(balance string) (file File, ok bool) {
 	}
 	file.Fitness = r.Of(balance)
 	file.Minimum, file.NoMinimum = r.Minimum(balance)
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	f := r.file(balance)
 	file.Since, file.Cause, file.Reason, file.Phase, file.Calibrated = f.Since, f.Cause, f.Reason, f.phase(), f.Calibrated
 	file.Checks, file.Upkeep = slices.Clone(f.Checks), slices.Clone(f.Upkeep)
@@ -80,8 +80,8 @@ func (f *Failure) copy() Failure {
 
 // Failure gives a failed check of a balance.
 func (r *Room) Failure(balance, check string) (Failure, bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	if f := r.files[balance]; f != nil {
 		if one := f.failure(check); one != nil {
 			return one.copy(), true

@@ -26,8 +26,8 @@ func refuse(format string, a ...any) error { return &record.NotDone{Why: fmt.Spr
 
 // Weight gives what is known of a reference weight.
 func (r *Room) Weight(id string) (KnownWeight, bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	w := r.weights[id]
 	if w == nil {
 		return KnownWeight{}, false
@@ -37,11 +37,11 @@ func (r *Room) Weight(id string) (KnownWeight, bool) {
 
 // Weights lists the register by id, the withdrawn ones too.
 func (r *Room) Weights() (list []KnownWeight) {
-	r.mu.Lock()
+	r.view.Lock()
 	for _, w := range r.weights {
 		list = append(list, *w)
 	}
-	r.mu.Unlock()
+	r.view.Unlock()
 	slices.SortFunc(list, func(a, b KnownWeight) int { return strings.Compare(a.ID, b.ID) })
 	return list
 }
@@ -91,20 +91,20 @@ func (r *Room) Withdraw(ctx context.Context, id, reason string, by record.Actor)
 
 // changeWeight appends what make says of a weight as it is known now; make is called with the room locked.
 func (r *Room) changeWeight(ctx context.Context, id string, make func(before *KnownWeight) (*record.WeightEntry, error)) (KnownWeight, error) {
-	done, err := r.take(ctx)
+	done, err := r.view.Take(ctx)
 	if err != nil {
 		return KnownWeight{}, err
 	}
 	defer done()
 	stamp := r.o.Stamp()
-	r.mu.Lock()
+	r.view.Lock()
 	e, err := make(r.weights[id])
-	r.mu.Unlock()
+	r.view.Unlock()
 	if err != nil {
 		return KnownWeight{}, err
 	}
 	e.Stamp = stamp
-	if err := r.append(ctx, e); err != nil {
+	if _, err := r.view.Append(ctx, e); err != nil {
 		return KnownWeight{}, err
 	}
 	w, _ := r.Weight(id)

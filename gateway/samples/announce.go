@@ -15,20 +15,6 @@ const batch = 256
 // Announced says what became of samples that were sent.
 type Announced = record.SamplesTaken
 
-// take waits until nobody else changes anything, and until all that was changed is known.
-func (r *Room) take(ctx context.Context) (done func(), err error) {
-	select {
-	case <-r.acting:
-	case <-ctx.Done():
-		return nil, fmt.Errorf("other samples are being taken: try again in a moment (%w)", ctx.Err())
-	}
-	if err := r.reached(ctx, r.o.Journal.Head()); err != nil {
-		r.acting <- struct{}{}
-		return nil, err
-	}
-	return func() { r.acting <- struct{}{} }, nil
-}
-
 // Announce takes samples, all of them or, where one cannot be taken, none: the error is then a *record.SampleRefused. A sample that is
 // known as it is sent needs no entry, so that the same request may come again. It returns once every entry is in the journal and what it
 // says is known here. request is the mark of the sender, "" for none.
@@ -36,14 +22,14 @@ func (r *Room) Announce(ctx context.Context, list []record.Sample, request strin
 	if err := check(list); err != nil {
 		return a, err
 	}
-	done, err := r.take(ctx)
+	done, err := r.view.Take(ctx)
 	if err != nil {
 		return a, err
 	}
 	defer done()
 	var bodies []record.Body
 	stamp := r.o.Stamp()
-	r.mu.Lock()
+	r.view.Lock()
 	taken := map[string]bool{}
 	for i := range list {
 		s := &list[i]
@@ -67,7 +53,7 @@ func (r *Room) Announce(ctx context.Context, list []record.Sample, request strin
 	}
 	ended, room := r.makeRoom(a.New, list, stamp)
 	known := len(r.known)
-	r.mu.Unlock()
+	r.view.Unlock()
 	if !room {
 		return Announced{}, &record.SampleRefused{Why: fmt.Sprintf("%d samples would be known, and at most %d can be: end those that are done with.", known+a.New, Most)}
 	}
@@ -139,12 +125,12 @@ func (r *Room) append(ctx context.Context, bodies []record.Body) error {
 		}
 		last = entries[len(entries)-1].Seq
 	}
-	return r.reached(ctx, last)
+	return r.view.Reached(ctx, last)
 }
 
 // End says that a sample is not known any more, and gives what was known. The error is record.ErrNoSample, or that of the journal.
 func (r *Room) End(ctx context.Context, id, why string, by record.Actor) (record.KnownSample, error) {
-	done, err := r.take(ctx)
+	done, err := r.view.Take(ctx)
 	if err != nil {
 		return record.KnownSample{}, err
 	}
@@ -159,8 +145,8 @@ func (r *Room) End(ctx context.Context, id, why string, by record.Actor) (record
 
 // List gives samples by id, after one, as many as a limit says. With a prefix only those that begin so. more says that others follow.
 func (r *Room) List(prefix, after string, limit int) (list []record.KnownSample, more, ready bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	var ids []string
 	for id := range r.known {
 		if id > after && strings.HasPrefix(id, prefix) {
@@ -174,12 +160,12 @@ func (r *Room) List(prefix, after string, limit int) (list []record.KnownSample,
 	for _, id := range ids {
 		list = append(list, r.known[id].KnownSample)
 	}
-	return list, more, r.seq >= r.goal
+	return list, more, r.view.Ready()
 }
 
 // Count is how many samples are known.
 func (r *Room) Count() int {
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	return len(r.known)
 }

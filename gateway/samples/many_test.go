@@ -55,7 +55,7 @@ func started(t testing.TB, j *journal.Journal, dir string) (b *Room, stop func()
 	done := make(chan struct{})
 	go func() { defer close(done); r.Run(ctx) }()
 	stop = func() { cancel(); <-done }
-	if err := r.reached(ctx, j.Head()); err != nil {
+	if err := r.view.Reached(ctx, j.Head()); err != nil {
 		stop()
 		t.Fatal(err)
 	}

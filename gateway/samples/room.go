@@ -3,46 +3,31 @@ package samples
 import (
 	"context"
 	"encoding/json"
-	"fmt"
 	"log/slog"
 	"slices"
-	"sync"
 	"time"
 
+	"weighpost/gateway/follow"
 	"weighpost/gateway/record"
 )
-
-// Journal is what the room needs of the journal.
-type Journal interface {
-	Head() uint64
-	Read(ctx context.Context, after uint64, max int) ([]record.Entry, error)
-	// Wait returns once there is an entry after a sequence, or with the error of ctx.
-	Wait(ctx context.Context, after uint64) error
-	Append(ctx context.Context, bodies ...record.Body) ([]record.Entry, error)
-}
 
 // Options is what a room is made of.
 type Options struct {
 	Dir     string // the journal's folder
-	Journal Journal
+	Journal follow.Journal
 	Stamp   func() record.Stamp
-	Log     *slog.Logger
+	Log     *slog.Logger // nil: nothing is logged
 }
 
 // Room knows samples. Run keeps it up to date; everything else may be called from any goroutine.
 type Room struct {
-	o      Options
-	acting chan struct{} // holds a token while nobody announces or ends samples
+	o    Options
+	view *follow.View
 
-	mu      sync.Mutex // a leaf: nothing is called while it is held
+	// The view's lock guards these.
 	known   map[string]*sample
 	weighed map[pair]time.Time
 	held    map[string]hold // by balance
-	seq     uint64          // all entries up to it are in what is known
-	id      string          // of the entry with that sequence
-	goal    uint64          // the head at the start: once it is reached, what is not known was not announced
-	moved   chan struct{}   // closed when seq moves
-	changed bool            // since the snapshot
 }
 
 // sample is one that was announced.
@@ -58,85 +43,19 @@ type hold struct {
 	until  time.Time // zero: no limit
 }
 
-// New makes a room of what was written down last. It does not read the journal: Run does.
+// New makes a room. It does not read the journal: Run does.
 func New(o Options) *Room {
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
-	r := &Room{o: o, acting: make(chan struct{}, 1), held: map[string]hold{}, moved: make(chan struct{})}
-	r.acting <- struct{}{}
-	r.forget()
-	r.goal = o.Journal.Head()
+	r := &Room{o: o, known: map[string]*sample{}, weighed: map[pair]time.Time{}, held: map[string]hold{}}
+	r.view = follow.New(follow.Options{Dir: o.Dir, Journal: o.Journal, Log: o.Log, Reduce: r.reduce, File: follow.Keep(FileName, snapshotForm, r.begin, r.snapshot),
+		Words: follow.Words{What: "which samples are known", Of: "samples", Many: true, Busy: "other samples are being taken"}})
 	return r
 }
 
-func (r *Room) forget() {
-	r.known, r.weighed, r.seq, r.id = map[string]*sample{}, map[pair]time.Time{}, 0, ""
-}
-
-const (
-	chunk     = 1000
-	saveEvery = 10 * time.Minute
-	retry     = 2 * time.Second
-)
-
 // Run follows the journal until ctx ends.
-func (r *Room) Run(ctx context.Context) {
-	r.load(ctx)
-	defer r.save()
-	saved := time.Now()
-	for ctx.Err() == nil {
-		entries, err := r.o.Journal.Read(ctx, r.Seq(), chunk)
-		if err == nil && len(entries) == 0 {
-			err = r.o.Journal.Wait(ctx, r.Seq())
-			if err == nil {
-				continue
-			}
-		}
-		if err != nil {
-			if ctx.Err() == nil {
-				r.o.Log.Warn("which samples are known cannot be read from the journal", "err", err)
-				pause(ctx, retry)
-			}
-			continue
-		}
-		r.learn(entries)
-		if time.Since(saved) > saveEvery {
-			r.save()
-			saved = time.Now()
-		}
-	}
-}
-
-func pause(ctx context.Context, d time.Duration) {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-	case <-t.C:
-	}
-}
+func (r *Room) Run(ctx context.Context) { r.view.Run(ctx) }
 
 // Seq is the sequence up to which entries are in what is known.
-func (r *Room) Seq() uint64 {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.seq
-}
-
-// learn takes entries in their order.
-func (r *Room) learn(entries []record.Entry) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	for _, e := range entries {
-		if err := r.reduce(e); err != nil {
-			r.o.Log.Error("an entry that tells of samples cannot be read", "entry", e.Seq, "err", err)
-		}
-		r.seq, r.id = e.Seq, e.ID
-	}
-	close(r.moved)
-	r.moved = make(chan struct{})
-}
+func (r *Room) Seq() uint64 { return r.view.Seq() }
 
 // reduce takes one entry.
 func (r *Room) reduce(e record.Entry) error {
@@ -146,7 +65,7 @@ func (r *Room) reduce(e record.Entry) error {
 		if err := json.Unmarshal(e.JSON, &a); err != nil {
 			return err
 		}
-		r.changed = true
+		r.view.Changed()
 		if a.Change == record.SampleEnded {
 			delete(r.known, a.Sample.ID)
 			return nil
@@ -175,7 +94,8 @@ func (r *Room) weighedAt(balance, id string, at time.Time) {
 	if len(r.weighed) >= mostWeighed {
 		r.forgetWeighed(at)
 	}
-	r.weighed[key], r.changed = at, true
+	r.weighed[key] = at
+	r.view.Changed()
 }
 
 // forgetWeighed makes room: what is too old goes, and if that is not a quarter, the oldest quarter.
@@ -198,18 +118,18 @@ func (r *Room) forgetWeighed(now time.Time) {
 
 // Sample gives what was announced of a sample. ready is false as long as that is still being read.
 func (r *Room) Sample(id string) (s record.KnownSample, known, ready bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	if one := r.known[id]; one != nil {
-		return one.KnownSample, true, r.seq >= r.goal
+		return one.KnownSample, true, r.view.Ready()
 	}
-	return s, false, r.seq >= r.goal
+	return s, false, r.view.Ready()
 }
 
 // Hold says that a balance holds a sample until a time, in place of the one that it held; see intake.Samples.
 func (r *Room) Hold(balance, id string, until, at time.Time) (others []string) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	if id == "" {
 		delete(r.held, balance)
 		return nil
@@ -226,31 +146,14 @@ func (r *Room) Hold(balance, id string, until, at time.Time) (others []string) {
 
 // Weighed says that a sample was weighed at a balance.
 func (r *Room) Weighed(balance, id string, at time.Time) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	r.weighedAt(balance, id, at)
 }
 
 // WeighedAt gives when a sample was weighed at a balance last, or zero.
 func (r *Room) WeighedAt(balance, id string) time.Time {
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	r.view.Lock()
+	defer r.view.Unlock()
 	return r.weighed[pair{balance, id}]
-}
-
-// reached waits until all entries up to a sequence are in what is known.
-func (r *Room) reached(ctx context.Context, seq uint64) error {
-	for {
-		r.mu.Lock()
-		moved, done := r.moved, r.seq >= seq
-		r.mu.Unlock()
-		if done {
-			return nil
-		}
-		select {
-		case <-moved:
-		case <-ctx.Done():
-			return fmt.Errorf("which samples are known is still being read from the journal: try again in a moment (%w)", ctx.Err())
-		}
-	}
 }

@@ -47,7 +47,7 @@ func (b *bench) ready(t *testing.T) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 	defer cancel()
-	if err := b.reached(ctx, b.journal.Head()); err != nil {
+	if err := b.view.Reached(ctx, b.journal.Head()); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -196,12 +196,12 @@ func TestThereIsABound(t *testing.T) {
 	j := journaltest.Open(t, journal.Options{Dir: dir, Site: "seed-bank"})
 	b := open(t, j, dir)
 	b.announce(t, record.Sample{ID: "old", Expires: utc(time.Now().Add(-time.Hour))}, record.Sample{ID: "older", Expires: utc(time.Now().Add(-2 * time.Hour))})
-	b.mu.Lock()
+	b.view.Lock()
 	for i := len(b.known); i < Most; i++ {
 		id := fmt.Sprint("S-", i)
 		b.known[id] = &sample{KnownSample: record.KnownSample{Sample: record.Sample{ID: id}}}
 	}
-	b.mu.Unlock()
+	b.view.Unlock()
 	b.announce(t, record.Sample{ID: "new"})
 	if _, known, _ := b.Sample("older"); known {
 		t.Error("the oldest did not go")
