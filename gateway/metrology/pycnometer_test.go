@@ -38,7 +38,8 @@ func TestPycnometerExamples(t *testing.T) {
 	}
 }
 
-// TestSoilFactor holds the temperature coefficients of ASTM D854, from memory, to one unit of their last place.
+// TestSoilFactor holds the temperature coefficients of ASTM D854, from memory, to one unit of their last place: by densities
+// of water as a public page prints them, and by those of this package.
 func TestSoilFactor(t *testing.T) {
 	rows := table(t, "soil_factor.csv")
 	for _, row := range rows {
@@ -47,6 +48,15 @@ func TestSoilFactor(t *testing.T) {
 			t.Fatal(err)
 		}
 		near(t, row["celsius"]+" °C", k, row["k_from_memory"], "1")
+		water, _, err := metrology.WaterDensity(r(t, row["celsius"]))
+		at20, _, err2 := metrology.WaterDensity(r(t, "20"))
+		if err != nil || err2 != nil {
+			t.Fatal(err, err2)
+		}
+		if k, err = metrology.SoilFactor(water, at20); err != nil {
+			t.Fatal(err)
+		}
+		near(t, row["celsius"]+" °C by the density of water here", k, row["k_from_memory"], "1")
 	}
 	if len(rows) != 5 {
 		t.Errorf("%d temperatures", len(rows))
