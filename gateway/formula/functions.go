@@ -3,6 +3,7 @@ package formula
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"github.com/expr-lang/expr/ast"
 
@@ -227,4 +228,14 @@ func withinType(args []*node) (Type, int, error) {
 		return Type{}, 1, fmt.Errorf("this is %s", args[1].typ)
 	}
 	return args[0].typ, -1, nil
+}
+
+// BuiltIn lists the functions that every formula has, by name, with their definitions.
+func BuiltIn() []Used {
+	var all []Used
+	for name, op := range operations {
+		all = append(all, usedOf(name, op.says, op.source))
+	}
+	slices.SortFunc(all, func(a, b Used) int { return strings.Compare(a.Name, b.Name) })
+	return all
 }
