@@ -196,7 +196,7 @@ func series(percent, celsiusToo bool) func([]*node) (Type, int, error) {
 		case err != nil:
 			return t, wrong, err
 		case t.Unit.dim.Celsius && !celsiusToo:
-			return t, 0, fmt.Errorf("Celsius temperatures are not fit for it, since their zero is a convention")
+			return t, 0, fmt.Errorf("degrees Celsius are not fit for it, since their zero is a convention")
 		case percent:
 			t.Unit, err = ParseUnit("%")
 		}

@@ -21,8 +21,8 @@ func rounded(t testing.TB, source string, r formula.Rounding, unit string) (form
 
 func places(n int) *int { return &n }
 
-// TestRoundingsInPrint holds roundings that others print: the examples of NIST SP 811 (2008), B.7.1, as public texts quote them, and the ties of IEEE 754-2019, 4.3, that tell the
-// rules apart.
+// TestRoundingsInPrint holds roundings that others print: the examples of NIST SP 811 (2008), B.7.1, as public texts quote them, and the
+// ties of IEEE 754-2019, 4.3 (from memory), that tell the rules apart.
 func TestRoundingsInPrint(t *testing.T) {
 	for _, c := range []struct{ x, to, even, away, up, down, from string }{
 		{"6.9749515", "0.01", "6.97", "6.97", "6.98", "6.97", "SP 811: less than half"},

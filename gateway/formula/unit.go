@@ -187,7 +187,7 @@ func unitOf(terms []term) (Unit, error) {
 	}
 	for _, t := range terms {
 		if t.dim.Celsius {
-			return Unit{}, fmt.Errorf("Cel stands alone as a unit, since its zero is not that of K: a part per degree is written with K, as in \"1/K\"")
+			return Unit{}, fmt.Errorf("the unit Cel stands alone as a unit, since its zero is not that of K: a part per degree is written with K, as in \"1/K\"")
 		}
 		var ok bool
 		if u.dim, ok = u.dim.times(t.dim, t.power); !ok {
