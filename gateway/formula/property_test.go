@@ -190,6 +190,9 @@ func hold(t testing.TB, source string, o formula.Options, in map[string]formula.
 		if strings.TrimSpace(err.Error()) == "" {
 			t.Fatalf("%q fails without a word", source)
 		}
+		if strings.Contains(err.Error(), "the result of the formula") || strings.Contains(err.Error(), "do not give") {
+			t.Fatalf("%q promised %s: %v", source, f.Type(), err)
+		}
 		return true, false
 	}
 	got := formula.Type{Kind: res.Value.Kind}
