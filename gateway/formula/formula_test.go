@@ -155,3 +155,16 @@ func TestInputsAreHeldAgainstTheirTypes(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestWithinKeepsItsEdge has values just at the limit stay: of 0, 1 and 2 g the mean is 1 g and the standard deviation 1 g.
+func TestWithinKeepsItsEdge(t *testing.T) {
+	g := unitOf(t, "g")
+	f, err := formula.Compile("count(within(x, 1)) * 10 + count(within(x, 0.999999))", formula.Options{Names: map[string]formula.Type{"x": formula.ListIn(g)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := []formula.Quantity{quantity(t, "0 g"), quantity(t, "1 g"), quantity(t, "2 g")}
+	if r, err := f.Eval(t.Context(), map[string]formula.Value{"x": formula.OfList(x)}); err != nil || r.Trace.Rounded != "31" {
+		t.Errorf("%s %v", r.Trace.Rounded, err)
+	}
+}
