@@ -48,7 +48,7 @@ func TestListsThatGrow(t *testing.T) {
 	u := unitOf(t, "g")
 	var x []formula.Quantity
 	for i := range formula.MaxList {
-		den := new(big.Int).Add(new(big.Int).Lsh(big.NewInt(1), 200), big.NewInt(int64(2*i+1)))
+		den := new(big.Int).Add(new(big.Int).Lsh(big.NewInt(1), 40), big.NewInt(int64(2*i+1)))
 		x = append(x, formula.Quantity{N: new(big.Rat).SetFrac(big.NewInt(1), den), Unit: u})
 	}
 	o := formula.Options{Names: map[string]formula.Type{"x": formula.ListIn(u)}}
