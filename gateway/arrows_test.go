@@ -38,7 +38,7 @@ var arrows = []arrow{
 	{"gateway/settings", []string{"parsers/strict"}, "the rules of changing settings are pure: what a section means is known to the room that declares it"},
 	{"gateway/segment", []string{"gateway/record"}, "a form of file, as the vocabulary has one of entries: no disk, no clock, no journal"},
 	{"gateway/needs", nil, "what tests say of the machine"},
-	{"gateway/needs/chromium", []string{"gateway/needs"}, "test support: a real browser"},
+	{"gateway/needs/chromium", []string{"gateway/needs"}, "test support: a real browser, and somebody before it"},
 	{"gateway/conform", nil, "what tests hold answers of the API against: its own description, and nothing of ours"},
 	{"gateway/shown", nil, "what tests say of tables that name tests"},
 	{"gateway/endure", nil, "faults in every act over one journal: tests, and nothing else"},

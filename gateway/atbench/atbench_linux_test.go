@@ -7,11 +7,11 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"testing"
 	"time"
 
 	"weighpost/gateway"
+	"weighpost/gateway/access/secret"
 	"weighpost/gateway/config"
 	"weighpost/gateway/needs"
 	"weighpost/gateway/needs/chromium"
@@ -43,7 +43,7 @@ balances:
 
 // desk is a daemon, the cable of its balance b-1, and a browser that nobody touches but with keys.
 type desk struct {
-	*chromium.Browser
+	*chromium.Seat
 	t     *testing.T
 	g     *gateway.Gateway
 	disk  string
@@ -77,7 +77,7 @@ func newDesk(t *testing.T) *desk {
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}
-	d.g = gateway.New(cfg, gateway.Options{})
+	d.g = gateway.New(cfg, gateway.Options{Hasher: secret.NewHasher(secret.Work{Passes: 1, MemoryK: 64, Lanes: 1}, 4, 256)})
 	if err := d.g.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -91,7 +91,7 @@ func newDesk(t *testing.T) *desk {
 	d.line = <-d.cable
 	t.Cleanup(func() { d.line.Close() })
 	d.addAda()
-	d.Browser = chromium.Start(t, 3*time.Minute)
+	d.Seat = chromium.Sit(t, 3*time.Minute, d.g.PageURL())
 	return d
 }
 
@@ -116,57 +116,6 @@ func (d *desk) print(weight string) {
 	}
 }
 
-// key presses one key. Its text is what it writes, "" for none.
-func (d *desk) key(key, text string, code int) {
-	d.t.Helper()
-	p := map[string]any{"type": "keyDown", "key": key, "windowsVirtualKeyCode": code}
-	if text != "" {
-		p["text"] = text
-	}
-	for _, kind := range []string{"keyDown", "keyUp"} {
-		p["type"] = kind
-		if err := d.Call("Input.dispatchKeyEvent", p, nil); err != nil {
-			d.t.Fatal(err)
-		}
-	}
-}
-
-// scan types a code as a scanner does, with Enter behind it.
-func (d *desk) scan(code string) {
-	d.t.Helper()
-	for _, c := range code {
-		d.key(string(c), string(c), 0)
-	}
-	d.key("Enter", "\r", 13)
-}
-
-// shows waits until a part of the page has all of the words.
-func (d *desk) shows(selector string, words ...string) {
-	d.t.Helper()
-	script, last := "(() => { const e = document.querySelector("+strconv.Quote(selector)+"); return e && !e.hidden ? e.textContent : 'not there'; })()", ""
-	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(20 * time.Millisecond) {
-		last = d.Text(script)
-		missing := false
-		for _, w := range words {
-			missing = missing || !strings.Contains(last, w)
-		}
-		if !missing {
-			return
-		}
-	}
-	d.t.Fatalf("%s never held %q; it is %q, and next is %q", selector, words, last, d.Text("document.getElementById('next')?.textContent ?? location.href"))
-}
-
-// ready waits until a field takes what is scanned.
-func (d *desk) ready(field string) {
-	d.t.Helper()
-	for limit := time.Now().Add(patience); d.Text("document.activeElement?.matches("+strconv.Quote(field)+")") != "true"; time.Sleep(20 * time.Millisecond) {
-		if time.Now().After(limit) {
-			d.t.Fatalf("%s takes nothing", field)
-		}
-	}
-}
-
 // watch notes when an answer comes over a stream of its own, and when the band shows one.
 const watch = `(() => {
   window.seen = {};
@@ -182,35 +131,34 @@ const watch = `(() => {
 // signs out by a card.
 func TestAtTheBench(t *testing.T) {
 	d := newDesk(t)
-	d.Open(d.g.PageURL() + "bench")
-	d.ready("#code")
-	d.scan("no-such-balance")
-	d.shows(".told", "No balance has that label")
-	d.scan("SB-4410")
-	d.ready("#scan")
-	d.shows("#next", "Scan your badge")
+	d.Visit("bench")
+	d.Ready("#code")
+	d.Enters("no-such-balance")
+	d.Shows(".told", "No balance has that label")
+	d.Enters("SB-4410")
+	d.Ready("#scan")
+	d.Shows("#next", "Scan your badge")
 	if d.Text("document.querySelectorAll('[data-step]').length") != "0" {
 		t.Error("a visitor is offered to act")
 	}
-	d.scan("LOT-7")
-	d.shows("#next", "only shows")
-	d.scan("B:0047")
-	d.shows("#person", "Ada Quill")
-	d.shows("#acting", "Next", "Repeat", "Abandon")
-	d.scan("LOT-7")
-	d.shows("#question", "was not announced", "Enter")
-	d.key("Enter", "\r", 13)
-	d.shows("#sample", "LOT-7")
-	d.shows("#next", "Put the sample on")
-	d.shows("#sound", "Sound is on")
+	d.Enters("LOT-7")
+	d.Shows("#next", "only shows")
+	d.Enters("B:0047")
+	d.Shows("#person", "Ada Quill")
+	d.Shows("#acting", "Next", "Repeat", "Abandon")
+	d.Enters("LOT-7")
+	d.Shows("#question", "was not announced", "Enter")
+	d.Keys(chromium.Enter)
+	d.Shows("#sample", "LOT-7")
+	d.Shows("#next", "Put the sample on")
+	d.Shows("#sound", "Sound is on")
 
 	d.Text(watch)
-	for limit := time.Now().Add(patience); d.Text("window.seen.open") != "true" && time.Now().Before(limit); time.Sleep(10 * time.Millisecond) {
-	}
+	d.Until("window.seen.open", "true")
 	time.Sleep(300 * time.Millisecond) // of silence at the balance: the line is heard from its beginning
 	d.print("12.345")
-	d.shows("#answer", "Recorded", "12.345 g", "LOT-7", "Ada Quill", "/b-1/")
-	d.shows("#heard", "Recorded. 12.345 g. for sample LOT-7, Ada Quill")
+	d.Shows("#answer", "Recorded", "12.345 g", "LOT-7", "Ada Quill", "/b-1/")
+	d.Shows("#heard", "Recorded. 12.345 g. for sample LOT-7, Ada Quill")
 	took, err := strconv.ParseFloat(d.Text("window.seen.shown - window.seen.came"), 64)
 	if err != nil || took > 2000 {
 		t.Errorf("the band came %v ms after the event: %v", took, err)
@@ -222,30 +170,30 @@ func TestAtTheBench(t *testing.T) {
 
 	ballast := needs.Fill(t, d.disk)
 	d.print("13.000")
-	d.shows("#not-recording", "NOT RECORDING")
-	d.shows("#answer", "NOT RECORDED", "13.000 g", "LOT-7")
-	d.shows("#next", "by hand")
+	d.Shows("#not-recording", "NOT RECORDING")
+	d.Shows("#answer", "NOT RECORDED", "13.000 g", "LOT-7")
+	d.Shows("#next", "by hand")
 	if err := os.Remove(ballast); err != nil {
 		t.Fatal(err)
 	}
-	d.shows("#answer", "Recorded", "13.000 g")
-	d.shows("#next", "Put the sample on")
+	d.Shows("#answer", "Recorded", "13.000 g")
+	d.Shows("#next", "Put the sample on")
 	if hidden := d.Text("document.getElementById('not-recording').hidden"); hidden != "true" {
 		t.Error("NOT RECORDING stays although it is over")
 	}
 
-	d.key("F2", "", 113)
-	d.shows("#next", "LOT-7 is finished")
-	d.shows("#sample", "none")
-	d.key("F4", "", 115)
-	d.shows("#next", "no sample to repeat")
-	d.scan("b-2")
-	d.shows("#question", "b-2", "b-1", "exchanged")
-	d.key("Escape", "", 27)
-	d.shows("#next", "Nothing was done")
-	d.scan(record.CardCode(record.CardSignOut))
-	d.shows("#person", "nobody")
-	d.shows("#next", "Scan your badge")
-	d.Open(d.g.PageURL() + "bench") // the screen knows where it stands
-	d.shows("h1.bench-id", "b-1")
+	d.Press("F2", 113, "")
+	d.Shows("#next", "LOT-7 is finished")
+	d.Shows("#sample", "none")
+	d.Press("F4", 115, "")
+	d.Shows("#next", "no sample to repeat")
+	d.Enters("b-2")
+	d.Shows("#question", "b-2", "b-1", "exchanged")
+	d.Keys(chromium.Escape)
+	d.Shows("#next", "Nothing was done")
+	d.Enters(record.CardCode(record.CardSignOut))
+	d.Shows("#person", "nobody")
+	d.Shows("#next", "Scan your badge")
+	d.Visit("bench") // the screen knows where it stands
+	d.Shows("h1.bench-id", "b-1")
 }

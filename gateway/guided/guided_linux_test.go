@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs/chromium"
 	"weighpost/gateway/record"
 )
 
@@ -32,7 +33,7 @@ func TestAGuidedCheckFromBeginToEnd(t *testing.T) {
 	s := sitDown(t, l)
 	for _, k := range kinds {
 		t.Run(k.id, func(t *testing.T) {
-			s.t = t
+			s.For(t)
 			b := &guided{l, s, l.scales[k.id], k.id, k.settled, 0}
 			b.nobodyWithoutTheRight()
 			b.noOverdueWeight()
@@ -51,7 +52,7 @@ func TestAGuidedCheckFromBeginToEnd(t *testing.T) {
 			}
 		})
 	}
-	for _, e := range s.said {
+	for _, e := range s.Said {
 		t.Error("a script: ", e)
 	}
 }
@@ -72,62 +73,62 @@ func (b *guided) number() string { return fmt.Sprintf("c%06d", b.checks) }
 
 // begins chooses a check and the weight at the page, and begins it. The pan is empty: a balance that tells by itself shows that at once.
 func (b *guided) begins(check string, zero int) {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	b.scale.puts(zero)
-	b.s.open(b.page())
-	b.s.click(`input[name="check"][value="` + check + `"]`)
+	b.s.Visit(b.page())
+	b.s.Click(`input[name="check"][value="` + check + `"]`)
 	if b.s.Text(`String(document.querySelector('input[value="f1-20"]').checked)`) != "true" {
-		b.s.click(`input[value="f1-20"]`)
+		b.s.Click(`input[value="f1-20"]`)
 	}
 	if b.checks == 0 {
 		b.s.shoot(b.id + "-choose")
 	}
-	b.s.sends("#begin button.large")
+	b.s.Sends("#begin button.large")
 	b.checks++
-	b.s.until(`document.getElementById("check").dataset.runs`, b.number())
+	b.s.Until(`document.getElementById("check").dataset.runs`, b.number())
 }
 
 // step waits until the page is at a step and waits for something.
 func (b *guided) step(n int, says string) {
-	b.s.t.Helper()
-	b.s.shows("#number", fmt.Sprintf("Step %d of ", n))
-	b.s.shows("#say", says)
+	b.s.T.Helper()
+	b.s.Shows("#number", fmt.Sprintf("Step %d of ", n))
+	b.s.Shows("#say", says)
 }
 
 // measures goes through the two loads from a step on, and waits for the outcome at the page.
 func (b *guided) measures(first int, f found) {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	b.zeroes(first, f.zero)
 	b.step(first+1, "Place 20 g, F1, set 3")
-	b.s.shows("#taken", fmt.Sprintf("0.%03d g", f.zero))
+	b.s.Shows("#taken", fmt.Sprintf("0.%03d g", f.zero))
 	b.scale.rests(f.load)
 	b.ends(f)
 }
 
 // zeroes has the empty pan taken.
 func (b *guided) zeroes(step, zero int) {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	if b.id == "b-print" {
 		b.step(step, "Take everything off the pan")
-		b.s.shows("#print-key", "press the print key of the balance")
+		b.s.Shows("#print-key", "press the print key of the balance")
 		b.scale.prints(zero)
 	}
 }
 
 // ends waits for what the page says of the check, and holds what the journal has against what had to be found.
 func (b *guided) ends(f found) {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	word := map[string]string{record.CheckPassed: "passed", record.CheckWarned: "passed with a warning", record.CheckFailed: "FAILED"}[f.outcome]
-	b.s.until("location.search", "ended="+b.number())
-	b.s.shows(".outcome", word)
-	b.s.shows(".results", f.value, "0.005 g", "warning from 0.003 g", "the lab's own tolerance")
+	b.s.Until("location.search", "ended="+b.number())
+	b.s.Shows(".outcome", word)
+	b.s.Shows(".results", f.value, "0.005 g", "warning from 0.003 g", "the lab's own tolerance")
 	list := all[record.CheckEnded](b.lab, record.KindCheckEnded)
 	e := list[len(list)-1]
 	if e.Check.ID != b.id+"/"+b.number() || e.Outcome != f.outcome || len(e.Results) != 1 || e.By.ID != "ada" {
-		b.s.t.Fatalf("the journal has %+v", e)
+		b.s.T.Fatalf("the journal has %+v", e)
 	}
 	if r := e.Results[0]; r.Value != f.value || r.Exact != f.exact || r.Verdict != f.outcome || r.Limit != "0.005 g" || r.Warn != "0.003 g" {
-		b.s.t.Errorf("the check found %+v, and it had to be %+v", r, f)
+		b.s.T.Errorf("the check found %+v, and it had to be %+v", r, f)
 	}
 }
 
@@ -139,7 +140,7 @@ type attempt struct {
 
 // attempts holds the steps of the last check against what the balance showed.
 func (b *guided) attempts(want ...attempt) {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	var got []record.CheckStep
 	for _, one := range all[record.CheckStep](b.lab, record.KindCheckStep) {
 		if one.Check.ID == b.id+"/"+b.number() {
@@ -147,25 +148,25 @@ func (b *guided) attempts(want ...attempt) {
 		}
 	}
 	if len(got) != len(want) {
-		b.s.t.Fatalf("the journal has %d attempts, want %d: %+v", len(got), len(want), got)
+		b.s.T.Fatalf("the journal has %d attempts, want %d: %+v", len(got), len(want), got)
 	}
 	for i, w := range want {
 		g := got[i]
 		if g.Step != w.step || g.Became != w.became {
-			b.s.t.Errorf("attempt %d is %+v, want %+v", i, g, w)
+			b.s.T.Errorf("attempt %d is %+v, want %+v", i, g, w)
 		}
 		if w.shown < 0 {
 			continue
 		}
 		if digits := fmt.Sprintf("%d.%03d", w.shown/1000, w.shown%1000); g.Value.Digits != digits || string(g.Frame) != string(line(w.shown)) || g.Settled != b.settled {
-			b.s.t.Errorf("attempt %d holds %s %q %s, and the balance showed %s", i, g.Value.Digits, g.Frame, g.Settled, digits)
+			b.s.T.Errorf("attempt %d holds %s %q %s, and the balance showed %s", i, g.Value.Digits, g.Frame, g.Settled, digits)
 		}
 	}
 }
 
 // weighed holds how many weighings the balance recorded: no reference weight is taken for a sample.
 func (b *guided) weighed(want int) {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	n := 0
 	for _, w := range all[record.Weighing](b.lab, record.KindWeighing) {
 		if w.Balance.ID == b.id {
@@ -173,23 +174,23 @@ func (b *guided) weighed(want int) {
 		}
 	}
 	if n != want {
-		b.s.t.Errorf("%d weighings are recorded, want %d", n, want)
+		b.s.T.Errorf("%d weighings are recorded, want %d", n, want)
 	}
 }
 
 // nobodyWithoutTheRight: the page says who may, and the API does nothing.
 func (b *guided) nobodyWithoutTheRight() {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	for _, who := range []string{"bert", ""} {
 		b.s.is(who)
-		b.s.open(b.page())
-		b.s.shows("#check", "Whoever has the right to check this balance begins a check here")
-		b.s.lacks("#begin")
+		b.s.Visit(b.page())
+		b.s.Shows("#check", "Whoever has the right to check this balance begins a check here")
+		b.s.Lacks("#begin")
 		if who == "bert" {
 			b.s.shoot(b.id + "-no-right")
 			b.ask(who, 403, "POST", "balances/"+b.id+"/check", map[string]any{"check": "quick", "weights": []string{"f1-20"}}, nil)
-			b.s.open("balances/" + b.id + "/fitness")
-			b.s.lacks("form[data-send]")
+			b.s.Visit("balances/" + b.id + "/fitness")
+			b.s.Lacks("form[data-send]")
 			for path, body := range map[string]map[string]any{"out-of-service": {"reason": "a test"}, "upkeep": {"act": "move"}, "check/act": {"stop": "a test"}} {
 				b.ask(who, 403, "POST", "balances/"+b.id+"/"+path, body, nil)
 			}
@@ -198,31 +199,31 @@ func (b *guided) nobodyWithoutTheRight() {
 	b.s.is("ada")
 	for _, e := range all[record.CheckBegun](b.lab, record.KindCheckBegun) {
 		if e.Balance.ID == b.id {
-			b.s.t.Errorf("a check was begun: %+v", e)
+			b.s.T.Errorf("a check was begun: %+v", e)
 		}
 	}
 }
 
 // noOverdueWeight: the page offers it to nobody, and says why; the API refuses it.
 func (b *guided) noOverdueWeight() {
-	b.s.t.Helper()
-	b.s.open(b.page())
-	b.s.until(`document.querySelector('input[value="f1-20-old"]').disabled`, "true")
-	b.s.until(`document.querySelector('input[value="f1-20-old"]').closest("label").innerText`, "its certificate was due on 2024-01-15")
+	b.s.T.Helper()
+	b.s.Visit(b.page())
+	b.s.Until(`document.querySelector('input[value="f1-20-old"]').disabled`, "true")
+	b.s.Until(`document.querySelector('input[value="f1-20-old"]').closest("label").innerText`, "its certificate was due on 2024-01-15")
 	said := b.ask("ada", 409, "POST", "balances/"+b.id+"/check", map[string]any{"check": "quick", "weights": []string{"f1-20-old"}}, nil)
 	if !strings.Contains(said, "2024-01-15") {
-		b.s.t.Errorf("the API says %s", said)
+		b.s.T.Errorf("the API says %s", said)
 	}
 }
 
 // asksAndPasses: a question by a key, and a check that passes.
 func (b *guided) asksAndPasses() {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	b.begins("daily", 0)
 	b.step(1, "Does the balance stand level?")
 	b.s.shoot(b.id + "-question")
 	time.Sleep(600 * time.Millisecond) // the calm after a new question, in which no key answers it
-	b.s.key("Enter")
+	b.s.Keys(chromium.Enter)
 	if b.id == "b-print" {
 		b.step(2, "Take everything off the pan")
 		b.s.shoot(b.id + "-zero")
@@ -239,32 +240,32 @@ func (b *guided) asksAndPasses() {
 }
 
 func (b *guided) warns() {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	b.begins("quick", 0)
 	b.measures(1, warned)
 	b.s.shoot(b.id + "-warned")
 	b.attempts(attempt{1, 0, record.AttemptTaken}, attempt{2, 20004, record.AttemptTaken})
-	b.s.shows(".fit", "in service")
+	b.s.Shows(".fit", "in service")
 }
 
 // wrongWeight: 10 g in place of 20 g. It is asked for, and not taken; and with 18 g the person says that it is right, so that the check fails.
 func (b *guided) wrongWeight() {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	b.begins("quick", 0)
 	b.zeroes(1, 0)
 	b.step(2, "Place 20 g")
 	b.scale.rests(10000)
 	b.step(2, "The balance shows 10.000 g, and about 20 g was expected. Is the right weight on the pan?")
 	b.s.shoot(b.id + "-wrong-weight")
-	b.s.shows("#asks", "No, another goes on")
+	b.s.Shows("#asks", "No, another goes on")
 	time.Sleep(600 * time.Millisecond)
-	b.s.key("Escape")
+	b.s.Keys(chromium.Escape)
 	b.step(2, "Lift the weight off")
 	b.s.shoot(b.id + "-lift")
 	if b.scale.kind != "b-print" {
 		b.scale.puts(0)
-		b.s.shows("#say", "Place 20 g")
-		b.s.until(`document.getElementById("say").innerText.includes("Lift")`, "false")
+		b.s.Shows("#say", "Place 20 g")
+		b.s.Until(`document.getElementById("say").innerText.includes("Lift")`, "false")
 	}
 	b.scale.rests(20001)
 	b.ends(well)
@@ -273,16 +274,16 @@ func (b *guided) wrongWeight() {
 
 // cablePulled: between the two loads, with the weight half on. It says so, and goes on with the step once the cable is back.
 func (b *guided) cablePulled() {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	b.begins("quick", 0)
 	b.zeroes(1, 0)
 	b.step(2, "Place 20 g")
 	b.scale.pull()
-	b.s.shows("#note", "cannot be heard")
+	b.s.Shows("#note", "cannot be heard")
 	b.s.shoot(b.id + "-cable-pulled")
 	b.scale.puts(20001)
 	b.scale.plug()
-	b.s.until(`document.getElementById("note")?.hidden ?? true`, "true")
+	b.s.Until(`document.getElementById("note")?.hidden ?? true`, "true")
 	if b.id == "b-print" {
 		b.waitFor("the port", func() bool { return b.portUp() })
 		time.Sleep(300 * time.Millisecond) // of silence: the line is heard from its beginning
@@ -303,17 +304,17 @@ func (b *guided) portUp() bool {
 
 // fails: the balance is out of service, and every page says so.
 func (b *guided) fails() {
-	b.s.t.Helper()
+	b.s.T.Helper()
 	b.begins("quick", failed.zero)
 	b.measures(1, failed)
 	b.s.shoot(b.id + "-failed")
 	b.attempts(attempt{1, 1, record.AttemptTaken}, attempt{2, 20010, record.AttemptTaken})
-	b.s.shows(".fit.bad", "OUT OF SERVICE")
+	b.s.Shows(".fit.bad", "OUT OF SERVICE")
 	if b.id != "b-print" {
 		return // the pages are the same
 	}
 	for _, page := range []string{"", "bench/" + b.id, "balances/" + b.id, "balances/" + b.id + "/fitness", "balances/" + b.id + "/status-label", "balances/" + b.id + "/file", "wall", "due", b.page()} {
-		b.s.open(page)
-		b.s.until(`document.body.innerText.toLowerCase()`, b.id, "out of service")
+		b.s.Visit(page)
+		b.s.Until(`document.body.innerText.toLowerCase()`, b.id, "out of service")
 	}
 }

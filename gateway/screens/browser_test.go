@@ -25,32 +25,10 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // patience is how long a state of a page is waited for, on a machine that does much else.
 const patience = 60 * time.Second
 
-// browser is a real one, with what these tests want of it.
-type browser struct {
-	*chromium.Browser
-	t *testing.T
-}
-
-func startBrowser(t *testing.T) *browser {
+// sitDown starts a browser. Each page is opened by its whole address: the houses come later.
+func sitDown(t *testing.T) *chromium.Seat {
 	t.Helper()
-	return &browser{chromium.Start(t, 2*patience), t}
-}
-
-// shows waits until what a script says holds all of the wanted words.
-func (b *browser) shows(script string, words ...string) {
-	b.t.Helper()
-	last := ""
-	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
-		last = b.Text(script)
-		missing := false
-		for _, w := range words {
-			missing = missing || !strings.Contains(last, w)
-		}
-		if !missing {
-			return
-		}
-	}
-	b.t.Fatalf("%s never held %q; it ended as %q", script, words, last)
+	return chromium.Sit(t, 2*patience, "")
 }
 
 // house is a console with the pages, that a browser can open.
@@ -95,10 +73,10 @@ const (
 // TestTheOverviewInABrowser: the live weight, whether it stands still, what was recorded, what is wrong and how it is mended, what
 // is said aloud, and that text from outside stays text.
 func TestTheOverviewInABrowser(t *testing.T) {
-	b, f := startBrowser(t), twoBalances()
+	b, f := sitDown(t), twoBalances()
 	h := openHouse(t, Deps{Source: f}, nil)
 	b.Open(h.base)
-	b.shows(firstCard, "b-12", "Nothing received yet", "seed store "+hostile, "2 frames could not be read", "3 characters arrived damaged", "no person for the next weighing")
+	b.Until(firstCard, "b-12", "Nothing received yet", "seed store "+hostile, "2 frames could not be read", "3 characters arrived damaged", "no person for the next weighing")
 	if got := b.Text(attention); got != "" {
 		t.Errorf("without trouble the page speaks of %q", got)
 	}
@@ -112,56 +90,56 @@ func TestTheOverviewInABrowser(t *testing.T) {
 		publish(record.Live{Value: grams("12.3450", "unstable")})
 		time.Sleep(50 * time.Millisecond)
 	}
-	b.shows(firstCard, "12.3450", "moving, net")
+	b.Until(firstCard, "12.3450", "moving, net")
 	publish(record.Live{Value: grams("12.3451", "stable")})
-	b.shows(firstCard, "12.3451", "settled, net")
+	b.Until(firstCard, "12.3451", "settled, net")
 	publish(record.Live{Value: grams("12.3451", "stable"), Recorded: "seed-bank/7qx3/b-12/000008", Sample: hostile})
-	b.shows(firstCard, "seed-bank/7qx3/b-12/000008", "sample "+hostile)
-	b.shows(`document.getElementById("heard").textContent`, "b-12 recorded 12.3451 g")
+	b.Until(firstCard, "seed-bank/7qx3/b-12/000008", "sample "+hostile)
+	b.Until(`document.getElementById("heard").textContent`, "b-12 recorded 12.3451 g")
 	publish(record.Live{Unread: hostile})
-	b.shows(firstCard, "A frame that cannot be read", hostile)
+	b.Until(firstCard, "A frame that cannot be read", hostile)
 
 	b.Text(`document.querySelector("#balances li:nth-child(2) a").focus()`)
 	h.board.Raise(health.Condition{Code: health.PortMissing, Subject: "b-13", Severity: health.Error, Sentence: "There is no " + hostile + ".", Remedy: "Run `weighpost ports`."})
-	b.shows(attention, "error", "There is no "+hostile+".", "Run weighpost ports.", "To the balance")
-	b.shows(`document.querySelector("#balances li:nth-child(2)").innerText`, "There is no "+hostile)
-	b.shows(`document.activeElement.textContent`, "b-13") // the keyboard is where it was
-	b.shows(`document.querySelector(".summary").innerText`, "1 of 2 connected", "something is wrong with 1 balance")
-	b.shows(intruders, "0 intruders", "seed-bank")
+	b.Until(attention, "error", "There is no "+hostile+".", "Run weighpost ports.", "To the balance")
+	b.Until(`document.querySelector("#balances li:nth-child(2)").innerText`, "There is no "+hostile)
+	b.Until(`document.activeElement.textContent`, "b-13") // the keyboard is where it was
+	b.Until(`document.querySelector(".summary").innerText`, "1 of 2 connected", "something is wrong with 1 balance")
+	b.Until(intruders, "0 intruders", "seed-bank")
 
 	h.board.Raise(health.Condition{Code: health.RecordingStopped, Subject: "journal", Severity: health.Error, Sentence: "Nothing is recorded."})
-	b.shows(firstCard, "NOT RECORDING")
+	b.Until(firstCard, "NOT RECORDING")
 	for _, id := range []string{"b-12", "b-13"} {
 		h.board.Raise(health.Condition{Code: health.ReadingsNotRecorded, Subject: id, Severity: health.Error, Sentence: "Waiting: " + hostile})
 	}
-	b.shows(attention, "Nothing is recorded. This affects 2 balances (b-12, b-13).", "What comes from it (2)")
+	b.Until(attention, "Nothing is recorded. This affects 2 balances (b-12, b-13).", "What comes from it (2)")
 	b.Text(`document.querySelector("#conditions summary").focus(); document.querySelector("#conditions summary").click()`)
-	b.shows(attention, "Waiting: "+hostile)
+	b.Until(attention, "Waiting: "+hostile)
 	h.board.Raise(health.Condition{Code: health.ReadingsNotRecorded, Subject: "b-12", Severity: health.Error, Sentence: "Waiting longer."})
-	b.shows(attention, "Waiting longer.") // it stays open, and the keyboard stays where it was
-	b.shows(`document.activeElement.tagName`, "SUMMARY")
+	b.Until(attention, "Waiting longer.") // it stays open, and the keyboard stays where it was
+	b.Until(`document.activeElement.tagName`, "SUMMARY")
 	h.board.Clear(health.ReadingsNotRecorded, "b-12")
 	h.board.Clear(health.ReadingsNotRecorded, "b-13")
 	h.board.Clear(health.RecordingStopped, "journal")
-	b.shows(`String(!document.querySelector("#balances li").innerText.includes("NOT RECORDING"))`, "true")
+	b.Until(`String(!document.querySelector("#balances li").innerText.includes("NOT RECORDING"))`, "true")
 
 	h.board.Clear(health.PortMissing, "b-13")
-	b.shows(`String(document.querySelector("[data-part=troubles]").hidden)`, "true")
+	b.Until(`String(document.querySelector("[data-part=troubles]").hidden)`, "true")
 	sample := record.ContextHeld{Name: "sample", ID: hostile, By: "scanned"}
 	f.change(func(s *source) { s.balances[0].Context = []record.ContextHeld{sample} })
-	b.shows(firstCard, hostile, "scanned")
-	b.shows(intruders, "0 intruders", "seed-bank")
+	b.Until(firstCard, hostile, "scanned")
+	b.Until(intruders, "0 intruders", "seed-bank")
 
 	b.Text(`Date.now = ((then) => () => then() + 11000)(Date.now)`) // eleven seconds later
-	b.shows(`document.querySelector("#balances li .weight").className + " " + document.querySelector("#balances li .when").innerText`, "old", "last sent")
+	b.Until(`document.querySelector("#balances li .weight").className + " " + document.querySelector("#balances li .when").innerText`, "old", "last sent")
 	h.stop()
-	b.shows(`document.querySelector("#cut:not([hidden])")?.innerText ?? ""`, "No connection to weighpost", "may be wrong by now")
+	b.Until(`document.querySelector("#cut:not([hidden])")?.innerText ?? ""`, "No connection to weighpost", "may be wrong by now")
 }
 
 // TestIntrudersAreSeen shows that the search for intruders can fail: on a page whose script sets markup, and without the policy that
 // would stop it, the same text makes elements.
 func TestIntrudersAreSeen(t *testing.T) {
-	b := startBrowser(t)
+	b := sitDown(t)
 	h := openHouse(t, Deps{Source: twoBalances()}, func(next http.Handler) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			kept := &kept{header: http.Header{}}
@@ -176,7 +154,7 @@ func TestIntrudersAreSeen(t *testing.T) {
 		})
 	})
 	b.Open(h.base)
-	b.shows(firstCard, "b-12", "Nothing received yet")
+	b.Until(firstCard, "b-12", "Nothing received yet")
 	for limit := time.Now().Add(patience); b.Text(`String(document.querySelectorAll("img").length > 0)`) != "true" && time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
 		h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Unread: hostile})
 	}
@@ -197,12 +175,12 @@ func (k *kept) Write(p []byte) (int, error) { return k.text.Write(p) }
 
 // TestOneBalanceInABrowser: its page and its wall display follow what it shows, and what others show does not come there.
 func TestOneBalanceInABrowser(t *testing.T) {
-	b, f := startBrowser(t), twoBalances()
+	b, f := sitDown(t), twoBalances()
 	h := openHouse(t, Deps{Source: f}, nil)
 	for _, path := range []string{"/balances/b-12", "/wall/b-12", "/wall"} {
 		b.Open(h.base + path)
 		const weight = `(document.querySelector("[data-balance=b-12]")?.innerText ?? "")`
-		b.shows(weight, "Nothing received yet")
+		b.Until(weight, "Nothing received yet")
 		for limit := time.Now().Add(patience); b.Text("String("+weight+`.includes("12.3450"))`) != "true" && time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
 			for _, id := range []string{"b-12", "b-13"} {
 				value := grams("12.3450", "stable")
@@ -212,15 +190,15 @@ func TestOneBalanceInABrowser(t *testing.T) {
 				h.hub.Publish(record.Live{Balance: id, UTC: record.UTC(time.Now()), Value: value})
 			}
 		}
-		b.shows(weight, "12.3450", "settled, net")
+		b.Until(weight, "12.3450", "settled, net")
 		h.board.Raise(health.Condition{Code: health.RecordingStopped, Subject: "journal", Severity: health.Error, Sentence: "Nothing is recorded."})
-		b.shows(weight, "NOT RECORDING")
+		b.Until(weight, "NOT RECORDING")
 		h.board.Clear(health.RecordingStopped, "journal")
-		b.shows("String(!"+weight+`.includes("NOT RECORDING"))`, "true")
+		b.Until("String(!"+weight+`.includes("NOT RECORDING"))`, "true")
 		if got := b.Text(weight); strings.Contains(got, "99.9999") {
 			t.Errorf("%s shows what another balance shows: %s", path, got)
 		}
 	}
 	h.stop()
-	b.shows(`document.querySelector("#cut:not([hidden])")?.innerText ?? ""`, "No connection to weighpost")
+	b.Until(`document.querySelector("#cut:not([hidden])")?.innerText ?? ""`, "No connection to weighpost")
 }

@@ -182,19 +182,15 @@ func TestAChartByKeysInABrowser(t *testing.T) {
 		l.mux.ServeHTTP(w, r.WithContext(rights.With(r.Context(), as(""))))
 	}))
 	defer server.Close()
-	b := startBrowser(t)
+	b := sitDown(t)
 	b.Open(server.URL + "/only-charts")
 	const here = `document.activeElement.getAttribute("aria-label") + " | " + document.querySelector(".read-out").textContent + " | " + document.querySelectorAll("[data-chart]")[0].querySelectorAll("a.point[tabindex='0']").length`
 	press := func(key string, words ...string) {
 		t.Helper()
-		for _, kind := range []string{"keyDown", "keyUp"} {
-			if err := b.Call("Input.dispatchKeyEvent", map[string]any{"type": kind, "key": key, "code": key}, nil); err != nil {
-				t.Fatal(err)
-			}
-		}
-		b.shows(here, words...)
+		b.Press(key, 0, "")
+		b.Until(here, words...)
 	}
-	b.shows(`document.querySelector("a.point[tabindex='0']").focus(), `+here, "Check c000052", "| 1")
+	b.Until(`(document.querySelector("a.point[tabindex='0']").focus(), `+here+`)`, "Check c000052", "| 1")
 	press("ArrowLeft", "Check c000051")
 	press("Home", "Check c000001", "| 1")
 	press("ArrowLeft", "Check c000001")

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"weighpost/gateway/console"
+	"weighpost/gateway/needs/chromium"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
 )
@@ -87,26 +88,8 @@ func (g *guided) serve(t *testing.T, house string) string {
 	return s.URL
 }
 
-func (b *browser) key(name, text string) {
-	b.t.Helper()
-	code := map[string]int{"Enter": 13, "Escape": 27}[name]
-	for _, kind := range []string{"keyDown", "keyUp"} {
-		p := map[string]any{"type": kind, "key": name, "code": name, "windowsVirtualKeyCode": code}
-		if kind == "keyDown" && text != "" {
-			p["text"] = text
-		}
-		if err := b.Call("Input.dispatchKeyEvent", p, nil); err != nil {
-			b.t.Fatal(err)
-		}
-	}
-}
-
-// keyWhen presses a key once the calm after a new question is over.
-func (b *browser) keyWhen(name string) {
-	b.t.Helper()
-	time.Sleep(700 * time.Millisecond)
-	b.key(name, "")
-}
+// calm is more than the time after a new question in which no key answers it.
+const calm = 700 * time.Millisecond
 
 const (
 	sayNow = `document.getElementById("say").innerText`
@@ -139,7 +122,7 @@ func step(n int, waiting, say, taken string, repeats int) console.CheckView {
 // TestACheckInABrowserByKeysAlone: questions by Enter and Escape, a scan that is no answer, the phases of a load, the wrong weight, a
 // step again for a reason, and the end; each told aloud.
 func TestACheckInABrowserByKeysAlone(t *testing.T) {
-	b := startBrowser(t)
+	b := sitDown(t)
 	g, h, site := openGuided(t)
 	place := step(2, "place", "Place 200 g, F1, set 3 (f1-3-200a), on the centre of the pan.", "", 0)
 	doubt := step(2, "confirm", "The balance shows 100.0 g, and about 200 g was expected. Is the right weight on the pan?", "", 0)
@@ -155,34 +138,36 @@ func TestACheckInABrowserByKeysAlone(t *testing.T) {
 	}
 	g.set(step(1, "answer", "Does the balance stand level?", "", 0))
 	b.Open(site + "/bench/b-12/check")
-	b.shows(aloud, "Step 1 of 3. Does the balance stand level?", "Enter: Yes")
-	time.Sleep(700 * time.Millisecond)
-	b.key("7", "7")
-	b.key("Enter", "") // a scanner's
-	b.shows(sayNow, "stand level")
+	b.Until(aloud, "Step 1 of 3. Does the balance stand level?", "Enter: Yes")
+	time.Sleep(calm)
+	b.Keys("7")
+	b.Press("Enter", 13, "") // a scanner's
+	b.Until(sayNow, "stand level")
 	if got := g.acted(); got != "" {
 		t.Errorf("a scan answered the question: %s", got)
 	}
-	b.keyWhen("Enter")
-	b.shows(sayNow, place.Say)
-	b.shows(phased, "1", "Place")
+	time.Sleep(calm)
+	b.Press("Enter", 13, "")
+	b.Until(sayNow, place.Say)
+	b.Until(phased, "1", "Place")
 	g.set(step(2, "wait", place.Say, "", 0))
-	b.shows(phased, "2", "Wait")
-	b.shows(aloud, "Wait until it has come to rest")
+	b.Until(phased, "2", "Wait")
+	b.Until(aloud, "Wait until it has come to rest")
 	h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: grams("200.0001", "stable")})
-	b.shows(phased, "3", "Settled")
+	b.Until(phased, "3", "Settled")
 	g.set(doubt)
-	b.shows(aloud, "Is the right weight on the pan?", "Escape: No, another goes on")
-	time.Sleep(700 * time.Millisecond)
-	b.key("Enter", "") // the key that is pressed without looking waves no wrong weight through
-	b.shows(`document.querySelector("#asks button:not(.plain)").id`, "no")
-	b.keyWhen("Escape")
-	b.shows(phased, "1", "Lift off")
+	b.Until(aloud, "Is the right weight on the pan?", "Escape: No, another goes on")
+	time.Sleep(calm)
+	b.Press("Enter", 13, "") // the key that is pressed without looking waves no wrong weight through
+	b.Until(`document.querySelector("#asks button:not(.plain)").id`, "no")
+	time.Sleep(calm)
+	b.Keys(chromium.Escape)
+	b.Until(phased, "1", "Lift off")
 	g.set(step(3, "place", "Take everything off the pan.", "200.0001 g", 1))
-	b.shows(phased, "4", "Taken")
-	b.shows(aloud, "Taken: 200.0001 g. Step 3 of 3.")
+	b.Until(phased, "4", "Taken")
+	b.Until(aloud, "Taken: 200.0001 g. Step 3 of 3.")
 	b.Text(`(document.getElementById("again").open = true, document.querySelector('#again-form [data-reason]').click(), "")`)
-	b.shows(sayNow, "place it again")
+	b.Until(sayNow, "place it again")
 	if got, want := g.acted(), `{"answer":"yes"}; {"right":false}; {"repeat":"The weight was touched or stood wrong."}`; got != want {
 		t.Errorf("the page did %s, want %s", got, want)
 	}
@@ -194,7 +179,7 @@ func TestACheckInABrowserByKeysAlone(t *testing.T) {
 	g.mu.Lock()
 	g.view = nil
 	g.mu.Unlock()
-	b.shows(`document.getElementById("check").innerText`, "FAILED", "0.0021 g", "the lab's tolerance")
+	b.Until(`document.getElementById("check").innerText`, "FAILED", "0.0021 g", "the lab's tolerance")
 	if got := b.Text(`document.querySelectorAll("img, script:not([src^='/assets/'])").length + document.title`); !strings.HasPrefix(got, "0Check") {
 		t.Errorf("words from outside are markup: %s", got)
 	}
@@ -202,20 +187,20 @@ func TestACheckInABrowserByKeysAlone(t *testing.T) {
 
 // TestTheLabelOfAWeightChoosesIt where a check is begun, and one that is not to be used is not chosen.
 func TestTheLabelOfAWeightChoosesIt(t *testing.T) {
-	b := startBrowser(t)
+	b := sitDown(t)
 	_, _, site := openGuided(t)
 	b.Open(site + "/bench/b-12/check")
 	scan := func(code string) {
 		b.Text(`(document.getElementById("weight-scan").focus(), document.getElementById("weight-scan").value = ` + "`" + code + "`" + `, "")`)
-		b.key("Enter", "")
+		b.Press("Enter", 13, "")
 	}
-	b.shows(`String(document.getElementById("weight-scan").disabled)`, "false")
+	b.Until(`String(document.getElementById("weight-scan").disabled)`, "false")
 	scan(strings.ToUpper(record.WeightCode("f1-3-100")))
-	b.shows(`document.getElementById("scanned").textContent`, "f1-3-100 is chosen: 100 g, F1, set 3.")
+	b.Until(`document.getElementById("scanned").textContent`, "f1-3-100 is chosen: 100 g, F1, set 3.")
 	scan(record.WeightCode("m1-500"))
-	b.shows(`document.getElementById("scanned").textContent`, "m1-500 is not to be used", "2025-01-01")
+	b.Until(`document.getElementById("scanned").textContent`, "m1-500 is not to be used", "2025-01-01")
 	scan("LOT-7")
-	b.shows(`document.getElementById("scanned").textContent`, "No reference weight lot-7")
+	b.Until(`document.getElementById("scanned").textContent`, "No reference weight lot-7")
 	if got := b.Text(`[...document.querySelectorAll('input[name="weights[]"]:checked')].map((w) => w.value).sort().join()`); got != "f1-3-100,f1-3-200a" {
 		t.Errorf("chosen: %s", got)
 	}

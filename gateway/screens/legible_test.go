@@ -10,6 +10,7 @@ import (
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/live"
+	"weighpost/gateway/needs/chromium"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
 )
@@ -28,7 +29,7 @@ const piecesOf = `(() => {
 // TestAWeightIsNeverCutShort: on the overview and the page of one balance, on a narrow screen and with letters twice as large (WCAG 2.2, 1.4.4 and
 // 1.4.10) every digit is there, on one line where it has as many as balances show. Part of a number would be another number.
 func TestAWeightIsNeverCutShort(t *testing.T) {
-	b, f := startBrowser(t), twoBalances()
+	b, f := sitDown(t), twoBalances()
 	f.change(func(s *source) { s.balances = s.balances[:1]; s.balances[0].Place = "" })
 	h := openHouse(t, Deps{Source: f}, nil)
 	for _, path := range []string{"/", "/balances/b-12"} {
@@ -37,13 +38,11 @@ func TestAWeightIsNeverCutShort(t *testing.T) {
 				s.balances[0].Live = &record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: grams(digits, "stable")}
 			})
 			b.Open(h.base + path)
-			b.shows(`document.querySelector(".weight .digits")?.textContent ?? ""`, digits)
+			b.Until(`document.querySelector(".weight .digits")?.textContent ?? ""`, digits)
 			for _, width := range []int{400, 1280} {
-				if err := b.Call("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": false}, nil); err != nil {
-					t.Fatal(err)
-				}
+				b.Size(width, 900)
 				for _, size := range []string{"100%", "200%"} {
-					if got := b.comesToFit(size, len(digits) > 12); got != "" {
+					if got := comesToFit(b, size, len(digits) > 12); got != "" {
 						t.Errorf("%s: %s at %d px with letters of %s: %s", path, digits, width, size, got)
 					}
 				}
@@ -53,8 +52,8 @@ func TestAWeightIsNeverCutShort(t *testing.T) {
 }
 
 // comesToFit says what is wrong with the digits once the browser has had a second to draw a page that has just opened; "" for nothing.
-func (b *browser) comesToFit(size string, mayBreak bool) string {
-	b.t.Helper()
+func comesToFit(b *chromium.Seat, size string, mayBreak bool) string {
+	b.T.Helper()
 	for limit := time.Now().Add(time.Second); ; time.Sleep(50 * time.Millisecond) {
 		got := b.Text(fmt.Sprintf(piecesOf, size))
 		if got == "whole, on one line" || mayBreak && strings.HasPrefix(got, "whole, in pieces") && !strings.Contains(got, "too wide") {
@@ -85,11 +84,11 @@ func TestThePageStandsStillWhileSamplesComeAndGo(t *testing.T) {
 		one := console.Balance{ID: fmt.Sprint("b-", i), Identity: "confirmed", PortUp: true, Context: c.items, Last: c.last}
 		all = append(all, one)
 	}
-	b, f := startBrowser(t), &facts{}
+	b, f := sitDown(t), &facts{}
 	f.set(source{balances: all})
 	h := openHouse(t, Deps{Source: f}, nil)
 	b.Open(h.base)
-	b.shows(firstCard, "b-0")
+	b.Until(firstCard, "b-0")
 	high := strings.Fields(b.Text(`[...document.querySelectorAll(".facts")].map((e) => Math.round(e.getBoundingClientRect().height)).join(" ")`))
 	if len(high) != len(all) || high[0] == "0" {
 		t.Fatalf("heights %q of %d cards", high, len(all))
@@ -104,7 +103,7 @@ func TestThePageStandsStillWhileSamplesComeAndGo(t *testing.T) {
 // TestASessionThatEndsEndsTheLivePage: what is live is not shown on to somebody who may look no more, and looking on is no use of a
 // session.
 func TestASessionThatEndsEndsTheLivePage(t *testing.T) {
-	b := startTypist(t)
+	b := sitDown(t)
 	people := openRegister(t)
 	people.cfg.Visitors = "nothing"
 	hub := &live.Hub{}
@@ -124,7 +123,7 @@ func TestASessionThatEndsEndsTheLivePage(t *testing.T) {
 		t.Fatal(err)
 	}
 	b.Text(`location.assign("/?find=")`)
-	b.shows(signedAs, "Ada Quill")
+	b.Until(signedAs, "Ada Quill")
 	active := func() time.Time {
 		list, err := people.Sessions(owner(), "ada")
 		if err != nil || len(list) != 1 {
@@ -138,7 +137,7 @@ func TestASessionThatEndsEndsTheLivePage(t *testing.T) {
 		for limit := time.Now().Add(patience); b.Text(`String(`+firstCard+`.includes("`+digits+`"))`) != "true" && time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
 			hub.Publish(record.Live{Balance: "b-1", UTC: record.UTC(time.Now()), Value: grams(digits, "stable")})
 		}
-		b.shows(firstCard, digits)
+		b.Until(firstCard, digits)
 	}
 	if now := active(); !now.Equal(used) {
 		t.Errorf("the page that nobody touches used the session %s later", now.Sub(used))
@@ -146,5 +145,5 @@ func TestASessionThatEndsEndsTheLivePage(t *testing.T) {
 	if n, err := people.SignOutEverywhere(t.Context(), owner(), "ada"); err != nil || n != 1 {
 		t.Fatalf("%d sessions ended: %v", n, err)
 	}
-	b.shows(where, "/sign-in?to=%2F%3Ffind%3D")
+	b.Until(where, "/sign-in?to=%2F%3Ffind%3D")
 }

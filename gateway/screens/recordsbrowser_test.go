@@ -37,7 +37,7 @@ func (p press) Export(_ context.Context, q url.Values) (console.Download, error)
 
 // TestSearchOpenProveAndTakeInABrowser: with a real one, as a person does. The file that was taken is whole.
 func TestSearchOpenProveAndTakeInABrowser(t *testing.T) {
-	b := startBrowser(t)
+	b := sitDown(t)
 	s := &drawer{}
 	for i := range 60 {
 		s.weighing(t, "b-12", "12.3450", "LOT-"+string(rune('A'+i%26)), i)
@@ -51,18 +51,18 @@ func TestSearchOpenProveAndTakeInABrowser(t *testing.T) {
 		t.Log(err)
 	}
 	main := `document.querySelector("main")?.innerText ?? ""`
-	b.shows(main, "61 entries", "7.25")
+	b.Until(main, "61 entries", "7.25")
 	if got := b.Text(`document.querySelectorAll("main img, main b img").length + " " + document.title`); !strings.HasPrefix(got, "0 What was weighed") {
 		t.Error(got)
 	}
 	b.Text(`document.querySelector("#sample").value = "LOT-C"; document.querySelector(".ask button").click(); ""`)
-	b.shows(main, "3 entries", `with sample "LOT-C"`)
+	b.Until(main, "3 entries", `with sample "LOT-C"`)
 	if got := b.Text("location.search"); !strings.Contains(got, "sample=LOT-C") {
 		t.Errorf("the search has the address %s", got)
 	}
-	b.shows("document.readyState", "complete") // with its scripts
+	b.Until("document.readyState", "complete") // with its scripts
 	b.Text(`document.querySelector(".take summary").click(); document.querySelector("#format").value = "csv"; document.querySelector("#take button").click(); ""`)
-	b.shows(`document.querySelector("#taken").textContent`, "Whole: weighed.csv, 400\u202f000 bytes")
+	b.Until(`document.querySelector("#taken").textContent`, "Whole: weighed.csv, 400\u202f000 bytes")
 	if q := <-asked; q.Get("sample") != "LOT-C" || q.Get("kind") != "weighing,result" || q.Get("format") != "csv" || q.Get("pack") != "zip" {
 		t.Errorf("the file was asked for as %v", q)
 	}
@@ -75,22 +75,22 @@ func TestSearchOpenProveAndTakeInABrowser(t *testing.T) {
 		}
 	}
 	b.Text(`document.querySelector("td.when a").click(); ""`)
-	b.shows(main, "12.3450", "4e 20 20 31", "Leaf hash", strings.Repeat("1f", 32), "Save the proof as a file", "LOT-C")
+	b.Until(main, "12.3450", "4e 20 20 31", "Leaf hash", strings.Repeat("1f", 32), "Save the proof as a file", "LOT-C")
 	got := b.Text(`fetch(document.querySelector("#take-proof").href).then((r) => r.text()).then((x) => { document.body.dataset.proof = x; }); ""`)
-	b.shows(`document.body.dataset.proof ?? "`+got+`"`, "x")
+	b.Until(`document.body.dataset.proof ?? "`+got+`"`, "x")
 }
 
 // TestWhatIsCutOffIsNoFile: an export that ends too early leaves nothing behind, and says so.
 func TestWhatIsCutOffIsNoFile(t *testing.T) {
-	b := startBrowser(t)
+	b := sitDown(t)
 	s := &drawer{}
 	s.weighing(t, "b-12", "7.25", "LOT-1", 9)
 	h := openHouse(t, Deps{Entries: s, Evidence: s, Exports: torn{s}, Source: source{}}, nil)
 	b.Open(h.base + "/happened?kind=all")
-	b.shows(`document.querySelector("main")?.innerText ?? ""`, "1 entry")
-	b.shows("document.readyState", "complete") // with its scripts
+	b.Until(`document.querySelector("main")?.innerText ?? ""`, "1 entry")
+	b.Until("document.readyState", "complete") // with its scripts
 	b.Text(`document.querySelector(".take summary").click(); document.querySelector("#take button").click(); ""`)
-	b.shows(`document.querySelector("#taken").textContent`, "no file")
+	b.Until(`document.querySelector("#taken").textContent`, "no file")
 }
 
 // torn makes files that break off.

@@ -1,6 +1,7 @@
 //go:build unix
 
-// Package chromium has tests see a page in a real browser.
+// Package chromium has tests see a page in a real browser: Browser speaks to it, and Seat is somebody before it, who waits, presses and
+// types.
 package chromium
 
 import (
@@ -16,8 +17,8 @@ import (
 	"weighpost/gateway/needs"
 )
 
-// loadTime is how long a page may take to be whole, on a machine that does much else.
-const loadTime = 60 * time.Second
+// patience is how long a page may take to be whole, or to show something, on a machine that does much else.
+const patience = 60 * time.Second
 
 // Browser is a chromium without a window. It is spoken to by the DevTools protocol on two pipes, its descriptors 3 and 4: a
 // JSON object and a zero byte each way, so that no port is opened and no library needed.
@@ -139,7 +140,7 @@ func (b *Browser) OpenIn(browserContext, url string) {
 		b.t.Fatal(err)
 	}
 	b.session = target.SessionID
-	for limit := time.Now().Add(loadTime); time.Now().Before(limit); time.Sleep(5 * time.Millisecond) {
+	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(5 * time.Millisecond) {
 		if url == "about:blank" || b.Text(`location.href !== "about:blank" && document.readyState`) == "complete" {
 			return
 		}
@@ -169,7 +170,7 @@ func (b *Browser) Leave(name string, does func()) {
 // Arrived waits for the end of what Leave begins.
 func (b *Browser) Arrived(name string) {
 	b.t.Helper()
-	for limit := time.Now().Add(loadTime); b.Text(`window.leftBehind ?? document.readyState`) != "complete"; time.Sleep(5 * time.Millisecond) {
+	for limit := time.Now().Add(patience); b.Text(`window.leftBehind ?? document.readyState`) != "complete"; time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(limit) {
 			b.t.Fatalf("%s is not loaded in time", name)
 		}
