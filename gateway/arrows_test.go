@@ -96,6 +96,8 @@ var arrows = []arrow{
 	{"gateway/metrology", []string{"parsers/decimal", "parsers/unit", "gateway/needs"}, "arithmetic: no disk, no clock, nothing that knows a lab (needs: of its tests)"},
 	{"gateway/formula", []string{"gateway/metrology", "parsers/decimal", "parsers/unit", "gateway/needs"},
 		"a formula is pure: text and values in, a value or a sentence out (needs: of its tests)"},
+	{"gateway/procedure", []string{"gateway/record", "gateway/formula", "gateway/metrology", "parsers/...", "configs"},
+		"a run is pure: what happened goes in, entries to be recorded and instructions come out (configs: the ready ones, of its tests)"},
 	{"gateway/checks", []string{"gateway/record", "gateway/metrology", "parsers/decimal", "parsers/strict"},
 		"a check is pure: events in, instructions and attempts out"},
 	{"gateway/charts", []string{"gateway/record", "gateway/metrology"},

@@ -33,6 +33,8 @@ type Definition struct {
 	Steps      []Step             `yaml:"steps" json:"steps" desc:"The steps, in their order."`
 	Results    []string           `yaml:"results" json:"results" desc:"The names of those values that are the result."`
 	Abandon    bool               `yaml:"abandon_needs_reviewer" json:"abandon_needs_reviewer,omitempty" desc:"Whether a run of it can be abandoned by a reviewer only, once something was weighed."`
+
+	plan *plan // made by Parse of a definition without mistakes
 }
 
 // Parameter is a value that is given before a run begins.
@@ -59,7 +61,7 @@ type Block struct {
 	Over  string `yaml:"over" json:"over,omitempty" desc:"items: once for each sample or container of the run, in any order, as they are identified." enum:"items"`
 	Times string `yaml:"times" json:"times,omitempty" desc:"So many times: a number, or the name of a parameter."`
 	// While, More and Most are the replicate rule: so many more, as long as a condition holds, up to a number.
-	While string `yaml:"more_while" json:"more_while,omitempty" desc:"A condition: while it holds, more are done."`
+	While string `yaml:"more_while" json:"more_while,omitempty" desc:"A condition, looked at after the last: while it holds, more are done. It counts as met where it cannot be worked out yet."`
 	More  int    `yaml:"more" json:"more,omitempty" desc:"How many more each time."`
 	Most  int    `yaml:"most" json:"most,omitempty" desc:"How many there may be in all, up to 500. A run whose condition still holds then goes on with what there is, and the result says so."`
 }
@@ -79,7 +81,7 @@ type Step struct {
 	Choices []string `yaml:"choices" json:"choices,omitempty" desc:"ask: what may be chosen."`
 
 	On        string `yaml:"on" json:"on,omitempty" desc:"tare, empty, weigh: the name of the balance, where the procedure has several."`
-	Less      string `yaml:"less" json:"less,omitempty" desc:"weigh: the name of the value that is taken off, to make a net mass: of an empty container, or of the weighing before. The minimum weight is judged by what is left."`
+	Less      string `yaml:"less" json:"less,omitempty" desc:"weigh: the name of the value that is taken off, to make a net mass: of an empty container, or of the weighing before (then what the balance showed). The minimum weight is judged by what is left."`
 	From      string `yaml:"from" json:"from,omitempty" desc:"weigh: as less, the other way: what was taken out, the earlier weighing less this one."`
 	Target    string `yaml:"target" json:"target,omitempty" desc:"weigh: the net mass that is wanted: a formula."`
 	Tolerance string `yaml:"tolerance" json:"tolerance,omitempty" desc:"weigh: how far from the target it may be: a mass or per cent of the target, such as 0.5 mg or 2 %."`
@@ -87,17 +89,17 @@ type Step struct {
 
 	Formula string `yaml:"formula" json:"formula,omitempty" desc:"compute: what its value is."`
 	Label   string `yaml:"label" json:"label,omitempty" desc:"What people read beside its value."`
-	Round   string `yaml:"round" json:"round,omitempty" desc:"compute: to what it is rounded: a step such as 0.01 g, or a number of significant digits such as 3 digits. Left out: it is not."`
+	Round   string `yaml:"round" json:"round,omitempty" desc:"compute: to what it is rounded: a step such as 0.01 g, a number of significant digits such as 3 digits, or of decimals such as 2 decimals. Left out: it is not."`
 	Rule    string `yaml:"rounding" json:"rounding,omitempty" desc:"compute: how what lies halfway is rounded." enum:"half-even,half-up,down,up" default:"half-even"`
 
 	Limits  Limits `yaml:"limits" json:"limits" desc:"ask, weigh, compute, environment: what the value has to be within."`
 	Outside string `yaml:"outside" json:"outside,omitempty" desc:"What a value outside its limits needs before the run goes on; it stays in the record with its verdict in any case. note: nothing; repeat: the step again, as often as repeats allows, and then a reviewer; reviewer: somebody with the right to, with a reason; investigation: likewise, with the reference of an investigation." enum:"note,repeat,reviewer,investigation" default:"reviewer"`
-	Repeats int    `yaml:"repeats" json:"repeats,omitempty" desc:"How often the step may be done again, with a reason, 0 to 20." default:"1"`
+	Repeats *int   `yaml:"repeats" json:"repeats,omitempty" desc:"repeat: how often the step may be done again, with a reason, 1 to 20; then a reviewer decides." default:"1"`
 
 	If   string `yaml:"if" json:"if,omitempty" desc:"decide: a condition."`
 	Then string `yaml:"then" json:"then,omitempty" desc:"decide: the step that is next where it holds, or end. Left out: the one that follows."`
 	Else string `yaml:"else" json:"else,omitempty" desc:"decide: the step that is next where it does not hold, or end. Left out: the one that follows."`
-	Back int    `yaml:"at_most" json:"at_most,omitempty" desc:"decide: how often it may lead back to an earlier step, 1 to 50. What the steps found before stays: a formula finds it by before(name)."`
+	Back int    `yaml:"at_most" json:"at_most,omitempty" desc:"decide: how often it may lead back to an earlier step, 1 to 50; then a reviewer decides whether the run goes on. What the steps found the time before stays: a formula finds it by before(name), and where there is nothing before yet, the decision leads back."`
 
 	For strict.Duration `yaml:"for" json:"for" desc:"wait: how long at least, up to 31 days."`
 
@@ -112,5 +114,5 @@ type Limits struct {
 	WarnAtLeast string `yaml:"warn_below" json:"warn_below,omitempty" desc:"Below it the value passes with a warning."`
 	WarnAtMost  string `yaml:"warn_above" json:"warn_above,omitempty" desc:"Above it the value passes with a warning."`
 	From        string `yaml:"from" json:"from,omitempty" desc:"Where the limits come from: a clause, a specification, the lab's own."`
-	Text        string `yaml:"matches" json:"matches,omitempty" desc:"text: what it has to begin with."`
+	Text        string `yaml:"matches" json:"matches,omitempty" desc:"text, choice: what it has to begin with. compute, of a condition: yes or no."`
 }

@@ -73,6 +73,7 @@ type RunStep struct {
 	Run     RunRef   `json:"run"`
 	Balance *Balance `json:"balance,omitempty"`
 	Step    string   `json:"step,omitempty"` // id in the procedure; absent where it is about the whole run
+	Does    string   `json:"does,omitempty"` // what the step is to do: weigh, empty, compute …
 	// Pass is which time a step of a block it is, from 1: of the item with that number, or of the repetition; 0 outside blocks.
 	Pass    int    `json:"pass,omitempty"`
 	Attempt int    `json:"attempt,omitempty"` // from 1
@@ -104,7 +105,8 @@ type RunValue struct {
 	Digits string `json:"digits,omitempty"` // as printed, as typed, or as rounded
 	Unit   string `json:"unit,omitempty"`   // UCUM code; "1" for a bare number
 	Text   string `json:"text,omitempty"`
-	How    string `json:"how,omitempty"` // weighed, typed, scanned, read, computed, chosen, late
+	Kind   string `json:"kind,omitempty"` // of a weighing: gross, net, unknown, as the balance called it
+	How    string `json:"how,omitempty"`  // weighed, typed, scanned, read, computed, chosen, late
 }
 
 // Worked says how a value was computed, so that anybody can do it again with a pencil.
@@ -112,6 +114,7 @@ type Worked struct {
 	Formula  string        `json:"formula"`
 	Inputs   []WorkedInput `json:"inputs"`
 	Exact    string        `json:"exact"`             // before it was rounded, with its unit
+	Ratio    string        `json:"ratio,omitempty"`   // the same in full, as a fraction, where its decimals have no end: 1/3
 	Rounded  string        `json:"rounded"`           // with its unit
 	Rule     string        `json:"rule"`              // "to 0.01 g, half to even"
 	Sources  []string      `json:"sources,omitempty"` // of the functions that it uses
