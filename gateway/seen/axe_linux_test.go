@@ -20,9 +20,9 @@ func axeText(t *testing.T) string {
 // the levels A and AA, where it calls the impact serious or critical. The browser runs it beside the page: the page's policy
 // would not let it in. With colours it looks at what differs between light and dark alone.
 func (e *eyes) held(axe string, colours bool) (list []string) {
-	e.t.Helper()
+	e.T.Helper()
 	if e.Text("typeof axe") != "object" {
-		e.do("Runtime.evaluate", map[string]any{"expression": axe})
+		e.Does("Runtime.evaluate", map[string]any{"expression": axe})
 	}
 	var found []struct {
 		ID, Impact, Help string

@@ -1,12 +1,9 @@
 package seen
 
 import (
-	"encoding/base64"
 	"encoding/json"
 	"fmt"
 	"net/url"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -29,23 +26,19 @@ var (
 
 // eyes is a browser before the lab's pages, and what its pages complained about since the last one was opened.
 type eyes struct {
-	*chromium.Browser
-	t      *testing.T
+	*chromium.Seat
 	l      *lab
 	said   []string
-	shots  string
 	signed bool
 }
 
 func openEyes(t *testing.T, l *lab) *eyes {
 	t.Helper()
-	e := &eyes{Browser: chromium.Start(t, 20*time.Minute), t: t, l: l, shots: os.Getenv("WEIGHPOST_SHOTS")}
+	e := &eyes{Seat: chromium.Sit(t, 20*time.Minute, l.PageURL()), l: l}
 	e.Event = e.hear
-	e.Open("about:blank")
-	e.do("Emulation.setFocusEmulationEnabled", map[string]any{"enabled": true}) // or nothing shows that it has the keyboard until the window comes to the front
-	e.do("Emulation.setScrollbarsHidden", map[string]any{"hidden": true})
-	for _, part := range []string{"Page.enable", "Runtime.enable", "Log.enable", "Network.enable", "Accessibility.enable"} {
-		e.do(part, nil)
+	e.Does("Emulation.setScrollbarsHidden", map[string]any{"hidden": true})
+	for _, part := range []string{"Page.enable", "Log.enable", "Accessibility.enable"} {
+		e.Does(part, nil)
 	}
 	return e
 }
@@ -73,37 +66,32 @@ func (e *eyes) hear(method string, params json.RawMessage) {
 	}
 }
 
-func (e *eyes) do(method string, params map[string]any) {
-	e.t.Helper()
-	if err := e.Call(method, params, nil); err != nil {
-		e.t.Fatal(err)
-	}
-}
-
 // value has a script say something, which may take it a while, and reads it as JSON.
 func (e *eyes) value(script string, into any) {
-	e.t.Helper()
+	e.T.Helper()
 	var answer struct {
 		Result           struct{ Value json.RawMessage }
 		ExceptionDetails json.RawMessage
 	}
 	err := e.Call("Runtime.evaluate", map[string]any{"expression": script, "returnByValue": true, "awaitPromise": true}, &answer)
 	if err != nil || answer.ExceptionDetails != nil {
-		e.t.Fatalf("%v %s", err, answer.ExceptionDetails)
+		e.T.Fatalf("%v %s", err, answer.ExceptionDetails)
 	}
 	if into != nil {
 		if err := json.Unmarshal(answer.Result.Value, into); err != nil {
-			e.t.Fatalf("%v in %s", err, answer.Result.Value)
+			e.T.Fatalf("%v in %s", err, answer.Result.Value)
 		}
 	}
 }
 
 // look opens a page, signed in or not, and waits until it and its scripts are there.
 func (e *eyes) look(p place) {
-	e.t.Helper()
+	e.T.Helper()
 	if p.signedOut == e.signed {
-		if e.do("Network.clearBrowserCookies", nil); !p.signedOut {
-			e.do("Network.setCookie", map[string]any{"name": e.l.ada.Name, "value": e.l.ada.Value, "url": e.l.PageURL(), "httpOnly": true, "sameSite": "Strict"})
+		if p.signedOut {
+			e.Is(nil)
+		} else {
+			e.Is(e.l.ada)
 		}
 		e.signed = !p.signedOut
 	}
@@ -112,52 +100,22 @@ func (e *eyes) look(p place) {
 
 // goTo opens an address and waits for all of it.
 func (e *eyes) goTo(address string) {
-	e.t.Helper()
+	e.T.Helper()
 	e.said = nil
 	e.Go(address)
 }
 
 func (e *eyes) as(s size, dark bool) {
-	e.t.Helper()
-	e.do("Emulation.setDeviceMetricsOverride", map[string]any{"width": s.width, "height": s.height, "deviceScaleFactor": 1, "mobile": false})
+	e.T.Helper()
+	e.Size(s.width, s.height)
 	scheme := "light"
 	if dark {
 		scheme = "dark"
 	}
-	e.do("Emulation.setEmulatedMedia", map[string]any{"features": []map[string]string{{"name": "prefers-color-scheme", "value": scheme}, {"name": "prefers-reduced-motion", "value": "reduce"}}})
+	e.Does("Emulation.setEmulatedMedia", map[string]any{"features": []map[string]string{{"name": "prefers-color-scheme", "value": scheme}, {"name": "prefers-reduced-motion", "value": "reduce"}}})
 	e.value(fmt.Sprintf(`new Promise((done) => (function look() {
   if (innerWidth === %d && matchMedia("(prefers-color-scheme: %s)").matches) done(1); else requestAnimationFrame(look);
 })())`, s.width, scheme), nil)
-}
-
-// shoot keeps a picture of the whole page, where somebody wants some.
-func (e *eyes) shoot(name string) {
-	e.t.Helper()
-	if e.shots == "" {
-		return
-	}
-	var shot struct{ Data string }
-	if err := e.Call("Page.captureScreenshot", map[string]any{"format": "png", "captureBeyondViewport": true}, &shot); err != nil {
-		e.t.Fatal(err)
-	}
-	e.keep(name+".png", shot.Data)
-}
-
-// keep writes what the browser gave in base64, and gives the file's name.
-func (e *eyes) keep(name, data string) string {
-	e.t.Helper()
-	folder := e.shots
-	if folder == "" {
-		folder = e.t.TempDir()
-	}
-	raw, err := base64.StdEncoding.DecodeString(data)
-	if err == nil {
-		err = os.WriteFile(filepath.Join(folder, name), raw, 0o644)
-	}
-	if err != nil {
-		e.t.Fatal(err)
-	}
-	return filepath.Join(folder, name)
 }
 
 // misfits are what does not fit: a page wider than its window, words cut off in what is pressed.
@@ -180,7 +138,7 @@ const misfits = `(() => {
 
 // nameless are the things that can have the keyboard and that a screen reader has no name for.
 func (e *eyes) nameless() (list []string) {
-	e.t.Helper()
+	e.T.Helper()
 	var tree struct {
 		Nodes []struct {
 			Ignored    bool
@@ -192,7 +150,7 @@ func (e *eyes) nameless() (list []string) {
 		}
 	}
 	if err := e.Call("Accessibility.getFullAXTree", map[string]any{}, &tree); err != nil {
-		e.t.Fatal(err)
+		e.T.Fatal(err)
 	}
 	for _, n := range tree.Nodes {
 		role, name := fmt.Sprint(n.Role.Value), strings.TrimSpace(fmt.Sprint(n.Name.Value))
@@ -209,7 +167,7 @@ func (e *eyes) nameless() (list []string) {
 func (e *eyes) where() string {
 	u, err := url.Parse(e.Text("location.href"))
 	if err != nil {
-		e.t.Fatal(err)
+		e.T.Fatal(err)
 	}
 	return strings.TrimPrefix(u.RequestURI(), "/")
 }

@@ -225,13 +225,13 @@ func (l *lab) fitPlaces() []place {
 
 // doubted has the wrong weight put on while the page is open.
 func doubted(e *eyes) {
-	e.t.Helper()
+	e.T.Helper()
 	if _, err := io.WriteString(e.l.lines["b-13"], "W 1000.01 g S\r\n"); err != nil {
-		e.t.Fatal(err)
+		e.T.Fatal(err)
 	}
 	for limit := time.Now().Add(patience); !strings.Contains(e.Text(`document.querySelector("#asks:not([hidden])") ? document.getElementById("say").textContent : ""`), "1000.01"); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(limit) {
-			e.t.Fatal("the page never asks about the wrong weight")
+			e.T.Fatal("the page never asks about the wrong weight")
 		}
 	}
 }
@@ -249,7 +249,7 @@ func (e *eyes) chartByKeys(t *testing.T) {
 	}
 	for _, key := range []string{"ArrowLeft", "ArrowLeft", "ArrowUp"} {
 		for _, kind := range []string{"keyDown", "keyUp"} {
-			e.do("Input.dispatchKeyEvent", map[string]any{"type": kind, "key": key, "code": key})
+			e.Does("Input.dispatchKeyEvent", map[string]any{"type": kind, "key": key, "code": key})
 		}
 		var at []string
 		e.value(`(() => { const p = document.activeElement, all = p.closest("[data-chart]"); return [p.getAttribute("aria-label"), all.querySelector(".read-out").textContent, p.getAttribute("href")]; })()`, &at)

@@ -49,7 +49,7 @@ func (e *eyes) strays(p place) (list []string) {
 // stray goes through a page with the key Tab alone, and on from its end: everything gets the keyboard once, in the order in which the
 // page is read, and shows it; a link past the navigation comes first. It says what is otherwise.
 func (e *eyes) stray(p place) (list []string) {
-	e.t.Helper()
+	e.T.Helper()
 	var want []string
 	if e.value(stops, &want); len(want) == 0 {
 		return nil
@@ -68,7 +68,7 @@ func (e *eyes) stray(p place) (list []string) {
 	}
 	for range len(want) + 2 {
 		for _, kind := range []string{"keyDown", "keyUp"} {
-			e.do("Input.dispatchKeyEvent", map[string]any{"type": kind, "key": "Tab", "code": "Tab", "windowsVirtualKeyCode": 9})
+			e.Does("Input.dispatchKeyEvent", map[string]any{"type": kind, "key": "Tab", "code": "Tab", "windowsVirtualKeyCode": 9})
 		}
 	}
 	e.value("window.stops", &got)

@@ -29,15 +29,15 @@ func (l *lab) places() []place {
 		{name: "weighed", path: "/weighed"}, {name: "weighed-none", path: "/weighed?sample=none-such"}, {name: "record", path: "/weighed/" + ids[0]},
 		{name: "happened", path: "/happened"}, {name: "entry", path: "/happened/5"}, {name: "trail-reviews", path: "/happened/reviews"},
 		{name: "backups", path: "/backups"}, {name: "samples", path: "/samples"},
-		{name: "delivered", path: "/delivered"}, {name: "delivered-parked", path: "/delivered/lab-system"}, {name: "delivered-behind", path: "/delivered/broker"},
+		{name: "delivered", path: "/delivered"}, {name: "delivered-parked", path: "/delivered/lab-system"}, {name: "delivered-behind", path: "/delivered/broker", rare: true},
 		{name: "delivered-held", path: "/delivered/released-only"}, {name: "previewed", path: "/delivered/lab-system/preview?id=" + ids[0]},
 		{name: "add", path: "/add"},
 		{name: "people", path: "/people"}, {name: "person-new", path: "/people/new"}, {name: "person", path: "/people/ben"}, {name: "roles", path: "/people/roles"},
 		{name: "keys", path: "/people/keys"}, {name: "account-reviews", path: "/people/reviews"}, {name: "account", path: "/account"},
 		{name: "settings", path: "/settings"}, {name: "settings-balance", path: "/settings/balances/b-12"}, {name: "settings-layout", path: "/settings/balances/b-12/layout"},
-		{name: "settings-balance-new", path: "/settings/new/balance"}, {name: "settings-sink", path: "/settings/sinks/lab-system"}, {name: "settings-sink-new", path: "/settings/new/sink"}, {name: "settings-sink-kind", path: "/settings/new/sink?kind=print"},
+		{name: "settings-balance-new", path: "/settings/new/balance", rare: true}, {name: "settings-sink", path: "/settings/sinks/lab-system"}, {name: "settings-sink-new", path: "/settings/new/sink"}, {name: "settings-sink-kind", path: "/settings/new/sink?kind=print", rare: true},
 		{name: "settings-roles", path: "/settings/roles"}, {name: "settings-waiting", path: "/settings/waiting"}, {name: "settings-history", path: "/settings/history"},
-		{name: "settings-people", path: "/settings/people"}, {name: "settings-clock", path: "/settings/clock"}, {name: "settings-journal", path: "/settings/journal"},
+		{name: "settings-people", path: "/settings/people"}, {name: "settings-clock", path: "/settings/clock", rare: true}, {name: "settings-journal", path: "/settings/journal", rare: true},
 		{name: "turned-away", path: "/balances/none-such"},
 		{name: "overview-visitor", path: "/", signedOut: true}, {name: "sign-in", path: "/sign-in?to=/people", signedOut: true}, {name: "bench-visitor", path: "/bench/b-12", signedOut: true, bare: true},
 	}
@@ -50,12 +50,12 @@ func (l *lab) places() []place {
 
 // weighed is a sample that is weighed before the screen.
 func weighed(e *eyes) {
-	e.t.Helper()
+	e.T.Helper()
 	e.l.ask("PUT", "/api/v1/balances/b-12/context", `{"person":{"id":"ada"},"sample":{"id":"LOT-1004"}}`, nil)
 	e.l.prints("b-12", "W 112.0332 g S\r\n", len(e.l.weighings("b-12"))+1)
 	for limit := time.Now().Add(patience); !strings.Contains(e.Text(`document.querySelector("#answer:not([hidden])")?.textContent ?? ""`), "112.0332"); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(limit) {
-			e.t.Fatal("the bench screen never said what became of the print")
+			e.T.Fatal("the bench screen never said what became of the print")
 		}
 	}
 }

@@ -15,17 +15,17 @@ var broken = regexp.MustCompile(`(?m)(^[ \t]*[A-Za-z]{1,2}[ \t]*\n){4}`)
 
 // paper gives the words of a page as it is printed, read by pdftotext (poppler).
 func (e *eyes) paper(p place) string {
-	e.t.Helper()
+	e.T.Helper()
 	e.as(desk, false)
 	e.look(p)
 	var pdf struct{ Data string }
 	// A4, in inches.
 	if err := e.Call("Page.printToPDF", map[string]any{"paperWidth": 8.27, "paperHeight": 11.69, "printBackground": false}, &pdf); err != nil {
-		e.t.Fatal(err)
+		e.T.Fatal(err)
 	}
-	out, err := exec.Command("pdftotext", "-layout", e.keep(p.name+".pdf", pdf.Data), "-").CombinedOutput()
+	out, err := exec.Command("pdftotext", "-layout", e.Keep(p.name+".pdf", pdf.Data), "-").CombinedOutput()
 	if err != nil {
-		e.t.Fatalf("pdftotext: %v %s", err, out)
+		e.T.Fatalf("pdftotext: %v %s", err, out)
 	}
 	return string(out)
 }
@@ -46,20 +46,20 @@ var onPaper = map[string][]string{
 var neverOnPaper = []string{"Delivered   ", "Skip to", "Sign out\n", "Search", "Manual"}
 
 func (e *eyes) prints(p place) {
-	e.t.Helper()
+	e.T.Helper()
 	text := e.paper(p)
 	for _, w := range onPaper[p.name] {
 		if !strings.Contains(text, w) {
-			e.t.Errorf("%s on paper has no %q:\n%s", p.name, w, text)
+			e.T.Errorf("%s on paper has no %q:\n%s", p.name, w, text)
 		}
 	}
 	for _, w := range neverOnPaper {
 		if strings.Contains(text, w) && !slices.Contains(onPaper[p.name], strings.TrimSpace(w)) {
-			e.t.Errorf("%s on paper has %q:\n%s", p.name, w, text)
+			e.T.Errorf("%s on paper has %q:\n%s", p.name, w, text)
 		}
 	}
 	if torn := broken.FindString(text); torn != "" {
-		e.t.Errorf("%s on paper is torn letter by letter:\n%s", p.name, torn)
+		e.T.Errorf("%s on paper is torn letter by letter:\n%s", p.name, torn)
 	}
 }
 

@@ -16,13 +16,13 @@ func TestEveryPage(t *testing.T) {
 	e := openEyes(t, l)
 	e.provesItself(axe)
 	long := os.Getenv("WEIGHPOST_LONG") == "1"
-	t.Run("a chart by keys", func(t *testing.T) { e.t = t; e.chartByKeys(t) })
+	t.Run("a chart by keys", func(t *testing.T) { e.For(t); e.chartByKeys(t) })
 	for _, p := range l.places() {
-		if p.rare && !long && e.shots == "" {
+		if p.rare && !long && e.Shots == "" {
 			continue
 		}
 		t.Run(p.name, func(t *testing.T) {
-			e.t = t
+			e.For(t)
 			e.as(desk, false)
 			e.look(p)
 			for _, s := range e.strays(p) { // first, as it is found: nothing has the keyboard but what the page itself gives it to
@@ -48,7 +48,7 @@ func TestEveryPage(t *testing.T) {
 					if dark {
 						name += "-dark"
 					}
-					e.shoot(name)
+					e.Shoot(name, true)
 					var list []string
 					if e.value(misfits, &list); len(list) > 0 {
 						t.Errorf("%s: %q", name, list)
@@ -80,7 +80,7 @@ const spoilt = `<!doctype html><html lang="en"><title>Spoilt</title><main><h1>Sp
 
 // provesItself shows that each look finds what it is for, on a page spoilt on purpose.
 func (e *eyes) provesItself(axe string) {
-	e.t.Helper()
+	e.T.Helper()
 	e.as(desk, false)
 	e.goTo("data:text/html," + url.PathEscape(spoilt))
 	found := strings.Join(e.held(axe, false), "\n")
@@ -91,10 +91,10 @@ func (e *eyes) provesItself(axe string) {
 		"a wide page": strings.Contains(all, "wide in a window"), "a cut word": strings.Contains(all, "cut off"), "a nameless field": len(e.nameless()) > 0,
 		"an error of a script": strings.Contains(strings.Join(e.said, ""), "on purpose")} {
 		if !there {
-			e.t.Errorf("a page spoilt on purpose shows no %s: %s %s", what, found, all)
+			e.T.Errorf("a page spoilt on purpose shows no %s: %s %s", what, found, all)
 		}
 	}
 	if list := strings.Join(e.stray(place{}), "\n"); !strings.Contains(list, "jumps") || !strings.Contains(list, "nobody sees") || !strings.Contains(list, "comes first") {
-		e.t.Errorf("a page spoilt on purpose has its keyboard in order: %s", list)
+		e.T.Errorf("a page spoilt on purpose has its keyboard in order: %s", list)
 	}
 }
