@@ -1,7 +1,6 @@
 package injected
 
 import (
-	"strings"
 	"testing"
 	"time"
 
@@ -12,26 +11,17 @@ import (
 const patience = 60 * time.Second
 
 // browser is a real one, with what these tests want of it.
-type browser struct {
-	*chromium.Browser
-	t *testing.T
-}
+type browser struct{ *chromium.Seat }
 
-func startBrowser(t *testing.T) *browser {
+func startBrowser(t *testing.T, base string) *browser {
 	t.Helper()
-	return &browser{chromium.Start(t, 10*patience), t}
+	return &browser{chromium.Sit(t, 10*patience, base)}
 }
 
 // shows waits until the card of the balance shows a sample, letter by letter.
-func (b *browser) shows(t *testing.T, id string) {
-	t.Helper()
-	want := "sample " + id + " "
-	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(10 * time.Millisecond) {
-		if strings.Contains(b.Text(`document.querySelector("#balances li")?.textContent ?? ""`)+" ", want[:len(want)-1]) {
-			return
-		}
-	}
-	t.Errorf("the page does not show %q: %s", id, b.Text(`document.querySelector("#balances li")?.textContent ?? ""`))
+func (b *browser) shows(id string) {
+	b.T.Helper()
+	b.Until(`(document.querySelector("#balances li")?.textContent ?? "") + " "`, "sample "+id)
 }
 
 // unharmed looks for elements that are not the page's own, and for what scripts in ids would do.

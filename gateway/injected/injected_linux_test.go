@@ -19,9 +19,9 @@ func TestIDsArriveUnchangedAndWithoutEffect(t *testing.T) {
 	l := newLab(t)
 	all := ids()
 	slices.Sort(all)
-	b := startBrowser(t)
 	l.start()
-	b.Open(l.g.PageURL())
+	b := startBrowser(t, l.g.PageURL())
+	b.Visit("/")
 	for i, id := range all {
 		l.ask(200, "PUT", "balances/b-1/context", tied(id))
 		_, answer := l.ask(200, "GET", "balances/b-1/context", nil)
@@ -30,7 +30,7 @@ func TestIDsArriveUnchangedAndWithoutEffect(t *testing.T) {
 			t.Errorf("%q: %v %s", id, err, answer)
 		}
 		l.weigh(i + 1)
-		b.shows(l.t, id)
+		b.shows(id)
 	}
 	b.unharmed(t)
 	l.everywhereElse(all)
