@@ -1,4 +1,4 @@
-// Package configs carries the example layouts inside the program, for the demo.
+// Package configs carries the example layouts and the ready procedures inside the program.
 package configs
 
 import "embed"
@@ -7,3 +7,8 @@ import "embed"
 //
 //go:embed layouts/*.yaml
 var Layouts embed.FS
+
+// Procedures holds procedures/*.yaml: each is a procedure that can be adopted as it is, or copied and changed.
+//
+//go:embed procedures/*.yaml
+var Procedures embed.FS

@@ -39,19 +39,12 @@ func valueOf(s *planned, e *record.RunStep) (v *value, ok bool) {
 		v.v, v.text = formula.OfTruth(e.Value.Text == yes), e.Value.Text
 		return v, true
 	}
-	q, err := quantityOf(e.Value.Digits, e.Value.Unit)
+	q, err := exactly(e)
 	if err != nil {
 		return nil, false
 	}
-	if w := e.Worked; w != nil {
-		if w.Ratio != "" {
-			if n, good := new(big.Rat).SetString(w.Ratio); good {
-				q = formula.NewQuantity(n, q.Unit)
-			}
-		} else if exact, err := formula.ParseQuantity(w.Exact); err == nil {
-			q = exact
-		}
-		v.text = w.Exact
+	if e.Worked != nil {
+		v.text = e.Worked.Exact
 	}
 	v.v = formula.Of(q)
 	if s.weighs() {
@@ -63,6 +56,21 @@ func valueOf(s *planned, e *record.RunStep) (v *value, ok bool) {
 		}
 	}
 	return v, true
+}
+
+// exactly is the quantity of an entry before it was rounded. The digits of one that was not rounded, and whose decimals have no end, are cut off.
+func exactly(e *record.RunStep) (formula.Quantity, error) {
+	if w := e.Worked; w != nil && w.Ratio != "" {
+		u, err := formula.ParseUnit(e.Value.Unit)
+		if n, good := new(big.Rat).SetString(w.Ratio); good && err == nil {
+			return formula.NewQuantity(n, u), nil
+		}
+	} else if w != nil {
+		if exact, err := formula.ParseQuantity(w.Exact); err == nil {
+			return exact, nil
+		}
+	}
+	return quantityOf(e.Value.Digits, e.Value.Unit)
 }
 
 const (
