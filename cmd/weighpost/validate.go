@@ -7,6 +7,7 @@ import (
 	"io"
 
 	"weighpost/gateway/config"
+	"weighpost/gateway/procedure"
 	"weighpost/parsers/layout"
 	"weighpost/parsers/strict"
 )
@@ -14,6 +15,9 @@ import (
 type validateCommand struct {
 	Config validateConfigCommand `cmd:"" help:"Find every mistake in a configuration, its layouts included."`
 	Layout validateLayoutCommand `cmd:"" help:"Find every mistake in a layout."`
+
+	Procedure validateProcedureCommand `cmd:"" help:"Find every mistake in a procedure: names, units, steps that are never reached, limits that are missing."`
+
 	Export validateExportCommand `cmd:"" help:"Find out whether an export is whole and as the journal has it."`
 	Proof  validateProofCommand  `cmd:"" help:"Say what the proof of an entry shows, with the journal's public key alone."`
 
@@ -27,6 +31,11 @@ type validateConfigCommand struct {
 
 type validateLayoutCommand struct {
 	File string `arg:"" help:"The layout."`
+	JSON bool   `help:"Print the faults as a JSON array: [] if there are none."`
+}
+
+type validateProcedureCommand struct {
+	File string `arg:"" help:"The procedure, in YAML or in JSON of the same keys."`
 	JSON bool   `help:"Print the faults as a JSON array: [] if there are none."`
 }
 
@@ -65,6 +74,22 @@ func (c validateLayoutCommand) Run(s streams) error {
 		return printFaults(s.out, nil)
 	}
 	_, err = fmt.Fprintf(s.out, "%s: valid\n", c.File)
+	return err
+}
+
+func (c validateProcedureCommand) Run(s streams) error {
+	src, err := config.ReadFile(c.File)
+	if err != nil {
+		return fmt.Errorf("the procedure cannot be read: %w", err)
+	}
+	def, err := procedure.Parse(c.File, src)
+	if err != nil {
+		return reportFaults(s, err, c.JSON)
+	}
+	if c.JSON {
+		return printFaults(s.out, nil)
+	}
+	_, err = fmt.Fprintf(s.out, "%s: valid: %s, %s, %s\n", c.File, def.Name, count(len(def.Steps), "step"), procedure.Hash(src))
 	return err
 }
 

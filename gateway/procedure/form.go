@@ -172,7 +172,7 @@ func (w *writer) list(v []any, t reflect.Type, indent string, depth int) {
 
 var (
 	plainForm = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9 _.,%/()'+<>=^-]*[A-Za-z0-9_.%)])?$`)
-	special    = regexp.MustCompile(`^(?i:true|false|null|yes|no|on|off|~)$`)
+	special   = regexp.MustCompile(`^(?i:true|false|null|yes|no|on|off|~)$`)
 )
 
 // scalar writes a text plainly where every reader of YAML takes it for the same, and else in quotes.

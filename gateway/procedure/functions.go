@@ -23,7 +23,7 @@ var (
 )
 
 // functionNamed holds the functions that formulas of procedures may call beside those of the formula language, by name.
-var functionNamed = byName(slices.Concat(airAndWater, volumes, doses, packages, counts))
+var functionNamed = byName(slices.Concat(airAndWater, volumes, doses, packages, counts, laboratory))
 
 func byName(all []formula.Function) map[string]formula.Function {
 	found := make(map[string]formula.Function, len(all))
