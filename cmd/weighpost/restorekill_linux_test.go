@@ -56,7 +56,9 @@ func TestARestoreThatIsKilledLeavesTheFolderAsItWasOrWhole(t *testing.T) {
 		switch ids := idsOf(t, into); {
 		case ids == nil && before == nil:
 			cut++
-			if _, err := os.Stat(filepath.Join(into, backup.KeptFolder)); err == nil {
+			_, kept := os.Stat(filepath.Join(into, backup.KeptFolder))
+			_, staged := os.Stat(filepath.Join(into, "new", "journal.db")) // whole, and moved to its place by the next start
+			if kept == nil && staged != nil {
 				t.Errorf("round %d: no journal is there, and kept files are", round)
 			}
 		case len(ids) == int(old.entries)+2:
