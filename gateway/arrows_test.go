@@ -104,6 +104,8 @@ var arrows = []arrow{
 		"a chart is pure: what checks found goes in, numbers and words come out"},
 	{"gateway/fitness", []string{"gateway/follow", "gateway/record", "gateway/metrology", "parsers/decimal", "parsers/layout", "parsers/strict"},
 		"it knows balances from the journal, which it takes as a small interface, and none that runs"},
+	{"gateway/runs", []string{"gateway/record", "gateway/procedure", "gateway/follow", "parsers/..."},
+		"it knows runs from the journal, which it takes as a small interface; what a balance is and shows it is told"},
 	{"gateway/dropped", []string{"gateway/record", "gateway/health", "parsers/strict"},
 		"it reads files of others and hands on what they ask for: who carries it out, and the journal, are small interfaces"},
 	{"gateway/deliver", []string{"gateway/record", "gateway/health", "sinks", "parsers/strict"},
@@ -132,7 +134,7 @@ var arrows = []arrow{
 
 	{"gateway/config", []string{"gateway/...", "sinks", "sinks/...", "parsers/..."}, "it composes what each room declares"},
 	{"gateway/demo", []string{"configs", "gateway", "gateway/...", "sinks/...", "parsers/..."}, "a lab to play with, on top of everything"},
-	{"gateway", []string{"gateway/...", "sinks", "sinks/...", "parsers/..."}, "wiring"},
+	{"gateway", []string{"configs", "gateway/...", "sinks", "sinks/...", "parsers/..."}, "wiring"},
 	{"cmd/...", []string{"gateway", "gateway/...", "sinks/...", "parsers/...", "systemd"}, "commands parse, call and print"},
 }
 
