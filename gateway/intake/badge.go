@@ -29,13 +29,14 @@ type badging struct {
 // any more from the moment of the scan on, whatever becomes of it: somebody else stands there, and a weighing without a person is
 // better than one with the wrong one.
 func (in *Intake) badge(code string, r record.ContextRequest, m moment) (done *awaitedBadge) {
-	done = &awaitedBadge{answer: make(chan error, 1)}
+	answer := make(chan error, 1)
+	done = &awaitedBadge{answer: answer}
 	was := ""
 	if h := in.context.held(record.ItemPerson, r.At); h != nil {
 		was = h.id
 	}
 	refuse := func(why string) *awaitedBadge {
-		done.answer <- in.badgeRefused(&r, m, was, why)
+		answer <- in.badgeRefused(&r, m, was, why)
 		return done
 	}
 	if why := in.unfit(&r, map[string]*record.ContextItem{record.ItemPerson: {}}); why != "" {
@@ -71,13 +72,13 @@ func (in *Intake) badge(code string, r record.ContextRequest, m moment) (done *a
 		err = in.badgeKnown(number, r, m, was, who, err)
 		in.settle(in.now())
 		in.reckonDue()
-		done.answer <- err
+		answer <- err
 	})
 	return done
 }
 
-// awaitedBadge tells what became of a badge.
-type awaitedBadge struct{ answer chan error }
+// awaitedBadge tells what became of a badge, or of a scan for a run.
+type awaitedBadge struct{ answer <-chan error }
 
 // badgeLate lets weighings go without a person, who ends with the moment of the scan.
 func (in *Intake) badgeLate(number uint64, r record.ContextRequest, m moment) {

@@ -99,6 +99,9 @@ func (in *Intake) change(r *record.ContextRequest, m moment) (done *awaited, err
 	if r.Step == record.StepRepeat && verdict.action == asks && in.meansAgain(verdict) {
 		verdict.action = accepts
 	}
+	if r.Sure && verdict.action == asks {
+		verdict.action = accepts
+	}
 	if why := in.unfit(r, named); why != "" {
 		return nil, in.refuseContext(r, named, why, r.By == record.ByScanned)
 	}

@@ -38,7 +38,7 @@ func (e *EmptyPan) check(r *strict.Report, c *Config) {
 func (in *Intake) emptyPan(t *ticket) (step string) {
 	e := in.cfg.EmptyPan
 	one := t.items[record.ItemSample]
-	if e == nil || t.w.Trigger != Printed || one == nil || !t.takes || !isMass(&in.reading) || in.reading.Stability == layout.Unstable {
+	if e == nil || ofRun(t) || t.w.Trigger != Printed || one == nil || !t.takes || !isMass(&in.reading) || in.reading.Stability == layout.Unstable {
 		return ""
 	}
 	d := in.cfg.Readability

@@ -132,6 +132,8 @@ type Deps struct {
 	Present func()
 	// Fitness says whether the balance may be used; nil: nobody knows.
 	Fitness Fitness
+	// Runs takes scans for the run that is at the balance; nil: there are none.
+	Runs TakeScan
 }
 
 // Intake is the pipeline of one balance. It implements port.Handler.
@@ -158,6 +160,7 @@ type Intake struct {
 	balanceCounts func() bool
 	present       func()
 	fitness       Fitness        // nil: nobody knows
+	runs          TakeScan       // nil: there are none
 	beside        sync.WaitGroup // what is looked up beside the lines
 
 	pulse pulse
@@ -227,7 +230,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 	}
 	in.plausible, in.policy = newPlausible(&cfg), policyOf(cmp.Or(cfg.Samples, cfg.CommonSamples))
 	in.samples, in.people, in.shiftEnd, in.balanceCounts = deps.Samples, deps.People, deps.ShiftEnd, deps.BalanceCounts
-	in.present, in.fitness = deps.Present, deps.Fitness
+	in.present, in.fitness, in.runs = deps.Present, deps.Fitness, deps.Runs
 	if in.now == nil {
 		in.now = time.Now
 	}

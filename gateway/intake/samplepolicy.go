@@ -122,6 +122,7 @@ func (in *Intake) judgeKnown(verdict *ruling, r *record.ContextRequest, named ma
 		case given == nil || given.ID == "":
 			named[name] = &record.ContextItem{ID: value, For: named[record.ItemSample].For, Uses: -1}
 			verdict.brought[name] = true
+		case r.Sure && (name == record.ItemMethod || name == record.ItemRun): // a run is bound to its own procedure
 		case given.ID != value:
 			verdict.find(refuses, ruleAsOnce, fmt.Sprintf("its %s is %q, and the sample was announced with %q", name, given.ID, value))
 		}

@@ -41,7 +41,9 @@ func (in *Intake) scanned(s record.ScanRequest) (view record.ContextView, done *
 	}
 	m := moment{r.At, r.At}
 	if _, _, ours := record.CardOf(s.Raw); in.cfg.Scanner == nil && !ours {
-		err = in.refuseContext(&r, nil, "No rules say what a scan means at this balance: configure its scanner.", false)
+		if badge = in.forRun("", s.Raw, &r); badge == nil {
+			err = in.refuseContext(&r, nil, "No rules say what a scan means at this balance: configure its scanner.", false)
+		}
 	} else {
 		done, badge, err = in.scanMeans(s.Symbology, s.Raw, s.Typed, &r, m, s.Others)
 	}
@@ -54,12 +56,22 @@ func (in *Intake) scanned(s record.ScanRequest) (view record.ContextView, done *
 // scanMeans carries out what a scan means by the rules. others says that it may name another person than who asks.
 func (in *Intake) scanMeans(symbology, text string, typed bool, r *record.ContextRequest, m moment, others bool) (done *awaited, badge *awaitedBadge, err error) {
 	if step, balance, ours := record.CardOf(text); ours {
+		if runCards[step] {
+			if badge = in.forRun(step, "", r); badge != nil {
+				return nil, badge, nil
+			}
+		}
 		done, err = in.card(step, balance, r, m)
 		return done, nil, err
 	}
 	what, why := in.cfg.Scanner.request(symbology, text, typed, r)
 	if r.Person != nil && !others && why == "" && (r.Actor == nil || r.Person.ID != r.Actor.ID) {
 		why = "Whoever sends it may tie weighings to themselves only: let the person sign in."
+	}
+	if what == (meaning{}) && r.Person == nil && !r.SignOut {
+		if badge = in.forRun("", textFor(text, r), r); badge != nil {
+			return nil, badge, nil
+		}
 	}
 	if why != "" && what.person {
 		was := in.context.held(record.ItemPerson, r.At)

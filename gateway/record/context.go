@@ -42,6 +42,9 @@ type ContextRequest struct {
 	Step, How string
 	// Confirm says that whoever asked was told what is unusual about the sample, and means it (see ContextRefused.Ask).
 	Confirm bool
+	// Sure says that whoever asks knows what the policy for samples would ask about, and what the sample was announced with: a run that comes
+	// to its next step.
+	Sure bool
 	// Label is what somebody read off the balance: its id, its serial number or the name that it prints; "" for nothing. It
 	// confirms which balance is connected, and a request with the label of another balance is refused as a whole.
 	Label   string
@@ -64,6 +67,10 @@ type ContextItem struct {
 	// Session is the public id of the session in which a person showed who they are; "": in none. With it they end at the balance.
 	Session string
 }
+
+// FromRun is the way by which a run of a procedure sets what its balance weighs next: by it, what is the run's own is told from what a person or
+// a system set.
+const FromRun = "run"
 
 // Names says whether the request changes anything of the context.
 func (r *ContextRequest) Names() bool {
