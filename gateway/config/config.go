@@ -35,6 +35,7 @@ import (
 	"weighpost/gateway/journal"
 	"weighpost/gateway/logging"
 	"weighpost/gateway/record"
+	"weighpost/gateway/runs"
 	"weighpost/gateway/settings"
 	"weighpost/gateway/timestamp/authority"
 	"weighpost/parsers/layout"
@@ -56,7 +57,9 @@ type Config struct {
 	Backup   backup.Config         `yaml:"backup" desc:"When backups of the journal are made, and where they are kept."`
 	Checks   []checks.Definition   `yaml:"checks" desc:"The checks with reference weights that balances can get."`
 	Fitness  Fitness               `yaml:"fitness" desc:"Which checks each balance gets and how often, and what becomes of weighings on a balance that is not fit."`
-	Settings settings.Config       `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
+	// Procedures says by which rules of the lab they are adopted. They themselves are in the journal.
+	Procedures runs.Config     `yaml:"procedures" desc:"By which rules of the lab procedures are adopted, and weights typed in from their slips. Procedures themselves are written and adopted on the page, and kept in the journal."`
+	Settings   settings.Config `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
 
 	file    string
 	layouts map[string]*layout.Layout // by id of balance
@@ -159,6 +162,7 @@ func (c *Config) check(r *strict.Report) {
 	c.Settings.Check(r.At("settings"), Sections())
 	c.Requests.Check(r.At("requests"))
 	c.checkFitness(r)
+	c.Procedures.Check(r.At("procedures"))
 	if len(c.Balances) == 0 {
 		r.At("balances").Note("no balance is configured: nothing will be recorded")
 	}

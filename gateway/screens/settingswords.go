@@ -81,6 +81,7 @@ var labels = map[string]string{
 	"*.usp41": "USP <41>", "*.unfit": "Weighings on a balance that is out of service", "*.overdue": "An overdue check means", "*.certificate": "By the certificate (EURAMET cg-18)", "*.required": "Accuracy required, per cent", "*.safety": "Safety factor",
 	"weights": "Reference weights", "weights.overdue": "An overdue weight", "weights.coarse": "A weight too coarse for the limit", "*.before_use": "Before the first weighing of the day", "*.after": "At once after",
 	"schedule": "Which checks, and when", "balances[].schedule": "Which checks, and when", "balances[].minimum_weight": "Minimum weight", "schedule[].every": "How often", "balances[].schedule[].every": "How often",
+	"adoption": "Who adopts a version", "original": "The original of a weight that was typed in",
 	"*.unmarked": "A print that says neither gross nor net", "accuracy_class": "Accuracy class (OIML R 76-1)",
 	"*.oauth": "Authorization server (OAuth 2)", "*.token_url": "Address for tokens", "*.answer_id": "Id in the answer", "*.sign": "Secrets for signing", "*.statuses": "What answers mean",
 }
@@ -93,7 +94,7 @@ var captureWords = map[string]string{
 // sectionWords name the parts of the settings.
 var sectionWords = map[string]string{
 	"journal": "Journal", "page": "This page's address", "clock": "Clock", "log": "Log", "balances": "Balances", "sinks": "Destinations", "people": "People and policy",
-	"samples": "Samples", "requests": "Requests from files", "checks": "Checks", "fitness": "Fitness", "backup": "Backup", "settings": "Who adopts changes", "site": "Site", "roles": "Roles",
+	"samples": "Samples", "requests": "Requests from files", "checks": "Checks", "fitness": "Fitness", "backup": "Backup", "procedures": "Procedures", "settings": "Who adopts changes", "site": "Site", "roles": "Roles",
 }
 
 // rightWords say what a right allows.
