@@ -92,6 +92,7 @@ func (g *Gateway) newBalance(cfg intake.Config, whole *config.Config, software r
 		BalanceCounts: func() bool { return g.now.Load().cfg.People.Session.BalanceCounts },
 		Present:       func() { g.present(cfg.ID) },
 		Fitness:       fit{g},
+		Runs:          g.handScan,
 	})
 	return b, err
 }

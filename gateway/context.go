@@ -28,6 +28,10 @@ func (g *Gateway) SetContext(ctx context.Context, balance string, r record.Conte
 	if err := r.CheckAge(now.UTC.Time(), bound); err != nil {
 		return in.Context(), err
 	}
+	if run := g.runs.At(balance); r.Step != "" && run != "" {
+		err := g.stepRun(ctx, balance, run, &r)
+		return in.Context(), err
+	}
 	return in.SetContext(ctx, r)
 }
 

@@ -25,6 +25,7 @@ import (
 	"weighpost/gateway/record"
 	"weighpost/gateway/refusals"
 	"weighpost/gateway/roster"
+	"weighpost/gateway/runs"
 	"weighpost/gateway/samples"
 	"weighpost/gateway/visit"
 	"weighpost/gateway/watchdog"
@@ -58,6 +59,9 @@ type Gateway struct {
 	answers *once.Memory  // to requests with a key; nil: they are refused
 	samples *samples.Room // made by Start
 	fitness *fitness.Room // made by Start
+	runs    *runs.Room    // made by Start
+	ties    *ties         // of balances to the runs that are there
+	handed  *handed       // scans for runs
 	checks  checking      // those that run
 	looked  atomic.Pointer[lookedAfter]
 	telling sync.Mutex // held while it is said what a balance's fitness is
@@ -109,7 +113,7 @@ func New(cfg *config.Config, o Options) *Gateway {
 	}
 	g := &Gateway{
 		options: o, log: o.Log, board: health.New(time.Now), spare: intake.NewSpare(),
-		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(), leaving: newLeaving(), sealOrders: make(chan sealOrder),
+		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(), leaving: newLeaving(), ties: newTies(), handed: newHanded(), sealOrders: make(chan sealOrder),
 	}
 	rand.Read(g.secretKey[:])
 	g.reloaded.Store(&Reloaded{})

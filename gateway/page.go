@@ -69,6 +69,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	deps.Setup = g.visits
 	deps.Deliveries = g
 	deps.Fitness, deps.Kept = g, g
+	deps.Procedures, deps.Runs = g, g
 	if shows != nil {
 		deps.Certificate = shows
 	}

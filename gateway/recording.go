@@ -70,6 +70,7 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 	g.life.onStop("the entries of refused acts", noting.stop)
 	g.openSamples(ctx)
 	g.openFitness(ctx)
+	g.openRuns(ctx)
 	return nil
 }
 

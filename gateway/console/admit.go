@@ -29,6 +29,34 @@ func needs(op huma.Operation, right rights.Right) huma.Operation {
 	return op
 }
 
+const orKey = "or" // likewise
+
+// needsOne is as needs, where one of several rights is enough to come in. Which of them an act then needs its handler judges.
+func needsOne(op huma.Operation, first rights.Right, others ...rights.Right) huma.Operation {
+	op = needs(op, first)
+	op.Metadata[orKey] = others
+	return op
+}
+
+// otherRights are those that let somebody in to a route too.
+func otherRights(op *huma.Operation) []rights.Right {
+	others, _ := op.Metadata[orKey].([]rights.Right)
+	return others
+}
+
+// oneOf is the right by which somebody comes in to a route: its own, or one of the others where they have that alone.
+func oneOf(op *huma.Operation, right rights.Right, who rights.Who) rights.Right {
+	if who.May(right) == nil {
+		return right
+	}
+	for _, other := range otherRights(op) {
+		if who.May(other) == nil {
+			return other
+		}
+	}
+	return right
+}
+
 // rightOf is the right that a route of the API needs; false: it says none.
 func rightOf(op *huma.Operation) (rights.Right, bool) {
 	right, _ := op.Metadata[rightKey].(rights.Right)
@@ -44,6 +72,7 @@ func (s *Server) admit(ctx huma.Context, next func(huma.Context)) {
 		problem(w, http.StatusInternalServerError, "Nobody may do this", "The route names no right.")
 		return
 	}
+	right = oneOf(ctx.Operation(), right, rights.From(r.Context()))
 	looks := slices.Contains(safeMethods, r.Method)
 	if !s.forged(w, r) && s.may(w, r, right) && (looks || s.mayThere(w, r, right, ctx) && s.body(w, r, formOf(ctx.Operation(), r.Method))) {
 		next(withBody{ctx})
@@ -184,6 +213,9 @@ func (s *Server) describeRights(doc *huma.OpenAPI) {
 				op.Extensions = map[string]any{}
 			}
 			op.Extensions["x-right"] = right
+			if others := otherRights(op); len(others) > 0 {
+				op.Extensions["x-right-or"] = others
+			}
 			if right == Everybody {
 				continue
 			}

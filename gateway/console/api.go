@@ -104,6 +104,8 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.deliveryRoutes(api)
 	s.fitnessRoutes(api)
 	s.reportRoutes(api)
+	s.procedureRoutes(api)
+	s.runRoutes(api)
 	describeOnce(api.OpenAPI())
 	s.describeRights(api.OpenAPI())
 	s.answerOtherMethods(mux, api)
