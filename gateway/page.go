@@ -65,7 +65,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	}
 	deps.Once, deps.Acts = g.answers, g
 	deps.Benches = g
-	deps.SettingsSchema, deps.LayoutSchema = config.Schema(), config.LayoutSchema()
+	deps.SettingsSchema, deps.LayoutSchema, deps.ProcedureSchema = config.Schema(), config.LayoutSchema(), config.ProcedureSchema()
 	deps.Setup = g.visits
 	deps.Deliveries = g
 	deps.Fitness, deps.Kept = g, g

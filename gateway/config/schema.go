@@ -14,6 +14,7 @@ import (
 	"weighpost/gateway/intake"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/port"
+	"weighpost/gateway/procedure"
 	"weighpost/parsers/layout"
 	"weighpost/parsers/strict"
 	"weighpost/sinks/all"
@@ -59,6 +60,11 @@ var required = map[reflect.Type][]string{
 	reflect.TypeFor[intake.Config](): {"id", "port", "layout"},
 	reflect.TypeFor[port.Config]():   {"address"},
 
+	reflect.TypeFor[procedure.Definition](): {"procedure", "title", "steps", "results"},
+	reflect.TypeFor[procedure.Step]():       {"step", "do"},
+	reflect.TypeFor[procedure.Parameter]():  {"name"},
+	reflect.TypeFor[procedure.Block]():      {"name"},
+
 	reflect.TypeFor[intake.AskConfig](): {"send"},
 	reflect.TypeFor[intake.Command]():   {"send"},
 }
@@ -71,6 +77,12 @@ func Schema() []byte {
 // LayoutSchema is the JSON Schema (2020-12) of a layout file.
 func LayoutSchema() []byte {
 	return document("weighpost layout", "How one kind of balance prints.", layout.Keys())
+}
+
+// ProcedureSchema is the JSON Schema (2020-12) of a procedure. x-for lists the kinds of step that a key of a step is for, where it is not for
+// all; a reader that does not know it passes it over, as the specification has it (JSON Schema Core 6.5).
+func ProcedureSchema() []byte {
+	return document("weighpost procedure", "How a result comes about, from the sample on.", reflect.TypeFor[procedure.Definition]())
 }
 
 func document(title, about string, t reflect.Type) []byte {
@@ -188,6 +200,9 @@ func properties(t reflect.Type) keys {
 		}
 		if d, ok := f.Tag.Lookup("default"); ok {
 			s = append(s, member{"default", valueOf(f.Type, d)})
+		}
+		if kinds := procedure.For(key); t == reflect.TypeFor[procedure.Step]() && len(kinds) > 0 {
+			s = append(s, member{"x-for", kinds})
 		}
 		all = append(all, member{key, s})
 	}

@@ -24,7 +24,7 @@ const configs = "../../configs"
 
 // TestSchemasAreNotStale makes the generated schemas anew and compares them with the files.
 func TestSchemasAreNotStale(t *testing.T) {
-	for file, made := range map[string][]byte{"weighpost.schema.json": Schema(), "layout.schema.json": LayoutSchema()} {
+	for file, made := range map[string][]byte{"weighpost.schema.json": Schema(), "layout.schema.json": LayoutSchema(), "procedure.schema.json": ProcedureSchema()} {
 		path := filepath.Join(configs, file)
 		if *update {
 			if err := os.WriteFile(path, made, 0o644); err != nil {

@@ -94,8 +94,9 @@ type Deps struct {
 	Slips      Slips
 	// SettingsSections names the parts of the settings.
 	SettingsSections []string
-	// SettingsSchema and LayoutSchema are the JSON Schemas of the configuration and of a layout.
+	// SettingsSchema, LayoutSchema and ProcedureSchema are the JSON Schemas of the configuration, of a layout and of a procedure.
 	SettingsSchema, LayoutSchema []byte
+	ProcedureSchema              []byte
 	Token                        Token  // the host's; the zero value: there is none
 	Access                       Access // nil: nobody has an account, and only the host's token is known
 	Page                         Config

@@ -19,6 +19,9 @@ var belongs = map[string][]string{
 	"other_than": {Confirm},
 }
 
+// For lists the kinds of step that a key of a step is for; none: it is for all.
+func For(key string) []string { return slices.Clone(belongs[key]) }
+
 // written lists the keys of a step that say something.
 func (s *Step) written() (keys []string) {
 	for _, k := range []struct {
