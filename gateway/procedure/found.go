@@ -28,25 +28,37 @@ func (r *Run) Found() Found {
 	return f
 }
 
-// results gives what a step found, in every pass.
+// results gives what a step found, in every pass in which it was meant to find something.
 func (r *Run) results(step int) (all []record.RunResult) {
 	st := r.state
 	s := &st.plan.steps[step]
-	if s.block < 0 {
-		return append(all, r.result(s, at{step, 0}, r.only()))
+	add := func(pass int, item *record.RunItem) {
+		if where := (at{step, pass}); st.values[where] != nil || !r.notMeant(s, where) {
+			all = append(all, r.result(s, where, item))
+		}
 	}
-	b := &st.plan.blocks[s.block]
-	if !b.items {
+	if s.block < 0 {
+		add(0, r.only())
+		return all
+	}
+	if b := &st.plan.blocks[s.block]; !b.items {
 		for pass := 1; pass <= st.passes[s.block]; pass++ {
-			all = append(all, r.result(s, at{step, pass}, r.only()))
+			add(pass, r.only())
 		}
 		return all
 	}
 	for i := range st.items {
 		item := st.items[i]
-		all = append(all, r.result(s, at{step, i + 1}, &item))
+		add(i+1, &item)
 	}
 	return all
+}
+
+// notMeant says whether a step was left out since its condition was not met: then there is no result, and none is missing.
+func (r *Run) notMeant(s *planned, where at) bool {
+	return s.When != "" && slices.ContainsFunc(r.counts, func(c *record.RunStep) bool {
+		return c.Became == record.StepSkipped && c.Step == s.ID && c.Pass == where.pass && c.Reason == ""
+	})
 }
 
 // only is the one thing that a run of one thing is about.

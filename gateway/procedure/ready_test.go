@@ -27,8 +27,10 @@ import (
 //	each N: ACT; ACT                           the acts N times
 //	tared NUMBER … UNIT                        as weigh, with the balance tared by the person before each
 //	later 17h                                  time goes by
+//	second ID                                  another person confirms
 //	balance ID, person ID                      the run goes on at another balance, or somebody else takes it over
 //	fails STEP, allow REASON, repeat REASON    the value of a step is outside its limits; what is done about it
+//	investigated REF REASON                    as allow, with the reference of an investigation
 //	stops SENTENCE: ACT                        the act is stopped with a sentence that holds these words
 //	printed STEP[#PASS] VALUE [cut | 1 off]    what the source prints: the exact value rounds to it; cut: the source cut its digits off;
 //	                                           1 off: it rounded on the way, and is one unit off
@@ -77,12 +79,18 @@ func play(t *testing.T, path string) (procedure string, held int) {
 		t.Fatal(err)
 	}
 	p.lab = begin(t, string(src), params)
+	now := first
+	t.Cleanup(func() {
+		if t.Failed() {
+			t.Logf("%s, line %d: %s", p.name, now+1, p.lines[min(now, len(p.lines)-1)])
+		}
+	})
 	p.fresh = false // held at the end: some runs have hundreds of entries
 	p.facts.Readability = rat("0.00001")
 	p.facts.Container = func(id string) (Known, bool) { return Known{}, !strings.HasPrefix(id, "unknown") }
 	p.facts.MayAllow, p.facts.MaySecond = true, true
-	for i := first; i < len(p.lines); i++ {
-		p.line(i, p.lines[i])
+	for ; now < len(p.lines); now++ {
+		p.line(now, p.lines[now])
 	}
 	p.same()
 	return said["procedure"], p.held
@@ -152,8 +160,13 @@ func (p *player) does(i int, word, rest string) (all []*record.RunStep) {
 		all = append(all, p.act(Act{At: rest})...)
 	case "person":
 		all = p.actAs(record.Actor{ID: rest, Name: rest, By: "signed-in"}, Act{Over: true})
+	case "second":
+		all = p.actAs(record.Actor{ID: rest, Name: rest, By: "signed-in"}, Act{Yes: true})
 	case "allow":
 		all = p.act(Act{Allow: rest})
+	case "investigated":
+		ref, reason, _ := strings.Cut(rest, " ")
+		all = p.act(Act{Allow: reason, Ref: ref})
 	case "repeat":
 		all = p.act(Act{Repeat: rest})
 	case "leave":
