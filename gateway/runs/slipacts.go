@@ -9,8 +9,9 @@ import (
 )
 
 // EnterSlip records a slip that was typed in: what ReadSlip made, with balance, person and picture. sure says that it is none of those that are
-// alike, which are weighings that the journal has; slips that were typed in are found here. The error is a *record.NotDone.
-func (r *Room) EnterSlip(ctx context.Context, l *record.LateEntered, sure bool, by record.Actor) (KnownSlip, error) {
+// alike, which are weighings that the journal has; slips that were typed in are found here. keep has the picture on the disk before the entry is
+// made. The error is a *record.NotDone, or that of keep or of the journal.
+func (r *Room) EnterSlip(ctx context.Context, l *record.LateEntered, sure bool, by record.Actor, keep func() error) (KnownSlip, error) {
 	done, err := r.view.Take(ctx)
 	if err != nil {
 		return KnownSlip{}, err
@@ -26,6 +27,9 @@ func (r *Room) EnterSlip(ctx context.Context, l *record.LateEntered, sure bool, 
 	if len(l.Alike) > 0 && !sure {
 		return KnownSlip{}, &record.NotDone{Field: "sure", Why: fmt.Sprintf("It may be there already: the journal has %s of balance %s within two minutes of that time (%s). Look at it, and say so if this is another one",
 			l.Value.Shown(), l.Balance.ID, l.Alike[0].ID)}
+	}
+	if err := keep(); err != nil {
+		return KnownSlip{}, fmt.Errorf("the picture could not be kept: %w", err)
 	}
 	l.Origin, l.By, l.Stamp = r.o.Config().Origin(), by, r.o.Stamp()
 	entries, err := r.view.Append(ctx, l)
