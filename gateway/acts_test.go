@@ -95,6 +95,13 @@ var acts = map[string]act{
 	"PUT /api/v1/reference-weights/{weight}/file":       {body: `{}`, notHere: "its body is a file: TestACertificateIsKeptBesideTheJournal holds its entry"},
 	"DELETE /api/v1/reference-weights/{weight}":         {query: "?reason=lost&by=ada", kind: record.KindWeightChanged},
 
+	"POST /api/v1/containers":                      {body: `{"containers": [{"id": "cr-1", "sort": "crucible"}], "by": "ada"}`, kind: record.KindContainerChanged},
+	"POST /api/v1/containers/{container}/withdraw": {body: `{"reason": "cracked", "by": "ada"}`, kind: record.KindContainerChanged},
+	"POST /api/v1/slip-pictures":                   {notHere: "it leaves nothing until a slip names the picture: TestASlipIsTypedInWithItsPicture shows that"},
+	"POST /api/v1/slips": {body: `{"balance": "b-1", "digits": "12.3450", "unit": "g", "weighed": "` + time.Now().Add(-time.Hour).UTC().Format(time.RFC3339) + `", "reason": "a test", "by": "ada"}`,
+		kind: record.KindLateEntered},
+	"POST /api/v1/slips/{site}/{incarnation}/{balance}/{number}/decide": {body: `{"confirmed": true, "by": "ben"}`, notHere: "it takes a slip: TestASlipIsTypedInWithItsPicture holds its entry"},
+
 	"POST /api/v1/setup/visits":             {body: `{"by": "ada"}`, notHere: ofVisits},
 	"POST /api/v1/setup/visits/{id}/answer": {body: `{"question": 1, "answer": "yes", "by": "ada"}`, notHere: ofVisits},
 	"DELETE /api/v1/setup/visits/{id}":      {notHere: ofVisits},
@@ -200,7 +207,7 @@ func (h *house) try(t *testing.T, route, token, body string) (int, string) {
 	case strings.HasPrefix(path, "/api/v1/keys/"):
 		id = "lims"
 	}
-	path = strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "none", "{sample}", "LOT-1005", "{check}", "c000001", "{weight}", "f1-100").Replace(strings.TrimPrefix(path, "/"))
+	path = strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "none", "{sample}", "LOT-1005", "{check}", "c000001", "{weight}", "f1-100", "{container}", "cr-1").Replace(strings.TrimPrefix(path, "/"))
 	if strings.Contains(body, "SELF") { // the balance as it is, but for its place
 		doc, _ := h.Settings()
 		self := doc["balances"].([]any)[0].(map[string]any)
