@@ -51,8 +51,8 @@ func (p *player) fail(i int, format string, args ...any) {
 	p.t.Fatalf("%s, line %d: %s: %s", p.name, i+1, p.lines[i], fmt.Sprintf(format, args...))
 }
 
-// play plays a script, and gives the name of its procedure and how many printed values it held.
-func play(t *testing.T, path string) (procedure string, held int) {
+// play plays a script.
+func play(t *testing.T, path string) *player {
 	t.Helper()
 	text, err := os.ReadFile(path)
 	if err != nil {
@@ -95,7 +95,7 @@ func play(t *testing.T, path string) (procedure string, held int) {
 		p.line(now, p.lines[now])
 	}
 	p.same()
-	return said["procedure"], p.held
+	return p
 }
 
 func (p *player) line(i int, line string) {
@@ -304,9 +304,9 @@ func TestReadyProcedures(t *testing.T) {
 	held := map[string]int{}
 	for _, path := range scripts {
 		t.Run(strings.TrimSuffix(filepath.Base(path), ".txt"), func(t *testing.T) {
-			name, n := play(t, path)
-			t.Logf("%s: %d printed values", name, n)
-			held[name] += n
+			p := play(t, path)
+			t.Logf("%s: %d printed values", p.def.Name, p.held)
+			held[p.def.Name] += p.held
 		})
 	}
 	for _, name := range readyNames(t) {
