@@ -34,11 +34,7 @@ func tidy(v any) (empty bool) {
 	switch v := v.(type) {
 	case map[string]any:
 		for k, one := range v {
-			if named, is := one.(map[string]any); is && k == "balances" && len(named) > 0 {
-				for _, balance := range named {
-					tidy(balance) // a balance of which nothing is asked has its name all the same
-				}
-			} else if tidy(one) {
+			if tidy(one) {
 				delete(v, k)
 			}
 		}
