@@ -69,8 +69,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	deps.Setup = g.visits
 	deps.Deliveries = g
 	deps.Fitness, deps.Kept = g, g
-	deps.Procedures, deps.Runs = g, g
-	deps.Containers, deps.Slips = g, g
+	deps.Procedures, deps.Runs, deps.Requests = g, g, g
 	if shows != nil {
 		deps.Certificate = shows
 	}

@@ -100,7 +100,7 @@ func TestNoRouteAltersAnEntry(t *testing.T) {
 	adds := []string{reviewsPath, correctionsPath, keysPath, sealPath} // each appends an entry of its own
 	// What is not an entry and can be changed, each time with an entry that says so.
 	changeable := []string{contextPath, samplePath, sessionPath, secretPath, everywherePath, othersPath, personPath, pinPath, badgesPath, sessionsPath, onePath, programPath,
-		settingsPath, settingsPath + "/balances/{id}", settingsPath + "/sinks/{id}", settingsPath + "/checks/{id}", visitPath, weightPath, weightFilePath}
+		settingsPath, settingsPath + "/balances/{id}", settingsPath + "/sinks/{id}", settingsPath + "/checks/{id}", visitPath, weightPath, weightFilePath, labRequestPath}
 	seen := 0
 	for path, item := range h.doc().Paths {
 		if item.Put != nil || item.Patch != nil || item.Delete != nil {

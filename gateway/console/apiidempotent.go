@@ -45,7 +45,7 @@ const (
 // secret. A route that is not here refuses a key: who sends one must not think that it counts.
 var onceRoutes = map[string]bool{
 	"read-balance": true, "send-command": true, "make-backup": true, "note-verified-backup": true, "note-review": true, "seal-entries": true,
-	"correct-clock": true, "change-key": true, "retry-parked": true, "drop-parked": true, "try-sink": true,
+	"correct-clock": true, "change-key": true, "retry-parked": true, "drop-parked": true, "try-sink": true, "send-requests": true, "cancel-request": true,
 }
 
 // onceDescription says in the description of a route what a key is for.
@@ -133,8 +133,8 @@ func (s *Server) once(ctx huma.Context, next func(huma.Context)) {
 		return
 	}
 	var body []byte
-	if r.Body != nil { // it is here already, and no larger than bodyLimit
-		if body, err = io.ReadAll(io.LimitReader(r.Body, bodyLimit)); err != nil {
+	if r.Body != nil { // it is here already, and no larger than its route takes
+		if body, err = io.ReadAll(io.LimitReader(r.Body, formOf(ctx.Operation(), r.Method).limit)); err != nil {
 			problem(w, http.StatusBadRequest, "The body did not come whole", "Send the request again.")
 			return
 		}

@@ -397,6 +397,29 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"PUT", weightPath, "f1-100", `{"nominal": "100 g", "clas": "F1", "by": "ada"}`, 422},
 		{"DELETE", weightPath, "f1-100", "", 200},
 		{"DELETE", weightPath, "none", "", 404},
+		{"GET", labRequestsPath, "", "", 200},
+		{"GET", labRequestPath, "R-1", "", 200},
+		{"GET", labRequestPath, "R-9", "", 404},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims", "procedure": "dry-mass"}`, 200},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims", "procedure": "dry-mass", "version": 2, "items": [{"sample": "LOT-1", "container": "V-1", "position": 3,
+			"lot": "7", "fields": {"Nr.": "7/ä"}}], "parameters": {"portion": "10 g"}, "balance": "b-12", "priority": 1, "due": "2026-12-01T12:00:00Z",
+			"job": "J-1", "task": "T-1", "fields": {"x": ""}, "request": "42"}`, 200},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims", "change": {"priority": 1, "due": null, "balance": null, "reason": "the customer waits"}}`, 200},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims", "cancel": "the lot was withdrawn"}`, 200},
+		{"POST", labRequestsPath, "", `[{"id": "R-1", "from": "lims", "cancel": "the lot was withdrawn"}, {"id": "R-9", "from": "lims", "cancel": "why"}]`, 200},
+		{"POST", labRequestsPath, "", `[]`, 422},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims"}`, 422},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims", "procedure": "dry-mass", "colour": "red"}`, 422},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims", "procedure": "dry-mass", "priority": 10}`, 422},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims", "procedure": "dry-mass", "priority": "first"}`, 422},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims", "change": {"job": "J-2"}}`, 422},
+		{"POST", labRequestsPath, "", `{"id": "R-1", "from": "lims", "procedure": "dry-mass", "items": [{"weight": "1 g"}]}`, 422},
+		{"PATCH", labRequestPath, "R-1", `{"priority": 1, "due": "2026-12-01T12:00:00Z", "balance": "b-12", "reason": "the customer waits"}`, 200},
+		{"PATCH", labRequestPath, "R-1", `{"due": null, "balance": null}`, 200},
+		{"PATCH", labRequestPath, "R-1", `{"job": "J-2"}`, 422},
+		{"PATCH", labRequestPath, "R-1", `{"priority": 0}`, 422},
+		{"POST", cancelRequestPath, "R-1", `{"reason": "the lot was withdrawn", "by": "ada"}`, 200},
+		{"POST", cancelRequestPath, "R-1", `{"reason": ""}`, 422},
 		{"GET", entriesPath, "", "", 200},
 		{"GET", entryPath, "", "", 422},
 		{"GET", proofPath, "", "", 422},
@@ -417,7 +440,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 			as = asSeen
 		}
 		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id, "DELETE " + weightPath: "?reason=lost&by=ada"}[c.method+" "+c.route]
-		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{check}", "c000001", "{weight}", c.id).Replace(c.route)+query, c.body, as)
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{check}", "c000001", "{weight}", c.id, "{from}", "lims", "{request}", c.id).Replace(c.route)+query, c.body, as)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)
 		}

@@ -209,6 +209,8 @@ type LabRequests interface {
 	TakeRequest(ctx context.Context, r record.LabRequest, by record.Actor) (v RequestView, again bool, err error)
 	ChangeRequest(ctx context.Context, ref record.RequestRef, c RequestChange, by record.Actor) (RequestView, error)
 	CancelRequest(ctx context.Context, ref record.RequestRef, reason string, by record.Actor) (RequestView, error)
+	// SendRequest carries out one thing that a lab system sent, which was read without a fault: one of the three above.
+	SendRequest(ctx context.Context, s record.RequestSent, by record.Actor) (record.RequestStands, error)
 }
 
 // RequestsAsked says which requests are wanted: all that wait, where nothing is named; in the order in which they are to be done.
@@ -221,12 +223,7 @@ type RequestsAsked struct {
 }
 
 // RequestChange is what of a request changes.
-type RequestChange struct {
-	Priority int         `json:"priority,omitempty" minimum:"0" maximum:"9"`
-	Due      *record.UTC `json:"due,omitempty"`
-	Balance  *string     `json:"balance,omitempty"`
-	Reason   string      `json:"reason,omitempty" maxLength:"500"`
-}
+type RequestChange = record.RequestChange
 
 // RequestView is a request with what became of it.
 type RequestView struct {
@@ -247,18 +244,14 @@ type RequestView struct {
 type Containers interface {
 	Containers(q ContainersAsked) []ContainerView
 	Container(id string) (ContainerView, bool)
-	// ContainerSorts lists the sorts that are in the register.
-	ContainerSorts() []string
-	// RegisterContainers registers containers, or changes what is known of them, all or none.
-	RegisterContainers(ctx context.Context, list []record.Container, reason string, by record.Actor) ([]ContainerView, error)
+	RegisterContainer(ctx context.Context, c record.Container, reason string, by record.Actor) (ContainerView, error)
 	WithdrawContainer(ctx context.Context, id, reason string, by record.Actor) (ContainerView, error)
 }
 
 // ContainersAsked says which containers are wanted.
 type ContainersAsked struct {
-	Sort, Begin string // of this sort; with an id that begins so
-	After       string // the id after which the list goes on
-	Withdrawn   bool   // those too
+	Sort, After string
+	Withdrawn   bool // those too
 	Limit       int
 }
 
@@ -270,7 +263,7 @@ type ContainerView struct {
 	Unfit  string         `json:"unfit,omitempty"`  // why it is not to be used
 	InRun  string         `json:"in_run,omitempty"` // the open run that it is in
 	Empty  []EmptyMass    `json:"empty"`            // its empty masses, newest first
-	Usages []ContainerUse `json:"uses"`             // runs that it was in, newest first
+	Usages []ContainerUse `json:"uses"`             // newest first
 }
 
 // EmptyMass is one weighing of an empty container.
@@ -294,18 +287,15 @@ type ContainerUse struct {
 type Slips interface {
 	Slips(q SlipsAsked) []SlipView
 	Slip(entry string) (SlipView, bool)
-	// HoldPicture has the picture of a slip at hand for whoever types the slip in next. It is kept once an entry names it, and forgotten after a while
-	// where none does.
-	HoldPicture(name string, content []byte) (record.KeptFile, error)
 	EnterSlip(ctx context.Context, s SlipEntered, by record.Actor) (SlipView, error)
 	DecideSlip(ctx context.Context, entry string, confirmed bool, reason string, by record.Actor) (SlipView, error)
 }
 
 // SlipsAsked says which slips are wanted.
 type SlipsAsked struct {
-	State           string // waiting, confirmed, turned down; "": all
-	Balance, Sample string
-	Limit           int
+	State   string // waiting, confirmed, turned down; "": all
+	Balance string
+	Limit   int
 }
 
 // SlipEntered is a slip as somebody types it in.
@@ -316,14 +306,13 @@ type SlipEntered struct {
 	Kind    string            `json:"kind,omitempty" enum:"gross,net,tare,unknown" doc:"Left out: unknown."`
 	Weighed string            `json:"weighed" doc:"When, by a clock that is right: RFC 3339."`
 	Slip    string            `json:"slip_clock,omitempty" doc:"Date and time as the slip has them: YYYY-MM-DD HH:MM[:SS]."`
-	Picture string            `json:"picture,omitempty" doc:"Of the slip: the SHA-256, in hex, of a picture that was sent before."`
+	Picture string            `json:"picture,omitempty" doc:"SHA-256 of a picture that is kept already, in hex."`
 	Sample  string            `json:"sample,omitempty" maxLength:"128"`
 	Lot     string            `json:"lot,omitempty" maxLength:"128"`
 	Method  string            `json:"method,omitempty" maxLength:"128"`
 	Fields  map[string]string `json:"fields,omitempty"`
 	Person  string            `json:"weighed_by,omitempty" maxLength:"128" doc:"Who weighed, where that was another person: an id."`
 	Reason  string            `json:"reason" maxLength:"500" doc:"Why it was not read."`
-	Sure    bool              `json:"sure,omitempty" doc:"It is another weighing than those of the same digits and time that the journal has. 409 says where that has to be said."`
 }
 
 // SlipView is a slip with what became of it.
@@ -331,6 +320,6 @@ type SlipView struct {
 	*record.LateEntered
 	State   string              `json:"state" enum:"waiting,confirmed,turned down"`
 	Decided *record.LateDecided `json:"decided,omitempty"`
-	Note    string              `json:"note,omitempty"`    // that the slip's clock differs, in a sentence
-	UsedIn  string              `json:"used_in,omitempty"` // the run with a step that rests on it
+	Note    string              `json:"note,omitempty"` // that the slip's clock differs, in a sentence
+	UsedIn  string              `json:"used_in,omitempty"`
 }

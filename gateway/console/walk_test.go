@@ -65,7 +65,10 @@ func TestEveryRouteForEveryRole(t *testing.T) {
 			if change == nil {
 				change = h.enter(t, strings.TrimPrefix(who.name, "the "))
 			}
-			status, answer := h.tries(t, r, change, want == 0)
+			own := r
+			own.path = strings.Replace(r.path, "{from}", strings.Replace(who.name, "the key of ", "key-", 1), 1) // a program acts on its own requests
+			own.path = strings.ReplaceAll(own.path, " ", "-")
+			status, answer := h.tries(t, own, change, want == 0)
 			asked++
 			if want != 0 {
 				denied++

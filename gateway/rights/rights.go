@@ -55,7 +55,7 @@ const (
 	SecondPerson    Right = "second-person"      // confirm as a second person: a step of somebody else's run, a slip that somebody else typed in
 	LateEntry       Right = "late-entry"         // type in the slip of a weighing that was not read
 	Containers      Right = "containers"         // register containers, and withdraw them
-	Requests        Right = "requests"           // send requests for runs, change and cancel one's own
+	Requests        Right = "requests"           // send requests for runs, change and cancel one's own; a person, those of all
 	OperateAnywhere Right = "operate-anywhere"   // sign in at a balance, where that is limited to some people
 )
 
@@ -106,7 +106,7 @@ func Defaults() map[string]Set {
 		Operator: with(Weigh, ReadJournal, Check, Run, SecondPerson, LateEntry, Containers, OperateAnywhere),
 		Reviewer: with(ReadJournal, Export, ReviewTrail, JudgeFailed, AdoptProcedures, AllowOutside, SecondPerson, ReadPeople, ReadSettings),
 		BalanceKeeper: with(Weigh, ReadJournal, Export, Command, Balances, Deliveries, Samples, Check, Fitness, Weights,
-			Run, Procedures, SecondPerson, LateEntry, Containers, ReadSettings, OperateAnywhere),
+			Run, Procedures, SecondPerson, LateEntry, Containers, Requests, ReadSettings, OperateAnywhere),
 		IT: with(ReadJournal, Export, People, APIKeys, ReviewAccounts, Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal,
 			JournalKey, CorrectClock, ReadPeople, ReadSettings, Measurements),
 		Auditor: with(ReadJournal, Export, ReadPeople, ReadSettings),
