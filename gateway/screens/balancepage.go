@@ -29,6 +29,8 @@ type balanceData struct {
 	LastID  string
 	Banner  *fitBanner
 	Checked bool   // balances are checked here
+	Run     string // the run that is at it; ""
+	RunPage string
 	Refusal string // why no weight is recorded from here now, for its fitness
 	Zone    string
 }
@@ -51,6 +53,11 @@ func (s *Screens) balance(w http.ResponseWriter, r *http.Request) {
 	if d.Checked {
 		f, _ := s.deps.Fitness.FitnessOf(b.ID)
 		d.Refusal = f.Refusal
+	}
+	if s.deps.Runs != nil {
+		if v, there := s.deps.Runs.RunAt(b.ID); there {
+			d.Run, d.RunPage = v.Title, runPath(v.ID)
+		}
 	}
 	if b.Last != nil {
 		d.LastID = b.Last.ID

@@ -36,6 +36,9 @@ type benchData struct {
 	Why        string              // nothing is recorded
 	asked
 	Banner *fitBanner
+	Run    *runData            // that is at the balance
+	Later  []console.RunGlance // that are at no balance and may be taken up here
+	Runs   bool                // whoever looks may begin one
 }
 
 // bench is the screen at one balance.
@@ -54,11 +57,36 @@ func (s *Screens) bench(w http.ResponseWriter, r *http.Request) {
 			d.Why = c.Sentence
 		}
 	}
+	s.runsAt(r, &d)
 	d.Next, d.Banner, d.asked = d.next(who), d.banner(who), askedFor(r)
 	if s.parts(w, r, "bench.html", d) {
 		return
 	}
 	s.show(w, r, page{Template: "bench.html", Title: "Bench · " + b.ID, Bare: true, Scripts: []string{"bench.js"}, Data: d})
+}
+
+// mostLater is how many runs a bench screen offers to be taken up.
+const mostLater = 5
+
+// runsAt says which run is at the balance, or which may be taken up there.
+func (s *Screens) runsAt(r *http.Request, d *benchData) {
+	if s.deps.Runs == nil {
+		return
+	}
+	d.Runs = s.who(r).CanAt(string(rights.Run), d.ID)
+	if d.Run = s.runHere(r, d.ID); d.Run != nil || len(askedFor(r)) > 0 && !askedFor(r).Wants("here-run") {
+		return
+	}
+	list, err := s.deps.Runs.Runs(r.Context(), console.RunsAsked{State: record.RunOpen, Limit: runsLimit})
+	if err != nil {
+		s.deps.Log.Warn("the open runs cannot be listed", "err", err)
+		return
+	}
+	for _, g := range list.Runs {
+		if g.Balance == "" && len(d.Later) < mostLater {
+			d.Later = append(d.Later, g)
+		}
+	}
 }
 
 // next is what whoever stands there does next, in one line. assets/bench.js says the same of what comes later.
@@ -74,6 +102,8 @@ func (d *benchData) next(w who) string {
 		return "Do not weigh here: the balance is out of service."
 	case d.Identity == "unconfirmed":
 		return "Scan the label of the balance: it may be another one."
+	case d.Run != nil:
+		return d.Run.Said()
 	case d.Person == nil:
 		return "Scan your badge."
 	case d.Sample == nil:

@@ -147,6 +147,22 @@ func (h *occurrence) Who() string {
 	return h.Person
 }
 
+// RunPage is where the run is that an entry tells of; "" where it tells of none.
+func (h *occurrence) RunPage() string {
+	switch h.Kind {
+	case record.KindRunBegun, record.KindRunStep, record.KindRunEnded:
+	default:
+		return ""
+	}
+	var x struct {
+		Run record.RunRef `json:"run"`
+	}
+	if json.Unmarshal(h.Entry.JSON, &x) != nil || x.Run.ID == "" {
+		return ""
+	}
+	return runPath(x.Run.ID)
+}
+
 // Grave says whether something went wrong.
 func (h *occurrence) Grave() bool {
 	return slices.Contains([]record.Kind{record.KindDamage, record.KindRecordingStopped, record.KindGap, record.KindParked, record.KindSinkStopped, record.KindPortDown,

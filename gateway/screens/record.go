@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strconv"
 
 	"weighpost/gateway/console"
@@ -168,7 +169,11 @@ type tied struct {
 	Name string
 	*record.Learnt
 	Search string // what else is tied to it; ""
+	Page   string // of what it names; ""
 }
+
+// ourRun is how the id of a run of a procedure looks. Other systems may tie weighings to runs of their own.
+var ourRun = regexp.MustCompile(`^r-[0-9a-z]{1,16}-[0-9]{6,}$`)
 
 // tiedTo lists the items of a context, also those that are not known.
 func tiedTo(w *record.Weighing) (all []tied) {
@@ -176,6 +181,9 @@ func tiedTo(w *record.Weighing) (all []tied) {
 		t := tied{Name: name, Learnt: w.Context.Get(name)}
 		if t.Learnt != nil {
 			t.Search = "/weighed?" + url.Values{name: {t.ID}}.Encode()
+			if name == record.ItemRun && ourRun.MatchString(t.ID) {
+				t.Page = runPath(t.ID)
+			}
 		}
 		all = append(all, t)
 	}

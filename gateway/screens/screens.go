@@ -39,17 +39,20 @@ type Screens struct {
 	assets []console.Screen
 }
 
+// shared are the templates that every page may use.
+var shared = []string{"templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html", "templates/runparts.html"}
+
 // New makes the pages. A template that cannot be parsed is a mistake of the program, and panics.
 func New(deps Deps) *Screens {
 	s := &Screens{deps: deps, pages: make(map[string]*template.Template), tags: make(map[string]string)}
 	s.readAssets()
-	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html"))
+	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).Funcs(runFuncs).ParseFS(files, shared...))
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		panic(err)
 	}
 	for _, name := range names {
-		if b := path.Base(name); b != "frame.html" && b != "parts.html" && b != "listparts.html" && b != "fitparts.html" && b != "chart.html" {
+		if b := path.Base(name); !slices.Contains(shared, name) {
 			s.pages[b] = template.Must(template.Must(frame.Clone()).ParseFS(files, name))
 		}
 	}
@@ -74,7 +77,7 @@ type row struct {
 
 // table is every page. Each subject adds its own rows.
 func (s *Screens) table() []row {
-	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.fitnessPages(), s.reportPages(), s.addPages(), s.peoplePages(), s.settingsPages())
+	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.fitnessPages(), s.reportPages(), s.runPages(), s.addPages(), s.peoplePages(), s.settingsPages())
 }
 
 // TurnedAway shows somebody why they do not see a page.
@@ -149,6 +152,7 @@ type place struct {
 var places = []place{
 	{Path: "/", Label: "Now", right: rights.See},
 	{Path: "/due", Label: "Due", right: rights.See},
+	{Path: "/runs", Label: "Runs", right: rights.See},
 	{Path: "/weighed", Label: "Weighed", right: rights.ReadJournal},
 	{Path: "/happened", Label: "Happened", right: rights.ReadJournal},
 	{Path: "/delivered", Label: "Delivered", right: rights.See},

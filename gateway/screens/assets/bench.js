@@ -1,6 +1,8 @@
 // The screen at one balance: what it shows, who and which sample is on it, what to do next, and what became of each print, seen and
 // heard. It is worked by scanner, keys and foot switch alone.
 import { ask, ok, sentence, say, announce, make, shape, clock } from "./ask.js";
+import { showAim } from "./aim.js";
+import { OURS, badgeOf, cardOf, keepKeys, keysHere, rulesOf } from "./badge.js";
 import { follow } from "./live.js";
 import { notRecorded } from "./recording.js";
 import { renew } from "./renew.js";
@@ -28,6 +30,8 @@ let badge = null; // the badge that waits for its PIN
 
 /* Words. assets/bench.js and bench.go say the same of what to do next. */
 
+const runPart = () => document.querySelector('[data-part="here-run"]');
+
 function whatNext() {
   if (stopped) return "Write each weight down by hand.";
   if (question) return "Enter: yes. Escape: no.";
@@ -35,6 +39,7 @@ function whatNext() {
   if (!may) return "This screen only shows." + (accounts ? " Scan your badge to weigh." : "");
   if (fit === "out of service") return "Do not weigh here: the balance is out of service.";
   if (identity === "unconfirmed") return "Scan the label of the balance: it may be another one.";
+  if (runPart().dataset.there) return runPart().dataset.say;
   if (!held.person) return "Scan your badge.";
   if (!held.sample) return "Scan the sample.";
   return "Put the sample on, and print at the balance.";
@@ -145,6 +150,7 @@ function showAnswer(a) {
   band.hidden = false;
   band.replaceChildren(shape(form), make("strong", "", word), make("div", "", "", ...rows));
   sound(tune);
+  runLater();
   announce(word + ". " + rows.slice(0, -1).map((r) => r.textContent).join(". "));
   if (a.outcome === "not-recording") {
     if (a.why.includes("waits in memory")) waiting.set(a.utc, a.why);
@@ -175,6 +181,8 @@ function showReading(l) {
   places.weight.classList.remove("old");
   say(el("when"), clock(l.utc));
   seenAt = Date.now();
+  latest = l;
+  showAim(l);
 }
 // showFitness asks for the band on the balance's fitness anew, where it is in another state.
 let askingFitness = false;
@@ -187,9 +195,34 @@ async function showFitness(f) {
   const band = fresh?.[0];
   if (band && !band.hidden) announce(band.querySelector("div > div").textContent);
 }
+
+/* The run at this balance. It is looked at anew once a second while one is there, and soon after the balance told something. */
+
+let runSoon = 0, lookingAtRun = false;
+async function lookAtRun() {
+  if (lookingAtRun || document.hidden) return;
+  lookingAtRun = true;
+  const before = { ...runPart().dataset };
+  const fresh = await renew(["here-run"]);
+  lookingAtRun = false;
+  if (!fresh) return;
+  const now = runPart().dataset;
+  showAim(latest);
+  if (now.print === before.print) return;
+  showNext();
+  if (now.there) announce([...runPart().querySelectorAll(".stopped-line")].map((e) => e.textContent.trim() + " ").join("") + now.say);
+}
+function runLater() { runSoon ||= setTimeout(() => { runSoon = 0; lookAtRun(); }, 60); }
+let latest = null; // what the balance told last, while it is fresh
+setInterval(() => { if (runPart().dataset.there) lookAtRun(); }, 1_000);
+
 let seenAt = 0, up = true;
 setInterval(() => {
-  if (seenAt && (Date.now() - seenAt > OLD || !up)) places.weight.classList.add("old");
+  if (seenAt && (Date.now() - seenAt > OLD || !up)) {
+    places.weight.classList.add("old");
+    latest = null;
+    showAim(null);
+  }
 }, 1_000);
 
 follow({
@@ -207,6 +240,7 @@ follow({
     if (b.waiting === 0) waiting.clear();
     alarm(wrong.length + waiting.size > 0, wrong[0]?.sentence ?? [...waiting.values()][0]);
     const had = held.person;
+    if (b.context.some((i) => i.name === "run") !== Boolean(runPart().dataset.there)) runLater();
     showTies(b.context);
     if (had && !held.person && signedIn) refresh(); // somebody signed out beside this screen
   },
@@ -281,6 +315,7 @@ async function change(method, path, body, done, code) {
   if (ok(answer)) {
     if (answer.identity) identity = answer.identity;
     if (answer.items) showTies(answer.items);
+    runLater();
     tell(typeof done === "function" ? done(answer) : done);
     if (!held.person && signedIn) refresh();
     return true;
@@ -296,10 +331,13 @@ async function change(method, path, body, done, code) {
   return false;
 }
 
+// ofRun is what the steps of the keys come to where a run is at the balance.
+const ofRun = { next: "Done. The run goes on.", repeat: "It is done again.", abandon: "The run is abandoned. What was recorded stays." };
+
 function step(name, how) {
   if (!may) return tell(whatNext(), true);
   const was = held.sample ? el("sample").textContent : "";
-  const said = {
+  const said = runPart().dataset.there ? ofRun : {
     next: (was ? "Sample " + was + " is finished. " : "") + "Scan the next sample.",
     repeat: "The same sample once more: put it on, and print.",
     abandon: (was ? "Sample " + was + " is abandoned. " : "") + "What was recorded stays.",
@@ -307,15 +345,8 @@ function step(name, how) {
   inTurn(() => change("POST", api + "/steps/" + name, { how }, said[name]));
 }
 
-const rules = box.dataset.rules.split("\n").filter(Boolean).map((line) => ({ kind: line[0], prefix: line.slice(1) }));
-// badgeOf gives the code of a badge, if a scan is one by the rules; where there are no rules and nobody is signed in, every scan is.
-function badgeOf(code) {
-  let best = null;
-  for (const r of rules) if (code.startsWith(r.prefix) && (!best || r.prefix.length > best.prefix.length)) best = r;
-  if (best?.kind === "b") return code;
-  if (best?.kind === "s") return code.slice(best.prefix.length);
-  return !rules.some((r) => r.kind !== "i") && !signedIn && accounts ? code : null;
-}
+const rules = rulesOf(box.dataset.rules);
+const badgeHere = (code) => badgeOf(rules, code, !signedIn && accounts);
 
 async function signIn(code, secret) {
   const answer = await ask("POST", "/api/v1/session/badge", secret ? { code, pin: secret, balance: id } : { code, balance: id });
@@ -334,12 +365,11 @@ async function signIn(code, secret) {
   announce("Signed in: " + (answer.name || answer.id));
 }
 
-const OURS = "benchpost";
 const closeCard = "benchpostclose";
 
 async function scanned(code, typed) {
   if (badge) { badge = null; pin.hidden = pin.labels[0].hidden = true; }
-  const own = code.replace(/^\][A-Za-z][A-Za-z0-9]/, "").toLowerCase();
+  const own = cardOf(code);
   const label = own.startsWith(OURS + "at");
   if (question && own === OURS + "sure") return yes();
   if (question && question.code === code) return yes();
@@ -348,7 +378,7 @@ async function scanned(code, typed) {
   if (found && ok(found)) return found.balance === id ? sameBalance() : otherBalance(found.balance, code);
   if (label) return refused(found);
   if (own.startsWith(OURS + "mass")) return tell("That is the label of a reference weight. It is chosen where a check is begun.", true);
-  const b = own.startsWith(OURS) ? null : badgeOf(code);
+  const b = own.startsWith(OURS) ? null : badgeHere(code);
   if (b !== null && accounts) {
     if (!pinAsked) return signIn(b);
     badge = b;
@@ -358,10 +388,11 @@ async function scanned(code, typed) {
   }
   if (!may) { tell(whatNext(), true); return sound("refused"); }
   const body = typed ? { raw: code, typed: true } : { raw: code };
-  const said = { [OURS + "next"]: "The sample is finished. Scan the next sample.", [OURS + "redo"]: "The same sample once more: put it on, and print.", [OURS + "drop"]: "Abandoned. What was recorded stays.", [closeCard]: "Signed out." };
+  const there = runPart().dataset.there;
+  const said = there ? { [OURS + "next"]: ofRun.next, [OURS + "redo"]: ofRun.repeat, [OURS + "drop"]: ofRun.abandon, [closeCard]: "Signed out." } : { [OURS + "next"]: "The sample is finished. Scan the next sample.", [OURS + "redo"]: "The same sample once more: put it on, and print.", [OURS + "drop"]: "Abandoned. What was recorded stays.", [closeCard]: "Signed out." };
   const done = await change("POST", api + "/scan", body, said[own] ?? ((view) => {
     const sample = view.items.find((i) => i.name === "sample");
-    return sample && code.includes(sample.id) ? "Sample " + sample.id + ". " + whatNext() : whatNext();
+    return sample && code.includes(sample.id) && !there ? "Sample " + sample.id + ". " + whatNext() : whatNext();
   }), code);
   if (done && own === closeCard) {
     await ask("DELETE", "/api/v1/session");
@@ -405,9 +436,7 @@ el("no").addEventListener("click", no);
 
 /* Keys: a scanner is a keyboard that is quick. */
 
-const KEYS = "weighpost.bench.keys";
-let keys = { next: "F2", repeat: "F4", abandon: "F8" };
-try { keys = { ...keys, ...JSON.parse(localStorage.getItem(KEYS) ?? "{}") }; } catch { /* as they come */ }
+const keys = keysHere();
 let learning = null;
 function showKeys() {
   for (const k of document.querySelectorAll("[data-key]")) say(k, keys[k.dataset.key]);
@@ -425,7 +454,7 @@ addEventListener("keydown", (e) => {
     // What a scanner sends cannot be a step: a sample's id would be one.
     if (never.includes(e.key) || e.key.length === 1 || taken) return announce("That key cannot be it: choose another.");
     keys[learning] = e.key;
-    localStorage.setItem(KEYS, JSON.stringify(keys));
+    keepKeys(keys);
     learning = null;
     return showKeys();
   }

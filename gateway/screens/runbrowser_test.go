@@ -1,0 +1,286 @@
+//go:build unix
+
+package screens
+
+import (
+	"encoding/json"
+	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"weighpost/gateway/console"
+	"weighpost/gateway/needs/chromium"
+	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
+)
+
+// serve is the API of runs, and before everything else the house.
+func (f *ran) serve(t *testing.T, house string) string {
+	to, err := url.Parse(house)
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer := func(w http.ResponseWriter, r *http.Request, id string) {
+		v, err := f.Run(r.Context(), id)
+		if err != nil {
+			w.WriteHeader(http.StatusNotFound)
+			return
+		}
+		_ = json.NewEncoder(w).Encode(v)
+	}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /api/v1/runs/{run}", func(w http.ResponseWriter, r *http.Request) { answer(w, r, r.PathValue("run")) })
+	mux.HandleFunc("POST /api/v1/runs", func(w http.ResponseWriter, r *http.Request) {
+		var o console.RunOrder
+		if err := json.NewDecoder(r.Body).Decode(&o); err != nil {
+			t.Error(err)
+		}
+		b, _ := json.Marshal(o)
+		f.mu.Lock()
+		f.acts = append(f.acts, string(b))
+		f.mu.Unlock()
+		answer(w, r, "r-7qx3-000017")
+	})
+	mux.HandleFunc("POST /api/v1/runs/{run}/act", func(w http.ResponseWriter, r *http.Request) {
+		var act console.RunAct
+		if err := json.NewDecoder(r.Body).Decode(&act); err != nil {
+			t.Error(err)
+		}
+		b, _ := json.Marshal(act)
+		f.mu.Lock()
+		f.acts = append(f.acts, string(b))
+		f.mu.Unlock()
+		if err := f.acted(act); err != nil {
+			w.WriteHeader(http.StatusConflict)
+			_ = json.NewEncoder(w).Encode(map[string]any{"title": "That cannot be done now", "detail": err.Error(), "status": 409})
+			return
+		}
+		answer(w, r, r.PathValue("run"))
+	})
+	mux.Handle("/", &httputil.ReverseProxy{Rewrite: func(r *httputil.ProxyRequest) {
+		r.SetURL(to)
+		r.Out.Host = to.Host // the door is as strict as ever, and this stands before it
+		r.Out.Header.Del("Origin")
+	}})
+	s := httptest.NewServer(mux)
+	t.Cleanup(func() { s.CloseClientConnections(); s.Close() }) // also while a page follows what is live
+	return s.URL
+}
+
+func (f *ran) did() string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return strings.Join(f.acts, "; ")
+}
+
+// openRuns opens the pages as an operator sees them.
+func openRuns(t *testing.T, f *ran) (*house, string) {
+	l := runLab(t, f, nil)
+	deps := l.deps
+	h := openHouse(t, deps, func(next http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			next.ServeHTTP(w, r.WithContext(rights.With(r.Context(), as(rights.Operator))))
+		})
+	})
+	return h, f.serve(t, h.base)
+}
+
+const (
+	aimNowText = `document.getElementById("aim")?.dataset.is + "|" + document.querySelector(".aim-now")?.innerText.replace(/\s+/g, " ")`
+	aimSeeds   = `document.querySelectorAll("[data-seed].full").length + "+" + document.querySelectorAll("[data-past].full").length`
+)
+
+// TestARunInABrowser: the script judges the target as the server does; a weight that grows is told by number, word, shape and seeds, and
+// aloud by the word; what was stopped stays; scans, keys and reasons do what they say, and what cannot be undone is asked for once more.
+func TestARunInABrowser(t *testing.T) {
+	b := &browser{chromium.Start(t, 3*patience), t}
+	f := &ran{views: []console.RunView{anOpenRun()}}
+	h, site := openRuns(t, f)
+	set := func(how func(*console.RunView)) {
+		f.mu.Lock()
+		v := f.views[0]
+		f.mu.Unlock()
+		v.Seq++
+		how(&v)
+		f.set(v)
+	}
+	f.acted = func(console.RunAct) error { return nil }
+	b.Open(site + "/runs/r-7qx3-000017")
+	judgeAlike(t, b)
+	weighs := func(digits, stability string, want string) { // until the stream is open, nothing comes
+		t.Helper()
+		for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
+			h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: grams(digits, stability)})
+			if strings.Contains(b.Text(aimNowText), want) {
+				return
+			}
+		}
+		t.Fatalf("with %s on it the page shows %q, and never %q", digits, b.Text(aimNowText), want)
+	}
+	weighs("10.0000", "unstable", "under|2.6234 g too little")
+	b.shows(aimSeeds, "4+0")
+	b.shows(aloud, "Weight: too little.")
+	picture(t, b, "run-under")
+	weighs("12.6234", "stable", "within|exactly the target within")
+	b.shows(aloud, "Weight: within.")
+	picture(t, b, "run-within")
+	weighs("13.0000", "stable", "over|0.3766 g too much")
+	b.shows(aimSeeds, "9+2")
+	picture(t, b, "run-over")
+	b.shows(`document.querySelector(".stopped-line").innerText`, "C-99 is not in this run")
+	b.Text(`document.activeElement.blur()`)
+	b.keyWhen("Enter")
+	wantActs(t, f, `{"take":true}`)
+
+	f.acted = func(act console.RunAct) error {
+		if act.Scan == "C-99" {
+			set(func(v *console.RunView) { v.Next.Note = "C-99 is not in this run" })
+			return nil
+		}
+		set(func(v *console.RunView) {
+			v.Next = console.RunInstruction{Step: "count", Do: "ask", Number: 4, Of: 9, Say: "How many seeds?", Waiting: "answer", Kind: "quantity", Unit: "1"}
+		})
+		return nil
+	}
+	set(func(v *console.RunView) {
+		v.Next = console.RunInstruction{Step: "cup", Number: 3, Of: 9, Say: "Scan the cup.", Waiting: "scan", MayBack: "pour"}
+	})
+	b.shows(sayNow, "Scan the cup.")
+	b.shows(aloud, "Step 3 of 9. Scan the cup.")
+	b.shows(`document.activeElement.id`, "scan")
+	scan := func(code string) {
+		b.Text(`(document.activeElement.value = "` + code + `", "")`)
+		b.key("Enter", "\r")
+	}
+	scan("C-99")
+	b.shows(`document.querySelector(".stopped-line")?.innerText ?? ""`, "C-99 is not in this run")
+	b.shows(`document.activeElement.id + document.activeElement.value`, "scan")
+	scan("C-17")
+	b.shows(sayNow, "How many seeds?")
+	wantActs(t, f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}`)
+	f.acted = func(act console.RunAct) error { return errAgain }
+	b.shows(`document.activeElement.id`, "answer")
+	scan("100")
+	b.shows(`document.getElementById("wrong").innerText`, "That cannot be done now. Ben is at it.")
+	b.Text(`(document.getElementById("end").open = true, document.querySelector('#end [data-reason]').click(), "")`)
+	b.shows(`document.querySelector("#end .sure:not([hidden])")?.innerText ?? ""`, "It cannot be taken up again.")
+	wantActs(t, f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}`)
+	ended := anEndedRun()
+	f.acted = func(act console.RunAct) error {
+		ended.ID = "r-7qx3-000017"
+		ended.State, ended.Results = record.RunAbandoned, nil
+		f.set(ended)
+		return nil
+	}
+	b.Text(`(document.querySelector("[data-sure-yes]").click(), "")`)
+	b.shows(sayNow, "abandoned")
+	wantActs(t, f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}; {"abandon":"The sample is spoilt."}`)
+	if got := b.Text(intruders); !strings.HasPrefix(got, "0 intruders") && !strings.Contains(got, "title Run") {
+		t.Errorf("words from outside are markup: %s", got)
+	}
+
+	f.set(anOpenRun())
+	b.Open(site + "/bench/b-12")
+	b.shows(`document.getElementById("next").innerText`, "Pour seeds")
+	weighs("12.6234", "stable", "within")
+	picture(t, b, "bench-run")
+	set(func(v *console.RunView) { v.Next.Say, v.Next.Note = "Take it off.", "The weight moved." })
+	b.shows(`document.getElementById("next").innerText`, "Take it off.")
+	b.shows(aloud, "The weight moved.")
+
+	b.Open(site + "/runs/new?procedure=thousand-seed-mass")
+	b.shows(`String(document.querySelector("#begin button").disabled)`, "false")
+	b.Text(`(document.getElementById("items").value = "LOT-1004 ; C-1\nLOT;2\tC-2\n", document.getElementById("p-mass").value = "12.5", document.getElementById("balance").value = "b-12", document.querySelector("#begin button").click(), "")`)
+	b.shows(`location.pathname`, "/runs/r-7qx3-000017")
+	if got := f.did(); !strings.HasSuffix(got, `{"procedure":"thousand-seed-mass","balance":"b-12","items":[{"sample":"LOT-1004","container":"C-1"},{"sample":"LOT;2","container":"C-2"}],"parameters":{"mass":"12.5 g","per_count":"100"}}`) {
+		t.Errorf("the form asked for %s", got)
+	}
+	pictures(t, b, site)
+}
+
+type again string
+
+func (a again) Error() string { return string(a) }
+
+const errAgain = again("Ben is at it.")
+
+func wantActs(t *testing.T, f *ran, want string) {
+	t.Helper()
+	got := ""
+	for limit := time.Now().Add(5 * time.Second); time.Now().Before(limit); time.Sleep(20 * time.Millisecond) {
+		if got = f.did(); got == want {
+			return
+		}
+	}
+	t.Errorf("the page did %s, want %s", got, want)
+}
+
+// judgeAlike holds the script's judgement against the server's, case by case.
+func judgeAlike(t *testing.T, b *browser) {
+	t.Helper()
+	b.Text(`import("/assets/aim.js").then((m) => { window.aimAt = m.aimAt; }), ""`)
+	b.shows(`typeof window.aimAt`, "function")
+	for _, c := range aimCases {
+		a := aimAt(&c.target, c.value())
+		args, _ := json.Marshal([]any{a.RunTarget, a.Factors, c.value()})
+		got := b.Text(`(() => { const a = window.aimAt(...` + string(args) + `); return a.why ?? [a.is, a.apart, a.net, a.lit, a.past].join("|"); })()`)
+		want := a.Why
+		if a.Is != "" {
+			want = strings.Join([]string{a.Is, a.Apart, a.Net, count(a.Lit), count(a.Past)}, "|")
+		}
+		if got != want {
+			t.Errorf("%s %s against %+v: the script says %q, and the server %q", c.digits, c.unit, c.target, got, want)
+		}
+	}
+}
+
+// picture keeps what the browser shows, where WEIGHPOST_SHOTS names a folder.
+func picture(t *testing.T, b *browser, name string) {
+	t.Helper()
+	dir := os.Getenv("WEIGHPOST_SHOTS")
+	if dir == "" {
+		return
+	}
+	var shot struct{ Data []byte }
+	if err := b.Call("Page.captureScreenshot", map[string]any{"format": "png", "captureBeyondViewport": true}, &shot); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, name+".png"), shot.Data, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// pictures keeps the pages at three sizes, dark and on paper, where WEIGHPOST_SHOTS names a folder.
+func pictures(t *testing.T, b *browser, site string) {
+	t.Helper()
+	if os.Getenv("WEIGHPOST_SHOTS") == "" {
+		return
+	}
+	for name, path := range map[string]string{"run": "/runs/r-7qx3-000017", "runs": "/runs", "run-new": "/runs/new?procedure=thousand-seed-mass", "run-record": "/runs/r-7qx3-000017/record", "bench-run": "/bench/b-12"} {
+		for _, width := range []int{390, 1024, 1440} {
+			b.Open(site + path)
+			_ = b.Call("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": 768, "deviceScaleFactor": 1, "mobile": false}, nil)
+			time.Sleep(300 * time.Millisecond)
+			if b.Text(`String(document.documentElement.scrollWidth > innerWidth)`) == "true" {
+				t.Errorf("%s is wider than %d px", path, width)
+			}
+			picture(t, b, name+"-"+strconv.Itoa(width))
+		}
+		for _, way := range []string{"dark", "paper"} {
+			media := map[string]any{"features": []map[string]any{{"name": "prefers-color-scheme", "value": "dark"}}}
+			if way == "paper" {
+				media = map[string]any{"media": "print"}
+			}
+			_ = b.Call("Emulation.setEmulatedMedia", media, nil)
+			picture(t, b, name+"-"+way)
+			_ = b.Call("Emulation.setEmulatedMedia", map[string]any{"media": "", "features": []map[string]any{}}, nil)
+		}
+	}
+}

@@ -1,0 +1,265 @@
+package screens
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"weighpost/gateway/console"
+	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
+)
+
+// runData is one run at a bench: the one thing to do next, what was taken so far, and once it has ended what it found.
+type runData struct {
+	asked
+	console.RunView
+	At      *shown // the balance that it is at; nil: none
+	Aim     *aim
+	Rules   []console.Beginning // how scans begin at its balance
+	Prints  bool                // its print key has to be pressed
+	Moment  time.Time           // of this page, against which a countdown runs
+	Session string              // who is signed in here, in short
+
+	May      bool   // whoever looks may go on with it
+	Mine     bool   // and performs it
+	Stranger string // why whoever looks may do nothing here
+	MayAllow bool
+	MaySecond,
+	MayRead bool
+	Places []string // balances at which whoever looks may go on with it
+	Recent []takenRow
+	More   int // attempts that are not listed here
+}
+
+// mostRecent is how many attempts the page at the bench lists: the rest is in the record.
+const mostRecent = 12
+
+// takenRow is one attempt as pages list it.
+type takenRow struct {
+	console.RunStepView
+	Look    fitLook
+	Verdict *fitLook
+}
+
+// Name is what people call the step.
+func (t *takenRow) Name() string {
+	switch {
+	case t.Label != "":
+		return t.Label
+	case t.Step != "":
+		return spacedWords(t.Step)
+	}
+	return t.By.Shown()
+}
+
+// Limit is what rules held the value against, in words.
+func (t *takenRow) Limit() string {
+	var parts []string
+	for _, v := range t.Verdicts {
+		words := spacedWords(v.Rule)
+		if v.Limit != "" {
+			words += " " + v.Limit
+		}
+		if v.From != "" {
+			words += " (" + v.From + ")"
+		}
+		if v.Why != "" {
+			words += ": " + v.Why
+		}
+		parts = append(parts, words)
+	}
+	return strings.Join(parts, "; ")
+}
+
+// SecondName is the second person, if there was one.
+func (t *takenRow) SecondName() string {
+	if t.RunStep.Second == nil {
+		return ""
+	}
+	return t.RunStep.Second.Shown()
+}
+
+func takenRowOf(v console.RunStepView) takenRow {
+	row := takenRow{RunStepView: v, Look: becameLooks[v.Became]}
+	if row.Look.Word == "" {
+		row.Look = fitLook{Word: spacedWords(v.Became), Shape: "notice", Class: "said"}
+	}
+	if v.Became == record.StepTaken && !v.Counts {
+		row.Look = becameLooks[record.StepReplaced]
+	}
+	if look, ok := verdictsLook(v.Verdicts); ok {
+		row.Verdict = &look
+	}
+	return row
+}
+
+// runAsked is the run that a page is about. It answers where there is none.
+func (s *Screens) runAsked(w http.ResponseWriter, r *http.Request) (v console.RunView, ok bool) {
+	if s.deps.Runs == nil {
+		s.sorry(w, r, http.StatusNotFound, "There are no runs here", "Procedures are not set up on this weighpost.")
+		return v, false
+	}
+	id := r.PathValue("run")
+	v, err := s.deps.Runs.Run(r.Context(), id)
+	switch {
+	case errors.Is(err, record.ErrNoRun):
+		s.sorry(w, r, http.StatusNotFound, "There is no such run", "No run has the id "+id+": look for it among the runs.")
+	case err != nil:
+		s.sorry(w, r, http.StatusServiceUnavailable, "The run cannot be shown now", err.Error()+". Try again in a moment.")
+	}
+	return v, err == nil
+}
+
+// showRun is the guided page of one run.
+func (s *Screens) showRun(w http.ResponseWriter, r *http.Request) {
+	v, ok := s.runAsked(w, r)
+	if !ok {
+		return
+	}
+	d := s.runData(r, v)
+	if s.parts(w, r, "run.html", d) {
+		return
+	}
+	s.show(w, r, page{Template: "run.html", Title: "Run " + d.ID, Bare: true, Scripts: []string{"run.js"}, Data: d})
+}
+
+// runData says of a run what a page at the bench shows.
+func (s *Screens) runData(r *http.Request, v console.RunView) *runData {
+	who := s.who(r)
+	d := &runData{asked: askedFor(r), RunView: v, Moment: time.Now(), Session: who.Session}
+	d.MayRead = who.Can(string(rights.ReadJournal))
+	d.MayAllow, d.MaySecond = who.Can(string(rights.AllowOutside)), who.Can(string(rights.SecondPerson)) && who.Actor.ID != v.By.ID
+	d.May = who.Can(string(rights.Run))
+	if v.Balance != "" {
+		d.May = who.CanAt(string(rights.Run), v.Balance)
+	}
+	d.Mine = d.May && who.Actor.ID == v.By.ID
+	if !d.May && who.SignedIn() {
+		d.Stranger = who.Name() + " is signed in here, and has no right to go on with it."
+	}
+	for _, b := range s.deps.Source.Balances() {
+		if who.CanAt(string(rights.Run), b.ID) {
+			d.Places = append(d.Places, b.ID)
+		}
+		if b.ID == v.Balance {
+			d.At = s.shown(who, b, s.conditions(), d.Moment)
+			d.Prints = b.Rule == "printed" && (b.Asking == nil || b.Asking.EveryS == 0)
+		}
+	}
+	if s.deps.Benches != nil && v.Balance != "" {
+		d.Rules = s.deps.Benches.Beginnings(v.Balance)
+	}
+	d.Aim = aimNow(v.Next.Target, d.At)
+	d.recent()
+	return d
+}
+
+// aimNow says how what a balance shows now stands to a target.
+func aimNow(t *console.RunTarget, b *shown) *aim {
+	if b == nil || b.Live == nil || b.Weight.Old {
+		return aimAt(t, nil)
+	}
+	return aimAt(t, b.Live.Value)
+}
+
+// recent are the attempts that were made last, the newest first.
+func (d *runData) recent() {
+	for i := range slices.Backward(d.Steps) {
+		if len(d.Recent) == mostRecent {
+			d.More = i + 1
+			return
+		}
+		d.Recent = append(d.Recent, takenRowOf(d.Steps[i]))
+	}
+}
+
+// Print changes when the page has to be shown anew.
+func (d *runData) Print() string {
+	n := d.Next
+	return fmt.Sprint(d.Seq, " ", d.State, " ", n.Step, " ", n.Pass, " ", n.Waiting, " ", d.Balance, " ", n.Note, " ", n.Unheard, " ", n.Unfit, " ", n.CanTake, " ", d.Session, " ", d.Over(), " ", len(d.Steps))
+}
+
+// IsOpen says whether it goes on.
+func (d *runData) IsOpen() bool { return d.State == record.RunOpen }
+
+// Look is the state of the run.
+func (d *runData) Look() fitLook { return runLook(d.RunGlance) }
+
+// Waits is what it waits for, as a word and a shape.
+func (d *runData) Waits() fitLook { return waitLooks[d.Next.Waiting] }
+
+// Over says whether the time of a step that waits is over.
+func (d *runData) Over() bool { return d.Next.Due != nil && !d.Next.Due.Time().After(d.Moment) }
+
+// Outside is what was found outside its limits, where the run waits for somebody to judge it.
+func (d *runData) Outside() *takenRow {
+	if d.Next.Outside == nil {
+		return nil
+	}
+	row := takenRowOf(console.RunStepView{RunStep: d.Next.Outside, Counts: true})
+	return &row
+}
+
+// Performer says that somebody else performs the run; "" where whoever looks does, or may not.
+func (d *runData) Performer() string {
+	if !d.IsOpen() || !d.May || d.Mine {
+		return ""
+	}
+	return d.By.Shown()
+}
+
+// Said is what to do next. Where the procedure says nothing, the page does.
+func (d *runData) Said() string {
+	if d.Next.Say != "" {
+		return d.Next.Say
+	}
+	switch d.Next.Waiting {
+	case "scan":
+		return "Scan what is next."
+	case "answer":
+		return "Answer the question."
+	case "weight":
+		return "Put it on, and have it weighed."
+	case "balance":
+		return "Choose the balance at which the run goes on."
+	case "second person":
+		return "A second person looks, and says yes."
+	case "time":
+		return "Wait."
+	case "allowed":
+		return "A value is outside its limits."
+	}
+	return "Go on."
+}
+
+// Reasons at hand, for whoever wears gloves.
+var (
+	reasonsBack    = []string{"The wrong thing was on the pan.", "Something was spilt.", "It was touched or stood wrong."}
+	reasonsRepeat  = []string{"It was touched or stood wrong.", "Draught or shaking disturbed it.", "The balance was not at zero."}
+	reasonsAbandon = []string{"The sample is spoilt.", "The wrong procedure was chosen.", "The balance is needed for something else."}
+	reasonsLeave   = []string{"It is not here.", "It is broken or spilt."}
+)
+
+func (d *runData) ReasonsBack() []string    { return reasonsBack }
+func (d *runData) ReasonsRepeat() []string  { return reasonsRepeat }
+func (d *runData) ReasonsAbandon() []string { return reasonsAbandon }
+func (d *runData) ReasonsLeave() []string   { return reasonsLeave }
+
+// BackTo is the step that would be done again, in words.
+func (d *runData) BackTo() string { return spacedWords(d.Next.MayBack) }
+
+// runHere is the run that is at a balance, for the bench screen; nil: none.
+func (s *Screens) runHere(r *http.Request, balance string) *runData {
+	if s.deps.Runs == nil {
+		return nil
+	}
+	v, ok := s.deps.Runs.RunAt(balance)
+	if !ok {
+		return nil
+	}
+	return s.runData(r, v)
+}
