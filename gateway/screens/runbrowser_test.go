@@ -8,8 +8,6 @@ import (
 	"net/http/httptest"
 	"net/http/httputil"
 	"net/url"
-	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -100,7 +98,7 @@ const (
 // TestARunInABrowser: the script judges the target as the server does; a weight that grows is told by number, word, shape and seeds, and
 // aloud by the word; what was stopped stays; scans, keys and reasons do what they say, and what cannot be undone is asked for once more.
 func TestARunInABrowser(t *testing.T) {
-	b := &browser{chromium.Start(t, 3*patience), t}
+	b := sitDown(t)
 	f := &ran{views: []console.RunView{anOpenRun()}}
 	h, site := openRuns(t, f)
 	set := func(how func(*console.RunView)) {
@@ -125,18 +123,19 @@ func TestARunInABrowser(t *testing.T) {
 		t.Fatalf("with %s on it the page shows %q, and never %q", digits, b.Text(aimNowText), want)
 	}
 	weighs("10.0000", "unstable", "under|2.6234 g too little")
-	b.shows(aimSeeds, "4+0")
-	b.shows(aloud, "Weight: too little.")
-	picture(t, b, "run-under")
+	b.Until(aimSeeds, "4+0")
+	b.Until(aloud, "Weight: too little.")
+	b.Shoot("run-under", true)
 	weighs("12.6234", "stable", "within|exactly the target within")
-	b.shows(aloud, "Weight: within.")
-	picture(t, b, "run-within")
+	b.Until(aloud, "Weight: within.")
+	b.Shoot("run-within", true)
 	weighs("13.0000", "stable", "over|0.3766 g too much")
-	b.shows(aimSeeds, "9+2")
-	picture(t, b, "run-over")
-	b.shows(`document.querySelector(".stopped-line").innerText`, "C-99 is not in this run")
+	b.Until(aimSeeds, "9+2")
+	b.Shoot("run-over", true)
+	b.Until(`document.querySelector(".stopped-line").innerText`, "C-99 is not in this run")
 	b.Text(`document.activeElement.blur()`)
-	b.keyWhen("Enter")
+	time.Sleep(calm)
+	b.Press("Enter", 13, "")
 	wantActs(t, f, `{"take":true}`)
 
 	f.acted = func(act console.RunAct) error {
@@ -152,25 +151,25 @@ func TestARunInABrowser(t *testing.T) {
 	set(func(v *console.RunView) {
 		v.Next = console.RunInstruction{Step: "cup", Number: 3, Of: 9, Say: "Scan the cup.", Waiting: "scan", MayBack: "pour"}
 	})
-	b.shows(sayNow, "Scan the cup.")
-	b.shows(aloud, "Step 3 of 9. Scan the cup.")
-	b.shows(`document.activeElement.id`, "scan")
+	b.Until(sayNow, "Scan the cup.")
+	b.Until(aloud, "Step 3 of 9. Scan the cup.")
+	b.Until(`document.activeElement.id`, "scan")
 	scan := func(code string) {
 		b.Text(`(document.activeElement.value = "` + code + `", "")`)
-		b.key("Enter", "\r")
+		b.Keys(chromium.Enter)
 	}
 	scan("C-99")
-	b.shows(`document.querySelector(".stopped-line")?.innerText ?? ""`, "C-99 is not in this run")
-	b.shows(`document.activeElement.id + document.activeElement.value`, "scan")
+	b.Until(`document.querySelector(".stopped-line")?.innerText ?? ""`, "C-99 is not in this run")
+	b.Until(`document.activeElement.id + document.activeElement.value`, "scan")
 	scan("C-17")
-	b.shows(sayNow, "How many seeds?")
+	b.Until(sayNow, "How many seeds?")
 	wantActs(t, f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}`)
 	f.acted = func(act console.RunAct) error { return errAgain }
-	b.shows(`document.activeElement.id`, "answer")
+	b.Until(`document.activeElement.id`, "answer")
 	scan("100")
-	b.shows(`document.getElementById("wrong").innerText`, "That cannot be done now. Ben is at it.")
+	b.Until(`document.getElementById("wrong").innerText`, "That cannot be done now. Ben is at it.")
 	b.Text(`(document.getElementById("end").open = true, document.querySelector('#end [data-reason]').click(), "")`)
-	b.shows(`document.querySelector("#end .sure:not([hidden])")?.innerText ?? ""`, "It cannot be taken up again.")
+	b.Until(`document.querySelector("#end .sure:not([hidden])")?.innerText ?? ""`, "It cannot be taken up again.")
 	wantActs(t, f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}`)
 	ended := anEndedRun()
 	f.acted = func(act console.RunAct) error {
@@ -180,25 +179,25 @@ func TestARunInABrowser(t *testing.T) {
 		return nil
 	}
 	b.Text(`(document.querySelector("[data-sure-yes]").click(), "")`)
-	b.shows(sayNow, "abandoned")
+	b.Until(sayNow, "abandoned")
 	wantActs(t, f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}; {"abandon":"The sample is spoilt."}`)
 	if got := b.Text(intruders); !strings.HasPrefix(got, "0 intruders") && !strings.Contains(got, "title Run") {
 		t.Errorf("words from outside are markup: %s", got)
 	}
 
 	f.set(anOpenRun())
-	b.Open(site + "/bench/b-12")
-	b.shows(`document.getElementById("next").innerText`, "Pour seeds")
+	b.Go(site + "/bench/b-12")
+	b.Until(`document.getElementById("next").innerText`, "Pour seeds")
 	weighs("12.6234", "stable", "within")
-	picture(t, b, "bench-run")
+	b.Shoot("bench-run", true)
 	set(func(v *console.RunView) { v.Next.Say, v.Next.Note = "Take it off.", "The weight moved." })
-	b.shows(`document.getElementById("next").innerText`, "Take it off.")
-	b.shows(aloud, "The weight moved.")
+	b.Until(`document.getElementById("next").innerText`, "Take it off.")
+	b.Until(aloud, "The weight moved.")
 
-	b.Open(site + "/runs/new?procedure=thousand-seed-mass")
-	b.shows(`String(document.querySelector("#begin button").disabled)`, "false")
+	b.Go(site + "/runs/new?procedure=thousand-seed-mass")
+	b.Until(`String(document.querySelector("#begin button").disabled)`, "false")
 	b.Text(`(document.getElementById("items").value = "LOT-1004 ; C-1\nLOT;2\tC-2\n", document.getElementById("p-mass").value = "12.5", document.getElementById("balance").value = "b-12", document.querySelector("#begin button").click(), "")`)
-	b.shows(`location.pathname`, "/runs/r-7qx3-000017")
+	b.Until(`location.pathname`, "/runs/r-7qx3-000017")
 	if got := f.did(); !strings.HasSuffix(got, `{"procedure":"thousand-seed-mass","balance":"b-12","items":[{"sample":"LOT-1004","container":"C-1"},{"sample":"LOT;2","container":"C-2"}],"parameters":{"mass":"12.5 g","per_count":"100"}}`) {
 		t.Errorf("the form asked for %s", got)
 	}
@@ -223,10 +222,10 @@ func wantActs(t *testing.T, f *ran, want string) {
 }
 
 // judgeAlike holds the script's judgement against the server's, case by case.
-func judgeAlike(t *testing.T, b *browser) {
+func judgeAlike(t *testing.T, b *chromium.Seat) {
 	t.Helper()
 	b.Text(`import("/assets/aim.js").then((m) => { window.aimAt = m.aimAt; }), ""`)
-	b.shows(`typeof window.aimAt`, "function")
+	b.Until(`typeof window.aimAt`, "function")
 	for _, c := range aimCases {
 		a := aimAt(&c.target, c.value())
 		args, _ := json.Marshal([]any{a.RunTarget, a.Factors, c.value()})
@@ -241,46 +240,27 @@ func judgeAlike(t *testing.T, b *browser) {
 	}
 }
 
-// picture keeps what the browser shows, where WEIGHPOST_SHOTS names a folder.
-func picture(t *testing.T, b *browser, name string) {
+// pictures keeps the pages at three sizes, dark and on paper, where WEIGHPOST_SHOTS names a folder. No page is wider than its window.
+func pictures(t *testing.T, b *chromium.Seat, site string) {
 	t.Helper()
-	dir := os.Getenv("WEIGHPOST_SHOTS")
-	if dir == "" {
-		return
-	}
-	var shot struct{ Data []byte }
-	if err := b.Call("Page.captureScreenshot", map[string]any{"format": "png", "captureBeyondViewport": true}, &shot); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(dir, name+".png"), shot.Data, 0o644); err != nil {
-		t.Fatal(err)
-	}
-}
-
-// pictures keeps the pages at three sizes, dark and on paper, where WEIGHPOST_SHOTS names a folder.
-func pictures(t *testing.T, b *browser, site string) {
-	t.Helper()
-	if os.Getenv("WEIGHPOST_SHOTS") == "" {
-		return
-	}
 	for name, path := range map[string]string{"run": "/runs/r-7qx3-000017", "runs": "/runs", "run-new": "/runs/new?procedure=thousand-seed-mass", "run-record": "/runs/r-7qx3-000017/record", "bench-run": "/bench/b-12"} {
+		b.Go(site + path)
+		b.Until(`document.readyState + location.pathname`, "complete/")
 		for _, width := range []int{390, 1024, 1440} {
-			b.Open(site + path)
-			_ = b.Call("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": 768, "deviceScaleFactor": 1, "mobile": false}, nil)
-			time.Sleep(300 * time.Millisecond)
-			if b.Text(`String(document.documentElement.scrollWidth > innerWidth)`) == "true" {
+			b.Size(width, 768)
+			if b.Says(`document.documentElement.scrollWidth > innerWidth`) == "true" {
 				t.Errorf("%s is wider than %d px", path, width)
 			}
-			picture(t, b, name+"-"+strconv.Itoa(width))
+			b.Shoot(name+"-"+strconv.Itoa(width), true)
 		}
-		for _, way := range []string{"dark", "paper"} {
-			media := map[string]any{"features": []map[string]any{{"name": "prefers-color-scheme", "value": "dark"}}}
-			if way == "paper" {
-				media = map[string]any{"media": "print"}
-			}
-			_ = b.Call("Emulation.setEmulatedMedia", media, nil)
-			picture(t, b, name+"-"+way)
-			_ = b.Call("Emulation.setEmulatedMedia", map[string]any{"media": "", "features": []map[string]any{}}, nil)
+		if b.Shots == "" {
+			continue
 		}
+		b.Does("Emulation.setEmulatedMedia", map[string]any{"features": []map[string]any{{"name": "prefers-color-scheme", "value": "dark"}}})
+		b.Shoot(name+"-dark", true)
+		b.Does("Emulation.setEmulatedMedia", map[string]any{"media": "print", "features": []map[string]any{}})
+		b.Size(760, 768)
+		b.Shoot(name+"-paper", true)
+		b.Does("Emulation.setEmulatedMedia", map[string]any{"media": ""})
 	}
 }
