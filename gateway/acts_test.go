@@ -97,6 +97,12 @@ var acts = map[string]act{
 	"PUT /api/v1/reference-weights/{weight}/file":       {body: `{}`, notHere: "its body is a file: TestACertificateIsKeptBesideTheJournal holds its entry"},
 	"DELETE /api/v1/reference-weights/{weight}":         {query: "?reason=lost&by=ada", kind: record.KindWeightChanged},
 
+	"POST /api/v1/containers":                      {body: `{"containers": [{"id": "cr-1", "sort": "crucible"}], "by": "ada"}`, kind: record.KindContainerChanged},
+	"POST /api/v1/containers/{container}/withdraw": {body: `{"reason": "cracked", "by": "ada"}`, kind: record.KindContainerChanged},
+	"POST /api/v1/slip-pictures":                   {notHere: "it leaves nothing until a slip names the picture: TestASlipIsTypedInWithItsPicture shows that"},
+	"POST /api/v1/slips": {body: `{"balance": "b-1", "digits": "12.3450", "unit": "g", "weighed": "` + time.Now().Add(-time.Hour).UTC().Format(time.RFC3339) + `", "reason": "a test", "by": "ada"}`,
+		kind: record.KindLateEntered},
+	"POST /api/v1/slips/{site}/{incarnation}/{balance}/{number}/decide": {body: `{"confirmed": true, "by": "ben"}`, notHere: "it takes a slip: TestASlipIsTypedInWithItsPicture holds its entry"},
 	"POST /api/v1/requests":                         {body: `{"id": "R-1", "from": "lims", "procedure": "p"}`, notHere: ofRequests},
 	"PATCH /api/v1/requests/{from}/{request}":       {body: `{"priority": 1, "reason": "a test"}`, notHere: ofRequests},
 	"POST /api/v1/requests/{from}/{request}/cancel": {body: `{"reason": "a test", "by": "ada"}`, notHere: ofRequests},
@@ -206,7 +212,7 @@ func (h *house) try(t *testing.T, route, token, body string) (int, string) {
 	case strings.HasPrefix(path, "/api/v1/keys/"):
 		id = "lims"
 	}
-	path = strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "none", "{sample}", "LOT-1005", "{check}", "c000001", "{weight}", "f1-100").Replace(strings.TrimPrefix(path, "/"))
+	path = strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "none", "{sample}", "LOT-1005", "{check}", "c000001", "{weight}", "f1-100", "{container}", "cr-1").Replace(strings.TrimPrefix(path, "/"))
 	if strings.Contains(body, "SELF") { // the balance as it is, but for its place
 		doc, _ := h.Settings()
 		self := doc["balances"].([]any)[0].(map[string]any)

@@ -66,6 +66,8 @@ type Gateway struct {
 	looked  atomic.Pointer[lookedAfter]
 	telling sync.Mutex // held while it is said what a balance's fitness is
 
+	pictures heldPictures // of slips that are being typed in
+
 	reviewing sync.Mutex // held while a review is noted
 	releasing sync.Mutex // held while held entries are released
 

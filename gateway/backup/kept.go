@@ -47,6 +47,11 @@ func (k keptNames) take(e record.Entry) error {
 		if json.Unmarshal(e.JSON, &u) == nil && u.Calibration != nil {
 			files = append(files, u.Calibration.File)
 		}
+	case record.KindLateEntered:
+		var l record.LateEntered
+		if json.Unmarshal(e.JSON, &l) == nil {
+			files = append(files, l.Picture)
+		}
 	}
 	for _, f := range files {
 		if f != nil && keptForm.MatchString(keptPrefix+f.SHA256) {
@@ -71,7 +76,7 @@ func (k keptNames) sorted() []string {
 
 // absent says in a sentence that a kept file is not in a backup.
 func (k keptNames) absent(hash, why string) string {
-	return fmt.Sprintf("the file %.100q of a certificate (SHA-256 %s), which %s: attach it again after a restore", k[hash], hash, why)
+	return fmt.Sprintf("the file %.100q (SHA-256 %s) that an entry names, which %s: put it back after a restore", k[hash], hash, why)
 }
 
 // kept writes the files that the entries name. One that is gone or damaged costs no backup: it is left out, and said.

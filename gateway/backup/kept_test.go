@@ -31,6 +31,39 @@ func (b *bench) keep(id, content string) (hash string) {
 	return hash
 }
 
+// TestThePictureOfASlipIsInABackup, and back.
+func TestThePictureOfASlipIsInABackup(t *testing.T) {
+	t.Parallel()
+	picture := "\x89PNG\r\n\x1a\na slip"
+	sum, other := sha256.Sum256([]byte(picture)), strings.Repeat("0", 64)
+	hash := hex.EncodeToString(sum[:])
+	ref := &record.KeptFile{Name: "slip.png", SHA256: hash, Bytes: int64(len(picture))}
+	j := newBench(t) // a journal that nothing else names the picture in
+	folder := filepath.Join(j.dir, journal.KeptFolder)
+	err := errors.Join(os.MkdirAll(folder, 0o700), os.WriteFile(filepath.Join(folder, hash), []byte(picture), 0o600), os.WriteFile(filepath.Join(folder, other), []byte("%PDF-three"), 0o600))
+	if err == nil {
+		_, err = j.journal.Append(t.Context(), &record.LateEntered{Balance: record.Balance{ID: "b-12"}, Picture: ref, Origin: record.OriginalSlip, Stamp: stampAt(1)},
+			&record.LateEntered{Balance: record.Balance{ID: "b-12"}, Origin: record.OriginalSlip, Stamp: stampAt(2)})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := j.open(j.create(j.keptOrder()))
+	if err := f.Verify(t.Context(), "", nil); err != nil {
+		t.Fatal(err)
+	}
+	if held, absent := f.Kept(); held != 1 || len(absent) != 0 {
+		t.Errorf("%d held, %q absent", held, absent)
+	}
+	into := filepath.Join(t.TempDir(), "journal")
+	if _, err := f.Restore(t.Context(), j.restoreOrder(into)); err != nil {
+		t.Fatal(err)
+	}
+	if have, err := os.ReadFile(filepath.Join(into, journal.KeptFolder, hash)); err != nil || string(have) != picture {
+		t.Errorf("%q %v", have, err)
+	}
+}
+
 func (b *bench) keptOrder() Order {
 	o := b.order()
 	o.Kept = filepath.Join(b.dir, journal.KeptFolder)

@@ -106,6 +106,8 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.reportRoutes(api)
 	s.procedureRoutes(api)
 	s.runRoutes(api)
+	s.containerRoutes(api)
+	s.slipRoutes(api)
 	s.labRequestRoutes(api)
 	describeOnce(api.OpenAPI())
 	s.describeRights(api.OpenAPI())

@@ -244,14 +244,18 @@ type RequestView struct {
 type Containers interface {
 	Containers(q ContainersAsked) []ContainerView
 	Container(id string) (ContainerView, bool)
-	RegisterContainer(ctx context.Context, c record.Container, reason string, by record.Actor) (ContainerView, error)
+	// ContainerSorts lists the sorts that are in the register.
+	ContainerSorts() []string
+	// RegisterContainers registers containers, or changes what is known of them, all or none.
+	RegisterContainers(ctx context.Context, list []record.Container, reason string, by record.Actor) ([]ContainerView, error)
 	WithdrawContainer(ctx context.Context, id, reason string, by record.Actor) (ContainerView, error)
 }
 
 // ContainersAsked says which containers are wanted.
 type ContainersAsked struct {
-	Sort, After string
-	Withdrawn   bool // those too
+	Sort, Begin string // of this sort; with an id that begins so
+	After       string // the id after which the list goes on
+	Withdrawn   bool   // those too
 	Limit       int
 }
 
@@ -263,7 +267,7 @@ type ContainerView struct {
 	Unfit  string         `json:"unfit,omitempty"`  // why it is not to be used
 	InRun  string         `json:"in_run,omitempty"` // the open run that it is in
 	Empty  []EmptyMass    `json:"empty"`            // its empty masses, newest first
-	Usages []ContainerUse `json:"uses"`             // newest first
+	Usages []ContainerUse `json:"uses"`             // runs that it was in, newest first
 }
 
 // EmptyMass is one weighing of an empty container.
@@ -287,15 +291,18 @@ type ContainerUse struct {
 type Slips interface {
 	Slips(q SlipsAsked) []SlipView
 	Slip(entry string) (SlipView, bool)
+	// HoldPicture has the picture of a slip at hand for whoever types the slip in next. It is kept once an entry names it, and forgotten after a while
+	// where none does.
+	HoldPicture(name string, content []byte) (record.KeptFile, error)
 	EnterSlip(ctx context.Context, s SlipEntered, by record.Actor) (SlipView, error)
 	DecideSlip(ctx context.Context, entry string, confirmed bool, reason string, by record.Actor) (SlipView, error)
 }
 
 // SlipsAsked says which slips are wanted.
 type SlipsAsked struct {
-	State   string // waiting, confirmed, turned down; "": all
-	Balance string
-	Limit   int
+	State           string // waiting, confirmed, turned down; "": all
+	Balance, Sample string
+	Limit           int
 }
 
 // SlipEntered is a slip as somebody types it in.
@@ -306,13 +313,14 @@ type SlipEntered struct {
 	Kind    string            `json:"kind,omitempty" enum:"gross,net,tare,unknown" doc:"Left out: unknown."`
 	Weighed string            `json:"weighed" doc:"When, by a clock that is right: RFC 3339."`
 	Slip    string            `json:"slip_clock,omitempty" doc:"Date and time as the slip has them: YYYY-MM-DD HH:MM[:SS]."`
-	Picture string            `json:"picture,omitempty" doc:"SHA-256 of a picture that is kept already, in hex."`
+	Picture string            `json:"picture,omitempty" doc:"Of the slip: the SHA-256, in hex, of a picture that was sent before."`
 	Sample  string            `json:"sample,omitempty" maxLength:"128"`
 	Lot     string            `json:"lot,omitempty" maxLength:"128"`
 	Method  string            `json:"method,omitempty" maxLength:"128"`
 	Fields  map[string]string `json:"fields,omitempty"`
 	Person  string            `json:"weighed_by,omitempty" maxLength:"128" doc:"Who weighed, where that was another person: an id."`
 	Reason  string            `json:"reason" maxLength:"500" doc:"Why it was not read."`
+	Sure    bool              `json:"sure,omitempty" doc:"It is another weighing than those of the same digits and time that the journal has. 409 says where that has to be said."`
 }
 
 // SlipView is a slip with what became of it.
@@ -320,6 +328,6 @@ type SlipView struct {
 	*record.LateEntered
 	State   string              `json:"state" enum:"waiting,confirmed,turned down"`
 	Decided *record.LateDecided `json:"decided,omitempty"`
-	Note    string              `json:"note,omitempty"` // that the slip's clock differs, in a sentence
-	UsedIn  string              `json:"used_in,omitempty"`
+	Note    string              `json:"note,omitempty"`    // that the slip's clock differs, in a sentence
+	UsedIn  string              `json:"used_in,omitempty"` // the run with a step that rests on it
 }

@@ -291,6 +291,9 @@ func (r *Run) allow(a Act, by record.Actor, now record.UTC, f Facts) ([]*record.
 // leave leaves out the item that is being worked on, or all that are missing.
 func (r *Run) leave(a Act, by record.Actor, now record.UTC, f Facts) (steps []*record.RunStep, err error) {
 	st := r.state
+	if st.pending != nil && !f.MayAllow { // a value outside its limits does not go away with its item
+		return nil, notDone("the value of the step %s is outside its limits: that comes first", st.pending.Step)
+	}
 	if st.ended() || st.step().block < 0 || !st.plan.blocks[st.step().block].items {
 		return nil, notDone("there is no item here that could be left out: the step is of the whole run")
 	}

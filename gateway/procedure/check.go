@@ -193,7 +193,7 @@ func (c *checker) limitsFit(r *strict.Report, l Limits, kind string, typ formula
 	c.text(r.At("from"), l.From, maxSay)
 	c.text(r.At("matches"), l.Text, 100)
 	for _, one := range l.all() {
-		if one.text != "" && typ.Kind != formula.KindQuantity {
+		if one.text != "" && typ.Kind != formula.KindQuantity && typ.Kind != 0 {
 			r.At(one.key).Fault("is a limit of a quantity, and this is none", "leave it out")
 		}
 	}

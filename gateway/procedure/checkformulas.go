@@ -115,6 +115,9 @@ func (c *checker) computed(r *strict.Report, s *planned, at place) {
 	if s.formula == nil {
 		return
 	}
+	if q, err := formula.ParseQuantity(rounding.To); rounding.To != "" && err == nil && q.Unit.Code() == "1" && s.formula.f.Type().Unit.Code() != "1" {
+		r.At("round").Fault(fmt.Sprintf("%s has no unit: give it that of the value, as in %s %s", s.Round, s.Round, s.formula.f.Type().Unit.Code()), "")
+	}
 	if s.typ = s.formula.typ(); s.typ.Kind == formula.KindList {
 		r.At("formula").Fault("gives a list, and a step has one value", "mean, median, max or another function around it")
 		s.typ = formula.Type{}

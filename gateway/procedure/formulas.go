@@ -108,6 +108,8 @@ func (c *checker) read(r *strict.Report, text string, at place, want *formula.Ty
 		}
 		one, why, known := c.find(w, at)
 		switch {
+		case why == told:
+			bad = true
 		case why != "":
 			r.Fault(why, "")
 			bad = true
@@ -149,16 +151,20 @@ func (c *checker) mistakes(r *strict.Report, source string, at place, o formula.
 }
 
 func (c *checker) fits(r *strict.Report, e *expression, want *formula.Type) *expression {
-	if want == nil || e.typ().Same(*want) {
+	bare := e.plain != nil && e.plain.Quantity.Unit.Code() == "1"
+	if want == nil || e.typ().Same(*want) && (!bare || want.Unit.Code() == "1") { // 10 for a value in per cent would be 1000 %
 		return e
 	}
 	what := fmt.Sprintf("is %s, and has to be %s", e.typ(), *want)
-	if e.plain != nil && e.typ().Same(formula.Number) {
+	if bare && want.Kind == formula.KindQuantity {
 		what += fmt.Sprintf(": give the number its unit, as in %s %s", e.plain.Quantity.Digits(), want.Unit.Code())
 	}
 	r.Fault(what, "")
 	return nil
 }
+
+// told stands for a mistake of a step that has been told where it is.
+const told = "there is a mistake in its step"
 
 // find says what a name means at a place. why says that it means nothing there, in a sentence; known is false for what is no name of ours.
 func (c *checker) find(w string, at place) (one ref, why string, known bool) {
@@ -180,7 +186,7 @@ func (c *checker) find(w string, at place) (one ref, why string, known bool) {
 	case !c.typed[i] || !c.reached(i, at):
 		return one, fmt.Sprintf("%s has no value yet here, or has none in some way through the steps", w), true
 	case !s.hasValue():
-		return one, fmt.Sprintf("%s has no value, since there is a mistake in its step", w), true
+		return one, told, true
 	}
 	if s.block >= 0 {
 		if one.how = c.howFrom(s.block, at); one.how == several {

@@ -34,8 +34,10 @@ import (
 //	stops SENTENCE: ACT                        the act is stopped with a sentence that holds these words
 //	printed STEP[#PASS] VALUE [cut | 1 off]    what the source prints: the exact value rounds to it; cut: the source cut its digits off;
 //	                                           1 off: it rounded on the way, and is one unit off
+//	worked STEP[#PASS] VALUE                   as printed, where the source prints no result and it was worked out by somebody else's formula or by hand
 //	reported STEP[#PASS] VALUE                 the digits and the unit that the run reports
 //	limits STEP[#PASS] WORDS                   the limits that the value is held against, as the run tells them
+//	excluded STEP WORDS                        the record of a value names these as left out
 //	verdict WORD                               of the whole run
 type player struct {
 	*lab
@@ -49,8 +51,8 @@ func (p *player) fail(i int, format string, args ...any) {
 	p.t.Fatalf("%s, line %d: %s: %s", p.name, i+1, p.lines[i], fmt.Sprintf(format, args...))
 }
 
-// play plays a script, and gives the name of its procedure and how many printed values it held.
-func play(t *testing.T, path string) (procedure string, held int) {
+// play plays a script.
+func play(t *testing.T, path string) *player {
 	t.Helper()
 	text, err := os.ReadFile(path)
 	if err != nil {
@@ -93,7 +95,7 @@ func play(t *testing.T, path string) (procedure string, held int) {
 		p.line(now, p.lines[now])
 	}
 	p.same()
-	return said["procedure"], p.held
+	return p
 }
 
 func (p *player) line(i int, line string) {
@@ -115,7 +117,7 @@ func (p *player) line(i int, line string) {
 	case "stops":
 		sentence, act, _ := strings.Cut(rest, ": ")
 		p.stops(i, sentence, act)
-	case "fails", "verdict", "printed", "reported", "limits":
+	case "fails", "verdict", "printed", "worked", "reported", "limits", "excluded":
 		p.holds(i, word, rest)
 	default:
 		for _, e := range p.does(i, word, rest) {
@@ -216,6 +218,11 @@ func (p *player) holds(i int, word, rest string) {
 		if got := shownOf(p.value(i, name).entry.Value); got != want {
 			p.fail(i, "the run reports %s", got)
 		}
+	case "excluded":
+		name, want, _ := strings.Cut(rest, " ")
+		if got := strings.Join(p.value(i, name).entry.Worked.Excluded, "; "); got != want {
+			p.fail(i, "the record says %q", got)
+		}
 	case "limits":
 		name, want, _ := strings.Cut(rest, " ")
 		var got []string
@@ -226,7 +233,7 @@ func (p *player) holds(i int, word, rest string) {
 			p.fail(i, "the limits are %q", got)
 		}
 		p.held++
-	case "printed":
+	case "printed", "worked":
 		how := ""
 		if n := len(fields); fields[n-1] == "cut" {
 			fields, how = fields[:n-1], "cut"
@@ -234,7 +241,9 @@ func (p *player) holds(i int, word, rest string) {
 			fields, how = fields[:n-2], "off"
 		}
 		p.printed(i, p.value(i, fields[0]), fields[1:], how)
-		p.held++
+		if word == "printed" {
+			p.held++
+		}
 	}
 }
 
@@ -295,9 +304,9 @@ func TestReadyProcedures(t *testing.T) {
 	held := map[string]int{}
 	for _, path := range scripts {
 		t.Run(strings.TrimSuffix(filepath.Base(path), ".txt"), func(t *testing.T) {
-			name, n := play(t, path)
-			t.Logf("%s: %d printed values", name, n)
-			held[name] += n
+			p := play(t, path)
+			t.Logf("%s: %d printed values", p.def.Name, p.held)
+			held[p.def.Name] += p.held
 		})
 	}
 	for _, name := range readyNames(t) {

@@ -27,8 +27,8 @@ type lab struct {
 	facts Facts
 	now   time.Time
 	seq   uint64
-	log   [][]byte // the entries, as the journal would have them
-	fresh bool     // the run is made anew of its entries after each one, and held against the one that went on
+	log   []*record.RunStep // the entries, as a journal would give them back
+	fresh bool              // the run is made anew of its entries after each one, and held against the one that went on
 }
 
 func parse(t *testing.T, text string) *Definition {
@@ -85,8 +85,9 @@ func (l *lab) put(steps []*record.RunStep) {
 		if err != nil {
 			l.t.Fatal(err)
 		}
-		l.log = append(l.log, b)
-		l.run.Apply(read(l.t, b))
+		back := read(l.t, b)
+		l.log = append(l.log, back)
+		l.run.Apply(back)
 		if l.fresh {
 			l.same()
 		}
@@ -109,8 +110,8 @@ func (l *lab) same() {
 	if err != nil {
 		l.t.Fatal(err)
 	}
-	for _, b := range l.log {
-		anew.Apply(read(l.t, b))
+	for _, e := range l.log {
+		anew.Apply(e)
 	}
 	for _, pair := range [][2]any{{l.run.Next(l.facts), anew.Next(l.facts)}, {l.run.Found(), anew.Found()}, {l.run.Items(), anew.Items()}} {
 		a, b := asJSON(l.t, pair[0]), asJSON(l.t, pair[1])

@@ -100,7 +100,7 @@ func (st *state) take(e *record.RunStep) {
 		}
 	case record.StepSkipped:
 		delete(st.values, where)
-		st.moved = e.Stamp.UTC
+		st.moved, st.pending = e.Stamp.UTC, nil // of the item that is left out
 		st.skip(s, where, e)
 	}
 }

@@ -145,6 +145,9 @@ func (p *Parameter) value(text string, typ formula.Type) (formula.Value, error) 
 		if q.Unit.Dimension() != typ.Unit.Dimension() {
 			return formula.Value{}, fmt.Errorf("%s is %s, and %s (%s) is wanted", clip(text), q.Unit.Dimension(), typ.Unit.Dimension(), typ.Unit.Code())
 		}
+		if q.Unit.Code() == "1" && typ.Unit.Code() != "1" { // 12 for one in per cent would be 1200 %
+			return formula.Value{}, fmt.Errorf("%s has no unit: it is wanted in %s", clip(text), typ.Unit.Code())
+		}
 		return formula.Of(q), nil
 	case "choice":
 		if !slices.Contains(p.Choices, text) {

@@ -25,10 +25,13 @@ type LateEntered struct {
 	Apart   string    `json:"slip_apart_s,omitempty"` // printed time less Weighed, in seconds
 	Picture *KeptFile `json:"picture,omitempty"`      // of the slip
 	Origin  string    `json:"original"`               // slip, electronic record: what the lab declares
-	Context Context   `json:"context"`
-	Reason  string    `json:"reason"`
-	By      Actor     `json:"by"`
-	Stamp   Stamp     `json:"stamp"` // of the typing
+	// Alike are weighings of the same digits that the journal had of that balance and time, and slips that had been typed in: whoever
+	// typed this said that it is another. Whoever confirms it looks at them.
+	Alike   []EntryRef `json:"alike,omitempty"`
+	Context Context    `json:"context"`
+	Reason  string     `json:"reason"`
+	By      Actor      `json:"by"`
+	Stamp   Stamp      `json:"stamp"` // of the typing
 }
 
 func (l *LateEntered) Kind() Kind      { return KindLateEntered }

@@ -154,6 +154,7 @@ func (r *Room) runStep(s *record.RunStep) error {
 		r.strays = slices.DeleteFunc(r.strays, func(one stray) bool { return one.Weighing.ID == s.Weighing.ID })
 	}
 	r.containerUsed(s)
+	r.slipUsed(s)
 	o := r.open[s.Run.ID]
 	if o == nil {
 		if r.endedBy[s.Run.ID] == nil {

@@ -55,7 +55,7 @@ func (s *snapshot) Whole() error {
 	if s.Procedures == nil || slices.Contains(s.Ended, nil) {
 		return errors.New("it holds a run that cannot be one")
 	}
-	return nil
+	return errors.Join(s.Containers.whole(), s.Slips.whole())
 }
 
 // give gives what is known.
