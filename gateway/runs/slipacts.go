@@ -18,7 +18,7 @@ func (r *Room) EnterSlip(ctx context.Context, l *record.LateEntered, sure bool, 
 	}
 	defer done()
 	waiting := len(r.Slips(SlipsAsked{State: SlipWaiting}))
-	if waiting >= mostWaiting {
+	if waiting >= mostUndecided {
 		return KnownSlip{}, notDone("%d slips wait for a second person, which is the most: decide those first", waiting)
 	}
 	for _, other := range r.slipsLike(l) {

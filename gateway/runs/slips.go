@@ -9,8 +9,8 @@ import (
 
 // Limits on slips.
 const (
-	mostSlips   = 2000 // that are known by heart. Older ones that were decided are found in the journal, and no run takes them any more
-	mostWaiting = 500  // that nobody has decided
+	mostSlips     = 2000 // that are known by heart. Older ones that were decided are found in the journal, and no run takes them any more
+	mostUndecided = 500  // that nobody has decided
 )
 
 // slipsKnown are the weighings that were typed in from their slips.

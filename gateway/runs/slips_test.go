@@ -266,7 +266,7 @@ func TestSlipsAreBounded(t *testing.T) {
 		if err := s.lateEntered(&record.LateEntered{Head: record.Head{ID: id}, Balance: record.Balance{ID: "b-1"}, Value: record.Value{Digits: "1"}}); err != nil {
 			t.Error(err)
 		}
-		if i >= 3 && i < mostSlips-mostWaiting+10 {
+		if i >= 3 && i < mostSlips-mostUndecided+10 {
 			if err := s.lateDecided(&record.LateDecided{Entered: record.EntryRef{ID: id}}); err != nil {
 				t.Error(err)
 			}
