@@ -374,6 +374,9 @@ func (r *Run) which(id string, now record.UTC, f Facts) ([]*record.RunStep, erro
 	what, n := st.step().What, st.step().block
 	i := slices.IndexFunc(st.items, func(item record.RunItem) bool { return *idOf(&item, what) == id })
 	grows := st.grows && n == st.plan.first && len(st.items) < st.most
+	if i < 0 && !grows {
+		i = st.without(what, n)
+	}
 	switch {
 	case i >= 0 && st.left[i+1]:
 		return r.stop("%s %s was left out of this run", what, clip(id))
@@ -393,12 +396,24 @@ func (r *Run) which(id string, now record.UTC, f Facts) ([]*record.RunStep, erro
 		*idOf(&item, what) = id
 	} else {
 		item = st.items[i]
+		*idOf(&item, what) = id
 	}
 	e := r.entry(record.StepTaken)
 	e.Pass, e.Item = i+1, &item
 	e.Attempt = r.tries[at{st.at.step, e.Pass}] + 1
 	e.Value = &record.RunValue{Name: e.Step, Text: id, How: "scanned"}
 	return []*record.RunStep{e}, nil
+}
+
+// without finds the first item that has no sample, or no container, yet: a dish that is free is for the next sample, and the run says so from
+// then on. −1: there is none.
+func (st *state) without(what string, block int) int {
+	for i := range st.items {
+		if *idOf(&st.items[i], what) == "" && !st.left[i+1] && !st.done[at{block, i + 1}] {
+			return i
+		}
+	}
+	return -1
 }
 
 // sameItem holds what was scanned against the item that the step is of.

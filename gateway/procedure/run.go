@@ -169,8 +169,13 @@ func (d *Definition) itemsFit(items []record.RunItem) error {
 			}
 			seen[kind+id] = true
 		}
-		if i.Sample == "" && d.About != "containers" || i.Container == "" && d.About == "containers" {
-			return field("an item has no %s, and the procedure %s is about %s", map[bool]string{true: "container", false: "sample"}[d.About == "containers"], d.Name, d.About)
+		switch {
+		case d.About == "both" && i.Sample == "" && i.Container == "":
+			return field("an item has neither a sample nor a container")
+		case d.About == "samples" && i.Sample == "":
+			return field("an item has no sample, and the procedure %s is about samples", d.Name)
+		case d.About == "containers" && i.Container == "":
+			return field("an item has no container, and the procedure %s is about containers", d.Name)
 		}
 	}
 	return nil
