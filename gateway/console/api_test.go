@@ -187,6 +187,9 @@ func send(t *testing.T, h *house, method, path, body string, change func(*http.R
 		if method == http.MethodPut && strings.HasSuffix(r.URL.Path, "/file") {
 			r.Header.Set("Content-Type", "application/pdf")
 		}
+		if r.URL.Path == picturesPath {
+			r.Header.Set("Content-Type", "image/png")
+		}
 		if change != nil {
 			change(r)
 		}
@@ -331,8 +334,8 @@ func TestNoRouteChangesAnythingForAStranger(t *testing.T) {
 			if path == labRequestsPath && strings.HasPrefix(c.name, "too large") {
 				continue // it takes larger ones: TestTenMegabytesOfRequests
 			}
-			if c.body != "" && strings.HasSuffix(path, "/file") {
-				continue // its body is no JSON: TestACertificateIsAttachedAndGivenBack has the bad ones
+			if c.body != "" && (strings.HasSuffix(path, "/file") || path == picturesPath) {
+				continue // its body is no JSON: TestACertificateIsAttachedAndGivenBack and TestAPictureOfASlipIsAPicture have the bad ones
 			}
 			h.attempts.forget()
 			body := c.body
@@ -372,6 +375,9 @@ func TestNoRouteChangesAnythingForAStranger(t *testing.T) {
 		if strings.HasSuffix(path, "/file") {
 			path += "?name=4711.pdf&by=ada"
 		}
+		if path == picturesPath {
+			path += "?name=slip.png"
+		}
 		if resp, answer := send(t, h, method, path, goodBody(method, route[1]), as); resp.StatusCode != 200 || h.changes() < 1 {
 			t.Errorf("%s %s with nothing wrong: %d %s, so that the cases above show nothing", method, path, resp.StatusCode, answer)
 		}
@@ -401,12 +407,16 @@ func filled(path string) string {
 	if strings.HasPrefix(path, peoplePath) {
 		id = "operator"
 	}
-	return strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{sample}", "LOT-1003", "{sink}", "share", "{check}", "c000001", "{weight}", "f1-200", "{from}", "lims", "{request}", "R-1").Replace(path)
+	return strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{sample}", "LOT-1003", "{sink}", "share", "{check}", "c000001", "{weight}", "f1-200", "{from}", "lims", "{request}", "R-1", "{container}", "cr-1",
+		slipPath, slipsPath+"/"+aSlip).Replace(path)
 }
 
 // goodBody is a body that a route that changes something takes.
 func goodBody(method, path string) string {
 	if body := fitnessBody(method, path); body != "" {
+		return body
+	}
+	if body := rackBody(path); body != "" && method == http.MethodPost {
 		return body
 	}
 	switch {

@@ -114,6 +114,15 @@ func (s *Server) slipRoutes(api huma.API) {
 	if s.deps.Kept != nil {
 		s.pictureRoutes(api, op)
 	}
+	describeTies(api.OpenAPI())
+}
+
+// describeTies says of what a slip is tied to that each may be null, as in a weighing: a description made of the type alone does not.
+func describeTies(doc *huma.OpenAPI) {
+	c := doc.Components.Schemas.Map()["Context"]
+	for _, name := range []string{record.ItemPerson, record.ItemSample, record.ItemMethod, record.ItemRun, record.ItemLot} {
+		c.Properties[name] = &huma.Schema{OneOf: []*huma.Schema{{Ref: "#/components/schemas/Learnt"}, {Type: "null"}}}
+	}
 }
 
 func (s *Server) pictureRoutes(api huma.API, op operations) {

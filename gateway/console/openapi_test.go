@@ -420,6 +420,29 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"PATCH", labRequestPath, "R-1", `{"priority": 0}`, 422},
 		{"POST", cancelRequestPath, "R-1", `{"reason": "the lot was withdrawn", "by": "ada"}`, 200},
 		{"POST", cancelRequestPath, "R-1", `{"reason": ""}`, 422},
+		{"GET", containersPath, "", "", 200},
+		{"GET", containerPath, "cr-1", "", 200},
+		{"GET", containerPath, "cr-9", "", 404},
+		{"POST", containersPath, "", aRegister, 200},
+		{"POST", containersPath, "", `{"containers": [{"id": "cr-1", "expires": "2027-01-31T00:00:00Z", "lot": "7", "fields": {"box": "B7"}}], "sort": "vial", "reason": "new", "by": "ada"}`, 200},
+		{"POST", containersPath, "", `{"containers": [], "sort": "vial", "by": "ada"}`, 422},
+		{"POST", containersPath, "", `{"containers": [{"sort": "vial"}], "by": "ada"}`, 422},
+		{"POST", containersPath, "", `{"containers": [{"id": "a", "withdrawn": true}], "sort": "vial", "by": "ada"}`, 422},
+		{"POST", containersPath, "", `{"containers": [{"id": "` + strings.Repeat("x", 129) + `"}], "sort": "vial", "by": "ada"}`, 422},
+		{"POST", containerWithdrawPath, "cr-1", aWithdraw, 200},
+		{"POST", containerWithdrawPath, "cr-1", `{"by": "ada"}`, 422},
+		{"GET", slipsPath, "", "", 200},
+		{"GET", slipPath, aSlip, "", 200},
+		{"GET", slipPath, aSlip + "9", "", 404},
+		{"GET", slipPicturePath, aSlip, "", 404},
+		{"POST", slipsPath, "", aTyping, 200},
+		{"POST", slipsPath, "", strings.Replace(aTyping, `"by"`, `"kind": "net", "slip_clock": "2026-11-25 11:05", "sample": "LOT-7", "fields": {"box": "B7"}, "weighed_by": "ben", "sure": true, "by"`, 1), 200},
+		{"POST", slipsPath, "", strings.Replace(aTyping, `"by"`, `"kind": "brutto", "by"`, 1), 422},
+		{"POST", slipsPath, "", strings.Replace(aTyping, `"digits": "21.3400", `, "", 1), 422},
+		{"POST", slipsPath, "", strings.Replace(aTyping, `"21.3400"`, "21.3400", 1), 422},
+		{"POST", slipDecidePath, aSlip, aDecision, 200},
+		{"POST", slipDecidePath, aSlip, `{"confirmed": false, "reason": "the 3 is an 8", "by": "ben"}`, 200},
+		{"POST", slipDecidePath, aSlip, `{"by": "ben"}`, 422},
 		{"GET", entriesPath, "", "", 200},
 		{"GET", entryPath, "", "", 422},
 		{"GET", proofPath, "", "", 422},
@@ -440,7 +463,8 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 			as = asSeen
 		}
 		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id, "DELETE " + weightPath: "?reason=lost&by=ada"}[c.method+" "+c.route]
-		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{check}", "c000001", "{weight}", c.id, "{from}", "lims", "{request}", c.id).Replace(c.route)+query, c.body, as)
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{check}", "c000001", "{weight}", c.id, "{from}", "lims", "{request}", c.id, "{container}", c.id,
+			"{site}/{incarnation}/{balance}/{number}", c.id).Replace(c.route)+query, c.body, as)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)
 		}

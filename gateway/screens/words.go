@@ -26,7 +26,7 @@ func (s *Screens) words() template.FuncMap {
 		"seen": isolated, "fine": fine, "spaced": spacedWords, "identified": identified, "entries": entriesWords,
 		"lines":   func(text string) []string { return strings.Split(text, "\n") },
 		"verdict": verdictLook, "next": func(i int) int { return i + 1 },
-		"chartsOf": chartsOf, "day": dayTime,
+		"chartsOf": chartsOf, "day": dayTime, "entryAddress": entryAddress,
 	}
 }
 
