@@ -86,7 +86,7 @@ func openHouse(t *testing.T, page, more string) *house {
 		t.Fatalf("%d %s %v", status, text, err)
 	}
 	// What pages and routes name, the longer ones first.
-	h.fill = strings.NewReplacer("/add/{id}", "/add/"+visit.ID, "/visits/{id}", "/visits/"+visit.ID, "/people/{id}", "/people/cy", "/settings/checks/{id}", "/settings/checks/daily", "/weights/{id}", "/weights/f1-20", "{weight}", "f1-20", "{check}", "c000001", "/keys/{id}", "/keys/k-1",
+	h.fill = strings.NewReplacer("/add/{id}", "/add/"+visit.ID, "/visits/{id}", "/visits/"+visit.ID, "/people/{id}", "/people/cy", "/settings/checks/{id}", "/settings/checks/daily", "/weights/{id}", "/weights/f1-20", "{weight}", "f1-20", "{container}", "cr-1", "{check}", "c000001", "/keys/{id}", "/keys/k-1",
 		"/sinks/{id}", "/sinks/shelf", "/pending/{id}", "/pending/1", "{sink}", "shelf", "{id}", "b-1", "{site}", id[0], "{incarnation}", id[1], "{balance}", id[2], "{number}", id[3],
 		"{seq}", "1", "{section}", "people", "{topic}", "bench", "{sample}", "LOT-1", "{session}", "s-1", "{name}", "print", "{step}", "next", "{$}", "")
 	h.describe()
