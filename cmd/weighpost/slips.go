@@ -141,7 +141,7 @@ type slipsConfirm struct {
 }
 
 func (c slipsConfirm) Run(ctx context.Context, s streams) error {
-	return c.decide(ctx, s, c.Entry, console.SlipDecision{Confirmed: true, By: by(c.By)})
+	return c.decideSlip(ctx, s, c.Entry, console.SlipDecision{Confirmed: true, By: by(c.By)})
 }
 
 type slipsTurnDown struct {
@@ -152,10 +152,10 @@ type slipsTurnDown struct {
 }
 
 func (c slipsTurnDown) Run(ctx context.Context, s streams) error {
-	return c.decide(ctx, s, c.Entry, console.SlipDecision{Reason: c.Reason, By: by(c.By)})
+	return c.decideSlip(ctx, s, c.Entry, console.SlipDecision{Reason: c.Reason, By: by(c.By)})
 }
 
-func (h hostFlags) decide(ctx context.Context, s streams, entry string, d console.SlipDecision) error {
+func (h hostFlags) decideSlip(ctx context.Context, s streams, entry string, d console.SlipDecision) error {
 	path, err := slipPart(entry)
 	if err != nil {
 		return err
