@@ -16,8 +16,8 @@ func (g *Gateway) keepDropped(ctx context.Context) {
 		Config: func() dropped.Config { return g.now.Load().cfg.Requests }}).Run(ctx)
 }
 
-// takesDropped says whether requests of files are carried out: once all balances are read and it is known which samples were announced, and
-// until the stop.
+// takesDropped says whether requests of files are carried out: once all balances are read and it is known which samples were announced and
+// which runs are asked for, and until the stop.
 func (g *Gateway) takesDropped() bool {
 	select {
 	case <-g.stopping:
@@ -28,7 +28,7 @@ func (g *Gateway) takesDropped() bool {
 		return false
 	}
 	_, _, ready := g.samples.Sample("")
-	return ready
+	return ready && g.runs.Ready() && lab{g}.Ready()
 }
 
 // AnnounceSamples takes samples that will be weighed: see samples.Room.

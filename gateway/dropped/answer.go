@@ -20,6 +20,7 @@ type Answer struct {
 	Why      string               `json:"why,omitempty"`
 	Requests []Outcome            `json:"requests,omitempty"` // in the order of the file
 	Samples  *record.SamplesTaken `json:"samples,omitempty"`
+	Runs     []RunOutcome         `json:"runs,omitempty"` // requests for runs, in the order of the file
 }
 
 // Outcome says what became of one request.
@@ -33,6 +34,16 @@ type Outcome struct {
 	Note    string               `json:"note,omitempty"` // what else is to be known
 	Entry   string               `json:"entry,omitempty"`
 	Held    []record.ContextHeld `json:"held,omitempty"` // what the balance's next weighing carries
+}
+
+// RunOutcome says what became of one request for a run.
+type RunOutcome struct {
+	record.RequestStands
+	Number int    `json:"number"` // in the file, from 1
+	OK     bool   `json:"ok"`
+	Why    string `json:"why,omitempty"`  // where it was refused
+	Note   string `json:"note,omitempty"` // what else is to be known
+	Entry  string `json:"entry,omitempty"`
 }
 
 // mostHeld bounds what an answer says of what is held, in bytes. After that it is left out, with a note.
@@ -53,7 +64,15 @@ func (a *Answer) sum() {
 			o.Held, o.Note = nil, "What is held is left out: the answer would be too long."
 		}
 	}
+	for _, o := range a.Runs {
+		if o.OK {
+			a.Done++
+		} else {
+			a.Refused++
+		}
+	}
 	switch {
+	case a.Runs != nil:
 	case a.Samples != nil:
 		a.Done = 1
 	case a.Requests == nil:

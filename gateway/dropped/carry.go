@@ -67,11 +67,14 @@ func (r *Room) carryOut(ctx context.Context, cfg Config, root *os.Root, id, w, n
 	}
 	j := &job{Answer: a, id: id, name: name, written: info.ModTime(),
 		by: record.Actor{ID: filepath.Base(cfg.Folder), By: record.ActorFile, Where: name}}
-	if err := r.lookUp(ctx, j, max(len(c.requests), 1)); err != nil {
+	if err := r.lookUp(ctx, j, max(len(c.requests), len(c.runs), 1)); err != nil {
 		return nil, &errUnknown{name, err}
 	}
-	if c.samples != nil {
+	switch {
+	case c.samples != nil:
 		return a, r.announce(ctx, j, c.samples)
+	case c.runs != nil:
+		return a, r.order(ctx, j, b)
 	}
 	return a, r.requests(ctx, cfg, j, c.requests)
 }

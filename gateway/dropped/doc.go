@@ -2,7 +2,7 @@
 // of it.
 //
 // A file NAME.json holds one request for a balance's context, or a list (record.ParseDropped); NAME.samples.json and NAME.samples.csv
-// announce samples. Whoever writes one writes it under another name, which begins with a dot or ends in .part or .tmp, and renames it once
+// announce samples; NAME.requests.json asks for runs of procedures (record.ParseLabRequests). Whoever writes one writes it under another name, which begins with a dot or ends in .part or .tmp, and renames it once
 // it is whole. Beyond that a file is taken only when two looks at it, one after the other, saw the same size and time of change.
 //
 // A file goes from the folder into working/, under a name that begins with an id of its own, and only then is carried out. Each request

@@ -27,6 +27,7 @@ const (
 	endRequests   = ".json"
 	endSamples    = ".samples.json"
 	endSamplesCSV = ".samples.csv"
+	endRuns       = ".requests.json"
 )
 
 // unfit says why nothing of a file can be taken, in a sentence for whoever wrote it.
@@ -37,7 +38,7 @@ func (u *unfit) Error() string { return u.why }
 // ends gives the end of a name that says what the file holds; "" for a file that is none of ours.
 func ends(name string) string {
 	low := strings.ToLower(name)
-	for _, end := range []string{endSamplesCSV, endSamples, endRequests} {
+	for _, end := range []string{endSamplesCSV, endSamples, endRuns, endRequests} {
 		if strings.HasSuffix(low, end) {
 			return end
 		}
@@ -88,8 +89,9 @@ func read(root *os.Root, path string) ([]byte, fs.FileInfo, error) {
 	return b, seen, err
 }
 
-// content is what a file asks for: requests, or samples.
+// content is what a file asks for: requests, samples, or runs.
 type content struct {
+	runs     []record.RequestSent
 	requests []record.DroppedRequest
 	samples  *record.SampleList
 }
@@ -100,6 +102,8 @@ func parse(name string, b []byte) (c content, err error) {
 	switch ends(name) {
 	case endRequests:
 		c.requests, err = record.ParseDropped(b)
+	case endRuns:
+		c.runs, _, err = record.ParseLabRequests(b, "")
 	case endSamples:
 		var list record.SampleList
 		list, err = record.ParseSamples(b)
@@ -109,7 +113,7 @@ func parse(name string, b []byte) (c content, err error) {
 		list, err = parseCSV(b)
 		c.samples = &record.SampleList{Samples: list}
 	default:
-		err = errors.New("its name cannot be used: at most 120 bytes of UTF-8 that can be seen, with .json, .samples.json or .samples.csv at the end")
+		err = errors.New("its name cannot be used: at most 120 bytes of UTF-8 that can be seen, with .json, .requests.json, .samples.json or .samples.csv at the end")
 	}
 	if err != nil {
 		return content{}, &unfit{sentence(err.Error())}

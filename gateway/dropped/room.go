@@ -20,6 +20,9 @@ type Gateway interface {
 	SetContext(ctx context.Context, balance string, r record.ContextRequest) (record.ContextView, error)
 	// AnnounceSamples takes samples. An error that is no *record.SampleRefused says that it is not known which were taken.
 	AnnounceSamples(ctx context.Context, list []record.Sample, request string, by record.Actor) (record.SamplesTaken, error)
+	// SendRequest takes a request for a run, a change of one, or that one is cancelled. An error that is neither a *record.NotDone nor
+	// record.ErrNoRequest says that it is not known whether it was carried out.
+	SendRequest(ctx context.Context, s record.RequestSent, by record.Actor) (record.RequestStands, error)
 }
 
 // Found is an entry that a request made.
