@@ -108,6 +108,13 @@ type Reader interface {
 	Refused(what, sink, where, why string)
 }
 
+// LabRequests lets a sink over which lab systems can ask for runs of procedures have that carried out. It may be called from any goroutine.
+type LabRequests interface {
+	// SendRequest returns once what was sent is in the journal, or was there before. The error is record.ErrNoRequest, a *record.NotDone, which
+	// changed nothing, or any other, after which it is not known whether it is recorded: sent again, nothing comes of it twice.
+	SendRequest(ctx context.Context, s record.RequestSent, by record.Actor) (record.RequestStands, error)
+}
+
 // Env is what every sink gets from the daemon, whatever its kind.
 type Env struct {
 	Site string       // name of the site, as configured: matches record.CheckName
@@ -116,6 +123,8 @@ type Env struct {
 	Contexts Contexts
 	// Reader asks balances for their weight; nil where nobody does.
 	Reader Reader
+	// Requests takes requests for runs; nil where nobody does.
+	Requests LabRequests
 	// Folder is where a sink may keep small files of its own, each with its id in its name; "" where there is none. What it keeps there
 	// is not backed up: it must be able to do without.
 	Folder string

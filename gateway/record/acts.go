@@ -15,6 +15,7 @@ const (
 	ActorBadge     = "badge"         // a badge or code that was scanned: it identifies and does not authenticate
 	ActorBadgePIN  = "badge-and-pin" // a badge and a PIN at the bench
 	ActorAPIKey    = "api-key"       // a program's key: id is the key's
+	ActorBroker    = "broker"        // whoever may publish to a broker: id is that of the destination there, where is the topic
 	ActorFile      = "file"          // whoever may write into the folder of requests: id is the folder's name, where is the file's
 )
 

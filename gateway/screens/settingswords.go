@@ -71,7 +71,7 @@ var labels = map[string]string{
 	"encrypt": "Encrypted", "guest": "As a guest", "body": "What a request carries", "bearer": "Bearer token", "key": "Private key", "ca": "Certificate authority file",
 	"listen": "Listens at", "dial": "Connects to", "unknown": "Characters that are missing there", "line_end": "End of a line", "nothing": "While there is nothing",
 	"acknowledge": "Acknowledged by", "brokers": "Brokers, where there are several", "version": "MQTT version", "retain": "Retained", "live": "Live stream",
-	"requests_record": "Requests may record", "nkey": "NKey", "in_flight": "On their way at once", "sslmode": "TLS (sslmode)", "tls": "TLS", "auth": "Authentication",
+	"requests_record": "Requests may record", "requests_runs": "Requests for runs", "nkey": "NKey", "in_flight": "On their way at once", "sslmode": "TLS (sslmode)", "tls": "TLS", "auth": "Authentication",
 	"way": "How the printer is reached", "address": "Host and port", "queue": "Queue of the spooler", "print": "What is printed", "type": "Media type", "page_end": "After each text",
 	"map": "Keyboard map", "before": "Keys before", "after": "Keys after", "text": "What is typed",
 	"*.per_hour": "Messages an hour", "*.alarms": "Conditions that are told",

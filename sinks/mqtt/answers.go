@@ -23,17 +23,23 @@ type answer struct {
 	Context *record.ContextView `json:"context,omitempty"`
 	// Read is what the balance answered to a request for its weight.
 	Read *record.ReadAnswer `json:"read,omitempty"`
+	// Requests says what became of each request for a run, in the order in which they were sent.
+	Requests []ordered `json:"requests,omitempty"`
 }
 
 const (
 	answerSchema     = "weighpost.context-answer/1"
 	readAnswerSchema = "weighpost.read-answer/1"
+	runsAnswerSchema = "weighpost.requests-answer/1"
 )
 
 func (a answer) encode(what act) []byte {
 	a.Schema = answerSchema
-	if what == actRead {
+	switch what {
+	case actRead:
 		a.Schema = readAnswerSchema
+	case actRuns:
+		a.Schema = runsAnswerSchema
 	}
 	var b bytes.Buffer
 	e := json.NewEncoder(&b)

@@ -35,6 +35,7 @@ type Config struct {
 	Live        bool            `yaml:"live" desc:"Publish the continuous stream as well, at QoS 0: it may drop readings and is no record." default:"false"`
 	Requests    bool            `yaml:"requests" desc:"Take requests for the context of a balance from the broker, under PREFIX/SITE/BALANCE/context/set and …/context/change. Whoever may publish there can then say who weighs and what: protect these topics with the broker's access list. And, under PREFIX/SITE/BALANCE/read/ask, for the weight that a balance shows." default:"false"`
 	Records     bool            `yaml:"requests_record" desc:"Let a request for a weight have it recorded. Whoever may publish under PREFIX/SITE/BALANCE/read/ask can then have weighings recorded, for whoever is signed in and whatever sample is set." default:"false"`
+	Runs        bool            `yaml:"requests_runs" desc:"Take requests for runs of procedures under PREFIX/SITE/@/requests/set. Whoever may publish there can ask for runs, change what waits and cancel it, in the name of this destination: protect the topic with the broker's access list." default:"false"`
 	Choice      format.Choice   `yaml:",inline"`
 	SelfTest    bool            `yaml:"self_test" desc:"Read back the first message of each topic on each connection, because a broker acknowledges also what its access list drops." default:"true"`
 }
@@ -71,6 +72,9 @@ func (c *Config) Check(r *strict.Report) {
 	c.checkVersion(r)
 	if c.Records && !c.Requests {
 		r.At("requests_record").Fault("is true, and no requests are taken", "requests: true beside it")
+	}
+	if c.Runs && !c.Requests {
+		r.At("requests_runs").Fault("is true, and no requests are taken", "requests: true beside it")
 	}
 	c.Choice.Check(r, format.OneByOne)
 	for key, path := range map[string]string{"ca": c.CA, "certificate": c.Certificate, "key": c.Key} {

@@ -113,6 +113,12 @@ func newSink(c Config, id string, env sinks.Env, rest time.Duration) (*Sink, err
 	if c.Requests && (env.Contexts == nil || env.Reader == nil) {
 		return nil, fmt.Errorf("sink %s: requests are to be taken, and there is nobody who carries them out", id)
 	}
+	if c.Runs && env.Requests == nil {
+		return nil, fmt.Errorf("sink %s: requests for runs are to be taken, and there is nobody who carries them out", id)
+	}
+	if !c.Runs {
+		env.Requests = nil
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	s.stop = cancel
 	if c.Requests {

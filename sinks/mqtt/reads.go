@@ -20,8 +20,11 @@ const (
 
 // nothingDone says that a request was not carried out.
 func (a act) nothingDone() string {
-	if a == actRead {
+	switch a {
+	case actRead:
 		return "the balance was not asked"
+	case actRuns:
+		return "nothing was taken"
 	}
 	return "nothing was changed"
 }

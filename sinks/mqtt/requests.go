@@ -34,9 +34,10 @@ type desk struct {
 	topics   topics
 	contexts sinks.Contexts
 	reader   sinks.Reader
-	sink     string    // its id
-	records  bool      // a weight may be asked for that is recorded
-	latest   publisher // the connection that there is now
+	asks     sinks.LabRequests // nil: no requests for runs are taken
+	sink     string            // its id
+	records  bool              // a weight may be asked for that is recorded
+	latest   publisher         // the connection that there is now
 	log      *slog.Logger
 	marks    marks
 	ctx      context.Context // of the sink: nothing is carried out once it has ended
@@ -78,6 +79,7 @@ const (
 	actChange act = iota // of some of the context
 	actSet               // of all of it
 	actRead              // the weight
+	actRuns              // runs of procedures
 )
 
 // arrival is what a desk needs to know of a message.
@@ -94,7 +96,7 @@ type arrival struct {
 type publisher func(message) error
 
 func newDesk(ctx context.Context, t topics, env sinks.Env, sink string, records bool, log *slog.Logger, latest publisher) *desk {
-	d := &desk{topics: t, contexts: env.Contexts, reader: env.Reader, sink: sink, records: records, latest: latest, log: log, marks: newMarks(),
+	d := &desk{topics: t, contexts: env.Contexts, reader: env.Reader, asks: env.Requests, sink: sink, records: records, latest: latest, log: log, marks: newMarks(),
 		changes: make(chan struct{}, changesAtOnce), reads: make(chan struct{}, readsAtOnce),
 		queues: make(map[string]*queue), unread: make(chan request, requestRoom), ctx: ctx}
 	d.wg.Go(func() {
@@ -120,15 +122,15 @@ func (d *desk) close() {
 // two acknowledgements.
 func (d *desk) take(a arrival) bool {
 	balance, what, ok := d.topics.request(a.topic)
-	if !ok {
+	if !ok || what == actRuns && d.asks == nil {
 		return false
 	}
 	r := request{topic: a.topic, balance: balance, act: what, payload: a.payload, duplicate: a.duplicate, at: time.Now(), via: a.via}
 	switch {
 	case a.retained:
 		r.why = "The broker kept this message from earlier, so it may be about another weighing: requests are not to be retained. Publish an empty retained message there to take it back."
-	case len(a.payload) > requestSize:
-		r.why = fmt.Sprintf("The request has %d bytes: at most %d are taken.", len(a.payload), requestSize)
+	case len(a.payload) > what.size():
+		r.why = fmt.Sprintf("The request has %d bytes: at most %d are taken.", len(a.payload), what.size())
 	default:
 		r.back, r.why = d.topics.back(a)
 	}
@@ -251,9 +253,12 @@ type asked struct {
 
 // parse reads a request. After an error its mark counts still, where it could be read.
 func (r request) parse() (a asked, err error) {
-	if r.act == actRead {
+	switch r.act {
+	case actRead:
 		a.read, a.mark, err = record.ParseSentReadRequest(r.payload)
 		return a, err
+	case actRuns:
+		return parseRuns(r.payload)
 	}
 	a.context, err = record.ParseContextRequest(r.payload)
 	a.mark = a.context.Request
@@ -267,8 +272,11 @@ func (r request) markOf() string {
 }
 
 func (d *desk) carryOut(ctx context.Context, r request, asked asked) (a answer, done bool) {
-	if r.act == actRead {
+	switch r.act {
+	case actRead:
 		return d.read(ctx, r, asked)
+	case actRuns:
+		return d.order(ctx, r, asked)
 	}
 	return d.change(ctx, r, asked.context)
 }
@@ -320,7 +328,7 @@ func (d *desk) change(ctx context.Context, r request, asked record.ContextReques
 // refuse makes the answer to a request that reaches no balance.
 func (d *desk) refuse(r request, mark, why string) answer {
 	a := answer{Request: mark, Why: why}
-	if r.act == actRead {
+	if r.act == actRead || r.act == actRuns {
 		return a
 	}
 	if view, err := d.contexts.ContextOf(r.balance); err == nil {
@@ -339,6 +347,9 @@ func (t topics) request(topic string) (balance string, what act, ok bool) {
 	rest, ok := strings.CutPrefix(topic, t.base+"/")
 	if !ok {
 		return "", 0, false
+	}
+	if rest == nobody+runsSet {
+		return nobody, actRuns, true
 	}
 	for what, end := range endings {
 		if balance, ok := strings.CutSuffix(rest, end); ok {
@@ -359,8 +370,11 @@ func (t topics) readRequests() []string { return []string{t.base + "/+" + ending
 // answer is the topic of the answers to requests that came for a balance. An id is one level of a topic already; another
 // name, which is no balance of ours, is made one.
 func (t topics) answer(balance string, what act) string {
-	if what == actRead {
+	switch what {
+	case actRead:
 		return t.base + "/" + level(balance) + "/read/answer"
+	case actRuns:
+		return t.base + "/" + nobody + "/requests/answer"
 	}
 	return t.base + "/" + level(balance) + "/context/answer"
 }

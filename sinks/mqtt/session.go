@@ -145,7 +145,9 @@ func (s *session) listen(ctx context.Context, t topics, log *slog.Logger) error 
 	if s.status.Requests, err = s.listenTo(ctx, t.requests(), log); err != nil {
 		return err
 	}
-	s.status.Reads, err = s.listenTo(ctx, t.readRequests(), log)
+	if s.status.Reads, err = s.listenTo(ctx, t.readRequests(), log); err == nil && s.desk.asks != nil {
+		s.status.Runs, err = s.listenTo(ctx, t.runRequests(), log)
+	}
 	return err
 }
 

@@ -25,6 +25,8 @@ type Status struct {
 	Requests string `json:"requests,omitempty"`
 	// Reads is the same for requests for a weight.
 	Reads string `json:"reads,omitempty"`
+	// Runs is the same for requests for runs.
+	Runs string `json:"runs,omitempty"`
 	// Conditions are what is wrong in the daemon, as it told. Absent as long as it has told nothing.
 	Conditions json.RawMessage `json:"conditions,omitempty"`
 
@@ -61,7 +63,7 @@ func (s Status) online() []byte { return s.encode() }
 
 // will is what the broker publishes for us when it loses us.
 func (s Status) will() []byte {
-	s.State, s.Why, s.Requests, s.Reads, s.Conditions = offline, whyLost, "", "", nil
+	s.State, s.Why, s.Requests, s.Reads, s.Runs, s.Conditions = offline, whyLost, "", "", "", nil
 	return s.encode()
 }
 
@@ -70,7 +72,7 @@ func (s Status) moved(now time.Time) []byte   { return s.ended(now, whyMoved) }
 
 func (s Status) ended(now time.Time, why string) []byte {
 	utc := record.UTC(now.UTC())
-	s.State, s.Why, s.UTC, s.Requests, s.Reads, s.Conditions = offline, why, &utc, "", "", nil
+	s.State, s.Why, s.UTC, s.Requests, s.Reads, s.Runs, s.Conditions = offline, why, &utc, "", "", "", nil
 	return s.encode()
 }
 
