@@ -65,7 +65,7 @@ func TestDemoPrintsOneObject(t *testing.T) {
 			t.Fatalf("%s is missing in %s", name, out)
 		}
 	}
-	if *r.Balances != 8 || *r.Recorded < 6 || *r.Lost != 0 || !r.JournalVerified {
+	if *r.Balances != 10 || *r.Recorded < 6 || *r.Lost != 0 || !r.JournalVerified {
 		t.Errorf("the demo says %s", out)
 	}
 	if *r.WithSample < 6 || *r.WithPerson < 4 || *r.WrongSample != 0 || *r.WrongPerson != 0 {

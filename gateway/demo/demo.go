@@ -1,5 +1,6 @@
 // Package demo is a small lab to play with: simulated balances of a seed bank on pseudo-terminals, a scanner beside one, a lab
-// system that serves another, a broker, a folder and a URL, with the real daemon between them. It owns the simulation and the
+// system that serves another, a broker, a folder and a URL, with the real daemon between them. Beside them a day of work passes at a seed
+// testing bench (day.go): a lab system's requests are answered by runs of procedures. It owns the simulation and the
 // judgement at the end, which holds what arrived behind each sink against what the balances printed, and the person and sample
 // of each weighing against what was scanned, sent or printed for it. Nothing in the daemon knows that it is here.
 //
@@ -17,6 +18,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -47,12 +49,15 @@ type lab struct {
 	dir      string
 	balances []*balance
 	corner   []*balance // of the check corner
+	bench    []*balance // of the seed testing bench
+	day      *day
 	ends     []func()
 	mqtt     receiver
 	http     receiver
 	files    receiver
 	at       places
 	gateway  *gateway.Gateway
+	options  gateway.Options // the daemon's own, in tests too but for the work of hashes
 }
 
 // Run simulates until the time is up or ctx ends, and judges. The error says why the lab could not run; whether everything
@@ -80,6 +85,18 @@ func Run(ctx context.Context, o Options) (Report, error) {
 	return l.judge(limit, printing)
 }
 
+// shared is where several say something, one after the other.
+type shared struct {
+	mu sync.Mutex
+	w  io.Writer
+}
+
+func (s *shared) Write(b []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.w.Write(b)
+}
+
 // onEnd puts a clean-up on the lab's stack.
 func (l *lab) onEnd(f func()) { l.ends = append(l.ends, f) }
 
@@ -91,6 +108,7 @@ func (l *lab) end() {
 
 // set builds the lab: folder, lines, receivers, configuration, daemon.
 func (l *lab) set(ctx context.Context) (err error) {
+	l.o.Say = &shared{w: l.o.Say}
 	if err := l.makeFolder(); err != nil {
 		return err
 	}
@@ -101,7 +119,10 @@ func (l *lab) set(ctx context.Context) (err error) {
 	if l.corner, err = newCorner(seed); err != nil {
 		return err
 	}
-	addresses := make([]string, len(l.balances)+len(l.corner))
+	if l.bench, err = newBench(seed); err != nil {
+		return err
+	}
+	addresses := make([]string, len(l.all()))
 	for i, b := range l.all() {
 		address, wire, pull, err := newWire(l.dir, b.id)
 		if err != nil {
@@ -131,8 +152,8 @@ func (l *lab) set(ctx context.Context) (err error) {
 	return l.startLabSystem()
 }
 
-// all are the balances, those of the check corner last.
-func (l *lab) all() []*balance { return slices.Concat(l.balances, l.corner) }
+// all are the balances, those of the check corner and of the seed testing bench last.
+func (l *lab) all() []*balance { return slices.Concat(l.balances, l.corner, l.bench) }
 
 func (l *lab) makeFolder() (err error) {
 	if l.o.Dir == "" {
@@ -192,6 +213,11 @@ func (l *lab) openReceivers(ctx context.Context) error {
 	}
 	l.onEnd(stop)
 	l.at.url = url
+	l.day = &day{lab: l, left: l.bench[0], right: l.bench[1], system: &labQueue{say: l.o.Say}}
+	if l.at.answers, stop, err = l.day.system.listen(); err != nil {
+		return err
+	}
+	l.onEnd(stop)
 	if l.at.listen = l.o.Listen; l.at.listen == "" {
 		l.at.listen, err = freeAddress(console.DefaultListen)
 	}
@@ -223,7 +249,7 @@ func (l *lab) startDaemon(ctx context.Context, path string) error {
 	if err != nil {
 		return fmt.Errorf("the demo's own configuration: %w", err)
 	}
-	l.gateway = gateway.New(cfg, gateway.Options{})
+	l.gateway = gateway.New(cfg, l.options)
 	if err := l.gateway.Start(ctx); err != nil {
 		return err
 	}
@@ -243,6 +269,8 @@ func (l *lab) startDaemon(ctx context.Context, path string) error {
 	}
 	fmt.Fprintf(l.o.Say, "  at a check corner, with a reference weight that is invented: %s is due for a check, which you can make on the page once signed in\n"+
 		"  (the weight places itself); %s fails one now, and is out of service\n", cornerDue, cornerFailed)
+	fmt.Fprintf(l.o.Say, "  at a seed testing bench (%s and %s) a day's work is done by procedures, for requests of a simulated lab system, over a night of %s\n",
+		benchLeft, benchRight, nightTime)
 	if l.o.For == 0 {
 		fmt.Fprintln(l.o.Say, "Stop with Ctrl-C.")
 	}
@@ -287,6 +315,10 @@ func (l *lab) weigh(ctx context.Context) error {
 		group.Go(func() error { return b.run(ctx, l.o.Rate) })
 	}
 	group.Go(func() error { return l.checkCorner(ctx) })
+	group.Go(func() error { return l.day.passes(ctx) })
+	for _, b := range l.bench {
+		group.Go(func() error { return l.day.helps(ctx, b) })
+	}
 	if l.o.For == 0 {
 		group.Go(func() error { return l.tell(ctx) })
 	}

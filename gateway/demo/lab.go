@@ -49,7 +49,7 @@ func newBalances(n int, seed uint64) ([]*balance, error) {
 }
 
 // places are where the far sides of the sinks are.
-type places struct{ broker, folder, url, listen, journal string }
+type places struct{ broker, folder, url, answers, listen, journal string }
 
 // writeConfiguration puts the demo's layouts and its configuration into a folder: the same files that a person would write.
 func writeConfiguration(dir string, list []*balance, addresses []string, scanner string, p places) (path string, err error) {
@@ -76,7 +76,7 @@ func writeConfiguration(dir string, list []*balance, addresses []string, scanner
 		if bal.asked {
 			fmt.Fprintf(&b, "    ask: {send: \"\\x%02x\", timeout: 5s}\n", question)
 		}
-		if i == scannerAt {
+		if i == scannerAt && scanner != "" { // with one balance there is none
 			fmt.Fprintf(&b, `    scanner:
       port:
         address: %q
@@ -98,7 +98,11 @@ func writeConfiguration(dir string, list []*balance, addresses []string, scanner
   - id: lab-system
     kind: http
     url: %q
-`, p.broker, p.folder, p.url)
+  - id: `+labSystemID+`
+    kind: http
+    entries: [request-changed]
+    url: %q
+`, p.broker, p.folder, p.url, p.answers)
 	b.WriteString(cornerConfiguration)
 	path = filepath.Join(dir, "weighpost.yaml")
 	return path, os.WriteFile(path, []byte(b.String()), 0o644)

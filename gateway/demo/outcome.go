@@ -2,6 +2,7 @@ package demo
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"time"
 
@@ -52,6 +53,9 @@ func (l *lab) judge(ctx context.Context, took time.Duration) (Report, error) {
 	if r.Unread != noise {
 		r.Faults = append(r.Faults, fmt.Sprintf("the balances printed %d lines that no layout explains, and the journal holds %d unread frames", noise, r.Unread))
 	}
+	if l.day.stopped != "" {
+		r.Faults = append(r.Faults, l.day.stopped+" (it is a fault, unless somebody else was at the bench while the demo ran)")
+	}
 	return r, nil
 }
 
@@ -66,14 +70,26 @@ func (l *lab) readJournal(ctx context.Context, r *Report) (kept *receiver, err e
 		r.Faults = append(r.Faults, fmt.Sprintf("journal, entry %d: %s", f.Seq, f.What))
 	}
 	kept = &receiver{}
+	var requests []string // ids of entries about requests
 	err = journal.Scan(ctx, l.at.journal, 0, func(e record.Entry) error {
 		switch e.Kind {
 		case record.KindWeighing:
 			kept.take(e.JSON)
 		case record.KindUnread:
 			r.Unread++
+		case record.KindRequestChanged:
+			requests = append(requests, e.ID)
+		case record.KindRunEnded:
+			ended := struct{ State string }{}
+			if json.Unmarshal(e.JSON, &ended) == nil && ended.State == record.RunComplete {
+				r.Runs++
+			}
 		}
 		return nil
 	})
+	missing := 0
+	if r.Requests, r.Answers, missing = l.day.system.heard(requests); missing > 0 {
+		r.Faults = append(r.Faults, fmt.Sprintf("%d entries about requests did not come back to the lab system", missing))
+	}
 	return kept, err
 }

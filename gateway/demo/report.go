@@ -20,6 +20,10 @@ type Report struct {
 	WithSample  int `json:"with_sample"`  // likewise, a sample
 	WrongPerson int `json:"wrong_person"` // in the journal or behind a sink: another than was meant, one where none was, or none
 	WrongSample int `json:"wrong_sample"` // likewise
+	// The day at the seed testing bench.
+	Runs     int `json:"runs"`     // runs that are complete
+	Requests int `json:"requests"` // requests that the lab system sent
+	Answers  int `json:"answers"`  // requests that came back to it with results
 	// Duplicates arrived more than once, with the same id: allowed, and counted.
 	Duplicates      int      `json:"duplicates"`
 	JournalVerified bool     `json:"journal_verified"`
@@ -63,6 +67,7 @@ func (r Report) Text() string {
 	}
 	fmt.Fprintf(&b, "Lost: %d. Came twice: %d. Never printed: %d. Journal verified: %t.\n", r.Lost, r.Duplicates, r.Strange, r.JournalVerified)
 	fmt.Fprintf(&b, "Tied to a sample: %d, to a person: %d. Wrong sample: %d. Wrong person: %d.\n", r.WithSample, r.WithPerson, r.WrongSample, r.WrongPerson)
+	fmt.Fprintf(&b, "Requests of the lab system: %d. Complete runs: %d. Requests that came back with results: %d.\n", r.Requests, r.Runs, r.Answers)
 	if r.Kept != "" {
 		fmt.Fprintf(&b, "Kept in %s\n", r.Kept)
 	}
