@@ -76,7 +76,7 @@ func (k keptNames) sorted() []string {
 
 // absent says in a sentence that a kept file is not in a backup.
 func (k keptNames) absent(hash, why string) string {
-	return fmt.Sprintf("the file %.100q (SHA-256 %s) that an entry names, which %s: put it back after a restore", k[hash], hash, why)
+	return fmt.Sprintf("the file %.100q that an entry names (SHA-256 %s), which %s: put it back, or attach it again, after a restore", k[hash], hash, why)
 }
 
 // kept writes the files that the entries name. One that is gone or damaged costs no backup: it is left out, and said.
