@@ -151,7 +151,7 @@ func (g *Gateway) stepOfRun(ctx context.Context, balance, run, step string, sure
 		}
 		return asRefused(g.actOnRun(ctx, run, act, by, able))
 	case record.StepAbandon, record.CardYes:
-		if !sure || !g.handed.means(balance, run, by.ID) {
+		if !g.handed.means(balance, run, by.ID, sure) {
 			return &record.ContextRefused{Ask: true, Why: fmt.Sprintf("The run %s (%s) would end without results; what was weighed stays recorded. "+
 				"Confirm within 30 s that it is to be abandoned.", run, s.Title)}
 		}
@@ -160,12 +160,12 @@ func (g *Gateway) stepOfRun(ctx context.Context, balance, run, step string, sure
 	return &record.ContextRefused{Why: fmt.Sprintf("There is no step %q at a bench: there are next, repeat and abandon.", step)}
 }
 
-// means says whether somebody was asked before whether they mean to abandon a run; otherwise they are from now on.
-func (h *handed) means(balance, run, who string) bool {
+// means says whether somebody is sure who was asked before whether they mean to abandon a run; otherwise they are asked from now on.
+func (h *handed) means(balance, run, who string, sure bool) bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	a := h.asked[balance]
-	if a.run == run && a.who == who && time.Since(a.at) <= record.ConfirmWithin {
+	if sure && a.run == run && a.who == who && time.Since(a.at) <= record.ConfirmWithin {
 		delete(h.asked, balance)
 		return true
 	}

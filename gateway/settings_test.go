@@ -61,6 +61,12 @@ func (h *house) waits() bool {
 func (h *house) again(t *testing.T) {
 	t.Helper()
 	h.stop(t)
+	h.anew(t)
+}
+
+// anew starts a daemon over the journal that another one left.
+func (h *house) anew(t *testing.T) {
+	t.Helper()
 	cfg, err := config.LoadFile(h.file())
 	if err != nil {
 		t.Fatal(err)

@@ -21,7 +21,7 @@ type hall struct {
 
 // changes is how often anything was done behind the console.
 func (h *house) changes() int {
-	return h.bench.count() + h.access.count() + h.closet.count() + int(h.hall.acts.Load()) + len(h.shelf.acts) + h.fit.count() + int(h.asked.acts.Load())
+	return h.bench.count() + h.access.count() + h.closet.count() + int(h.hall.acts.Load()) + len(h.shelf.acts) + h.fit.count() + h.shelves.count() + int(h.asked.acts.Load())
 }
 
 const aVisit = "b-12"

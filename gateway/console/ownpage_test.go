@@ -83,11 +83,11 @@ func TestWhoeverHasToChooseASecretIsLedThere(t *testing.T) {
 	who.Rights, who.MustChange = rights.Of(rights.OwnAccount), true
 	h.access.sessions[s.Secret] = who
 	h.access.mu.Unlock()
-	status, _ := h.tries(t, ruled{"GET", "/", rights.See}, h.carrying(s.Secret), true)
+	status, _ := h.tries(t, ruled{"GET", "/", rights.See, nil}, h.carrying(s.Secret), true)
 	if status != http.StatusSeeOther {
 		t.Errorf("%d", status)
 	}
-	if _, facts := h.tries(t, ruled{"GET", sessionPath, Everybody}, h.carrying(s.Secret), true); !strings.Contains(facts, `"must_change":true`) {
+	if _, facts := h.tries(t, ruled{"GET", sessionPath, Everybody, nil}, h.carrying(s.Secret), true); !strings.Contains(facts, `"must_change":true`) {
 		t.Errorf("%s", facts)
 	}
 }
