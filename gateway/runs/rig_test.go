@@ -17,11 +17,6 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-var (
-	ada = record.Actor{ID: "ada", Name: "Ada", By: record.ActorPassword}
-	ben = record.Actor{ID: "ben", Name: "Ben", By: record.ActorPassword}
-)
-
 // twoWeighings is a procedure with a step of each kind that this room has to do with: a scan, two weighings, a wait and a result.
 const twoWeighings = `procedure: net
 title: Net mass

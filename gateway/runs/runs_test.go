@@ -283,14 +283,13 @@ func TestARunDoesNotBeginOnWhatCannotBe(t *testing.T) {
 	h.adopted(twoWeighings)
 	many := make([]record.RunItem, mostItems+1)
 	for why, o := range map[string]Order{
-		"at most 500 are taken":         {Procedure: "net", Items: many},
-		"neither a sample":              {Procedure: "net", Items: []record.RunItem{{}}},
-		"cannot be seen":                {Procedure: "net", Items: []record.RunItem{{Sample: "a\u202eb"}}},
-		"the name of a field":           {Procedure: "net", Items: []record.RunItem{{Sample: "a", Fields: map[string]string{"x\x00": ""}}}},
-		"the field":                     {Procedure: "net", Items: []record.RunItem{{Sample: "a", Fields: map[string]string{"x": strings.Repeat("y", 501)}}}},
-		"the parameter":                 {Procedure: "net", Parameters: map[string]string{"p": "1\n2"}},
-		"there is no balance b-9":       {Procedure: "net", Balance: "b-9"},
-		"no request 1 of lims is known": {Request: &record.RequestRef{From: "lims", ID: "1"}},
+		"at most 500 are taken":   {Procedure: "net", Items: many},
+		"neither a sample":        {Procedure: "net", Items: []record.RunItem{{}}},
+		"cannot be seen":          {Procedure: "net", Items: []record.RunItem{{Sample: "a\u202eb"}}},
+		"the name of a field":     {Procedure: "net", Items: []record.RunItem{{Sample: "a", Fields: map[string]string{"x\x00": ""}}}},
+		"the field":               {Procedure: "net", Items: []record.RunItem{{Sample: "a", Fields: map[string]string{"x": strings.Repeat("y", 501)}}}},
+		"the parameter":           {Procedure: "net", Parameters: map[string]string{"p": "1\n2"}},
+		"there is no balance b-9": {Procedure: "net", Balance: "b-9"},
 	} {
 		_, err := h.Begin(t.Context(), o, ada)
 		refused(t, err, why)
