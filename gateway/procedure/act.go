@@ -88,10 +88,10 @@ func (r *Run) mayAct(a Act, by record.Actor, f Facts) error {
 }
 
 // waits refuses an act that the run does not wait for.
-func (r *Run) waits(for_ string) error {
+func (r *Run) waits(what string) error {
 	n := r.next(Facts{}, false)
 	switch {
-	case n.Waiting == for_:
+	case n.Waiting == what:
 		return nil
 	case n.Waiting == ForAllowed && r.state.pending != nil:
 		return notDone("the value of the step %s is outside its limits: that comes first", r.state.pending.Step)

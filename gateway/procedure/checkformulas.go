@@ -216,7 +216,8 @@ func (c *checker) takenOff(r *strict.Report, name string, at place) *ref {
 	}
 	for i := one.index + 1; i < at.step; i++ {
 		if c.plan.steps[i].Do == Tare && c.plan.steps[i].block == at.block {
-			r.Fault(fmt.Sprintf("the balance is tared between %s and this step (%s), so that what it shows is the net mass already", name, c.plan.steps[i].ID), "leave it out, or leave the tare out")
+			r.Fault(fmt.Sprintf("the balance is tared between %s and this step (%s), so that what it shows is the net mass already", name, c.plan.steps[i].ID),
+				"leave it out, or leave the tare out")
 			return nil
 		}
 	}

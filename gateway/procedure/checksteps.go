@@ -220,7 +220,8 @@ func (c *checker) decide(r *strict.Report, s *planned, i int) bool {
 	case s.then <= i && s.other <= i:
 		r.Fault("leads back either way", "one way that goes on")
 	case back && (s.Back < 1 || s.Back > MaxBack):
-		r.At("at_most").Fault(fmt.Sprintf("%d is no number of times that it may lead back", s.Back), fmt.Sprintf("1 to %d: without it the steps could go round for ever", MaxBack))
+		r.At("at_most").Fault(fmt.Sprintf("%d is no number of times that it may lead back", s.Back),
+			fmt.Sprintf("1 to %d: without it the steps could go round for ever", MaxBack))
 	case !back && s.Back != 0:
 		r.At("at_most").Fault("says nothing where no way leads back", "leave it out")
 	}

@@ -113,7 +113,7 @@ func (r *Run) compute(s *planned, pass int) (*record.RunStep, error) {
 	st := r.state
 	out, inputs, err := st.work(s.formula, pass)
 	if err != nil {
-		return nil, fmt.Errorf("%s cannot be computed: %w", named2(s), err)
+		return nil, fmt.Errorf("%s cannot be computed: %w", stepShown(s), err)
 	}
 	e := r.entry(record.StepTaken)
 	e.Value = &record.RunValue{Name: s.ID, How: "computed"}
@@ -147,8 +147,8 @@ func orNone(in []record.WorkedInput) []record.WorkedInput {
 	return in
 }
 
-// named2 is a step as a sentence calls it.
-func named2(s *planned) string {
+// stepShown is a step as a sentence calls it.
+func stepShown(s *planned) string {
 	if s.Label != "" {
 		return s.Label + " (" + s.ID + ")"
 	}

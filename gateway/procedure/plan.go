@@ -30,7 +30,6 @@ type planned struct {
 	within                      []*excluding
 	then, other                 int    // where a decision leads; len(steps): the end
 	on                          string // the name of the balance
-	ready                       bool   // all of its formulas could be read
 }
 
 // The places of limits in planned.limits.

@@ -19,8 +19,6 @@ type maker struct {
 	n      int
 	masses []string // names of masses that have a value from here on, in any case
 	lists  []string // of blocks that are behind
-	top    []string // steps outside blocks, to which a decision may lead back
-	last   string
 }
 
 func (m *maker) some(words ...string) string { return words[m.IntN(len(words))] }
@@ -169,10 +167,8 @@ func (m *maker) outside() {
 type walker struct {
 	*lab
 	*rand.Rand
-	given   map[string]bool // weighings
-	who     record.Actor
-	acted   map[string]int
-	refusal map[string]bool
+	given map[string]bool // weighings
+	who   record.Actor
 }
 
 // TestRandomRuns: random definitions of all kinds of step, walked at random: right acts, wrong ones, weights of every sort, changes of person

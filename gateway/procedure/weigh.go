@@ -297,7 +297,6 @@ func (st *state) span(s *planned, pass int) (wanted, low, high formula.Quantity,
 		by.Mul(by, new(big.Rat).Abs(zeroed(wanted.N)))
 	}
 	by.Abs(by)
-	low, high = wanted, wanted
 	u := wanted.Unit
 	low = formula.NewQuantity(new(big.Rat).Quo(new(big.Rat).Sub(zeroed(wanted.N), by), u.Size()), u)
 	high = formula.NewQuantity(new(big.Rat).Quo(new(big.Rat).Add(zeroed(wanted.N), by), u.Size()), u)
