@@ -67,6 +67,12 @@ func TestTheManualNamesEveryKeyAndKind(t *testing.T) {
 	for key := range belongs {
 		words = append(words, key)
 	}
+	for _, f := range Functions() {
+		words = append(words, f.Name)
+		if !strings.Contains(page.Text, "| "+f.Says+" |") {
+			t.Errorf("the manual says something else of %s than its record", f.Name)
+		}
+	}
 	for _, w := range words {
 		if !strings.Contains(page.Text, "`"+w+"`") && !strings.Contains(page.Text, "`"+w+":") && !strings.Contains(page.Text, "`"+w+" ") {
 			t.Errorf("the manual does not tell of %s", w)
