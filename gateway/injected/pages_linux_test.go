@@ -28,6 +28,9 @@ const (
 // someSettings has another name than the interface's own method.
 type someSettings interface{ console.Settings }
 
+// someProcedures likewise.
+type someProcedures interface{ console.Procedures }
+
 // walker goes over all pages as somebody who may do everything, by the links that the pages themselves have.
 type walker struct {
 	*lab
@@ -48,7 +51,7 @@ func (l *lab) signedIn(name string) *walker {
 		l.t.Fatal(err)
 	}
 	w := &walker{lab: l, base: base, routes: http.NewServeMux(), pattern: map[string]int{}, opened: map[string][]string{}, known: map[string]bool{}}
-	for _, p := range screens.New(console.Deps{Access: struct{ console.Access }{}, Settings: struct{ someSettings }{}}).Routes() {
+	for _, p := range screens.New(console.Deps{Access: struct{ console.Access }{}, Settings: struct{ someSettings }{}, Procedures: struct{ someProcedures }{}}).Routes() {
 		if p.Page {
 			w.routes.HandleFunc(p.Pattern, func(http.ResponseWriter, *http.Request) {})
 			w.pattern[p.Pattern] = 0

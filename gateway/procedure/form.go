@@ -26,6 +26,14 @@ func Form(d *Definition) map[string]any {
 		return map[string]any{}
 	}
 	tidy(form)
+	for name := range d.Balances { // one of which nothing is asked is one all the same
+		if form["balances"] == nil {
+			form["balances"] = map[string]any{}
+		}
+		if of, is := form["balances"].(map[string]any); is && of[name] == nil {
+			of[name] = map[string]any{}
+		}
+	}
 	return form
 }
 

@@ -77,7 +77,8 @@ type row struct {
 
 // table is every page. Each subject adds its own rows.
 func (s *Screens) table() []row {
-	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.fitnessPages(), s.containerPages(), s.reportPages(), s.runPages(), s.addPages(), s.peoplePages(), s.settingsPages(), s.requestPages())
+	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.fitnessPages(), s.containerPages(), s.reportPages(), s.runPages(), s.procedurePages(), s.addPages(), s.peoplePages(),
+		s.settingsPages(), s.requestPages())
 }
 
 // TurnedAway shows somebody why they do not see a page.
@@ -155,6 +156,7 @@ var places = []place{
 	{Path: "/runs", Label: "Runs", right: rights.See},
 	{Path: "/weighed", Label: "Weighed", right: rights.ReadJournal},
 	{Path: "/happened", Label: "Happened", right: rights.ReadJournal},
+	{Path: "/procedures", Label: "Procedures", right: rights.See},
 	{Path: "/delivered", Label: "Delivered", right: rights.See},
 	{Path: "/people", Label: "People", right: rights.ReadPeople},
 	{Path: "/clock", Label: "Clock", right: rights.See},

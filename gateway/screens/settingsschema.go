@@ -16,9 +16,10 @@ type node struct {
 	Enum    []string
 	Default any // nil: none is named
 	Pattern string
-	Of      []*node // keys of an object, in the order of the schema
-	Item    *node   // what a list or a map holds
-	Kinds   []*node // of a list whose items are of several kinds
+	For     []string // of a step of a procedure: the kinds of step that have it; none: all
+	Of      []*node  // keys of an object, in the order of the schema
+	Item    *node    // what a list or a map holds
+	Kinds   []*node  // of a list whose items are of several kinds
 }
 
 // child gives a key of an object, or nil.
@@ -42,6 +43,7 @@ type schemaFile struct {
 	Default    any             `json:"default"`
 	Pattern    string          `json:"pattern"`
 	Const      string          `json:"const"`
+	For        []string        `json:"x-for"`
 	Properties orderedSchemas  `json:"properties"`
 	Items      *schemaFile     `json:"items"`
 	More       json.RawMessage `json:"additionalProperties"`
@@ -86,7 +88,7 @@ func readSchema(b []byte) *node {
 }
 
 func nodeOf(key string, f *schemaFile) *node {
-	n := &node{Key: key, About: f.About, Type: f.Type, Default: f.Default, Pattern: f.Pattern}
+	n := &node{Key: key, About: f.About, Type: f.Type, Default: f.Default, Pattern: f.Pattern, For: f.For}
 	for _, e := range f.Enum {
 		n.Enum = append(n.Enum, fmt.Sprint(e))
 	}

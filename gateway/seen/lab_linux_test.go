@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/configs"
 	"weighpost/gateway"
 	"weighpost/gateway/access/secret"
 	"weighpost/gateway/config"
@@ -228,7 +229,21 @@ func (l *lab) live() {
 	l.ask("POST", "/api/v1/deliveries/released-only/pause", `{"reason":"the lab system is being moved to another room"}`, nil)
 	l.ask("POST", "/api/v1/keys", `{"id":"lims","name":"Lab system of the seed store","roles":["machine"],"reason":"fetches weighings"}`, nil)
 	l.checks()
+	l.writes()
 	l.ask("POST", "/api/v1/backups", `{}`, nil)
+}
+
+// writes has two versions of a ready procedure wait for whoever adopts one.
+func (l *lab) writes() {
+	l.t.Helper()
+	ready, err := configs.Procedures.ReadFile("procedures/residue-on-ignition.yaml")
+	if err != nil {
+		l.t.Fatal(err)
+	}
+	for _, text := range []string{string(ready), strings.Replace(string(ready), "for: 30m", "for: 45m", 1)} {
+		body, _ := json.Marshal(map[string]string{"text": text, "reason": "the crucibles cool for longer here"})
+		l.ask("POST", "/api/v1/procedures", string(body), nil)
+	}
 }
 
 // prints has a balance print a line, and waits until it is recorded as that many weighings.

@@ -38,6 +38,8 @@ func (l *lab) places() []place {
 		{name: "settings-balance-new", path: "/settings/new/balance", rare: true}, {name: "settings-sink", path: "/settings/sinks/lab-system"}, {name: "settings-sink-new", path: "/settings/new/sink"}, {name: "settings-sink-kind", path: "/settings/new/sink?kind=print", rare: true},
 		{name: "settings-roles", path: "/settings/roles"}, {name: "settings-waiting", path: "/settings/waiting"}, {name: "settings-history", path: "/settings/history"},
 		{name: "settings-people", path: "/settings/people"}, {name: "settings-clock", path: "/settings/clock", rare: true}, {name: "settings-journal", path: "/settings/journal", rare: true},
+		{name: "procedures", path: "/procedures"}, {name: "procedure", path: "/procedures/residue-on-ignition?version=2&with=1"},
+		{name: "procedure-edit", path: "/procedures/residue-on-ignition/edit"}, {name: "procedure-new", path: "/procedures/new", rare: true},
 		{name: "turned-away", path: "/balances/none-such"},
 		{name: "overview-visitor", path: "/", signedOut: true}, {name: "sign-in", path: "/sign-in?to=/people", signedOut: true}, {name: "bench-visitor", path: "/bench/b-12", signedOut: true, bare: true},
 	}

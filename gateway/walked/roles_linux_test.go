@@ -14,6 +14,7 @@ import (
 
 	"golang.org/x/net/html"
 
+	"weighpost/configs"
 	"weighpost/gateway"
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
@@ -86,9 +87,10 @@ func openHouse(t *testing.T, page, more string) *house {
 		t.Fatalf("%d %s %v", status, text, err)
 	}
 	// What pages and routes name, the longer ones first.
-	h.fill = strings.NewReplacer("/add/{id}", "/add/"+visit.ID, "/visits/{id}", "/visits/"+visit.ID, "/people/{id}", "/people/cy", "/settings/checks/{id}", "/settings/checks/daily", "/weights/{id}", "/weights/f1-20", "{weight}", "f1-20", "{container}", "cr-1", "{check}", "c000001", "/keys/{id}", "/keys/k-1",
+	h.fill = strings.NewReplacer("/add/{id}", "/add/"+visit.ID, "/visits/{id}", "/visits/"+visit.ID, "/people/{id}", "/people/cy", "/settings/checks/{id}", "/settings/checks/daily", "/weights/{id}", "/weights/f1-20", "{weight}", "f1-20", "{container}", "cr-1", "{procedure}", "net-by-tare", "{version}", "1", "{check}", "c000001", "/keys/{id}", "/keys/k-1",
 		"/sinks/{id}", "/sinks/shelf", "/pending/{id}", "/pending/1", "{sink}", "shelf", "{id}", "b-1", "{site}", id[0], "{incarnation}", id[1], "{balance}", id[2], "{number}", id[3],
 		"{seq}", "1", "{section}", "people", "{topic}", "bench", "{sample}", "LOT-1", "{session}", "s-1", "{name}", "print", "{step}", "next", "{$}", "")
+	h.writes()
 	h.describe()
 	h.mux, h.rightOf = http.NewServeMux(), map[string]rights.Right{}
 	for _, p := range h.allPages() {
@@ -96,6 +98,19 @@ func openHouse(t *testing.T, page, more string) *house {
 		h.rightOf[p.Pattern] = p.Right
 	}
 	return h
+}
+
+// writes has a version of a procedure wait for whoever adopts it.
+func (h *house) writes() {
+	h.t.Helper()
+	ready, err := configs.Procedures.ReadFile("procedures/net-by-tare.yaml")
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	text, _ := json.Marshal(map[string]string{"text": string(ready), "reason": "its first version", "by": "ada"})
+	if status, answer := h.host.asks("POST", "/api/v1/procedures", string(text)); status != http.StatusOK {
+		h.t.Fatalf("%d %s", status, answer)
+	}
 }
 
 // fails has b-1 checked, with a weight that is registered for it, and found too far off: it is out of service then, and what it printed before is
@@ -161,7 +176,7 @@ func (h *house) describe() {
 
 // allPages are all that the program has.
 func (h *house) allPages() (list []console.Screen) {
-	there := screens.Deps{Access: struct{ console.Access }{}, Settings: (*gateway.Gateway)(nil)} // with all pages, none of which is shown from here
+	there := screens.Deps{Access: struct{ console.Access }{}, Settings: (*gateway.Gateway)(nil), Procedures: (*gateway.Gateway)(nil)} // with all pages, none of which is shown from here
 	return screens.New(there).Routes()
 }
 
@@ -306,6 +321,8 @@ func offers(page string) (list [][2]string) {
 			if _, there := buttonOf(n); there {
 				list = append(list, [2]string{"POST", a["data-address"]})
 			}
+		case n.Data == "form" && a["id"] == "procedure":
+			list = append(list, [2]string{"POST", "/api/v1/procedures/judge"}, [2]string{"POST", "/api/v1/procedures"})
 		case n.Data == "form" && has(a, "data-weight"):
 			list = append(list, [2]string{"PUT", cmp.Or(a["data-of"], "/api/v1/reference-weights/w-new")})
 		case n.Data == "form" && a["id"] == "decide":
