@@ -13,13 +13,13 @@ import (
 
 // waitLooks are what a run waits for, each in a word with its shape. assets/run.js needs none of them: the page is renewed whole.
 var waitLooks = map[string]fitLook{
-	"scan":          {Word: "scan", Shape: "label", Class: "said"},
-	"answer":        {Word: "answer", Shape: "pen", Class: "said"},
-	"done":          {Word: "do it", Shape: "hand", Class: "said"},
+	"scan":          {Word: "scan", Shape: "sign-label", Class: "said"},
+	"answer":        {Word: "answer", Shape: "sign-pen", Class: "said"},
+	"done":          {Word: "do it", Shape: "sign-hand", Class: "said"},
 	"weight":        {Word: "weigh", Shape: "put-on", Class: "said"},
 	"balance":       {Word: "at no balance", Shape: "not-said", Class: "doubt"},
-	"second person": {Word: "second person", Shape: "two", Class: "doubt"},
-	"time":          {Word: "wait", Shape: "sand", Class: "said"},
+	"second person": {Word: "second person", Shape: "sign-two", Class: "doubt"},
+	"time":          {Word: "wait", Shape: "sign-sand", Class: "said"},
 	"allowed":       {Word: "OUTSIDE ITS LIMITS", Shape: "error", Class: "bad"},
 	"end":           {Word: "all is done", Shape: "well", Class: "good"},
 }
@@ -27,14 +27,14 @@ var waitLooks = map[string]fitLook{
 // becameLooks are what became of an attempt at a step.
 var becameLooks = map[string]fitLook{
 	record.StepTaken:     {Word: "taken", Shape: "well", Class: "good"},
-	record.StepReplaced:  {Word: "replaced: does not count", Shape: "again", Class: "doubt"},
+	record.StepReplaced:  {Word: "replaced: does not count", Shape: "sign-again", Class: "doubt"},
 	record.StepStopped:   {Word: "stopped", Shape: "error", Class: "bad"},
 	record.StepUnused:    {Word: "not asked for: does not count", Shape: "not-said", Class: "doubt"},
 	record.StepAllowed:   {Word: "allowed to go on", Shape: "warning", Class: "doubt"},
 	record.StepSkipped:   {Word: "left out", Shape: "not-said", Class: "said"},
 	record.RunMoved:      {Word: "goes on here", Shape: "moving", Class: "said"},
-	record.RunPutAside:   {Word: "put aside", Shape: "sand", Class: "said"},
-	record.RunHandedOver: {Word: "taken over", Shape: "two", Class: "said"},
+	record.RunPutAside:   {Word: "put aside", Shape: "sign-sand", Class: "said"},
+	record.RunHandedOver: {Word: "taken over", Shape: "sign-two", Class: "said"},
 }
 
 // runLook is the state of a run as lists show it.
@@ -49,9 +49,9 @@ func runLook(g console.RunGlance) fitLook {
 		}
 		return look
 	case g.Aside:
-		return fitLook{Word: "put aside", Shape: "sand", Class: "said"}
+		return fitLook{Word: "put aside", Shape: "sign-sand", Class: "said"}
 	case g.Due != nil && g.Due.Time().After(time.Now()):
-		return fitLook{Word: "waits", Shape: "sand", Class: "said"}
+		return fitLook{Word: "waits", Shape: "sign-sand", Class: "said"}
 	case g.State != record.RunOpen: // a state that comes later in the life of a run
 		return fitLook{Word: spacedWords(g.State), Shape: "notice", Class: "said"}
 	case g.Balance == "":
