@@ -95,11 +95,12 @@ func (l *lab) pages(b *browser, all []string) {
 	}
 	l.checks(all)
 	l.vessels(all)
+	runs := l.runs(all)
 	w := l.signedIn(`<b>LOT</b>"'&lt;عينة`)
-	w.wanders("/", "/wall", "/bench", "/bench/b-1", "/bench/cards", "/balances/b-1/label", "/clock", "/manual", "/weighed", "/happened?kind=all", "/happened?kind=all&sort=seq", "/happened/reviews", "/backups",
+	w.wanders(append(runs, "/", "/wall", "/bench", "/bench/b-1", "/bench/cards", "/balances/b-1/label", "/clock", "/manual", "/weighed", "/happened?kind=all", "/happened?kind=all&sort=seq", "/happened/reviews", "/backups",
 		"/samples", "/delivered", "/delivered/refuses", "/add", "/people", "/people/new", "/people/p-0/", "/people/roles", "/people/keys", "/people/reviews", "/account", "/sign-in?to=//owned.example", "/settings",
 		"/settings/waiting", "/settings/history", "/settings/new/balance", "/settings/new/sink", "/settings/page", "/settings/balances/b-1", "/settings/balances/b-1/layout", "/settings/sinks/lims", "/wall/b-1",
-		"/due", "/containers", "/containers/"+url.PathEscape(all[0]), "/labels/containers", "/slips", "/weights", "/labels/weights", "/balances/b-1/fitness", "/balances/b-1/file", "/balances/b-1/status-label", "/bench/b-1/check", "/bench/b-1/check?ended=c000001")
+		"/due", "/containers", "/containers/"+url.PathEscape(all[0]), "/labels/containers", "/slips", "/weights", "/labels/weights", "/balances/b-1/fitness", "/balances/b-1/file", "/balances/b-1/status-label", "/bench/b-1/check", "/bench/b-1/check?ended=c000001")...)
 	// A visit is nobody's to read who did not begin it, and a certificate is a file as somebody sent it, and no page.
 	if missing := w.missing(); !slices.Equal(missing, []string{"/add/{id}", "/weights/{id}/certificate"}) {
 		l.t.Errorf("no page was read of %q", missing)

@@ -1,0 +1,56 @@
+package injected
+
+import (
+	"encoding/json"
+	"net/url"
+	"strings"
+)
+
+// hostileProcedure has markup wherever a text can stand.
+const hostileProcedure = `procedure: hostile
+title: MARKUP
+source: MARKUP
+cautions: [MARKUP]
+about: both
+most: 40
+parameters:
+- {name: least, label: MARKUP, kind: quantity, unit: g, default: 0 g, limits: {at_least: 0 g, from: MARKUP}}
+- {name: way, label: MARKUP, kind: choice, choices: [MARKUP, by hand], default: by hand}
+steps:
+- {step: ready, do: instruct, say: MARKUP}
+- {step: colour, do: ask, kind: text, say: MARKUP, label: MARKUP, limits: {from: MARKUP}}
+results: [colour]
+`
+
+// runs has runs and requests of a procedure whose texts are markup, under each id that a sample can have: one goes on, one has ended, one was abandoned.
+func (l *lab) runs(all []string) (pages []string) {
+	l.t.Helper()
+	const markup = `<img src=x onerror="document.title='owned'"><b>LOT</b>`
+	text, _ := json.Marshal(markup)
+	source := strings.ReplaceAll(hostileProcedure, "MARKUP", string(text))
+	l.ask(200, "POST", "procedures", map[string]string{"text": source, "reason": markup, "by": "ada"})
+	l.ask(200, "POST", "procedures/hostile/versions/1/decide", map[string]string{"change": "adopted", "reason": markup, "by": "ben"})
+	var items []map[string]string
+	for _, id := range all {
+		if len(items) < 40 && len(id) <= 128 {
+			items = append(items, map[string]string{"sample": id, "lot": id})
+		}
+	}
+	begin := func() (id string) {
+		_, answer := l.ask(200, "POST", "runs", map[string]any{"procedure": "hostile", "items": items, "parameters": map[string]string{"way": markup}, "by": markup})
+		id = field(l.t, answer, "id")
+		pages = append(pages, "/runs/"+url.PathEscape(id), "/runs/"+url.PathEscape(id)+"/record")
+		return id
+	}
+	open, ended, given := begin(), begin(), begin()
+	act := func(run string, what map[string]any) { l.ask(200, "POST", "runs/"+run+"/act", what) }
+	for _, run := range []string{open, ended} {
+		act(run, map[string]any{"done": true, "by": markup})
+	}
+	act(ended, map[string]any{"answer": markup, "by": markup})
+	act(given, map[string]any{"done": true, "by": markup})
+	act(given, map[string]any{"back": markup, "by": markup})
+	act(given, map[string]any{"abandon": markup, "by": markup})
+	l.ask(200, "POST", "requests", map[string]any{"id": markup, "procedure": "hostile", "items": items[:1], "job": markup, "fields": map[string]string{"field": markup}, "from": "host"})
+	return append(pages, "/runs", "/runs/new", "/runs/new?procedure=hostile", "/requests")
+}
