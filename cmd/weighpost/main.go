@@ -29,6 +29,8 @@ type commands struct {
 	Learn         learnCommand         `cmd:"" help:"Work out the layout from sample lines; asks what it cannot know."`
 	Checks        checksCommand        `cmd:"" help:"Check balances, see whether they are fit to weigh, and judge what failed checks throw doubt on."`
 	Weights       weightsCommand       `cmd:"" help:"See and keep the register of reference weights."`
+	Procedures    proceduresCommand    `cmd:"" help:"See procedures, write versions of them, and adopt, turn down or withdraw them."`
+	Runs          runsCommand          `cmd:"" help:"See runs of procedures."`
 	Containers    containersCommand    `cmd:"" help:"See and keep the register of containers that samples are weighed in."`
 	Slips         slipsCommand         `cmd:"" help:"See slips that were typed in, and decide on them as a second person."`
 	Read          readCommand          `cmd:"" help:"Turn frames into readings, one JSON object a line."`
