@@ -105,13 +105,11 @@ func (g *Gateway) actOnRun(ctx context.Context, id string, act procedure.Act, by
 		return err
 	}
 	after, _ := g.runs.Open(id)
-	for _, balance := range []string{before.Balance, after.Balance} {
-		if balance != "" && (balance == after.Balance || before.Balance != after.Balance) {
-			g.tie(ctx, balance, by.ID)
-			if before.Balance == after.Balance {
-				break
-			}
-		}
+	if before.Balance != "" && before.Balance != after.Balance {
+		g.tie(ctx, before.Balance, by.ID)
+	}
+	if after.Balance != "" {
+		g.tie(ctx, after.Balance, by.ID)
 	}
 	return nil
 }
