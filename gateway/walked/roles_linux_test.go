@@ -27,6 +27,7 @@ type house struct {
 	*lab
 	host   *visitor
 	fill   *strings.Replacer // puts what there is here into the places of addresses
+	begun  *strings.Replacer // likewise a run and a request
 	routes []route
 
 	mux     *http.ServeMux // of the pages
@@ -91,6 +92,7 @@ func openHouse(t *testing.T, page, more string) *house {
 		"/sinks/{id}", "/sinks/shelf", "/pending/{id}", "/pending/1", "{sink}", "shelf", "{id}", "b-1", "{site}", id[0], "{incarnation}", id[1], "{balance}", id[2], "{number}", id[3],
 		"{seq}", "1", "{section}", "people", "{topic}", "bench", "{sample}", "LOT-1", "{session}", "s-1", "{name}", "print", "{step}", "next", "{$}", "")
 	h.writes()
+	h.begun = h.begins()
 	h.describe()
 	h.mux, h.rightOf = http.NewServeMux(), map[string]rights.Right{}
 	for _, p := range h.allPages() {
@@ -184,7 +186,7 @@ func (h *house) allPages() (list []console.Screen) {
 func (h *house) pages() (list []route) {
 	for _, p := range h.allPages() {
 		if p.Page {
-			list = append(list, route{"GET", h.fill.Replace(p.Pattern), p.Right})
+			list = append(list, route{"GET", h.filled(p.Pattern), p.Right})
 		}
 	}
 	if len(list) < 35 {
@@ -298,7 +300,7 @@ func offers(page string) (list [][2]string) {
 	if err != nil {
 		return nil
 	}
-	var bench, visit string
+	var bench, visit, run string
 	shut := map[*html.Node]bool{}
 	for n := range doc.Descendants() {
 		a := attributes(n)
@@ -317,6 +319,12 @@ func offers(page string) (list [][2]string) {
 			list = append(list, [2]string{"POST", "/api/v1/balances/" + bench + "/steps/" + a["data-step"]})
 		case n.Data == "form" && a["id"] == "answer" && visit != "":
 			list = append(list, [2]string{"POST", "/api/v1/setup/visits/" + visit + "/answer"})
+		case a["id"] == "run":
+			run = a["data-api"]
+		case run != "" && (has(a, "data-act") || n.Data == "form" && has(a, "data-field")):
+			list = append(list, [2]string{"POST", run + "/act"})
+		case n.Data == "form" && a["id"] == "begin" && has(a, "data-procedure"):
+			list = append(list, [2]string{"POST", "/api/v1/runs"})
 		case n.Data == "form" && a["id"] == "judge":
 			if _, there := buttonOf(n); there {
 				list = append(list, [2]string{"POST", a["data-address"]})
@@ -481,7 +489,7 @@ func (v *visitor) forced(name string) {
 		want = http.StatusUnauthorized
 	}
 	for _, r := range v.h.routes {
-		if r.method == "GET" || v.may(r.right) {
+		if r.method == "GET" || v.may(r.right) || slices.ContainsFunc(opened[r.method+" "+r.path], v.may) {
 			continue
 		}
 		body := "{}"
@@ -489,7 +497,7 @@ func (v *visitor) forced(name string) {
 			body = ""
 		}
 		denied++
-		status, text := v.asks(r.method, v.h.fill.Replace(r.path), body)
+		status, text := v.asks(r.method, v.h.filled(r.path), body)
 		if status == http.StatusTooManyRequests && v.id == "" && denied > 5 {
 			continue // somebody whom nobody knows is put off after some attempts
 		}
