@@ -196,7 +196,7 @@ func movesCards(b *chromium.Seat, site string) {
 }
 
 func judgesCards(b *chromium.Seat, site string) {
-	b.Open(site + "/procedures/drying/edit") // with what was begun there
+	b.Go(site + "/procedures/drying/edit") // in the same window, with what was begun there
 	b.Shows("#begun", "is here again")
 	b.Until(stepsNow, "1drying 2lot:each")
 	b.Leave("throwing it away", func() { b.Click("#anew") })
@@ -222,8 +222,9 @@ func judgesCards(b *chromium.Seat, site string) {
 	b.Click("#add-step")
 	b.Until(stepsNow, "7confirm")
 	b.Shows("#fault-list", "Step 7, confirm: What people are told")
-	b.Fill(`#steps li:nth-child(7) [data-leaf="say"]`, `Look <b>twice</b> "and" 'again': \\ {loss}`)
+	b.Fill(`#steps li:nth-child(7) [data-leaf="say"]`, `Look <b>twice</b> "and" 'again': \\ {allowed}`)
 	b.Until(formReady, "None")
+	b.Click(`#steps li:nth-child(5) .card-body > summary`)
 	b.Focus(`#steps li:nth-child(5) [data-leaf="on"]`)
 	b.Until(`[...document.activeElement.options].map((o) => o.value).join()`, ",first,second")
 	b.Until(`String(document.querySelectorAll("#card-view i, #card-view b, #card-view script").length)`, "0")
@@ -245,7 +246,8 @@ func showsText(b *chromium.Seat) {
 }
 
 func savesCards(t *testing.T, b *chromium.Seat, site string, d *desk) {
-	b.Open(site + "/procedures/drying/edit")
+	b.Go(site + "/procedures")
+	b.Go(site + "/procedures/drying/edit")
 	b.Shows("#begun", "is here again")
 	b.Until(`document.getElementById("text").value`, "# a remark", "step: second")
 	b.Click("#as-cards")
@@ -260,7 +262,7 @@ func savesCards(t *testing.T, b *chromium.Seat, site string, d *desk) {
 	d.fail(false)
 	b.Sends("form#procedure button[type=submit]")
 	b.Until(`location.pathname + location.search`, "/procedures/drying?version=2")
-	b.Open(site + "/procedures/drying/edit")
+	b.Go(site + "/procedures/drying/edit")
 	b.Until(formReady, "None")
 	b.Lacks("#begun:not([hidden])")
 	d.mu.Lock()
@@ -281,7 +283,10 @@ func shootProcedures(b *chromium.Seat, site string) {
 	for name, path := range map[string]string{"procedures": "/procedures", "procedure": "/procedures/drying?version=2&with=1", "procedure-edit": "/procedures/new?from=thousand-seed-mass", "procedure-new": "/procedures/new"} {
 		for _, width := range []int{390, 1024, 1440} {
 			b.Size(width, 900)
-			b.Open(site + path)
+			b.Go(site + path)
+			if got := b.Text("String(innerWidth)"); got != fmt.Sprint(width) {
+				b.T.Errorf("the window is %s px wide, and not %d", got, width)
+			}
 			if strings.Contains(name, "-") {
 				b.Until(formReady, "yes")
 			}

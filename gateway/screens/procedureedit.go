@@ -44,6 +44,11 @@ type cardList struct {
 	Fields                 []cardField
 }
 
+// Guarded says whether there are limits among the fields.
+func (l cardList) Guarded() bool {
+	return slices.ContainsFunc(l.Fields, func(f cardField) bool { return f.Guard })
+}
+
 // procedureSchema are the keys of a procedure.
 func (s *Screens) procedureSchema() *node { return readSchema(s.deps.ProcedureSchema) }
 

@@ -86,7 +86,13 @@ export function addTo(key, item = {}) {
   table(key).querySelector(".list").append(one);
   fillFields(one, item);
   describe(one);
+  unfold(one);
   return one;
+}
+
+// unfold opens what is folded away and has something in it.
+function unfold(one) {
+  for (const group of one.querySelectorAll("details.group")) group.open = [...group.querySelectorAll("[data-leaf]")].some((e) => e.value !== "");
 }
 
 let described = 0;
@@ -109,7 +115,7 @@ export function card(item) {
   fillFields(one, item);
   describe(one);
   fit(one);
-  for (const group of one.querySelectorAll("details.group")) group.open = [...group.querySelectorAll("[data-leaf]")].some((e) => e.value !== "");
+  unfold(one);
   return one;
 }
 
