@@ -45,6 +45,7 @@ var arrows = []arrow{
 	{"gateway/leaks", nil, "secrets used in every way, and then looked for: tests, and nothing else"},
 	{"gateway/walked", nil, "what a person does in a browser: tests, and nothing else"},
 	{"gateway/guided", nil, "checks of balances in a browser before a whole daemon: tests, and nothing else"},
+	{"gateway/guidedruns", nil, "procedures in a browser before a whole daemon, from the request of a lab system to its results: tests, and nothing else"},
 	{"gateway/atbench", nil, "a bench screen in a browser before a whole daemon: tests, and nothing else"},
 	{"gateway/seen", nil, "every page in a browser before a whole daemon: tests, and nothing else"},
 	{"gateway/injected", nil, "ids that mean something to others, and where they arrive: tests, and nothing else"},

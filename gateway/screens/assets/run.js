@@ -111,6 +111,7 @@ const cards = { [OURS + "next"]: steps.next, [OURS + "redo"]: steps.repeat, [OUR
 async function scanned(code) {
   const own = cardOf(code);
   if (cards[own]) return cards[own]();
+  if (balance && own.startsWith(OURS + "at")) return labelled(code);
   const badge = accounts && balance && !own.startsWith(OURS) ? badgeOf(rules, code, !signedIn) : null;
   if (badge !== null) {
     const answer = await ask("POST", "/api/v1/session/badge", { code: badge, balance });
@@ -118,6 +119,15 @@ async function scanned(code) {
   }
   if (part("acts").dataset.mine !== "true" || part("acts").dataset.waiting !== "scan") return wrong({ title: "Nothing was done with " + code, detail: "This step does not wait for a scan." });
   return act({ scan: code });
+}
+
+// labelled is the label of a balance: after its line was lost, it says that this is still the one that the run is at.
+async function labelled(code) {
+  const found = await ask("GET", "/api/v1/labels?code=" + encodeURIComponent(code));
+  if (!ok(found)) return wrong(found);
+  if (found.balance !== balance) return wrong({ title: "That is the label of " + found.balance, detail: "The run is at " + balance + ". To go on at the other one, choose it below." });
+  const answer = await ask("POST", "/api/v1/balances/" + encodeURIComponent(balance) + "/scan", { raw: "BENCHPOSTAT" + balance });
+  return wrong(ok(answer) ? { title: "This is the balance " + balance } : answer);
 }
 
 async function enter(form) {
