@@ -39,6 +39,8 @@ type benchData struct {
 	Run    *runData            // that is at the balance
 	Later  []console.RunGlance // that are at no balance and may be taken up here
 	Runs   bool                // whoever looks may begin one
+	Asked  []requestRow        // requests that wait for the sample that is there, and that this balance can do
+	Queue  []requestRow        // those that it can do, whatever their sample, in their order
 }
 
 // bench is the screen at one balance.
@@ -77,6 +79,7 @@ func (s *Screens) runsAt(r *http.Request, d *benchData) {
 	if d.Run = s.runHere(r, d.ID); d.Run != nil || len(askedFor(r)) > 0 && !askedFor(r).Wants("here-run") {
 		return
 	}
+	s.requestsAt(d)
 	list, err := s.deps.Runs.Runs(r.Context(), console.RunsAsked{State: record.RunOpen, Limit: runsLimit})
 	if err != nil {
 		s.deps.Log.Warn("the open runs cannot be listed", "err", err)

@@ -160,3 +160,31 @@ func (s *Screens) showRequest(w http.ResponseWriter, r *http.Request) {
 	p.MayBegin = len(p.At) > 0
 	s.show(w, r, page{Template: "request.html", Title: "Request " + v.ID, Place: "/runs", Scripts: []string{"request.js"}, Data: p})
 }
+
+// mostQueued is how many requests a bench screen lists.
+const mostQueued = 5
+
+// requestsAt says which requests wait for the sample at a balance, and what it has to do besides.
+func (s *Screens) requestsAt(d *benchData) {
+	if s.deps.Requests == nil {
+		return
+	}
+	list := func(sample string) (rows []requestRow) {
+		for _, one := range s.deps.Requests.LabRequests(console.RequestsAsked{State: record.RequestWaiting, Balance: d.ID, Sample: sample, Limit: mostQueued}) {
+			rows = append(rows, requestRow{one})
+		}
+		return rows
+	}
+	if d.Sample != nil {
+		d.Asked = list(d.Sample.ID)
+	}
+	d.Queue = list("")
+}
+
+// AskedOne is the one request that the sample at the balance opens, for whoever may begin it there; nil where there is none, or several.
+func (d benchData) AskedOne() *requestRow {
+	if len(d.Asked) != 1 || !d.Runs || d.Asked[0].Cannot != "" {
+		return nil
+	}
+	return &d.Asked[0]
+}

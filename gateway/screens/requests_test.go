@@ -140,3 +140,30 @@ func TestARequestOffersWhatCanBeDoneAboutIt(t *testing.T) {
 		t.Errorf("%d", status)
 	}
 }
+
+// TestTheBenchSaysWhichRequestsWait: of the sample that is there, which one of them is asked about, and what the balance has to do besides.
+func TestTheBenchSaysWhichRequestsWait(t *testing.T) {
+	a := someRequests()
+	a.list = a.list[:1]
+	b := source{balances: []console.Balance{{ID: "b-12", Context: []record.ContextHeld{{Name: record.ItemSample, ID: "LOT-R-1"}}}}}
+	deps := Deps{Source: b, Benches: benches{}, Runs: &ran{}, Requests: a}
+	_, body := newLab(t, deps).get(t, "/bench/b-12", as(rights.Operator))
+	for _, want := range []string{`data-request="R-1" data-sender="lims"`, "Begin its run?", "A request waits for this sample:", "Requests for this balance", `data-send="POST /api/v1/runs"`,
+		`<input type="hidden" name="balance" value="b-12">`, `href="/requests/lims/R-1"`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("not there: %s", want)
+		}
+	}
+	if a.q != (console.RequestsAsked{State: record.RequestWaiting, Balance: "b-12", Limit: mostQueued}) {
+		t.Errorf("%+v", a.q)
+	}
+	if _, body := newLab(t, deps).get(t, "/bench/b-12", as("")); strings.Contains(body, "data-request") || strings.Contains(body, "POST /api/v1/runs") {
+		t.Error("who may not begin a run is asked to")
+	}
+	second := a.list[0]
+	second.RequestRef.ID = "R-2"
+	a.list = append(a.list, second)
+	if _, body := newLab(t, deps).get(t, "/bench/b-12", as(rights.Operator)); strings.Contains(body, "data-request") || !strings.Contains(body, "2 of the requests wait") {
+		t.Error("several are listed, and none is asked about")
+	}
+}

@@ -207,12 +207,26 @@ async function lookAtRun() {
   lookingAtRun = false;
   if (!fresh) return;
   const now = runPart().dataset;
+  if (now.request !== before.request || now.sender !== before.sender) askToBegin(now);
   showAim(latest);
   if (now.print === before.print) return;
   showNext();
   if (now.there) announce([...runPart().querySelectorAll(".stopped-line")].map((e) => e.textContent.trim() + " ").join("") + now.say);
 }
+// askToBegin asks whether the run of the one request is to begin that waits for the sample which was just scanned.
+function askToBegin(now) {
+  if (question?.request) { question = null; showQuestion(); }
+  if (!now.request || question || !may) return;
+  const request = { from: now.sender, id: now.request };
+  question = { text: now.asks, request, yes: async () => {
+    const answer = await ask("POST", "/api/v1/runs", { request, balance: id });
+    if (!ok(answer)) return tell(sentence(answer), true);
+    runLater();
+  } };
+  showQuestion();
+}
 function runLater() { runSoon ||= setTimeout(() => { runSoon = 0; lookAtRun(); }, 60); }
+let sampleThere = el("sample").classList.contains("none") ? undefined : el("sample").textContent;
 let latest = null; // what the balance told last, while it is fresh
 setInterval(() => { if (runPart().dataset.there) lookAtRun(); }, 1_000);
 
@@ -242,6 +256,9 @@ follow({
     const had = held.person;
     if (b.context.some((i) => i.name === "run") !== Boolean(runPart().dataset.there)) runLater();
     showTies(b.context);
+    const there = b.context.find((i) => i.name === "sample")?.id;
+    if (there !== sampleThere && !runPart().dataset.there) runLater();
+    sampleThere = there;
     if (had && !held.person && signedIn) refresh(); // somebody signed out beside this screen
   },
   readings(list) {
