@@ -33,7 +33,7 @@ func (h hostFlags) askRuns(ctx context.Context, method, path string, body, answe
 }
 
 func noRunsHere(context.Context, *config.Config, *journal.Journal) error {
-	return errors.New("no daemon has this journal, and only a running one looks after procedures, runs, containers and slips: start it (weighpost run, or weighpost service start) and ask again")
+	return errors.New("no daemon has this journal, and only a running one looks after procedures, runs, requests, containers and slips: start it (weighpost run, or weighpost service start) and ask again")
 }
 
 type containersList struct {

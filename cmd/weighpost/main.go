@@ -33,6 +33,7 @@ type commands struct {
 	Runs          runsCommand          `cmd:"" help:"See runs of procedures."`
 	Containers    containersCommand    `cmd:"" help:"See and keep the register of containers that samples are weighed in."`
 	Slips         slipsCommand         `cmd:"" help:"See slips that were typed in, and decide on them as a second person."`
+	Requests      requestsCommand      `cmd:"" help:"See what lab systems ask for; send, change and cancel it."`
 	Read          readCommand          `cmd:"" help:"Turn frames into readings, one JSON object a line."`
 	Validate      validateCommand      `cmd:"" help:"Find every mistake in a file that you wrote."`
 	Journal       journalCommand       `cmd:"" help:"Verify a journal, or list what is in it."`

@@ -134,6 +134,7 @@ func (s *Server) sendLabRequests(ctx context.Context, in *labRequestsSend) (*lab
 		o := RequestOutcome{RequestRef: one.Request.RequestRef, Number: n + 1}
 		stands, err := s.sendOne(ctx, one, actor)
 		var problem huma.StatusError
+		var says *problemDocument
 		switch {
 		case err == nil:
 			o.OK, o.Again, o.State, o.Run, o.Cannot = true, stands.Again, stands.State, stands.Run, stands.Cannot
@@ -141,6 +142,8 @@ func (s *Server) sendLabRequests(ctx context.Context, in *labRequestsSend) (*lab
 			return nil, err
 		case errors.As(err, &problem) && problem.GetStatus() == http.StatusServiceUnavailable:
 			return nil, err // whoever sends all of it again loses nothing, and has nothing twice
+		case errors.As(err, &says):
+			o.Why = says.Detail
 		default:
 			o.Why = err.Error()
 		}
