@@ -92,6 +92,7 @@ func outside(s *seat) {
 	s.says("Fill the container")
 	s.reasons("back", "the lid was on") // a step back: what was weighed stays, and does not count
 	s.says("Weigh the empty container")
+	s.Until(`document.getElementById("back").open`, "false")
 	b.prints("15.95")
 	s.says("Fill the container")
 	s.cable(b, "33.05")
@@ -108,6 +109,10 @@ func outside(s *seat) {
 	s.l.ask("ida", 403, "POST", "runs/"+s.run+"/act", map[string]any{"allow": "it is well", "ref": "INV-7"}, nil)
 	s.is("rhea")
 	s.Visit("runs/" + s.run)
+	s.Shows(".run-acts", "Its verdict stays failed")
+	if words := s.Words(".run-acts"); strings.Contains(words, "no right") {
+		s.T.Errorf("whoever is to judge it is told %s", words)
+	}
 	s.Fill("#allow-why", "the lot holds no more: agreed with the customer")
 	s.Click("#allow form .acts button")
 	s.Shows("#wrong", "the reference of an investigation")
@@ -313,6 +318,7 @@ func target(s *seat) {
 
 // abandoned: a run ends without results, for a reason, once it was asked for twice. The lab system is told, and may send it again under another id.
 func abandoned(s *seat) {
+	s.l.adopts("thousand-seed-mass")
 	s.l.request("R-5", "thousand-seed-mass", map[string]any{"items": []map[string]any{{"sample": "orchid"}}})
 	s.is("ida")
 	s.begins("R-5", "b-print")

@@ -183,6 +183,11 @@ func (d *runData) Print() string {
 	return fmt.Sprint(d.Seq, " ", d.State, " ", n.Step, " ", n.Pass, " ", n.Waiting, " ", d.Balance, " ", n.Note, " ", n.Unheard, " ", n.Unfit, " ", n.CanTake, " ", d.Session, " ", d.Over(), " ", len(d.Steps))
 }
 
+// Awaited says whether the run waits for whoever looks, though they do not perform it: to judge a value, or to be the second person.
+func (d *runData) Awaited() bool {
+	return d.MayAllow && d.Next.Waiting == "allowed" || d.MaySecond && d.Next.Waiting == "second person"
+}
+
 // IsOpen says whether it goes on.
 func (d *runData) IsOpen() bool { return d.State == record.RunOpen }
 

@@ -157,7 +157,10 @@ async function give(form, reason) {
     announce(form.dataset.sure);
     return asks.querySelector("[data-sure-no]").focus();
   }
-  if (await act(body)) form.closest("details").open = false;
+  const fold = form.closest("details").id;
+  if (!await act(body)) return;
+  if (el(fold)) el(fold).open = false; // the page was written anew: it is not the same any more
+  toField();
 }
 
 document.addEventListener("submit", (e) => {
