@@ -35,7 +35,6 @@ type crucibles struct {
 	*house
 	run, text string // configuration
 	t         *testing.T
-	printed   int
 }
 
 func newCrucibles(t *testing.T) *crucibles {
@@ -61,7 +60,7 @@ balances:
 
 func cr(i int) string { return fmt.Sprintf("cr-%02d", i) }
 
-// act does something to the run, and gives what is next; "" for by who performs it is not said.
+// act does something to the run in the name of somebody, and gives the run as it is then.
 func (c *crucibles) act(by, what string, want int) (v console.RunView, answer string) {
 	c.t.Helper()
 	answer = c.ask(c.t, "POST", "runs/"+c.run+"/act", `{`+what+`, "by": "`+by+`"}`, want, nil)
