@@ -89,7 +89,7 @@ func takenRowOf(v console.RunStepView) takenRow {
 		row.Look = fitLook{Word: spacedWords(v.Became), Shape: "notice", Class: "said"}
 	}
 	if v.Became == record.StepTaken && !v.Counts {
-		row.Look = becameLooks[record.StepReplaced]
+		row.Look = replacedLook
 	}
 	if look, ok := verdictsLook(v.Verdicts); ok {
 		row.Verdict = &look

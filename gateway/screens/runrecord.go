@@ -42,11 +42,10 @@ func (s *Screens) runRecord(w http.ResponseWriter, r *http.Request) {
 		row := takenRowOf(step)
 		d.Rows = append(d.Rows, row)
 		switch {
-		case step.Step == "":
-		case !row.Counts:
-			d.Out++
-		case step.Became == record.StepTaken:
+		case step.Became == record.StepTaken && row.Counts:
 			d.Counts++
+		case step.Became == record.StepTaken, step.Became == record.StepStopped, step.Became == record.StepUnused:
+			d.Out++
 		}
 		if step.RunStep.Worked != nil {
 			d.Worked = append(d.Worked, row)

@@ -133,7 +133,8 @@ func anOpenRun() console.RunView {
 	v.Cautions = []string{"Seeds take up water from the air " + hostile}
 	v.Steps = []console.RunStepView{
 		step("scan_lot", record.StepTaken, true, &record.RunValue{Text: "LOT-1004", How: "scanned"}, nil),
-		step("gross", record.StepReplaced, false, &record.RunValue{Digits: "12.1111", Unit: "g", How: "weighed"}, func(s *record.RunStep) { s.Reason = "a seed fell off " + hostile; s.Pass = 1 }),
+		step("gross", record.StepTaken, false, &record.RunValue{Digits: "12.1111", Unit: "g", How: "weighed"}, func(s *record.RunStep) { s.Pass = 1 }),
+		step("gross", record.StepReplaced, false, nil, func(s *record.RunStep) { s.Reason = "a seed fell off " + hostile; s.Pass = 1 }),
 		step("gross", record.StepTaken, true, &record.RunValue{Digits: "12.3450", Unit: "g", How: "weighed"}, func(s *record.RunStep) {
 			s.Pass, s.Attempt = 1, 2
 			s.Weighing = &record.EntryRef{Seq: 40, ID: "seed-bank/7qx3/b-12/000184"}
@@ -274,7 +275,7 @@ func TestTheGuidedPageOffersWhatTheStepWaitsFor(t *testing.T) {
 	wants(t, "a second person, to the performer", page(operator, waits("second person", nil)), []string{"Another person than whoever performs the run"}, "I have looked")
 	wants(t, "a second person", page(ben, waits("second person", nil)), []string{"I have looked", "Ada Quill</b> performs this run"}, "Put it aside")
 	outside := waits("allowed", func(n *console.RunInstruction) {
-		n.Outside, n.Repeats = anOpenRun().Steps[2].RunStep, 1
+		n.Outside, n.Repeats = anOpenRun().Steps[3].RunStep, 1
 	})
 	wants(t, "outside its limits, to the performer", page(operator, outside), []string{"12.3450 g", "limits 12.4 g to 12.6 g (the lab&#39;s own)", "Do it again (1 time is left)", "somebody with the right to signs in"}, "Let it go on")
 	wants(t, "outside its limits, to a reviewer", page(reviewer, outside), []string{"Let it go on", "Reference of the investigation"}, "Do it again (")
@@ -296,7 +297,7 @@ func TestTheRecordOfARunTellsAllOfIt(t *testing.T) {
 	l := runLab(t, &ran{views: []console.RunView{v}}, nil)
 	_, body := l.get(t, runPath(v.ID)+"/record", as(rights.Auditor))
 	wants(t, "the record", body, []string{"FAILED", "sha256:3f1c", "thousand-seed-mass, version 3", "123.5 g", "before rounding 123.45 g", "120 g to 123 g", "went on because: it was agreed", "R-88", "seeds per count", "Ada Quill (ada), performed it",
-		"Ben Sorrel (ben), let it go on", "SB-4410", "mean(gross)", "12.345 g", "to 0.01 g, half to even", "a table", "3 attempts count; 1 does not", "12.1111 g", "replaced: does not count", "a seed fell off", "Reference: INV-7", "attempt 2", "taken over",
+		"Ben Sorrel (ben), let it go on", "SB-4410", "mean(gross)", "12.345 g", "to 0.01 g, half to even", "a table", "3 attempts count; 1 does not", "12.1111 g", "replaced: does not count", "done again", "a seed fell off", "Reference: INV-7", "attempt 2", "taken over",
 		"/weighed/seed-bank/7qx3/b-12/000184", "/happened/41", "no step asked for (1)", "seed-bank/7qx3/b-12/000185", "does not make a result fit for use", "Seeds take up water"})
 	_, body = l.get(t, runPath(v.ID), as(rights.Operator))
 	wants(t, "the page of one that ended", body, []string{"FAILED", "123.5 g", "/record", "not thereby fit for use"}, "Abandon the run", "Take the weight")
@@ -327,6 +328,16 @@ func TestAWeighingLeadsToItsRun(t *testing.T) {
 			if one.Name == record.ItemRun && (one.Page != page || one.Search != "/weighed?"+url.Values{"run": {id}}.Encode()) {
 				t.Errorf("%q leads to %q", id, one.Page)
 			}
+		}
+	}
+}
+
+// TestWhatIsSaidOfAStepIsASentence, and an id at its beginning stays as it is.
+func TestWhatIsSaidOfAStepIsASentence(t *testing.T) {
+	for said, want := range map[string]string{"the weight moved": "The weight moved.", "c-99 is none of this run": "c-99 is none of this run.", "sample x is done": "Sample x is done.",
+		"élan is no sample": "élan is no sample.", "Weigh it again.": "Weigh it again.", "": ""} {
+		if got := noteWords(said); got != want {
+			t.Errorf("%q becomes %q, want %q", said, got, want)
 		}
 	}
 }

@@ -24,10 +24,13 @@ var waitLooks = map[string]fitLook{
 	"end":           {Word: "all is done", Shape: "well", Class: "good"},
 }
 
+// replacedLook is that of an attempt in whose place another one counts.
+var replacedLook = fitLook{Word: "replaced: does not count", Shape: "sign-again", Class: "doubt"}
+
 // becameLooks are what became of an attempt at a step.
 var becameLooks = map[string]fitLook{
 	record.StepTaken:     {Word: "taken", Shape: "well", Class: "good"},
-	record.StepReplaced:  {Word: "replaced: does not count", Shape: "sign-again", Class: "doubt"},
+	record.StepReplaced:  {Word: "done again", Shape: "sign-again", Class: "said"},
 	record.StepStopped:   {Word: "stopped", Shape: "error", Class: "bad"},
 	record.StepUnused:    {Word: "not asked for: does not count", Shape: "not-said", Class: "doubt"},
 	record.StepAllowed:   {Word: "allowed to go on", Shape: "warning", Class: "doubt"},
@@ -136,6 +139,21 @@ func verdictsLook(all []record.Verdict) (look fitLook, ok bool) {
 	return verdictLook(word), len(all) > 0
 }
 
+// plainWords are those with which what weighpost says of a step begins, where it does not begin with an id, a name or a number.
+var plainWords = []string{"the", "a", "an", "no", "nothing", "something", "somebody", "it", "what", "there", "this", "that", "sample", "container", "reagent"}
+
+// noteWords makes a sentence of what weighpost says of a step. Of an id no letter is changed.
+func noteWords(words string) string {
+	first, _, _ := strings.Cut(words, " ")
+	if slices.Contains(plainWords, first) {
+		return asSentence(words)
+	}
+	if words == "" || strings.ContainsAny(words[len(words)-1:], ".!?") {
+		return words
+	}
+	return words + "."
+}
+
 // runPath is where the page of a run is.
 func runPath(id string) string { return "/runs/" + url.PathEscape(id) }
 
@@ -155,7 +173,7 @@ func howWord(how string) string {
 // runFuncs are the words of runs for templates.
 var runFuncs = map[string]any{
 	"item": itemWords, "items": itemsWords, "runPath": runPath, "procedureWords": procedureWords, "valueWords": valueWords, "resultWords": resultWords,
-	"runLook": runLook, "unitWord": unitWord, "howWord": howWord,
+	"runLook": runLook, "unitWord": unitWord, "noteWords": noteWords, "howWord": howWord,
 	"waitLook":   func(word string) fitLook { return waitLooks[word] },
 	"becameLook": func(word string) fitLook { return becameLooks[word] },
 }
