@@ -43,7 +43,7 @@ func (l *lab) places() []place {
 		{name: "turned-away", path: "/balances/none-such"},
 		{name: "overview-visitor", path: "/", signedOut: true}, {name: "sign-in", path: "/sign-in?to=/people", signedOut: true}, {name: "bench-visitor", path: "/bench/b-12", signedOut: true, bare: true},
 	}
-	list = append(list, l.fitPlaces()...)
+	list = append(append(list, l.fitPlaces()...), l.runPlaces()...)
 	for i := range list {
 		list[i].path = strings.TrimPrefix(list[i].path, "/")
 	}

@@ -39,6 +39,7 @@ var onPaper = map[string][]string{
 	"status-label":  {"b-16", "OUT OF SERVICE", "FAILED", "Next due", "C-2026-0311", "BENCHPOSTATb-16"},
 	"weight-labels": {"200 g, E2, set 3", "e2-3-200", "K-2026-e2-3-200"},
 	"fitness":       {"OUT OF SERVICE", "error at 100 g", "0.001657 g", "cannot be kept from showing a weight"},
+	"run-record":    {"FAILED", "0.0251 g", "0.025134 g", "INV-2026-7", "a seed fell off", "2.5120 g", "2.5134 g", "all / number", "LOT-1002", "Ada Quill", "qualified people decide", "sha256:"},
 	"bench-cards":   {"Next", "Repeat", "Abandon", "Sign out", "BENCHPOSTNEXT"},
 }
 
