@@ -95,113 +95,147 @@ const (
 	aimSeeds   = `document.querySelectorAll("[data-seed].full").length + "+" + document.querySelectorAll("[data-past].full").length`
 )
 
+// runEyes are a browser before the pages of runs.
+type runEyes struct {
+	*chromium.Seat
+	t    *testing.T
+	f    *ran
+	h    *house
+	site string
+}
+
+// set has the run go on as a test has it.
+func (e *runEyes) set(how func(*console.RunView)) {
+	e.f.mu.Lock()
+	v := e.f.views[0]
+	e.f.mu.Unlock()
+	v.Seq++
+	how(&v)
+	e.f.set(v)
+}
+
+// weighs has the balance show a weight until the page tells of it: until its stream is open, nothing comes.
+func (e *runEyes) weighs(digits, stability, want string) {
+	e.t.Helper()
+	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
+		e.h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: grams(digits, stability)})
+		if strings.Contains(e.Text(aimNowText), want) {
+			return
+		}
+	}
+	e.t.Fatalf("with %s on it the page shows %q, and never %q", digits, e.Text(aimNowText), want)
+}
+
 // TestARunInABrowser: the script judges the target as the server does; a weight that grows is told by number, word, shape and seeds, and
 // aloud by the word; what was stopped stays; scans, keys and reasons do what they say, and what cannot be undone is asked for once more.
 func TestARunInABrowser(t *testing.T) {
-	b := sitDown(t)
-	f := &ran{views: []console.RunView{anOpenRun()}}
-	h, site := openRuns(t, f)
-	set := func(how func(*console.RunView)) {
-		f.mu.Lock()
-		v := f.views[0]
-		f.mu.Unlock()
-		v.Seq++
-		how(&v)
-		f.set(v)
-	}
-	f.acted = func(console.RunAct) error { return nil }
-	b.Open(site + "/runs/r-7qx3-000017")
-	judgeAlike(t, b)
-	weighs := func(digits, stability string, want string) { // until the stream is open, nothing comes
-		t.Helper()
-		for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(50 * time.Millisecond) {
-			h.hub.Publish(record.Live{Balance: "b-12", UTC: record.UTC(time.Now()), Value: grams(digits, stability)})
-			if strings.Contains(b.Text(aimNowText), want) {
-				return
-			}
-		}
-		t.Fatalf("with %s on it the page shows %q, and never %q", digits, b.Text(aimNowText), want)
-	}
-	weighs("10.0000", "unstable", "under|2.6234 g too little")
-	b.Until(aimSeeds, "4+0")
-	b.Until(aloud, "Weight: too little.")
-	b.Shoot("run-under", true)
-	weighs("12.6234", "stable", "within|exactly the target within")
-	b.Until(aloud, "Weight: within.")
-	b.Shoot("run-within", true)
-	weighs("13.0000", "stable", "over|0.3766 g too much")
-	b.Until(aimSeeds, "9+2")
-	b.Shoot("run-over", true)
-	b.Until(`document.querySelector(".stopped-line").innerText`, "C-99 is not in this run")
-	b.Text(`document.activeElement.blur()`)
-	time.Sleep(calm)
-	b.Press("Enter", 13, "")
-	wantActs(t, f, `{"take":true}`)
+	f := &ran{views: []console.RunView{anOpenRun()}, acted: func(console.RunAct) error { return nil }}
+	e := &runEyes{Seat: sitDown(t), t: t, f: f}
+	e.h, e.site = openRuns(t, f)
+	e.Open(e.site + "/runs/r-7qx3-000017")
+	judgeAlike(t, e.Seat)
+	e.pours()
+	e.scans()
+	e.abandons()
+	f.set(anOpenRun())
+	e.benches()
+	e.begins()
+	pictures(t, e.Seat, e.site)
+}
 
-	f.acted = func(act console.RunAct) error {
+// pours has a weight come to its target and beyond, and be taken by a key.
+func (e *runEyes) pours() {
+	e.t.Helper()
+	e.weighs("10.0000", "unstable", "under|2.6234 g too little")
+	e.Until(aimSeeds, "4+0")
+	e.Until(aloud, "Weight: too little.")
+	e.Shoot("run-under", true)
+	e.weighs("12.6234", "stable", "within|exactly the target within")
+	e.Until(aloud, "Weight: within.")
+	e.Shoot("run-within", true)
+	e.weighs("13.0000", "stable", "over|0.3766 g too much")
+	e.Until(aimSeeds, "9+2")
+	e.Shoot("run-over", true)
+	e.Until(`document.querySelector(".stopped-line").innerText`, "C-99 is not in this run")
+	e.Text(`document.activeElement.blur()`)
+	time.Sleep(calm)
+	e.Press("Enter", 13, "")
+	wantActs(e.t, e.f, `{"take":true}`)
+}
+
+// scans has a wrong cup scanned, and the right one, and a number refused.
+func (e *runEyes) scans() {
+	e.t.Helper()
+	e.f.acted = func(act console.RunAct) error {
 		if act.Scan == "C-99" {
-			set(func(v *console.RunView) { v.Next.Note = "C-99 is not in this run" })
+			e.set(func(v *console.RunView) { v.Next.Note = "C-99 is not in this run" })
 			return nil
 		}
-		set(func(v *console.RunView) {
+		e.set(func(v *console.RunView) {
 			v.Next = console.RunInstruction{Step: "count", Do: "ask", Number: 4, Of: 9, Say: "How many seeds?", Waiting: "answer", Kind: "quantity", Unit: "1"}
 		})
 		return nil
 	}
-	set(func(v *console.RunView) {
+	e.set(func(v *console.RunView) {
 		v.Next = console.RunInstruction{Step: "cup", Number: 3, Of: 9, Say: "Scan the cup.", Waiting: "scan", MayBack: "pour"}
 	})
-	b.Until(sayNow, "Scan the cup.")
-	b.Until(aloud, "Step 3 of 9. Scan the cup.")
-	b.Until(`document.activeElement.id`, "scan")
-	scan := func(code string) {
-		b.Text(`(document.activeElement.value = "` + code + `", "")`)
-		b.Keys(chromium.Enter)
-	}
-	scan("C-99")
-	b.Until(`document.querySelector(".stopped-line")?.innerText ?? ""`, "C-99 is not in this run")
-	b.Until(`document.activeElement.id + document.activeElement.value`, "scan")
-	scan("C-17")
-	b.Until(sayNow, "How many seeds?")
-	wantActs(t, f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}`)
-	f.acted = func(act console.RunAct) error { return errAgain }
-	b.Until(`document.activeElement.id`, "answer")
-	scan("100")
-	b.Until(`document.getElementById("wrong").innerText`, "That cannot be done now. Ben is at it.")
-	b.Text(`(document.getElementById("end").open = true, document.querySelector('#end [data-reason]').click(), "")`)
-	b.Until(`document.querySelector("#end .sure:not([hidden])")?.innerText ?? ""`, "It cannot be taken up again.")
-	wantActs(t, f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}`)
-	ended := anEndedRun()
-	f.acted = func(act console.RunAct) error {
-		ended.ID = "r-7qx3-000017"
-		ended.State, ended.Results = record.RunAbandoned, nil
-		f.set(ended)
+	e.Until(sayNow, "Scan the cup.")
+	e.Until(aloud, "Step 3 of 9. Scan the cup.")
+	e.Until(`document.activeElement.id`, "scan")
+	e.Enters("C-99")
+	e.Until(`document.querySelector(".stopped-line")?.innerText ?? ""`, "C-99 is not in this run")
+	e.Until(`document.activeElement.id + document.activeElement.value`, "scan")
+	e.Enters("C-17")
+	e.Until(sayNow, "How many seeds?")
+	wantActs(e.t, e.f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}`)
+	e.f.acted = func(act console.RunAct) error { return errAgain }
+	e.Until(`document.activeElement.id`, "answer")
+	e.Enters("100")
+	e.Until(`document.getElementById("wrong").innerText`, "That cannot be done now. Ben is at it.")
+}
+
+// abandons ends the run, which is asked for once more.
+func (e *runEyes) abandons() {
+	e.t.Helper()
+	e.Text(`(document.getElementById("end").open = true, document.querySelector('#end [data-reason]').click(), "")`)
+	e.Until(`document.querySelector("#end .sure:not([hidden])")?.innerText ?? ""`, "It cannot be taken up again.")
+	wantActs(e.t, e.f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}`)
+	e.f.acted = func(act console.RunAct) error {
+		ended := anEndedRun()
+		ended.ID, ended.State, ended.Results = "r-7qx3-000017", record.RunAbandoned, nil
+		e.f.set(ended)
 		return nil
 	}
-	b.Text(`(document.querySelector("[data-sure-yes]").click(), "")`)
-	b.Until(sayNow, "abandoned")
-	wantActs(t, f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}; {"abandon":"The sample is spoilt."}`)
-	if got := b.Text(intruders); !strings.HasPrefix(got, "0 intruders") && !strings.Contains(got, "title Run") {
-		t.Errorf("words from outside are markup: %s", got)
+	e.Text(`(document.querySelector("[data-sure-yes]").click(), "")`)
+	e.Until(sayNow, "abandoned")
+	wantActs(e.t, e.f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}; {"abandon":"The sample is spoilt."}`)
+	if got := e.Text(`document.querySelectorAll("main img, script:not([src^='/assets/'])").length + document.title`); !strings.HasPrefix(got, "0Run") {
+		e.t.Errorf("words from outside are markup: %s", got)
 	}
+}
 
-	f.set(anOpenRun())
-	b.Go(site + "/bench/b-12")
-	b.Until(`document.getElementById("next").innerText`, "Pour seeds")
-	weighs("12.6234", "stable", "within")
-	b.Shoot("bench-run", true)
-	set(func(v *console.RunView) { v.Next.Say, v.Next.Note = "Take it off.", "The weight moved." })
-	b.Until(`document.getElementById("next").innerText`, "Take it off.")
-	b.Until(aloud, "The weight moved.")
+// benches has the bench screen follow the run that is there.
+func (e *runEyes) benches() {
+	e.t.Helper()
+	e.Go(e.site + "/bench/b-12")
+	e.Until(`document.getElementById("next").innerText`, "Pour seeds")
+	e.weighs("12.6234", "stable", "within")
+	e.Shoot("bench-run", true)
+	e.set(func(v *console.RunView) { v.Next.Say, v.Next.Note = "Take it off.", "The weight moved." })
+	e.Until(`document.getElementById("next").innerText`, "Take it off.")
+	e.Until(aloud, "The weight moved.")
+}
 
-	b.Go(site + "/runs/new?procedure=thousand-seed-mass")
-	b.Until(`String(document.querySelector("#begin button").disabled)`, "false")
-	b.Text(`(document.getElementById("items").value = "LOT-1004 ; C-1\nLOT;2\tC-2\n", document.getElementById("p-mass").value = "12.5", document.getElementById("balance").value = "b-12", document.querySelector("#begin button").click(), "")`)
-	b.Until(`location.pathname`, "/runs/r-7qx3-000017")
-	if got := f.did(); !strings.HasSuffix(got, `{"procedure":"thousand-seed-mass","balance":"b-12","items":[{"sample":"LOT-1004","container":"C-1"},{"sample":"LOT;2","container":"C-2"}],"parameters":{"mass":"12.5 g","per_count":"100"}}`) {
-		t.Errorf("the form asked for %s", got)
+// begins fills in the form for a run.
+func (e *runEyes) begins() {
+	e.t.Helper()
+	e.Go(e.site + "/runs/new?procedure=thousand-seed-mass")
+	e.Until(`String(document.querySelector("#begin button").disabled)`, "false")
+	e.Text(`(document.getElementById("items").value = "LOT-1004 ; C-1\nLOT;2\tC-2\n", document.getElementById("p-mass").value = "12.5", document.getElementById("balance").value = "b-12", document.querySelector("#begin button").click(), "")`)
+	e.Until(`location.pathname`, "/runs/r-7qx3-000017")
+	if got := e.f.did(); !strings.HasSuffix(got, `{"procedure":"thousand-seed-mass","balance":"b-12","items":[{"sample":"LOT-1004","container":"C-1"},{"sample":"LOT;2","container":"C-2"}],"parameters":{"mass":"12.5 g","per_count":"100"}}`) {
+		e.t.Errorf("the form asked for %s", got)
 	}
-	pictures(t, b, site)
 }
 
 type again string
