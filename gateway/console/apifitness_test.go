@@ -197,7 +197,7 @@ func (f *treadle) KeepFile(name string, content []byte) (record.KeptFile, error)
 	sum := sha256.Sum256(content)
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.files[hex.EncodeToString(sum[:])] = content
+	f.files[hex.EncodeToString(sum[:])] = bytes.Clone(content) // the body is used again for the next request
 	return record.KeptFile{Name: name, SHA256: hex.EncodeToString(sum[:]), Bytes: int64(len(content))}, nil
 }
 
