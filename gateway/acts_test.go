@@ -38,7 +38,7 @@ const ofDeliveries = "nothing is parked here: TestWhatIsDecidedAboutDeliveriesIs
 
 const ofChecks = "it takes a balance that is checked: TestABalanceIsCheckedThroughTheAPI and the tests beside it hold its entry"
 
-const ofRequests = "it takes a procedure that is adopted: gateway/asked holds its entries"
+const ofRequests = "it takes a procedure that is adopted: TestALabSystemFromRequestToResult (gateway/asked) holds its entries"
 
 const ofPauses = "no sink is paused or holds anything back here: TestPausesAndReleasesAreEntries holds its entry"
 

@@ -47,6 +47,7 @@ var arrows = []arrow{
 	{"gateway/guided", nil, "checks of balances in a browser before a whole daemon: tests, and nothing else"},
 	{"gateway/guidedruns", nil, "procedures in a browser before a whole daemon, from the request of a lab system to its results: tests, and nothing else"},
 	{"gateway/atbench", nil, "a bench screen in a browser before a whole daemon: tests, and nothing else"},
+	{"gateway/asked", nil, "a lab system that asks a whole daemon for runs: tests, and nothing else"},
 	{"gateway/seen", nil, "every page in a browser before a whole daemon: tests, and nothing else"},
 	{"gateway/injected", nil, "ids that mean something to others, and where they arrive: tests, and nothing else"},
 	{"gateway/help", nil, "the manual is words"},

@@ -32,7 +32,7 @@ Two more balances stand at a check corner. The daemon checks them while the demo
 has charts, and a check that is due; the other fails, is out of service, and what it weighed before is in doubt. Checks made on the page find
 the simulated weight on the pan by itself; an adjustment that is noted mends the balance that fails.
 
-At a seed testing bench with two balances a day's work is done by procedures, in about ten seconds: one person writes them and another adopts them;
+At a seed testing bench with two balances a day's work is done by procedures, in ten to thirty seconds: one person writes them and another adopts them;
 a lab system asks for results with its own key; lots are weighed; one value is out of its limits, is weighed again, and is let go on by the
 reviewer; dishes dry over a night of three seconds, and are weighed back at the other balance by another person; a dish that is mixed up is
 stopped; results go back to the lab system. All of it goes over the API, with accounts that end with the demo. One request waits for you.`

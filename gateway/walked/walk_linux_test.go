@@ -42,7 +42,7 @@ func TestWhatAPersonDoesInABrowser(t *testing.T) {
 		{"the first account", (*walk).firstAccount}, {"signing in", (*walk).signsInAsAda}, {"a balance that nobody knows", (*walk).addsABalance},
 		{"what scans mean", (*walk).saysWhatScansMean},
 		{"a second person", (*walk).addsAPerson}, {"weighing", (*walk).weighs}, {"a full disk", (*walk).diskFull}, {"a port that is down", (*walk).portDown},
-		{"searching", (*walk).searches}, {"proving", (*walk).proves}, {"exporting", (*walk).exports}, {"a check that fails", (*walk).checks}, {"signing out", (*walk).leaves},
+		{"searching", (*walk).searches}, {"proving", (*walk).proves}, {"exporting", (*walk).exports}, {"a check that fails", (*walk).checks}, {"a slip, and crucibles", (*walk).slips}, {"signing out", (*walk).leaves},
 	} {
 		began := time.Now()
 		step.do(w)
