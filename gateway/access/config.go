@@ -36,7 +36,7 @@ type Config struct {
 // BadgeConfig is how people sign in with a badge.
 type BadgeConfig struct {
 	SignIn bool `yaml:"sign_in" desc:"true: a badge that is scanned at a balance signs its person in there. A badge alone identifies: its person may look and weigh there, and nothing else." default:"false"`
-	PIN    bool `yaml:"pin" desc:"true: a badge signs in only together with its person's PIN, who may then also send the balance commands." default:"false"`
+	PIN    bool `yaml:"pin" desc:"true: a badge signs in only together with its person's PIN, who may then also send the balance commands, check it, and go on with runs of procedures there." default:"false"`
 	// Operators limits who may do so.
 	Operators bool `yaml:"operators" desc:"true: only people with the right operate-anywhere sign in at a bench." default:"false"`
 }

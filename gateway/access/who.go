@@ -15,7 +15,7 @@ import (
 // administrate, to review or to change a secret.
 var (
 	byBadge    = rights.Of(rights.See, rights.Weigh, rights.OperateAnywhere)
-	byBadgePIN = rights.Of(rights.See, rights.Weigh, rights.OperateAnywhere, rights.ReadJournal, rights.Command, rights.Samples, rights.Check)
+	byBadgePIN = rights.Of(rights.See, rights.Weigh, rights.OperateAnywhere, rights.ReadJournal, rights.Command, rights.Samples, rights.Check, rights.Run)
 	mustChange = rights.Of(rights.OwnAccount)
 )
 
