@@ -99,7 +99,7 @@ func newDesk(t *testing.T) *desk {
 func (d *desk) addAda() {
 	d.t.Helper()
 	host := rights.Host(record.Actor{ID: "root", By: record.ActorHost, Where: "a test"})
-	_, err := d.g.People().AddPerson(d.t.Context(), host, rights.NewPerson{ID: "ada", Name: "Ada Quill", Roles: []string{"operator"}, Reason: "a test"})
+	_, err := d.g.People().AddPerson(d.t.Context(), host, rights.NewPerson{ID: "ada", Name: "Ada Quill", Roles: []string{"operator"}, Secret: firstSecret, Reason: "a test"})
 	if err == nil {
 		_, err = d.g.People().AddBadge(d.t.Context(), host, "ada", "0047", "a test")
 	}
@@ -116,6 +116,65 @@ func (d *desk) print(weight string) {
 	}
 }
 
+const dryMass = `procedure: dry-mass
+title: Mass of a dried portion
+about: samples
+steps: [{step: mass, do: weigh, minimum: none, limits: {from: none is set}}]
+results: [mass]
+`
+
+// opensARequest has a lab system ask for a run of a sample: scanning that sample opens the request, which is asked about, and Enter begins its run.
+func (d *desk) opensARequest() {
+	d.t.Helper()
+	by := func(id string) record.Actor { return record.Actor{ID: id, By: record.ActorHost} }
+	_, err := d.g.WriteProcedure(d.t.Context(), dryMass, "needed", by("ben"))
+	if err == nil {
+		_, err = d.g.DecideProcedure(d.t.Context(), "dry-mass", 1, record.ProcedureAdopted, "read", by("cho"))
+	}
+	if err == nil {
+		_, err = d.g.AnnounceSamples(d.t.Context(), []record.Sample{{ID: "LOT-8"}, {ID: "LOT-9"}}, "", by("lims"))
+	}
+	q := record.LabRequest{RequestRef: record.RequestRef{From: "lims", ID: "R-1"}, Procedure: "dry-mass", Items: []record.RunItem{{Sample: "LOT-8"}}}
+	if err == nil {
+		_, _, err = d.g.TakeRequest(d.t.Context(), q, by("lims"))
+	}
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	d.Enters("LOT-9") // which nobody has asked for
+	d.Shows("#sample", "LOT-9")
+	d.Shows(`[data-part="here-run"]`, "Requests for this balance")
+	d.Press("F2", 113, "")
+	d.Shows("#sample", "none")
+	d.Enters("LOT-8")
+	d.Shows("#question", "Request R-1 of lims waits for this", "Mass of a dried portion")
+	d.Keys(chromium.Escape)
+	d.Shows("#next", "Nothing was done")
+	d.Press("F2", 113, "")
+	d.Shows("#sample", "none")
+	if q, _ := d.g.LabRequest(q.RequestRef); q.State != record.RequestWaiting {
+		d.t.Errorf("begun without being asked: %+v", q)
+	}
+	d.Enters("LOT-8")
+	d.Shows("#question", "Begin its run?")
+	d.Keys(chromium.Enter)
+	d.Shows(`[data-part="here-run"] .here-run`, "Mass of a dried portion", "r-")
+	run, there := d.g.RunAt("b-1")
+	if q, _ := d.g.LabRequest(q.RequestRef); !there || q.State != record.RequestBegun || q.Run != run.ID || run.By.ID != "ada" {
+		d.t.Errorf("%+v, of the run %+v", q, run.RunGlance)
+	}
+	d.print("7.531")
+	d.Shows("#answer", "Recorded", "7.531 g", "LOT-8")
+	for end := time.Now().Add(patience); ; time.Sleep(10 * time.Millisecond) {
+		if q, _ := d.g.LabRequest(q.RequestRef); q.State == record.RequestComplete && len(q.Results) == 1 && q.Results[0].Digits == "7.531" {
+			break
+		}
+		if time.Now().After(end) {
+			d.t.Fatal("the request is not complete")
+		}
+	}
+}
+
 // watch notes when an answer comes over a stream of its own, and when the band shows one.
 const watch = `(() => {
   window.seen = {};
@@ -127,8 +186,8 @@ const watch = `(() => {
 })()`
 
 // TestAtTheBench: with the keyboard alone a screen is put at a balance, somebody signs in by a badge, scans a sample, is asked about it,
-// weighs, and sees and hears it recorded; sees NOT RECORDING while the disk is full and that it is over; finishes the sample, and
-// signs out by a card.
+// weighs, and sees and hears it recorded; sees NOT RECORDING while the disk is full and that it is over; finishes the sample,
+// signs out by a card, and, signed in by a password, begins the run of a request by scanning its sample.
 func TestAtTheBench(t *testing.T) {
 	d := newDesk(t)
 	d.Visit("bench")
@@ -196,4 +255,21 @@ func TestAtTheBench(t *testing.T) {
 	d.Shows("#next", "Scan your badge")
 	d.Visit("bench") // the screen knows where it stands
 	d.Shows("h1.bench-id", "b-1")
+	d.signsIn()
+	d.opensARequest()
+}
+
+const firstSecret, ownSecret = "a first secret for a test", "three sacks of rye at the gate"
+
+// signsIn signs Ada in without a badge, which is good for more than one, and has her weigh here.
+func (d *desk) signsIn() {
+	d.t.Helper()
+	d.Text(`(() => { const ask = (method, path, body) => fetch("/api/v1/session" + path, {method, headers: {"X-Weighpost-Page": "1", "Content-Type": "application/json"}, body: JSON.stringify(body)});
+		ask("POST", "", {login: "ada", secret: "` + firstSecret + `"}).then(() => ask("PUT", "/secret", {old: "` + firstSecret + `", secret: "` + ownSecret + `"}))
+		.then(() => ask("POST", "", {login: "ada", secret: "` + ownSecret + `"})).then((r) => { window.signed = r.status; }); return ""; })()`)
+	d.Until("window.signed", "200")
+	d.Visit("bench/b-1")
+	d.Shows("#mine", "Weigh as")
+	d.Text(`(document.getElementById("mine").click(), "")`)
+	d.Shows("#person", "Ada Quill")
 }

@@ -230,6 +230,7 @@ func (l *lab) live() {
 	l.ask("POST", "/api/v1/keys", `{"id":"lims","name":"Lab system of the seed store","roles":["machine"],"reason":"fetches weighings"}`, nil)
 	l.checks()
 	l.writes()
+	l.orders()
 	l.ask("POST", "/api/v1/backups", `{}`, nil)
 }
 
@@ -243,6 +244,37 @@ func (l *lab) writes() {
 	for _, text := range []string{string(ready), strings.Replace(string(ready), "for: 30m", "for: 45m", 1)} {
 		body, _ := json.Marshal(map[string]string{"text": text, "reason": "the crucibles cool for longer here"})
 		l.ask("POST", "/api/v1/procedures", string(body), nil)
+	}
+}
+
+// orders has a lab system ask for runs of a ready procedure, which is adopted: one waits and is overdue, one for a sample that is on a balance, one was
+// cancelled.
+func (l *lab) orders() {
+	l.t.Helper()
+	ready, err := configs.Procedures.ReadFile("procedures/net-by-tare.yaml")
+	if err == nil {
+		_, err = l.WriteProcedure(l.t.Context(), string(ready), "as the book has it", record.Actor{ID: "ada", By: record.ActorHost})
+	}
+	if err == nil {
+		_, err = l.DecideProcedure(l.t.Context(), "net-by-tare", 1, record.ProcedureAdopted, "read it", record.Actor{ID: "ben", By: record.ActorHost})
+	}
+	due := record.UTC(time.Now().Add(-time.Hour))
+	for i, items := range [][]record.RunItem{{{Sample: "LOT-1001", Container: "V-17", Position: 1, Fields: map[string]string{"tray": "B7"}}, {Sample: "LOT-1002"}, {Sample: "LOT-1003"}, {Sample: "LOT-1004"}, {Sample: "LOT-1005"}},
+		{{Sample: "LOT-1001"}}, {{Sample: "LOT-1006"}}} {
+		q := record.LabRequest{RequestRef: record.RequestRef{From: "lims", ID: fmt.Sprintf("R-2026-%d", i+1)}, Procedure: "net-by-tare", Items: items, Priority: i + 1, Job: "J-2026-114",
+			Parameters: map[string]string{"least": "5 g", "most": "20 g"}, Fields: map[string]string{"ordered by": "field station 4"}}
+		if i == 0 {
+			q.Due, q.Balance, q.Task = &due, "b-12", "T-3"
+		}
+		if err == nil {
+			_, _, err = l.TakeRequest(l.t.Context(), q, record.Actor{ID: "lims", By: record.ActorAPIKey})
+		}
+	}
+	if err == nil {
+		_, err = l.CancelRequest(l.t.Context(), record.RequestRef{From: "lims", ID: "R-2026-3"}, "the lot was withdrawn", record.Actor{ID: "lims", By: record.ActorAPIKey})
+	}
+	if err != nil {
+		l.t.Fatal(err)
 	}
 }
 

@@ -40,6 +40,7 @@ func (l *lab) places() []place {
 		{name: "settings-people", path: "/settings/people"}, {name: "settings-clock", path: "/settings/clock", rare: true}, {name: "settings-journal", path: "/settings/journal", rare: true},
 		{name: "procedures", path: "/procedures"}, {name: "procedure", path: "/procedures/residue-on-ignition?version=2&with=1"},
 		{name: "procedure-edit", path: "/procedures/residue-on-ignition/edit"}, {name: "procedure-new", path: "/procedures/new", rare: true},
+		{name: "requests", path: "/requests?state=all"}, {name: "request", path: "/requests/lims/R-2026-1"},
 		{name: "turned-away", path: "/balances/none-such"},
 		{name: "overview-visitor", path: "/", signedOut: true}, {name: "sign-in", path: "/sign-in?to=/people", signedOut: true}, {name: "bench-visitor", path: "/bench/b-12", signedOut: true, bare: true},
 	}

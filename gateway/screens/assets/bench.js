@@ -198,13 +198,15 @@ async function showFitness(f) {
 
 /* The run at this balance. It is looked at anew once a second while one is there, and soon after the balance told something. */
 
-let runSoon = 0, lookingAtRun = false;
+let runSoon = 0, lookingAtRun = false, lookAgain = false;
 async function lookAtRun() {
-  if (lookingAtRun || document.hidden) return;
+  if (document.hidden) return;
+  if (lookingAtRun) return void (lookAgain = true); // what has changed since may not be in the answer that is on its way
   lookingAtRun = true;
   const before = { ...runPart().dataset };
   const fresh = await renew(["here-run"]);
   lookingAtRun = false;
+  if (lookAgain) { lookAgain = false; runLater(); }
   if (!fresh) return;
   const now = runPart().dataset;
   if (now.request !== before.request || now.sender !== before.sender) askToBegin(now);
@@ -257,7 +259,10 @@ follow({
     if (b.context.some((i) => i.name === "run") !== Boolean(runPart().dataset.there)) runLater();
     showTies(b.context);
     const there = b.context.find((i) => i.name === "sample")?.id;
-    if (there !== sampleThere && !runPart().dataset.there) runLater();
+    if (there !== sampleThere) {
+      delete runPart().dataset.request; // the same sample, scanned again, is asked about again
+      if (!runPart().dataset.there) runLater();
+    }
     sampleThere = there;
     if (had && !held.person && signedIn) refresh(); // somebody signed out beside this screen
   },
