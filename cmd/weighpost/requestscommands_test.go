@@ -4,7 +4,10 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
+
+	"weighpost/gateway/help"
 )
 
 const orderedText = `procedure: dry-mass
@@ -53,4 +56,52 @@ func TestRequestsAreSentChangedAndCancelledInTheTerminal(t *testing.T) {
 	h.holds(out, "dry-mass", "LOT-1", "J-1", "portion: 10 g", "any fit one")
 	_, said = h.says(1, "", "requests", "show", "lims", "R-9")
 	h.holds(said, "No request of that id is known")
+}
+
+// TestTheManualsRequestsAreTaken sends what the manual shows: the request, its change, and that it is cancelled; and holds that every word of LADS
+// StartProgram stands in its table.
+func TestTheManualsRequestsAreTaken(t *testing.T) {
+	topic, err := help.Page("requests")
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := topic.Text
+	h := newWeighhouse(t)
+	defer http.DefaultClient.CloseIdleConnections()
+	text, _ := h.says(0, "", "procedures", "ready", "net-by-tare")
+	file := filepath.Join(h.dir, "net.yaml")
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	h.says(0, "", "procedures", "write", file, "--reason", "the first", "--by", "ben")
+	h.says(0, "", "procedures", "adopt", "net-by-tare", "1", "--reason", "read", "--by", "ada")
+	var shown []string
+	for line := range strings.Lines(page) {
+		switch {
+		case strings.HasPrefix(line, "    {"):
+			shown = append(shown, line)
+		case strings.HasPrefix(line, "    ") && len(shown) == 1:
+			shown[0] += line
+		}
+		if strings.HasPrefix(line, "    }") {
+			shown = append(shown, "")
+		}
+	}
+	sent := 0
+	for _, one := range shown {
+		if one = strings.TrimSpace(one); one == "" {
+			continue
+		}
+		out, _ := h.says(0, one, "requests", "send", "--from", "lims")
+		h.holds(out, "R-1 of lims is ")
+		sent++
+	}
+	if out, _ := h.says(0, "", "requests", "show", "lims", "R-1"); sent != 3 || !strings.Contains(out, "cancelled") || !strings.Contains(out, "J-2026-114") {
+		t.Errorf("%d of 3 were sent: %s", sent, out)
+	}
+	for _, word := range []string{"ProgramTemplateId", "Properties", "SupervisoryJobId", "SupervisoryTaskId", "Samples", "ContainerId", "SampleId", "Position", "CustomData", "DeviceProgramRunId"} {
+		if !strings.Contains(page, "`"+word+"`") {
+			t.Errorf("the manual does not say what %s of LADS is here", word)
+		}
+	}
 }
