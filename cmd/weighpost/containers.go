@@ -110,13 +110,8 @@ func printContainer(out io.Writer, v console.ContainerView, asJSON bool) error {
 	if asJSON {
 		return json.NewEncoder(out).Encode(v)
 	}
-	var all []error
-	line := func(name, text string) {
-		if text != "" {
-			_, err := fmt.Fprintf(out, "%-15s %s\n", name, plain(text))
-			all = append(all, err)
-		}
-	}
+	all := known{out: out, wide: 15}
+	line := all.line
 	line("id", v.ID)
 	line("sort", v.Sort)
 	line("lot", v.Lot)
@@ -131,7 +126,7 @@ func printContainer(out io.Writer, v console.ContainerView, asJSON bool) error {
 		line("run", strings.TrimSpace(u.Run+", "+stampText(u.At)+" "+u.Sample))
 	}
 	line("as of", stampText(v.Since)+", "+actorText(v.By))
-	return errors.Join(all...)
+	return all.err()
 }
 
 type containersRegister struct {

@@ -105,13 +105,8 @@ func (c requestsShow) Run(ctx context.Context, s streams) error {
 
 // printRequest prints all that is known of a request; what is not known is left out.
 func printRequest(out io.Writer, v *console.RequestView) error {
-	var all []error
-	line := func(name, text string) {
-		if text != "" {
-			_, err := fmt.Fprintf(out, "%-12s %s\n", name, plain(text))
-			all = append(all, err)
-		}
-	}
+	all := known{out: out, wide: 12}
+	line := all.line
 	line("from", v.From)
 	line("id", v.ID)
 	line("state", v.State)
@@ -144,7 +139,7 @@ func printRequest(out io.Writer, v *console.RequestView) error {
 		line("result", text)
 	}
 	line("reason", v.Reason)
-	return errors.Join(all...)
+	return all.err()
 }
 
 func itemText(i *record.RunItem) string {

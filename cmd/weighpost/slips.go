@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -96,13 +95,8 @@ func (c slipsShow) Run(ctx context.Context, s streams) error {
 
 // printSlip prints all that is known of a slip; what is not known is left out.
 func printSlip(out io.Writer, v console.SlipView) error {
-	var all []error
-	line := func(name, text string) {
-		if text != "" {
-			_, err := fmt.Fprintf(out, "%-13s %s\n", name, plain(text))
-			all = append(all, err)
-		}
-	}
+	all := known{out: out, wide: 13}
+	line := all.line
 	line("entry", v.ID)
 	line("state", v.State)
 	line("balance", v.Balance.ID)
@@ -131,7 +125,7 @@ func printSlip(out io.Writer, v console.SlipView) error {
 		line("decided", strings.TrimSuffix(stampText(d.Stamp.UTC)+", "+actorText(d.By)+": "+d.Reason, ": "))
 	}
 	line("used in", v.UsedIn)
-	return errors.Join(all...)
+	return all.err()
 }
 
 type slipsConfirm struct {

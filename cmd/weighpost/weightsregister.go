@@ -34,13 +34,8 @@ func printWeight(out io.Writer, w console.WeightView, asJSON bool) error {
 	if asJSON {
 		return json.NewEncoder(out).Encode(w)
 	}
-	var all []error
-	line := func(name, text string) {
-		if text != "" {
-			_, err := fmt.Fprintf(out, "%-20s %s\n", name, plain(text))
-			all = append(all, err)
-		}
-	}
+	all := known{out: out, wide: 20}
+	line := all.line
 	line("id", w.ID)
 	line("set", w.Set)
 	line("serial", w.Serial)
@@ -68,7 +63,7 @@ func printWeight(out io.Writer, w console.WeightView, asJSON bool) error {
 	}
 	line("not to be relied on", w.Unfit)
 	line("entry", w.Entry+", "+stampText(w.Since)+", "+actorText(w.By))
-	return errors.Join(all...)
+	return all.err()
 }
 
 // actorText names somebody for people.
