@@ -209,29 +209,7 @@ func ParseRequestChange(b []byte) (c RequestChange, err error) {
 
 // runItems reads what a run is to be about.
 func (s *scanner) runItems() ([]RunItem, error) {
-	list := []RunItem{}
-	if !s.take('[') {
-		return nil, s.wrong("items is a list")
-	}
-	if s.take(']') {
-		return list, nil
-	}
-	for {
-		if len(list) == MostRequestItems {
-			return nil, s.wrong(fmt.Sprintf("items has more than %d", MostRequestItems))
-		}
-		var one RunItem
-		if err := s.members("an item", func(name string) error { return one.member(s, name) }); err != nil {
-			return nil, err
-		}
-		list = append(list, one)
-		if s.take(']') {
-			return list, nil
-		}
-		if !s.take(',') {
-			return nil, s.wrong("a comma or the end of the list should stand here")
-		}
-	}
+	return objects(s, "items", "an item", MostRequestItems, (*RunItem).member)
 }
 
 func (i *RunItem) member(s *scanner, name string) (err error) {

@@ -35,7 +35,7 @@ func ParseSamples(b []byte) (SampleList, error) {
 		switch name {
 		case "samples":
 			several = true
-			list.Samples, err = s.samples()
+			list.Samples, err = objects(&s, "samples", "a sample", mostSamples, (*Sample).member)
 			return err
 		case "request":
 			list.Request, err = s.mark()
@@ -62,22 +62,24 @@ func ParseSamples(b []byte) (SampleList, error) {
 	return list, nil
 }
 
-func (s *scanner) samples() (list []Sample, err error) {
+// objects reads a list of at most so many objects, which may be empty and is never nil. What is the name of the list, one that of what it holds.
+func objects[T any](s *scanner, what, one string, most int, member func(*T, *scanner, string) error) ([]T, error) {
+	list := []T{}
 	if !s.take('[') {
-		return nil, s.wrong("samples is a list")
+		return nil, s.wrong(what + " is a list")
 	}
 	if s.take(']') {
-		return nil, nil
+		return list, nil
 	}
 	for {
-		if len(list) == mostSamples {
-			return nil, s.wrong(fmt.Sprintf("samples has more than %d", mostSamples))
+		if len(list) == most {
+			return nil, s.wrong(fmt.Sprintf("%s has more than %d", what, most))
 		}
-		var one Sample
-		if err := s.members("a sample", func(name string) error { return one.member(s, name) }); err != nil {
+		var t T
+		if err := s.members(one, func(name string) error { return member(&t, s, name) }); err != nil {
 			return nil, err
 		}
-		list = append(list, one)
+		list = append(list, t)
 		if s.take(']') {
 			return list, nil
 		}
