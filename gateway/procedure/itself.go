@@ -14,9 +14,12 @@ func (r *Run) Pass(now record.UTC) []*record.RunStep {
 	if r.closed != "" {
 		return nil
 	}
+	if e, _ := r.itself(); e == nil && !over(r.due(), now) { // asked of every open run each second: nothing is copied for it
+		return nil
+	}
 	c := r.Clone()
 	steps := c.follow(now)
-	if due := c.due(); due != nil && !now.Time().Before(due.Time()) {
+	if due := c.due(); over(due, now) {
 		e := c.entry(record.StepTaken)
 		e.Due = due
 		steps = append(steps, e)
@@ -25,6 +28,9 @@ func (r *Run) Pass(now record.UTC) []*record.RunStep {
 	}
 	return steps
 }
+
+// over says whether a wait that ends then has ended; nil: there is none.
+func over(due *record.UTC, now record.UTC) bool { return due != nil && !now.Time().Before(due.Time()) }
 
 // due is when the wait is over that the run is at, or nil.
 func (r *Run) due() *record.UTC {
