@@ -55,7 +55,7 @@ func (st *state) identifies() bool {
 	return b.items && st.at.step == b.first
 }
 
-// item is the one whose step it is, or nil.
+// item is a copy of the one whose step it is, or nil: more becomes known of an item while others still read what they were told.
 func (st *state) item() *record.RunItem {
 	n := st.at.pass
 	if !st.ended() && (st.step().block < 0 || !st.plan.blocks[st.step().block].items) {
@@ -67,7 +67,8 @@ func (st *state) item() *record.RunItem {
 	if n < 1 || n > len(st.items) || st.identifies() {
 		return nil
 	}
-	return &st.items[n-1]
+	item := st.items[n-1]
+	return &item
 }
 
 // take moves the state on by an entry that counts.

@@ -29,6 +29,8 @@ type Harness struct {
 	Open func() (sinks.Sink, error)
 	// Received gives all that arrived so far, in the order of arrival where the destination has one, read on the far side.
 	Received func() []Arrival
+	// Volume tells at any time, also while more arrives, that more has arrived: the number has changed. Nil: from Received.
+	Volume func() int
 	// Break makes the destination unreachable until Mend. What arrived stays.
 	Break func()
 	Mend  func()
@@ -48,7 +50,7 @@ type Harness struct {
 	Parse func(Arrival) ([]Fact, error)
 	// Once says that the destination shows an entry that was delivered twice only once.
 	Once bool
-	// Few says that another run of the suite sends all 1,000 weighings over the same road: here it is 100 of them.
+	// Few says that another run of the suite sends all 1,000 weighings over the same road, or the full counts do: here it is 100 of them.
 	Few bool
 	// Within is how long Deliver and Close may take to end when told to. Zero: 5 s.
 	Within time.Duration

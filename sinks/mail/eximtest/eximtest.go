@@ -35,9 +35,8 @@ type Server struct {
 	port         int
 	uid, gid     int
 
-	mu   sync.Mutex
-	cmd  *exec.Cmd
-	said bytes.Buffer
+	mu  sync.Mutex
+	cmd *exec.Cmd
 
 	seen  map[string]bool    // files that were read
 	boxed map[string]Message // by exim's own id
@@ -168,17 +167,10 @@ AUTHENTICATORS`
 // Addr is host:port.
 func (s *Server) Addr() string { return net.JoinHostPort("127.0.0.1", strconv.Itoa(s.port)) }
 
-// Up starts the server, and waits until it answers.
+// Up starts the server if it is not up, and waits until it answers.
 func (s *Server) Up(t testing.TB) {
 	t.Helper()
-	s.mu.Lock()
-	cmd := exec.Command(s.program, "-C", filepath.Join(s.dir, "conf"), "-bdf", "-oX", fmt.Sprintf("<; [127.0.0.1]:%d", s.port))
-	cmd.Stdout, cmd.Stderr = &s.said, &s.said
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	err := cmd.Start()
-	s.cmd = cmd
-	s.mu.Unlock()
-	check(t, err)
+	check(t, s.run())
 	for until := time.Now().Add(limit); ; time.Sleep(10 * time.Millisecond) {
 		c, err := net.Dial("tcp", s.Addr())
 		if err == nil {
@@ -186,9 +178,31 @@ func (s *Server) Up(t testing.TB) {
 			return
 		}
 		if time.Now().After(until) {
-			t.Fatalf("exim4 does not answer at %s: %s %s", s.Addr(), &s.said, s.log())
+			t.Fatalf("exim4 does not answer at %s: %s %s", s.Addr(), s.said(), s.log())
 		}
 	}
+}
+
+// run starts the program. What it says goes to a file: its children outlive it, and hold a pipe open.
+func (s *Server) run() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.cmd != nil {
+		return nil
+	}
+	said, err := os.OpenFile(filepath.Join(s.dir, "said"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	defer said.Close()
+	cmd := exec.Command(s.program, "-C", filepath.Join(s.dir, "conf"), "-bdf", "-oX", fmt.Sprintf("<; [127.0.0.1]:%d", s.port))
+	cmd.Stdout, cmd.Stderr = said, said
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	if err := cmd.Start(); err != nil {
+		return err
+	}
+	s.cmd = cmd
+	return nil
 }
 
 // Down stops the server and what it has begun, in good order; Kill does not ask. What it has taken stays in its spool.
@@ -253,12 +267,19 @@ func (s *Server) Spooled() []string {
 	return list
 }
 
-func (s *Server) log() string {
-	b, _ := os.ReadFile(filepath.Join(s.dir, "log", "main"))
+func (s *Server) log() string { return s.file("log", "main") }
+
+func (s *Server) said() string { return s.file("said") }
+
+func (s *Server) file(name ...string) string {
+	b, _ := os.ReadFile(filepath.Join(append([]string{s.dir}, name...)...))
 	return string(b)
 }
 
 var taken = regexp.MustCompile(`(?m)^\S+ \S+ (\S+) <= `)
+
+// Taken is how many messages the server has taken so far.
+func (s *Server) Taken() int { return len(taken.FindAllStringIndex(s.log(), -1)) }
 
 // Message is one that was delivered to a mailbox.
 type Message struct {
@@ -280,7 +301,7 @@ func (s *Server) Messages(t testing.TB) (list []Message) {
 			s.RunQueue()
 		}
 		if time.Now().After(until) {
-			t.Fatalf("%d of %d messages are in the mailbox: %s", len(s.boxed), len(ids), s.log())
+			t.Fatalf("%d of %d messages are in the mailbox, and these are spooled: %q: %s %s", len(s.boxed), len(ids), s.Spooled(), s.log(), s.file("log", "panic"))
 		}
 	}
 	for _, id := range ids {
