@@ -155,6 +155,16 @@ func procedureBody(k Kind) Body {
 		return &LateEntered{}
 	case KindLateDecided:
 		return &LateDecided{}
+	case KindRunReviewed:
+		return &RunReview{}
+	case KindRunCorrected:
+		return &RunCorrected{}
+	case KindSignature:
+		return &Signature{}
+	case KindSignatureRefused:
+		return &SignatureRefused{}
+	case KindReportIssued:
+		return &ReportIssued{}
 	}
 	return nil
 }

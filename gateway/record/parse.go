@@ -20,6 +20,7 @@ var kinds = []Kind{
 	KindWeightChanged, KindCheckBegun, KindCheckStep, KindCheckEnded, KindFitnessChanged, KindCheckReminder, KindUpkeep,
 	KindAffectedJudged, KindFailureClosed,
 	KindProcedureChanged, KindRunBegun, KindRunStep, KindRunEnded, KindRequestChanged, KindContainerChanged, KindLateEntered, KindLateDecided,
+	KindRunReviewed, KindRunCorrected, KindSignature, KindSignatureRefused, KindReportIssued,
 }
 
 // Kinds lists every kind of entry that this weighpost knows.

@@ -84,6 +84,12 @@ const (
 	KindContainerChanged Kind = "container-changed" // a container: registered, changed, withdrawn
 	KindLateEntered      Kind = "late-entered"      // the slip of a weighing that weighpost had not read was typed in
 	KindLateDecided      Kind = "late-decided"      // a second person confirmed what was typed in, or turned it down
+
+	KindRunReviewed      Kind = "run-reviewed"      // an act of the review of a run: submitted, returned, reviewed, approved, replaced, archived
+	KindRunCorrected     Kind = "run-corrected"     // a weighing of a run is excluded, included again, read anew, or its context amended
+	KindSignature        Kind = "signature"         // somebody put their name under a run
+	KindSignatureRefused Kind = "signature-refused" // somebody tried to, and did not show who they are
+	KindReportIssued     Kind = "report-issued"     // a report was written
 )
 
 const schemaPrefix, schemaVersion = "weighpost.", "/1"
