@@ -71,6 +71,7 @@ var arrows = []arrow{
 	{"gateway/clock", []string{"gateway/record", "gateway/health", "parsers/strict"}, "a clock stamps; it neither reads nor writes"},
 	{"gateway/proof", []string{"gateway/record", "parsers/decimal", "parsers/unit"},
 		"who verifies a proof has no journal at hand: it computes, and touches no disk and no clock"},
+	{"gateway/signature", []string{"gateway/record"}, "what a signature covers is made of entries alone: whoever verifies one has no journal at hand"},
 	{"gateway/journal", []string{"gateway/record", "gateway/proof", "gateway/segment", "gateway/timestamp", "gateway/journal", "gateway/journal/...", "parsers/strict"},
 		"parse, stamp and journal are the protected part: no page, sink or procedure may reach in"},
 	{"gateway/journal/...", []string{"gateway/record", "gateway/journal", "gateway/journal/..."}, "test support of the journal"},
