@@ -35,6 +35,7 @@ import (
 	"weighpost/gateway/journal"
 	"weighpost/gateway/logging"
 	"weighpost/gateway/record"
+	"weighpost/gateway/review"
 	"weighpost/gateway/runs"
 	"weighpost/gateway/settings"
 	"weighpost/gateway/timestamp/authority"
@@ -59,6 +60,7 @@ type Config struct {
 	Fitness  Fitness               `yaml:"fitness" desc:"Which checks each balance gets and how often, and what becomes of weighings on a balance that is not fit."`
 	// Procedures says by which rules of the lab they are adopted. They themselves are in the journal.
 	Procedures runs.Config     `yaml:"procedures" desc:"By which rules of the lab procedures are adopted, and weights typed in from their slips. Procedures themselves are written and adopted on the page, and kept in the journal."`
+	Review     review.Config   `yaml:"review" desc:"By which rules of the lab runs are reviewed and corrected. How many people approve a run is said by its procedure."`
 	Settings   settings.Config `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
 
 	file    string
@@ -163,6 +165,7 @@ func (c *Config) check(r *strict.Report) {
 	c.Requests.Check(r.At("requests"))
 	c.checkFitness(r)
 	c.Procedures.Check(r.At("procedures"))
+	c.Review.Check(r.At("review"))
 	if len(c.Balances) == 0 {
 		r.At("balances").Note("no balance is configured: nothing will be recorded")
 	}

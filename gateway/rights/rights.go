@@ -56,6 +56,8 @@ const (
 	LateEntry       Right = "late-entry"         // type in the slip of a weighing that was not read
 	Containers      Right = "containers"         // register containers, and withdraw them
 	Requests        Right = "requests"           // send requests for runs, change and cancel one's own; a person, those of all
+	ReviewRuns      Right = "review-runs"        // review runs that others performed: sign or return them, correct, replace, look over their trail
+	ApproveRuns     Right = "approve-runs"       // approve runs where two are to sign; archive runs, and take them out again
 	OperateAnywhere Right = "operate-anywhere"   // sign in at a balance, where that is limited to some people
 )
 
@@ -64,7 +66,7 @@ func All() []Right {
 	return []Right{See, ReadJournal, Export, Weigh, SendContext, Command, Samples, ReviewTrail, People, APIKeys, ReviewAccounts,
 		Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal, JournalKey, CorrectClock, OwnAccount, ReadPeople, ReadSettings,
 		Measurements, Check, Fitness, Weights, JudgeFailed,
-		Run, Procedures, AdoptProcedures, AllowOutside, SecondPerson, LateEntry, Containers, Requests, OperateAnywhere}
+		Run, Procedures, AdoptProcedures, AllowOutside, SecondPerson, LateEntry, Containers, Requests, ReviewRuns, ApproveRuns, OperateAnywhere}
 }
 
 // Set is a set of rights.
@@ -104,7 +106,8 @@ func Defaults() map[string]Set {
 	with := func(more ...Right) Set { return Of(append(slices.Clone(look), more...)...) }
 	return map[string]Set{
 		Operator: with(Weigh, ReadJournal, Check, Run, SecondPerson, LateEntry, Containers, OperateAnywhere),
-		Reviewer: with(ReadJournal, Export, ReviewTrail, JudgeFailed, AdoptProcedures, AllowOutside, SecondPerson, ReadPeople, ReadSettings),
+		Reviewer: with(ReadJournal, Export, ReviewTrail, JudgeFailed, AdoptProcedures, AllowOutside, SecondPerson, ReviewRuns, ApproveRuns,
+			ReadPeople, ReadSettings),
 		BalanceKeeper: with(Weigh, ReadJournal, Export, Command, Balances, Deliveries, Samples, Check, Fitness, Weights,
 			Run, Procedures, SecondPerson, LateEntry, Containers, Requests, ReadSettings, OperateAnywhere),
 		IT: with(ReadJournal, Export, People, APIKeys, ReviewAccounts, Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal,
@@ -124,7 +127,7 @@ func Office() Set {
 
 // ForPeople gives, anew at each call, the rights that no program has: they are a person's judgement, or mean a person's own account.
 func ForPeople() Set {
-	return Of(ReviewTrail, ReviewAccounts, Adopt, OwnAccount, JudgeFailed, AdoptProcedures, AllowOutside, SecondPerson)
+	return Of(ReviewTrail, ReviewAccounts, Adopt, OwnAccount, JudgeFailed, AdoptProcedures, AllowOutside, SecondPerson, ReviewRuns, ApproveRuns)
 }
 
 // Who is the one that asks for something, as far as is known at the moment of the act.

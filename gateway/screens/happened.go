@@ -34,6 +34,8 @@ var kindGroups = []kindGroup{
 		record.KindFitnessChanged, record.KindCheckReminder, record.KindUpkeep, record.KindAffectedJudged, record.KindFailureClosed, record.KindWeightChanged}},
 	{"procedures", "Procedures, runs, requests, containers and slips", []record.Kind{record.KindProcedureChanged, record.KindRunBegun, record.KindRunStep,
 		record.KindRunEnded, record.KindRequestChanged, record.KindContainerChanged, record.KindLateEntered, record.KindLateDecided}},
+	{"reviews", "Reviews, corrections, signatures and reports of runs", []record.Kind{record.KindRunReviewed, record.KindRunCorrected, record.KindSignature,
+		record.KindSignatureRefused, record.KindReportIssued}},
 	{"clock", "Clock and time-stamps", []record.Kind{record.KindClockChanged, record.KindClockCorrected, record.KindTimestamped}},
 	{"journal", "Journal, backups and reviews", []record.Kind{record.KindStart, record.KindStop, record.KindTrailReviewed, record.KindBackup, record.KindRestored,
 		record.KindSealed, record.KindKeyRotated, record.KindRecordingStopped, record.KindRecordingResumed, record.KindDamage}},
@@ -150,7 +152,8 @@ func (h *occurrence) Who() string {
 // RunPage is where the run is that an entry tells of; "" where it tells of none.
 func (h *occurrence) RunPage() string {
 	switch h.Kind {
-	case record.KindRunBegun, record.KindRunStep, record.KindRunEnded:
+	case record.KindRunBegun, record.KindRunStep, record.KindRunEnded, record.KindRunReviewed, record.KindRunCorrected, record.KindSignature,
+		record.KindSignatureRefused, record.KindReportIssued:
 	default:
 		return ""
 	}
@@ -166,7 +169,7 @@ func (h *occurrence) RunPage() string {
 // Grave says whether something went wrong.
 func (h *occurrence) Grave() bool {
 	return slices.Contains([]record.Kind{record.KindDamage, record.KindRecordingStopped, record.KindGap, record.KindParked, record.KindSinkStopped, record.KindPortDown,
-		record.KindUnread, record.KindUnreadSummary, record.KindRefused, record.KindSignInRefused}, h.Kind)
+		record.KindUnread, record.KindUnreadSummary, record.KindRefused, record.KindSignInRefused, record.KindSignatureRefused}, h.Kind)
 }
 
 func (s *Screens) showHappened(w http.ResponseWriter, r *http.Request) {

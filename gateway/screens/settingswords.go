@@ -81,6 +81,7 @@ var labels = map[string]string{
 	"*.usp41": "USP <41>", "*.unfit": "Weighings on a balance that is out of service", "*.overdue": "An overdue check means", "*.certificate": "By the certificate (EURAMET cg-18)", "*.required": "Accuracy required, per cent", "*.safety": "Safety factor",
 	"weights": "Reference weights", "weights.overdue": "An overdue weight", "weights.coarse": "A weight too coarse for the limit", "*.before_use": "Before the first weighing of the day", "*.after": "At once after",
 	"schedule": "Which checks, and when", "balances[].schedule": "Which checks, and when", "balances[].minimum_weight": "Minimum weight", "schedule[].every": "How often", "balances[].schedule[].every": "How often",
+	"sign_submit": "Performers sign", "together": "Several runs at once", "reasons": "Reasons for corrections",
 	"adoption": "Who adopts a version", "original": "The original of a weight that was typed in",
 	"*.unmarked": "A print that says neither gross nor net", "accuracy_class": "Accuracy class (OIML R 76-1)",
 	"*.oauth": "Authorization server (OAuth 2)", "*.token_url": "Address for tokens", "*.answer_id": "Id in the answer", "*.sign": "Secrets for signing", "*.statuses": "What answers mean",
@@ -94,7 +95,7 @@ var captureWords = map[string]string{
 // sectionWords name the parts of the settings.
 var sectionWords = map[string]string{
 	"journal": "Journal", "page": "This page's address", "clock": "Clock", "log": "Log", "balances": "Balances", "sinks": "Destinations", "people": "People and policy",
-	"samples": "Samples", "requests": "Requests from files", "checks": "Checks", "fitness": "Fitness", "backup": "Backup", "procedures": "Procedures", "settings": "Who adopts changes", "site": "Site", "roles": "Roles",
+	"samples": "Samples", "requests": "Requests from files", "checks": "Checks", "fitness": "Fitness", "backup": "Backup", "procedures": "Procedures", "review": "Review of runs", "settings": "Who adopts changes", "site": "Site", "roles": "Roles",
 }
 
 // rightWords say what a right allows.
@@ -113,5 +114,6 @@ var rightWords = map[rights.Right]string{
 	rights.AdoptProcedures: "adopt versions of procedures, or turn them down", rights.AllowOutside: "let a run go on with a value outside its limits",
 	rights.SecondPerson: "confirm as a second person", rights.LateEntry: "type in the slip of a weighing that was not read",
 	rights.Containers: "register containers, and withdraw them", rights.Requests: "send requests for runs, change and cancel one's own",
+	rights.ReviewRuns: "review runs that others performed: sign or give back, correct, replace", rights.ApproveRuns: "approve runs where two are to sign; archive runs",
 	rights.OperateAnywhere: "sign in at any balance, also where that is limited to some people", rights.Deliveries: "have refused entries delivered again, or given up; pause deliveries",
 }

@@ -131,6 +131,8 @@ var tellers = map[record.Kind]func(members) []string{
 	record.KindProcedureChanged: members.procedureChanged, record.KindRunBegun: members.runBegun, record.KindRunStep: members.runStep,
 	record.KindRunEnded: members.runEnded, record.KindRequestChanged: members.request, record.KindContainerChanged: members.container,
 	record.KindLateEntered: members.late, record.KindLateDecided: members.lateDecided,
+	record.KindRunReviewed: members.runReviewed, record.KindRunCorrected: members.runCorrected, record.KindSignature: members.signature,
+	record.KindSignatureRefused: members.signatureRefused, record.KindReportIssued: members.report,
 }
 
 func (m members) weighing() []string {

@@ -70,6 +70,11 @@ var kindWords = map[record.Kind]string{
 	record.KindContainerChanged: "container",
 	record.KindLateEntered:      "slip typed in",
 	record.KindLateDecided:      "slip confirmed or turned down",
+	record.KindRunReviewed:      "review of a run",
+	record.KindRunCorrected:     "correction of a run",
+	record.KindSignature:        "signature",
+	record.KindSignatureRefused: "signature refused",
+	record.KindReportIssued:     "report",
 }
 
 // Kind names a kind of entry for people: "port lost".

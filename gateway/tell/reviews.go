@@ -1,0 +1,32 @@
+package tell
+
+// led says from what state to what state an act led a run, where it did.
+func (m members) led() string {
+	from, to := m.text("from"), m.text("to")
+	if to == "" || from == to {
+		return ""
+	}
+	return from + " to " + to
+}
+
+func (m members) runReviewed() []string {
+	return []string{m.text("run", "id"), m.text("act"), m.led(), m.text("verdict"), m.say("replaced by %s", "other", "id"), m.say("check %s", "check"),
+		m.text("reason"), m.say("reference %s", "ref"), m.text("by", "id")}
+}
+
+func (m members) runCorrected() []string {
+	return []string{m.text("run", "id"), m.text("change"), m.text("of", "id"), m.text("field"), m.say("was %s", "before"), m.say("is %s", "after"), m.led(),
+		m.text("verdict"), m.text("reason"), m.text("comment"), m.say("reference %s", "ref"), m.text("by", "id")}
+}
+
+func (m members) signature() []string {
+	return []string{m.text("run", "id"), m.text("meaning"), m.say("%s entries", "covers", "entries"), m.text("name"), m.say("as %s", "role")}
+}
+
+func (m members) signatureRefused() []string {
+	return []string{m.text("run", "id"), m.text("meaning"), m.why(), m.text("by", "id")}
+}
+
+func (m members) report() []string {
+	return []string{m.text("report"), m.say("of the %s", "of"), m.text("about"), m.say("in place of %s", "replaces"), m.why(), m.text("by", "id")}
+}
