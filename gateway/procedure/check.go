@@ -62,6 +62,9 @@ func (c *checker) head(r *strict.Report) {
 	for i, s := range d.Cautions {
 		c.text(r.At("cautions").Index(i), s, maxSay)
 	}
+	if d.Review.Approvals < 0 || d.Review.Approvals > 2 {
+		r.At("review").At("approvals").Fault(fmt.Sprintf("%d is out of range", d.Review.Approvals), "1 or 2")
+	}
 	c.oneOf(r.At("about"), d.About, "nothing", "samples", "containers", "both")
 	switch {
 	case d.Most < 1 || d.Most > MaxItems:

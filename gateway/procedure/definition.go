@@ -33,9 +33,19 @@ type Definition struct {
 	Steps      []Step             `yaml:"steps" json:"steps" desc:"The steps, in their order."`
 	Results    []string           `yaml:"results" json:"results" desc:"The names of those values that are the result."`
 	Abandon    bool               `yaml:"abandon_needs_reviewer" json:"abandon_needs_reviewer,omitempty" desc:"Whether a run of it can be abandoned by a reviewer only, once something was weighed."`
+	Review     Review             `yaml:"review" json:"review" desc:"Who approves what a run of it found."`
 
 	plan *plan // made by Parse of a definition without mistakes
 }
+
+// Review says who approves a run. Left out, one person does, who did not perform it.
+type Review struct {
+	Approvals  int  `yaml:"approvals" json:"approvals,omitempty" desc:"How many people sign a run before it is approved. 1: somebody reviews and approves it; 2: somebody reviews it, and somebody else approves it." default:"1"`
+	SamePerson bool `yaml:"same_person" json:"same_person,omitempty" desc:"Whether whoever performed a run may review it. Left out, nobody reviews what they did themselves (four eyes)."`
+}
+
+// Wanted is how many people sign a run before it is approved: 1 or 2.
+func (r Review) Wanted() int { return max(r.Approvals, 1) }
 
 // Parameter is a value that is given before a run begins.
 type Parameter struct {

@@ -63,7 +63,7 @@ func TestTheManualNamesEveryKeyAndKind(t *testing.T) {
 		t.Fatal(err)
 	}
 	words := []string{Identify, Ask, Instruct, Tare, Empty, Weigh, Compute, Decide, Confirm, Wait, Environment, "note", "repeat", "reviewer", "investigation",
-		"over: items", "times", "more_while", "more", "abandon_needs_reviewer"}
+		"over: items", "times", "more_while", "more", "abandon_needs_reviewer", "review", "approvals", "same_person"}
 	for key := range belongs {
 		words = append(words, key)
 	}

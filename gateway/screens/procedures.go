@@ -235,7 +235,21 @@ func wholeFacts(form map[string]any) (facts []cardFact) {
 	if form["abandon_needs_reviewer"] == true {
 		add("Abandoning", "by a reviewer only, once something was weighed")
 	}
+	add("Review", reviewWords(form["review"]))
 	return facts
+}
+
+// reviewWords say who approves a run.
+func reviewWords(v any) string {
+	o, _ := v.(map[string]any)
+	words := "one person reviews and approves it"
+	if plainText(o["approvals"], false) == "2" {
+		words = "one person reviews it, and another approves it"
+	}
+	if o["same_person"] == true {
+		return words + "; whoever performed it may review it"
+	}
+	return words + "; nobody who performed it"
 }
 
 // objects are the mappings of a list.

@@ -47,6 +47,7 @@ var cardLabels = map[string]string{
 	"parameters.kind": "What is given", "parameters.default": "Where nobody gives it", "parameters.limits": "Limits", "balances.readability": "Readability d at most",
 	"balances.capacity": "Capacity at least", "balances.other_than": "Another one than",
 	"blocks.over": "Over", "blocks.times": "How many times", "blocks.more_while": "More while", "blocks.more": "So many more", "blocks.most": "At most in all",
+	"review.approvals": "People who sign it", "review.same_person": "Whoever performed may review",
 	"limits.at_least": "At least", "limits.at_most": "At most", "limits.warn_below": "Warning below", "limits.warn_above": "Warning above", "limits.from": "From", "limits.matches": "Begins with",
 }
 
