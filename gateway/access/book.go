@@ -116,6 +116,7 @@ type Book struct {
 
 	refusals *refusals
 	flows    flows
+	signings signings
 	ends     ends
 	barred   sync.Map            // ids of keys whose end could not be recorded
 	told     map[health.Ref]bool // conditions that were raised; guarded by telling

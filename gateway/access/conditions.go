@@ -53,6 +53,7 @@ func (b *Book) conditions() (list []health.Condition) {
 			}
 		}
 	})
+	list = append(list, b.signings.conditions(now)...)
 	if bare > 0 {
 		list = append(list, health.Condition{Code: health.SecretsMissing, Subject: "people", Severity: health.Warning,
 			Sentence: fmt.Sprintf("The secrets of %d people are not there: the journal says that they were set, and %s does not have them.", bare, b.vault.Path()),

@@ -25,6 +25,7 @@ type Config struct {
 	Lock      secret.LockConfig     `yaml:"lock" desc:"When attempts that fail lock an account."`
 	Session   session.Config        `yaml:"session" desc:"How long people stay signed in."`
 	Badge     BadgeConfig           `yaml:"badge" desc:"How people sign in with a badge at a bench."`
+	SignIdle  strict.Duration       `yaml:"sign_idle" desc:"After so long without a signature somebody gives id and secret again to sign, not the secret alone: 1m to 2h. So they do after each sign-in (21 CFR 11.200(a)(1))." default:"15m"`
 	Keys      KeyConfig             `yaml:"keys" desc:"Keys for programs."`
 	Roles     map[string][]string   `yaml:"roles" desc:"Roles of the lab's own, beside operator, reviewer, balance-keeper, it, auditor and machine: a name, and a list of rights. Who has a role that is not here any more has nothing from it."`
 	Directory ldap.Config           `yaml:"directory" desc:"A directory (LDAP) that judges people's secrets and says in which groups they are."`
@@ -56,6 +57,7 @@ const (
 	visitorsNothing = "nothing"
 	localSource     = "local"
 
+	signIdle   = strict.Duration(15 * time.Minute)
 	longestKey = strict.Duration(8760 * time.Hour)
 	mostRoles  = 200
 )
@@ -65,6 +67,9 @@ func (c *Config) VisitorsSee() bool { return cmp.Or(c.Visitors, visitorsSee) == 
 
 // KeysFor is how long a key is good at most.
 func (c *Config) KeysFor() time.Duration { return cmp.Or(c.Keys.Longest, longestKey).D() }
+
+// SignsFor is how long after a signature the next one needs the secret alone.
+func (c *Config) SignsFor() time.Duration { return cmp.Or(c.SignIdle, signIdle).D() }
 
 // AllRoles gives every role that there is: those without configuration, and the lab's own.
 func (c *Config) AllRoles() map[string]rights.Set { return rolesOf(c.Roles) }
@@ -99,6 +104,7 @@ func (c *Config) Check(r *strict.Report) {
 	c.PIN.Check(r.At("pin"))
 	c.Lock.Check(r.At("lock"))
 	c.Session.Check(r.At("session"))
+	between(r.At("sign_idle"), c.SignIdle, time.Minute, 2*time.Hour)
 	c.Directory.Check(r.At("directory"))
 	c.OpenID.Check(r.At("openid"))
 	between(r.At("keys").At("longest"), c.Keys.Longest, time.Hour, 43800*time.Hour)

@@ -17,18 +17,24 @@ const (
 	mostFlows = 1000
 )
 
-// flows are sign-ins at a provider that have begun, by their state. Each is used once.
+// flows are sign-ins at a provider that have begun, by their state, for a session or to sign something. Each is used once.
 type flows struct {
 	mu   sync.Mutex
-	list map[string]outside.Flow
+	list map[string]flow
+}
+
+// flow is one of them.
+type flow struct {
+	outside.Flow
+	signing *signing // what is signed by it; nil: a session begins
 }
 
 // keep remembers a flow. The oldest goes where there are too many.
-func (f *flows) keep(flow outside.Flow, now time.Time) {
+func (f *flows) keep(one flow, now time.Time) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.list == nil {
-		f.list = map[string]outside.Flow{}
+		f.list = map[string]flow{}
 	}
 	oldest := ""
 	for state, one := range f.list {
@@ -41,16 +47,23 @@ func (f *flows) keep(flow outside.Flow, now time.Time) {
 	if len(f.list) >= mostFlows {
 		delete(f.list, oldest)
 	}
-	f.list[flow.State] = flow
+	f.list[one.State] = one
 }
 
 // use gives a flow and forgets it.
-func (f *flows) use(state string, now time.Time) (outside.Flow, bool) {
+func (f *flows) use(state string, now time.Time) (flow, bool) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	flow, there := f.list[state]
+	one, there := f.list[state]
 	delete(f.list, state)
-	return flow, there && state != "" && now.Sub(flow.When) <= flowTime
+	return one, there && state != "" && now.Sub(one.When) <= flowTime
+}
+
+// signs says whether something is to be signed by a flow. It leaves it as it is.
+func (f *flows) signs(state string) bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.list[state].signing != nil
 }
 
 var errNoProvider = &rights.Refused{Why: "nobody signs in by an OpenID provider here: none is configured"}
@@ -62,7 +75,7 @@ func (b *Book) BeginOpenID(ctx context.Context, redirect string, fresh bool) (to
 	if provider == nil {
 		return "", "", errNoProvider
 	}
-	to, flow, err := provider.Begin(ctx, redirect, fresh)
+	to, begun, err := provider.Begin(ctx, redirect, fresh)
 	var down *outside.Unavailable
 	if errors.As(err, &down) {
 		return "", "", &rights.Refused{Why: "the provider does not answer, so nobody can sign in there now: try again later"}
@@ -70,8 +83,8 @@ func (b *Book) BeginOpenID(ctx context.Context, redirect string, fresh bool) (to
 	if err != nil {
 		return "", "", err
 	}
-	b.flows.keep(flow, b.o.Now())
-	return to, flow.State, nil
+	b.flows.keep(flow{Flow: begun}, b.o.Now())
+	return to, begun.State, nil
 }
 
 // FinishOpenID signs in whoever comes back from the provider with this query. Each state is good for one attempt.
@@ -81,12 +94,12 @@ func (b *Book) FinishOpenID(ctx context.Context, query url.Values, address, wher
 		return rights.Session{}, errNoProvider
 	}
 	f := from{way: record.ActorOpenID, address: address, where: where}
-	flow, there := b.flows.use(query.Get("state"), b.o.Now())
-	if !there {
+	begun, there := b.flows.use(query.Get("state"), b.o.Now())
+	if !there || begun.signing != nil {
 		b.refused(f, nil, "the answer of the provider belongs to no sign-in that was begun here within ten minutes, or came twice", false)
 		return rights.Session{}, &rights.Refused{Why: "this sign-in was not begun here, took longer than ten minutes, or was used already: begin anew"}
 	}
-	found, err := provider.Finish(ctx, flow, query)
+	found, err := provider.Finish(ctx, begun.Flow, query)
 	if err != nil {
 		return rights.Session{}, b.notFinished(f, err)
 	}

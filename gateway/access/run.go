@@ -93,6 +93,7 @@ const mostEnds = 100_000
 
 // ended is told by the table of each session that ended.
 func (b *Book) ended(e session.Ended) {
+	b.signings.end(e.ID)
 	if b.o.Ended != nil {
 		b.o.Ended(e.Person, e.ID, string(e.Cause))
 	}

@@ -70,6 +70,7 @@ const (
 	BalanceIDTaken       = "balance-id-taken"
 
 	AccountLocked        = "account-locked"
+	SignatureRefused     = "signature-refused"
 	AccountReviewOverdue = "account-review-overdue"
 	RightsJoined         = "rights-joined"
 	RoleUnknown          = "role-unknown"
@@ -329,6 +330,8 @@ var table = []Kind{
 		Says: "The configuration was not taken, and why; the one before holds.", Do: "Mend what the sentence names, and reload."},
 	{Code: AccountLocked, About: aPerson, Severities: []Severity{Warning},
 		Says: "Attempts to sign in have locked an account or a PIN, and until when.", Do: "Ask the person whether it was them; see the entries sign-in-refused; unlock it."},
+	{Code: SignatureRefused, About: aPerson, Severities: []Severity{Warning},
+		Says: "Somebody tried to sign and did not show who they are: how often, when, under which run, and why.", Do: "Ask the person whether it was them; see the entries signature-refused; otherwise end their sessions and have the secret changed."},
 	{Code: AccountReviewOverdue, About: "people", Severities: []Severity{Warning},
 		Says: "Accounts and rights should have been looked over, and by when.", Do: "Look through them, and note what was found: weighpost people review."},
 	{Code: RightsJoined, About: aPerson, Severities: []Severity{Warning},

@@ -118,6 +118,7 @@ var remedies = map[string][]way{
 	health.ConfigurationRefused: {{label: "To the settings", to: "/settings", right: rights.ReadSettings}},
 
 	health.AccountLocked:        {seePerson},
+	health.SignatureRefused:     {seePerson, seeHappened},
 	health.AccountReviewOverdue: {{label: "To the reviews of accounts", to: "/people/reviews", right: rights.ReadPeople}},
 	health.RightsJoined:         {seePerson, seeRoles},
 	health.RoleUnknown:          {seePeople, seeRoles},

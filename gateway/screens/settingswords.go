@@ -81,7 +81,7 @@ var labels = map[string]string{
 	"*.usp41": "USP <41>", "*.unfit": "Weighings on a balance that is out of service", "*.overdue": "An overdue check means", "*.certificate": "By the certificate (EURAMET cg-18)", "*.required": "Accuracy required, per cent", "*.safety": "Safety factor",
 	"weights": "Reference weights", "weights.overdue": "An overdue weight", "weights.coarse": "A weight too coarse for the limit", "*.before_use": "Before the first weighing of the day", "*.after": "At once after",
 	"schedule": "Which checks, and when", "balances[].schedule": "Which checks, and when", "balances[].minimum_weight": "Minimum weight", "schedule[].every": "How often", "balances[].schedule[].every": "How often",
-	"sign_submit": "Performers sign", "together": "Several runs at once", "reasons": "Reasons for corrections",
+	"sign_submit": "Performers sign", "sign_idle": "Id and secret again to sign, after", "together": "Several runs at once", "reasons": "Reasons for corrections",
 	"adoption": "Who adopts a version", "original": "The original of a weight that was typed in",
 	"*.unmarked": "A print that says neither gross nor net", "accuracy_class": "Accuracy class (OIML R 76-1)",
 	"*.oauth": "Authorization server (OAuth 2)", "*.token_url": "Address for tokens", "*.answer_id": "Id in the answer", "*.sign": "Secrets for signing", "*.statuses": "What answers mean",
