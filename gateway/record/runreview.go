@@ -77,6 +77,7 @@ type RunCorrected struct {
 	Before   string      `json:"before,omitempty"`   // amend: what it said. reread: the value, with its unit
 	After    string      `json:"after,omitempty"`    // likewise, from here on
 	Layout   string      `json:"layout,omitempty"`   // reread: hash of the layout that reads it now
+	Value    *Value      `json:"value,omitempty"`    // reread: what that layout reads
 	Reason   string      `json:"reason"`             // from the lab's list
 	Comment  string      `json:"comment"`            // in the words of whoever did it
 	Ref      string      `json:"ref,omitempty"`      // of an investigation: needed where the value was outside its limits
