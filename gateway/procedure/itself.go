@@ -141,7 +141,7 @@ func (r *Run) compute(s *planned, pass int) (*record.RunStep, error) {
 			e.Worked.Sources = append(e.Worked.Sources, used.Name+": "+used.Source)
 		}
 	}
-	e.Worked.Excluded = st.excluded(s, pass)
+	e.Worked.Excluded = append(st.excluded(s, pass), st.leftOut(s)...)
 	e.Verdicts = append(st.judge(s, out.Rounded, pass), st.replies(s)...)
 	return e, nil
 }
@@ -166,15 +166,22 @@ func (st *state) replies(s *planned) (all []record.Verdict) {
 	if s.formula == nil {
 		return nil
 	}
+	add := func(v record.Verdict) {
+		if !slices.Contains(all, v) {
+			all = append(all, v)
+		}
+	}
 	for _, one := range s.formula.refs {
 		if one.how != several {
 			continue
 		}
 		n := st.plan.steps[one.index].block
 		b := &st.plan.blocks[n]
-		v := record.Verdict{Rule: RuleReplies, Limit: "not " + b.While, Why: fmt.Sprintf("the condition still held after %d, which is the most that the procedure allows", st.passes[n])}
-		if st.short[n] && !slices.Contains(all, v) {
-			all = append(all, v)
+		if st.touchedBlock(one, b) {
+			st.repliesAnew(one, b, add)
+		} else if st.short[n] {
+			add(record.Verdict{Rule: RuleReplies, Limit: "not " + b.While,
+				Why: fmt.Sprintf("the condition still held after %d, which is the most that the procedure allows", st.passes[n])})
 		}
 	}
 	return all
@@ -188,10 +195,10 @@ func (st *state) excluded(s *planned, pass int) (all []string) {
 			continue
 		}
 		kept := slices.Clone(out.Value.List)
-		for i, v := range st.passesOf(x.list.index) {
+		for _, v := range st.passesOf(x.list.index) {
 			n := slices.IndexFunc(kept, func(q formula.Quantity) bool { return compare(q, v.v.Quantity) == 0 })
 			if n < 0 {
-				all = append(all, fmt.Sprintf("%s %d: %s, since it is not in %s", x.list.shown, i+1, v.text, x.kept.text))
+				all = append(all, fmt.Sprintf("%s %d: %s, since it is not in %s", x.list.shown, v.entry.Pass, v.text, x.kept.text))
 				continue
 			}
 			kept = slices.Delete(kept, n, n+1)

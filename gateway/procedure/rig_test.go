@@ -29,6 +29,30 @@ type lab struct {
 	seq   uint64
 	log   []*record.RunStep // the entries, as a journal would give them back
 	fresh bool              // the run is made anew of its entries after each one, and held against the one that went on
+	did   []event           // what came to the run, so that it can come to another
+}
+
+// event is something that came to a run, with what the run makes of it. alter gives another weighing in place of one.
+type event func(r *Run, alter func(*record.Weighing) *record.Weighing) []*record.RunStep
+
+func (l *lab) acted(by record.Actor, a Act) {
+	now, f := record.UTC(l.now), l.facts
+	l.did = append(l.did, func(r *Run, _ func(*record.Weighing) *record.Weighing) []*record.RunStep {
+		steps, _ := r.Act(a, by, now, f) // that an act is refused this time shows by what is missing
+		return steps
+	})
+}
+
+func (l *lab) passed() {
+	now := record.UTC(l.now)
+	l.did = append(l.did, func(r *Run, _ func(*record.Weighing) *record.Weighing) []*record.RunStep { return r.Pass(now) })
+}
+
+func (l *lab) given(w *record.Weighing) {
+	f := l.facts
+	l.did = append(l.did, func(r *Run, alter func(*record.Weighing) *record.Weighing) []*record.RunStep {
+		return r.Weighed(alter(w), f)
+	})
 }
 
 func parse(t *testing.T, text string) *Definition {
@@ -69,6 +93,7 @@ func begin(t *testing.T, text string, params map[string]string, items ...record.
 	if l.run, err = Open(l.def, l.begun); err != nil {
 		t.Fatal(err)
 	}
+	l.passed()
 	l.put(l.run.Pass(record.UTC(l.now)))
 	return l
 }
@@ -148,6 +173,7 @@ func (l *lab) actAs(by record.Actor, a Act) []*record.RunStep {
 	if err != nil {
 		l.t.Fatalf("%+v: %v", a, err)
 	}
+	l.acted(by, a)
 	l.put(steps)
 	return steps
 }
@@ -185,6 +211,7 @@ func (l *lab) weighing(shown string) *record.Weighing {
 func (l *lab) give(w *record.Weighing) []*record.RunStep {
 	l.t.Helper()
 	steps := l.run.Weighed(w, l.facts)
+	l.given(w)
 	l.put(steps)
 	return steps
 }

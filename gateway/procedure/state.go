@@ -31,6 +31,10 @@ type state struct {
 	pending *record.RunStep // its value is outside its limits, and nobody has let the run go on yet
 	allowed map[*record.RunStep]*record.RunStep
 	moved   record.UTC // when the run came to the step that is next
+
+	// anew holds what was worked out anew in a review, by the entry that found it first; nil: nothing was. It changes what a value is, and never
+	// the way through the steps.
+	anew map[*record.RunStep]anew
 }
 
 func (st *state) clone() *state {
@@ -286,9 +290,9 @@ func (st *state) lookup(one ref, pass int) (formula.Value, []string, bool) {
 	if one.how == single || st.plan.steps[one.index].block < 0 {
 		where.pass = 0
 	}
-	v := st.values[where]
+	v := st.now(st.values[where])
 	if one.how == earlier {
-		v = st.prior[where]
+		v = st.now(st.prior[where])
 	}
 	if v == nil {
 		return formula.Value{}, nil, false
@@ -313,7 +317,7 @@ func (st *state) passesOf(step int) (all []*value) {
 		n = len(st.items)
 	}
 	for pass := 1; pass <= n; pass++ {
-		if v := st.values[at{step, pass}]; v != nil && (!b.items || !st.left[pass]) {
+		if v := st.now(st.values[at{step, pass}]); v != nil && (!b.items || !st.left[pass]) {
 			all = append(all, v)
 		}
 	}

@@ -182,8 +182,7 @@ func TestRandomRuns(t *testing.T) {
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		runs = 2000
 	}
-	ended := map[string]int{}
-	acted := map[string]int{}
+	ended, acted, altered := map[string]int{}, map[string]int{}, agains{}
 	for i := range uint64(runs) {
 		r := rand.New(rand.NewPCG(seed+i, 11))
 		m := &maker{Rand: r}
@@ -191,11 +190,12 @@ func TestRandomRuns(t *testing.T) {
 		if _, err := Parse("random", []byte(text)); err != nil {
 			t.Fatalf("WEIGHPOST_SEED=%d makes a definition with mistakes:\n%v\n%s", seed+i, err, text)
 		}
-		if !t.Run(strconv.FormatUint(seed+i, 10), func(t *testing.T) { ended[walk(t, text, r, acted)]++ }) {
+		if !t.Run(strconv.FormatUint(seed+i, 10), func(t *testing.T) { ended[walk(t, text, r, acted, &altered)]++ }) {
 			t.Fatalf("repeat it with WEIGHPOST_SEED=%d\n%s", seed+i, text)
 		}
 	}
-	t.Logf("seed %d: %v; entries by what became of them: %v", seed, ended, acted)
+	t.Logf("seed %d: %v; entries by what became of them: %v; of %d weighings read anew, %d went the same way and found the same in a run of their own", seed,
+		ended, acted, altered.tried, altered.same)
 	if os.Getenv("WEIGHPOST_SEED") != "" {
 		return
 	}
@@ -214,7 +214,7 @@ func TestRandomRuns(t *testing.T) {
 	}
 }
 
-func walk(t *testing.T, text string, r *rand.Rand, acted map[string]int) string {
+func walk(t *testing.T, text string, r *rand.Rand, acted map[string]int, altered *agains) string {
 	def := parse(t, text)
 	var items []record.RunItem
 	needs := !strings.Contains(text, "what: sample") && !strings.Contains(text, "what: container")
@@ -247,6 +247,7 @@ func walk(t *testing.T, text string, r *rand.Rand, acted map[string]int) string 
 	}
 	l.same()
 	w.weighings()
+	altered.count(l.again(r))
 	for _, e := range l.log {
 		acted[e.Became]++
 		acted[e.Does+" "+e.Became]++
@@ -293,6 +294,7 @@ func (w *walker) event(wild bool) {
 		w.as(record.Actor{ID: "second" + strconv.Itoa(len(w.log)), By: "signed-in"}, Act{Yes: true})
 	case ForTime:
 		w.now = w.now.Add(time.Duration(w.IntN(60)) * time.Minute)
+		w.passed()
 		if steps := w.run.Pass(record.UTC(w.now)); len(steps) > 0 {
 			w.put(steps)
 		} else {
@@ -356,6 +358,7 @@ func (w *walker) weight(wrong bool) {
 	}
 	w.given[one.ID] = true
 	steps := w.run.Weighed(one, w.facts)
+	w.lab.given(one)
 	w.put(steps)
 	if again := w.run.Weighed(one, w.facts); len(again) != 0 {
 		w.t.Fatalf("a weighing is decided twice: %s", asJSON(w.t, again))
@@ -396,6 +399,7 @@ func (w *walker) wild(n Instruction) {
 	case 8:
 		w.try(Act{Answer: w.some("5", "-1 kg", "a", "12,5", "5 mL", "2026-13-45", "")})
 	case 9:
+		w.passed()
 		w.put(w.run.Pass(record.UTC(w.now)))
 	case 10:
 		w.as(record.Actor{ID: "nobody"}, Act{Yes: w.IntN(2) == 0, Done: w.IntN(2) == 0, Over: w.IntN(9) == 0})
@@ -422,6 +426,7 @@ func (w *walker) as(by record.Actor, a Act) {
 	if len(steps) == 0 {
 		w.t.Fatalf("%+v was taken, and nothing is recorded", a)
 	}
+	w.acted(by, a)
 	w.put(steps)
 }
 

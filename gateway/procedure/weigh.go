@@ -234,7 +234,7 @@ func (st *state) takenOff(one *ref, pass int) (q formula.Quantity, text, kind st
 	if one.how == single {
 		where.pass = 0
 	}
-	v := st.values[where]
+	v := st.now(st.values[where])
 	if v == nil {
 		return q, "", "", false
 	}
