@@ -1,5 +1,8 @@
-// Package report is what a check of a balance looks like to whoever reads it: which facts, in which order, in which words. A Document
-// is plain text in sections; Write puts one on paper, and pages show the same one, so that screen and paper never say different things.
+// Package report is what a run, a day, a sample, a balance, the audit trail or a check looks like to whoever reads it: which facts, in
+// which order, in which words. A Document is plain text in sections; Write puts one on paper, and pages show the same one, so that screen
+// and paper never say different things. A Template says which blocks a report has.
+//
+// The same entries give the same bytes: a report holds no time of its making. What it says was so with the last entry that it tells of.
 //
 // It is given what the journal says, and says no more: what is not known is written as not known. Digits stand as they were recorded,
 // nothing is rounded or converted here, and an attempt that does not count stays, struck out in words.
@@ -14,6 +17,7 @@ type Document struct {
 	Lead    []string // sentences below the outcome
 	Parts   []Section
 	Foot    string // at the foot of every page
+	Draft   bool   // it is not issued: every page says so
 }
 
 // Section is one part of a document.
@@ -21,6 +25,8 @@ type Section struct {
 	Name  string
 	Facts []Fact
 	Table *Table
+	Chart *Chart
+	Code  string // what a QR code says; "": there is none
 	Notes []string
 }
 

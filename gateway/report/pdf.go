@@ -2,7 +2,7 @@ package report
 
 import (
 	"crypto/sha256"
-	"fmt"
+	"encoding/json"
 	"io"
 	"time"
 
@@ -39,7 +39,11 @@ func (d *Document) Write(w io.Writer, version string, made time.Time) error {
 			return err
 		}
 	}
-	sum := sha256.Sum256(fmt.Append(nil, d))
+	text, err := json.Marshal(d) // a pointer printed would be another each time
+	if err != nil {
+		return err
+	}
+	sum := sha256.Sum256(text)
 	return p.End(d.Title, "weighpost "+version, made, sum[:16])
 }
 
@@ -67,6 +71,7 @@ func (s *sheet) within(f *paper.Font, size float64, text string, room float64) p
 // top is what the first page begins with.
 func (s *sheet) top() {
 	d := s.d
+	s.draft()
 	s.Paragraph(s.Bold, paper.TitleSize, d.Title, paper.Ink)
 	for _, u := range d.Under {
 		s.Paragraph(s.Plain, 9, u, paper.Ink)
@@ -81,6 +86,16 @@ func (s *sheet) top() {
 	}
 }
 
+// draft says on a page that the report is not issued.
+func (s *sheet) draft() {
+	if !s.d.Draft {
+		return
+	}
+	s.Y -= step(bodySize)
+	s.Mark(s.Bold, bodySize, paper.Margin, s.Y, NotIssued)
+	s.Y -= 4
+}
+
 // further is what every other page begins with: outcome and title, so that a page alone is never taken for another's.
 func (s *sheet) further() {
 	text := s.d.Title
@@ -90,6 +105,7 @@ func (s *sheet) further() {
 	if s.d.Outcome != "" {
 		text = s.d.Outcome + " · " + text
 	}
+	s.draft()
 	s.Y -= step(paper.TextSize)
 	s.Text(s.Plain, paper.TextSize, paper.Margin, s.Y, s.within(s.Plain, paper.TextSize, text, s.Room()), paper.InkFaint)
 	s.Y -= 8
@@ -106,6 +122,12 @@ func (s *sheet) section(one *Section) {
 	}
 	if one.Table != nil {
 		s.table(one.Table)
+	}
+	if one.Chart != nil {
+		s.chart(one.Chart)
+	}
+	if one.Code != "" {
+		s.code(one.Code)
 	}
 	if len(one.Notes) > 0 {
 		s.Y -= 2
