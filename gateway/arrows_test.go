@@ -79,7 +79,7 @@ var arrows = []arrow{
 		"it reads a journal and writes files: it neither records nor knows what an entry means"},
 	{"gateway/tell", []string{"gateway/record"}, "words for people: it reads one entry, and knows nobody who shows it"},
 	{"gateway/paper", nil, "it puts text on pages, and knows nothing of what the text says"},
-	{"gateway/report", []string{"gateway/record", "gateway/paper", "gateway/tell", "gateway/metrology", "parsers/decimal", "parsers/strict"},
+	{"gateway/report", []string{"gateway/record", "gateway/paper", "gateway/tell", "gateway/signature", "gateway/metrology", "parsers/decimal", "parsers/strict"},
 		"what runs, days, samples, balances, checks and the trail say to whoever reads them: it writes what it is given, and asks nobody"},
 	{"gateway/export", []string{"gateway/record", "gateway/paper", "gateway/tell", "gateway/index", "gateway/journal", "gateway/proof", "sinks/format", "parsers/decimal"},
 		"it writes what the journal says in other forms, and keeps nothing"},

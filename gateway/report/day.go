@@ -59,7 +59,7 @@ func (d *Day) block(name string) []Section {
 	case BlockExcluded:
 		return d.excludedHere("Every weighing of the day counts as far as is known, and every frame was read.")
 	case BlockSignatures:
-		return []Section{d.signatures(d.runState, true)}
+		return []Section{d.signatures(d.runState, nil, true)}
 	}
 	return nil
 }

@@ -6,10 +6,12 @@ import (
 
 	"weighpost/gateway/record"
 	"weighpost/gateway/report"
+	"weighpost/gateway/signature"
 )
 
 // entry is a body as the journal has it. The body has its head already.
 func entry(seq uint64, b record.Body) record.Entry {
+	b.Identity().Schema = b.Kind().Schema()
 	raw, err := json.Marshal(b)
 	if err != nil {
 		panic(err)
@@ -73,18 +75,35 @@ func storied() *report.Run {
 	ended.Results = []record.RunResult{{Name: "thousand", Label: "Thousand-seed weight", Item: &theLot, Digits: "12.68", Unit: "g", Exact: "12.684875 g", Verdict: record.CheckFailed, Limit: "at most 12.50 g"}}
 	add(seq, ended)
 	seq++
-	sign := func(meaning string, by record.Actor) {
-		s := &record.Signature{Head: head(seq), Run: theRun, Meaning: meaning, Covers: record.Covered{Entries: uint64(len(entries)), Last: seq - 1, Root: report.Root(entries)}, Name: by.Name, Role: by.Role, Login: by.ID, How: record.ShownBoth, By: by, Zone: "Europe/Berlin", Stamp: at(seq)}
-		add(seq, s)
+	covered := func() (list []record.Entry) {
+		for _, e := range entries {
+			if of, err := signature.Covers(theRun.ID, e); of && err == nil {
+				list = append(list, e)
+			}
+		}
+		return list
+	}
+	// review appends an act of the review, and before it the signature that it is given with.
+	review := func(act, from, to, reason string, by record.Actor, meaning string) {
+		r := &record.RunReview{Run: theRun, Balance: &bench, Act: act, From: from, To: to, Reason: reason, By: by}
+		if meaning != "" {
+			facts, err := signature.Of(covered())
+			if err != nil {
+				panic(err)
+			}
+			facts.Covers = signature.Cover(covered())
+			add(seq, &record.Signature{Head: head(seq), Run: theRun, Meaning: meaning, Statement: signature.Statement(facts, signature.Signer{Meaning: meaning, Name: by.Name, Role: by.Role}), Covers: facts.Covers,
+				Name: by.Name, Role: by.Role, Login: by.ID, How: record.ShownBoth, By: by, Zone: "Europe/Berlin", Stamp: at(seq)})
+			signed := ref(seq)
+			r.Signature = &signed
+			seq++
+		}
+		r.Head, r.Stamp = head(seq), at(seq)
+		add(seq, r)
 		seq++
 	}
-	review := func(act, from, to, reason string, by record.Actor) {
-		add(seq, &record.RunReview{Head: head(seq), Run: theRun, Balance: &bench, Act: act, From: from, To: to, Reason: reason, By: by, Stamp: at(seq)})
-		seq++
-	}
-	sign(record.MeansPerformed, ada)
-	review(record.ActSubmit, record.RunComplete, record.RunInReview, "", ada)
-	review(record.ActReturn, record.RunInReview, record.RunReturned, "look at the fourth replicate", eve)
+	review(record.ActSubmit, record.RunComplete, record.RunInReview, "", ada, record.MeansPerformed)
+	review(record.ActReturn, record.RunInReview, record.RunReturned, "look at the fourth replicate", eve, "")
 	results := []record.RunResult{{Name: "thousand", Label: "Thousand-seed weight", Item: &theLot, Digits: "12.31", Unit: "g", Exact: "12.3112857 g", Verdict: record.CheckPassed, Limit: "at most 12.50 g"}}
 	add(seq, &record.RunCorrected{Head: head(seq), Run: theRun, Balance: &bench, Change: record.CorrectExclude, Of: ended.Weighings[3], Reason: "spilt", Comment: "seeds of the next lot had fallen into the dish", Ref: "INV-12", From: record.RunReturned, To: record.RunReturned,
 		Was: ended.Results, Results: results, Verdict: record.CheckPassed, Excluded: ended.Weighings[3:4], By: ada, Stamp: at(seq),
@@ -94,9 +113,8 @@ func storied() *report.Run {
 	add(seq, &record.RunCorrected{Head: head(seq), Run: theRun, Change: record.CorrectAmend, Of: ended.Weighings[0], Field: record.ItemSample, Before: "LOT-4711", After: "LOT-4712", Reason: "wrong sample", Comment: "the label had been misread", From: record.RunReturned, To: record.RunReturned,
 		Was: results, Results: results, Verdict: record.CheckPassed, By: ada, Stamp: at(seq)})
 	seq++
-	review(record.ActSubmit, record.RunReturned, record.RunInReview, "", ada)
-	sign(record.MeansReviewed, eve)
-	review(record.ActApprove, record.RunInReview, record.RunApproved, "", eve)
+	review(record.ActSubmit, record.RunReturned, record.RunInReview, "", ada, "")
+	review(record.ActApprove, record.RunInReview, record.RunApproved, "", eve, record.MeansReviewed)
 	return &report.Run{Told: report.Told{Site: "seed-bank", Version: "1.2.3", Entries: entries}, Begun: begun, Ended: ended, Steps: steps, Title: "Thousand-seed weight", Source: "the seed bank's own instruction 12",
 		Cautions: []string{"Dust of dressed seeds harms: work below the hood."}, Labels: map[string]string{"mass": "Mass of 100 seeds", "thousand": "Thousand-seed weight"}}
 }

@@ -1,35 +1,21 @@
 package report
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"net/url"
 	"strings"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/signature"
 )
 
 // Root is the Merkle tree hash of entries' bytes in their order (RFC 6962, section 2.1), in hexadecimal after "sha256:".
 func Root(entries []record.Entry) string {
-	h := treeHash(entries)
-	return "sha256:" + hex.EncodeToString(h[:])
-}
-
-func treeHash(entries []record.Entry) [sha256.Size]byte {
-	switch n := len(entries); n {
-	case 0:
-		return sha256.Sum256(nil)
-	case 1:
-		return sha256.Sum256(append([]byte{0}, entries[0].JSON...)) // 0: a leaf
-	default:
-		k := 1 // the largest power of two that is less than n
-		for k*2 < n {
-			k *= 2
-		}
-		left, right := treeHash(entries[:k]), treeHash(entries[k:])
-		return sha256.Sum256(append(append([]byte{1}, left[:]...), right[:]...)) // 1: a node
+	texts := make([][]byte, len(entries))
+	for i, e := range entries {
+		texts[i] = e.JSON
 	}
+	return signature.Root(texts)
 }
 
 // Ranges lists sequences as people do: "4, 7 to 12".

@@ -119,7 +119,7 @@ func (r *Run) block(name string) []Section {
 		return r.charts()
 	case BlockSignatures:
 		state := r.State()
-		return []Section{r.signatures(func(string) string { return state }, false)}
+		return []Section{r.signatures(func(string) string { return state }, r.verified(), false)}
 	case BlockTrail:
 		return []Section{r.trail()}
 	}

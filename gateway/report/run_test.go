@@ -260,3 +260,25 @@ func quoted(t *testing.T, s string) []byte {
 	}
 	return b
 }
+
+// TestAnAlteredSignatureIsShownAsNone: one entry that the reviewer's signature covers is altered afterwards, and the report says that it does
+// not hold.
+func TestAnAlteredSignatureIsShownAsNone(t *testing.T) {
+	t.Parallel()
+	s := storied()
+	for i, e := range s.Entries {
+		if e.Seq == 101 {
+			s.Entries[i].JSON = bytes.Replace(e.JSON, []byte(replicates[0]), []byte("1.2311"), 1)
+		}
+	}
+	r, err := report.NewRun(*s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	issued(&r.Told, report.OfRun)
+	for _, row := range part(t, report.Compose(r), "Signatures").Table.Rows {
+		if !strings.HasPrefix(row.Cells[3], "DOES NOT HOLD: the entries before it are not those that were signed") || !row.Out {
+			t.Errorf("%q", row.Cells[3])
+		}
+	}
+}

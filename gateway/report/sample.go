@@ -45,7 +45,7 @@ func (r *Sample) block(name string) []Section {
 	case BlockChart:
 		return chartsOf(r.results())
 	case BlockSignatures:
-		return []Section{r.signatures(r.runState, true)}
+		return []Section{r.signatures(r.runState, nil, true)}
 	}
 	return nil
 }
