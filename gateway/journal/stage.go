@@ -53,7 +53,10 @@ func (d *draft) lastNumber(balance string) uint64 {
 func (d *draft) add(bodies []record.Body) ([]record.Entry, error) {
 	trial, from := d.edge, len(d.rows)
 	undo := map[string]uint64{}
-	for _, body := range bodies {
+	for i, body := range bodies {
+		if f, is := body.(record.Follower); is && i > 0 {
+			f.Follow(*bodies[i-1].Identity())
+		}
 		balance := body.Subject()
 		if _, seen := undo[balance]; !seen {
 			undo[balance] = d.lastNumber(balance)

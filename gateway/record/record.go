@@ -122,6 +122,10 @@ type Body interface {
 	Time() time.Time
 }
 
+// Follower is a body that names the entry before it in the same append. The journal calls Follow once that has its identity, each time
+// that it gives identities.
+type Follower interface{ Follow(before Head) }
+
 // Numbered says whether entries of the kind take a number of their balance: gapless within an incarnation.
 func (k Kind) Numbered() bool { return k == KindWeighing || k == KindResult }
 

@@ -55,6 +55,13 @@ func (r *RunReview) Kind() Kind      { return KindRunReviewed }
 func (r *RunReview) Subject() string { return idOf(r.Balance) }
 func (r *RunReview) Time() time.Time { return r.Stamp.UTC.Time() }
 
+// Follow names the signature that comes just before, where the act is signed: Signature is there then, and empty.
+func (r *RunReview) Follow(before Head) {
+	if r.Signature != nil && before.Schema == KindSignature.Schema() {
+		*r.Signature = EntryRef{Seq: before.Seq, ID: before.ID}
+	}
+}
+
 // What an entry of kind run-corrected changes.
 const (
 	CorrectExclude = "exclude" // a weighing is not to be used: its results are worked out without it

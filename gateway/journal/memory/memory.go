@@ -87,7 +87,10 @@ func (j *Journal) Append(_ context.Context, bodies ...record.Body) ([]record.Ent
 		return nil, j.unwritable
 	}
 	var out []record.Entry
-	for _, b := range bodies {
+	for i, b := range bodies {
+		if f, is := b.(record.Follower); is && i > 0 {
+			f.Follow(*bodies[i-1].Identity())
+		}
 		e := record.Entry{Seq: uint64(len(j.entries) + len(out) + 1), Kind: b.Kind(), Balance: b.Subject()}
 		balance, n := "", e.Seq
 		if b.Kind().Numbered() {
