@@ -29,35 +29,46 @@ func (validateProofCommand) Help() string {
 	return `Says whether a proof holds, and what it shows. Needs no journal and no network. A proof holds for one key: take the key from
 where you trust it, not from beside the proof. The page "proofs" of the manual tells how to do the same by hand.
 
-Exit status: 0 it holds, 1 it does not, or cannot be read.`
+Of a run's proof it says of each signature who gave it, when and with which meaning, whether it covers the entries that are there,
+and whether it is still in force: the page "signatures".
+
+Exit status: 0 it holds, 1 it or a signature does not, or it cannot be read.`
 }
 
 // proved is what a proof shows, as JSON.
 type proved struct {
-	Proved     bool            `json:"proved"`
-	Seq        uint64          `json:"seq"`
-	ID         string          `json:"id"`
-	Kind       record.Kind     `json:"kind"`
-	Origin     string          `json:"origin"`
-	Size       uint64          `json:"size"`
-	Root       string          `json:"root"`
-	Key        string          `json:"key"`       // id of the key that was given
-	SignedBy   string          `json:"signed_by"` // id of the key that signed the checkpoint
-	Through    []string        `json:"through,omitempty"`
-	Stamped    string          `json:"time_stamp,omitempty"` // instant of a verified outside time-stamp
-	Authority  string          `json:"authority,omitempty"`
-	Unexamined bool            `json:"time_stamp_unexamined,omitempty"` // it carries one, and no authority was named
-	Entry      json.RawMessage `json:"entry"`
+	Proved bool        `json:"proved"`
+	Seq    uint64      `json:"seq"`
+	ID     string      `json:"id"`
+	Kind   record.Kind `json:"kind"`
+	provedBy
+	Entry json.RawMessage `json:"entry"`
+}
+
+// provedBy is what a proof rests on: the checkpoint, and who signed it.
+type provedBy struct {
+	Origin     string   `json:"origin"`
+	Size       uint64   `json:"size"`
+	Root       string   `json:"root"`
+	Key        string   `json:"key"`       // id of the key that was given
+	SignedBy   string   `json:"signed_by"` // id of the key that signed the checkpoint
+	Through    []string `json:"through,omitempty"`
+	Stamped    string   `json:"time_stamp,omitempty"` // instant of a verified outside time-stamp
+	Authority  string   `json:"authority,omitempty"`
+	Unexamined bool     `json:"time_stamp_unexamined,omitempty"` // it carries one, and no authority was named
 }
 
 func (c validateProofCommand) Run(s streams) error {
+	file, err := readBounded(c.File, s, proof.MaxSeveral)
+	if err != nil {
+		return fmt.Errorf("the proof cannot be read: %w", err)
+	}
+	if proof.IsSeveral(file) {
+		return c.runProof(s, file)
+	}
 	key, err := readPublicKey(c.Key)
 	if err != nil {
 		return err
-	}
-	file, err := readBounded(c.File, s, proof.MaxFile)
-	if err != nil {
-		return fmt.Errorf("the proof cannot be read: %w", err)
 	}
 	p, err := proof.Parse(file)
 	if err != nil {
@@ -67,9 +78,9 @@ func (c validateProofCommand) Run(s streams) error {
 	if err != nil {
 		return fmt.Errorf("%s proves nothing: %w", c.File, err)
 	}
-	out := proved{Proved: true, Seq: v.Entry.Seq, ID: v.Entry.ID, Kind: v.Entry.Kind, Origin: v.Checkpoint.Origin, Size: v.Checkpoint.Size,
-		Root: v.Checkpoint.Root.String(), Key: v.Key, SignedBy: v.SignedBy, Through: v.Through, Entry: v.Entry.JSON}
-	if err := c.timeStamp(p, &out); err != nil {
+	out := proved{Proved: true, Seq: v.Entry.Seq, ID: v.Entry.ID, Kind: v.Entry.Kind, Entry: v.Entry.JSON}
+	out.provedBy = provedBy{Origin: v.Checkpoint.Origin, Size: v.Checkpoint.Size, Root: v.Checkpoint.Root.String(), Key: v.Key, SignedBy: v.SignedBy, Through: v.Through}
+	if err := c.timeStamp(p.TimeStamp, p.Checkpoint, &out.provedBy); err != nil {
 		return fmt.Errorf("%s: the entry is proved, and its outside time-stamp does not hold: %w", c.File, err)
 	}
 	if c.JSON {
@@ -81,11 +92,11 @@ func (c validateProofCommand) Run(s streams) error {
 
 // timeStamp looks into the time-stamp that a proof carries, as far as an authority is named for it: nothing of it is believed
 // otherwise.
-func (c validateProofCommand) timeStamp(p proof.Proof, out *proved) error {
+func (c validateProofCommand) timeStamp(stamp, checkpoint []byte, out *provedBy) error {
 	switch {
-	case c.TSACA != "" && p.TimeStamp == nil:
+	case c.TSACA != "" && stamp == nil:
 		return errors.New("there is none in it; leave out --tsa-ca")
-	case p.TimeStamp == nil:
+	case stamp == nil:
 		return nil
 	case c.TSACA == "":
 		out.Unexamined = true
@@ -95,9 +106,9 @@ func (c validateProofCommand) timeStamp(p proof.Proof, out *proved) error {
 	if err != nil {
 		return err
 	}
-	token, err := timestamp.Parse(p.TimeStamp)
+	token, err := timestamp.Parse(stamp)
 	if err == nil {
-		err = token.Over(p.Checkpoint)
+		err = token.Over(checkpoint)
 	}
 	if err == nil {
 		err = token.Verify(roots)
@@ -155,6 +166,16 @@ func (p *proved) text() string {
 	}
 	line("entry", "%s (%s, number %d of its journal)", p.ID, p.Kind, p.Seq)
 	p.entryText(line)
+	p.provedBy.text(line)
+	line("proved", "exactly these bytes were entry %d of this journal when that key signed the checkpoint", p.Seq)
+	p.stampText(line)
+	line("not proved", "that the stamp, the person and the sample are right, which is what weighpost recorded and not what the")
+	line("", "key knows; when the checkpoint was signed, without an outside time-stamp; what else is in the journal")
+	return b.String()
+}
+
+// text is what a proof rests on, for people.
+func (p *provedBy) text(line func(name, format string, args ...any)) {
 	line("checkpoint", "%s, %d entries, root %s", p.Origin, p.Size, p.Root)
 	line("signed by", "%s", p.SignedBy)
 	if len(p.Through) > 0 {
@@ -166,13 +187,12 @@ func (p *proved) text() string {
 	case p.Unexamined:
 		line("time-stamp", "the proof carries one that was not looked into: name its authority with --tsa-ca")
 	}
-	line("proved", "exactly these bytes were entry %d of this journal when that key signed the checkpoint", p.Seq)
+}
+
+func (p *provedBy) stampText(line func(name, format string, args ...any)) {
 	if p.Stamped != "" {
 		line("", "which was before the time-stamp")
 	}
-	line("not proved", "that the stamp, the person and the sample are right, which is what weighpost recorded and not what the")
-	line("", "key knows; when the checkpoint was signed, without an outside time-stamp; what else is in the journal")
-	return b.String()
 }
 
 // entryText tells what a person looks for in an entry.

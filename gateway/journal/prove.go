@@ -34,21 +34,31 @@ func Prove(ctx context.Context, dir, id string, o ProveOptions) (proof.Proof, er
 	if err != nil {
 		return proof.Proof{}, err
 	}
-	p := prover{ctx: ctx, dir: folder(dir), segments: o.Segments, entry: e}
+	p, err := newProver(ctx, dir, e, o)
+	if err != nil {
+		return proof.Proof{}, err
+	}
+	defer p.db.Close()
+	return p.prove()
+}
+
+// newProver makes what proves one entry. Whoever has it closes its db.
+func newProver(ctx context.Context, dir string, e record.Entry, o ProveOptions) (*prover, error) {
+	p := &prover{ctx: ctx, dir: folder(dir), segments: o.Segments, entry: e}
 	if o.Stamped {
 		if err := p.stamped(); err != nil {
-			return proof.Proof{}, err
+			return nil, err
 		}
 	}
 	open := openLook
 	if held(p.dir) {
 		open = openReader
 	}
+	var err error
 	if p.db, err = open(osDisk{}, in(p.dir, dbName)); err != nil {
-		return proof.Proof{}, fmt.Errorf("the journal in %s cannot be read: %w", p.dir, err)
+		return nil, fmt.Errorf("the journal in %s cannot be read: %w", p.dir, err)
 	}
-	defer p.db.Close()
-	return p.prove()
+	return p, nil
 }
 
 // prover makes one proof.
@@ -98,10 +108,7 @@ func (p *prover) prove() (proof.Proof, error) {
 		return none, fmt.Errorf("no checkpoint covers entry %d yet: while weighpost runs it signs one within a minute, and it signs one "+
 			"when it ends; try again then", seq)
 	}
-	disagrees := func(err error) (proof.Proof, error) {
-		return none, fmt.Errorf("entry %d cannot be proved, because the journal in %s does not agree with itself: %w. Run: weighpost "+
-			"journal verify", seq, p.dir, err)
-	}
+	disagrees := func(err error) (proof.Proof, error) { return none, p.disagrees(seq, err) }
 	c, err := proof.Peek(p.note)
 	if err != nil {
 		return disagrees(err)
@@ -121,6 +128,11 @@ func (p *prover) prove() (proof.Proof, error) {
 		return disagrees(err)
 	}
 	return out, nil
+}
+
+func (p *prover) disagrees(seq uint64, err error) error {
+	return fmt.Errorf("entry %d cannot be proved, because the journal in %s does not agree with itself: %w. Run: weighpost "+
+		"journal verify", seq, p.dir, err)
 }
 
 // keys gives the key that signs checkpoints of so many entries, and what led to it from the first key, or from the last that

@@ -12,7 +12,7 @@ import (
 
 // meanings are what a signature says, in a sentence (21 CFR 11.50(a)(3)).
 var meanings = map[string]string{
-	record.MeansPerformed: "I have performed this run, and have looked it over: what stands above is what was done and found.",
+	record.MeansPerformed: "I have performed this run and looked it over: what is recorded of it is what was done and found.",
 	record.MeansReviewed:  "I have reviewed this run, its weighings and its audit trail, and have found it in order.",
 	record.MeansApproved:  "I approve this run and its results.",
 }
