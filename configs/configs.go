@@ -1,4 +1,4 @@
-// Package configs carries the example layouts and the ready procedures inside the program.
+// Package configs carries the example layouts, the ready procedures and the schemas of entries inside the program.
 package configs
 
 import "embed"
@@ -12,3 +12,9 @@ var Layouts embed.FS
 //
 //go:embed procedures/*.yaml
 var Procedures embed.FS
+
+// Schemas holds the JSON Schema of every kind of entry: schemas/KIND.schema.json, and for weighings, results and unread frames the two that
+// say more than their types do.
+//
+//go:embed weighing.schema.json unread.schema.json schemas/*.json
+var Schemas embed.FS

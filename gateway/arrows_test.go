@@ -83,6 +83,8 @@ var arrows = []arrow{
 		"what runs, days, samples, balances, checks and the trail say to whoever reads them: it writes what it is given, and asks nobody"},
 	{"gateway/export", []string{"gateway/record", "gateway/paper", "gateway/tell", "gateway/index", "gateway/journal", "gateway/proof", "sinks/format", "parsers/decimal"},
 		"it writes what the journal says in other forms, and keeps nothing"},
+	{"gateway/bundle", []string{"configs", "gateway/record", "gateway/tell", "gateway/index", "gateway/journal", "gateway/proof", "gateway/signature", "sinks/format"},
+		"it packs what the journal says with all that shows it, and keeps nothing"},
 	{"gateway/index", []string{"gateway/record", "gateway/journal", "gateway/proof"}, "it finds what the journal keeps, and changes nothing there"},
 	{"gateway/roster", []string{"gateway/record"}, "it reads what the journal says of balances, and knows no balance that runs"},
 	{"gateway/port/pty", nil, "a pair of file descriptors"},

@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -35,26 +34,8 @@ type keptNames map[string]string
 
 // take reads which files an entry names, and fails where they become too many.
 func (k keptNames) take(e record.Entry) error {
-	var files []*record.KeptFile
-	switch e.Kind {
-	case record.KindWeightChanged:
-		var w record.WeightEntry
-		if json.Unmarshal(e.JSON, &w) == nil && w.Weight.Certificate != nil {
-			files = append(files, w.Weight.Certificate.File)
-		}
-	case record.KindUpkeep:
-		var u record.Upkeep
-		if json.Unmarshal(e.JSON, &u) == nil && u.Calibration != nil {
-			files = append(files, u.Calibration.File)
-		}
-	case record.KindLateEntered:
-		var l record.LateEntered
-		if json.Unmarshal(e.JSON, &l) == nil {
-			files = append(files, l.Picture)
-		}
-	}
-	for _, f := range files {
-		if f != nil && keptForm.MatchString(keptPrefix+f.SHA256) {
+	for _, f := range record.KeptFiles(e) {
+		if keptForm.MatchString(keptPrefix + f.SHA256) {
 			k[f.SHA256] = f.Name
 		}
 	}

@@ -57,11 +57,17 @@ func (p Proof) Verify(key note.Verifier) (Verified, error) {
 
 // follow goes from the given key to the one that signed the checkpoint, by what each key signed for the next.
 func (p Proof) follow(key note.Verifier) (signer note.Verifier, through []string, err error) {
-	if sameKey(key, p.Key) {
+	return Follow(key, p.Key, p.Vouched)
+}
+
+// Follow goes from a key that is trusted to the one that a text names, by the notes in which each key vouched for the next one, oldest
+// first. through are the ids of the keys on the way, both ends included, and nil where they are the same. *NeedsKey: nothing leads there.
+func Follow(key note.Verifier, named string, vouched [][]byte) (signer note.Verifier, through []string, err error) {
+	if sameKey(key, named) {
 		return key, nil, nil
 	}
 	at, through := key, []string{KeyID(key)}
-	for _, signed := range p.Vouched {
+	for _, signed := range vouched {
 		text, err := OpenVouch(signed, at)
 		var other *NotSigned
 		if errors.As(err, &other) && len(through) == 1 {
@@ -74,15 +80,15 @@ func (p Proof) follow(key note.Verifier) (signer note.Verifier, through []string
 			return nil, nil, err
 		}
 		through = append(through, KeyID(at))
-		if sameKey(at, p.Key) {
+		if sameKey(at, named) {
 			return at, through, nil
 		}
 	}
-	named, err := ParseKey(p.Key)
+	other, err := ParseKey(named)
 	if err != nil {
-		return nil, nil, fmt.Errorf("the key that the proof names cannot be read: %w", err)
+		return nil, nil, fmt.Errorf("the key that is named cannot be read: %w", err)
 	}
-	return nil, nil, &NeedsKey{Given: KeyID(key), Needed: KeyID(named)}
+	return nil, nil, &NeedsKey{Given: KeyID(key), Needed: KeyID(other)}
 }
 
 // sameKey says whether a text is that of a key, by its id. The id has four bytes of a hash only, so what is then used to
@@ -92,7 +98,7 @@ func sameKey(key note.Verifier, text string) bool {
 	return err == nil && KeyID(other) == KeyID(key)
 }
 
-// NeedsKey says that a proof was signed by a key to which nothing leads from the one that was given.
+// NeedsKey says that a checkpoint was signed by a key to which nothing leads from the one that was given.
 type NeedsKey struct{ Given, Needed string }
 
 func (e *NeedsKey) Error() string {
