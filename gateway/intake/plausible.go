@@ -49,6 +49,17 @@ func newPlausible(c *Config) plausible {
 	return p
 }
 
+// Implausible says why a balance, as it is in a record, cannot have meant a reading, or "". It judges masses alone, by what is known of the
+// balance.
+func Implausible(b *record.Balance, r *layout.Reading) string {
+	known := func(text string) Quantity {
+		q, _ := ParseQuantity(text) // an older record may write it otherwise, and says nothing then
+		return q
+	}
+	p := newPlausible(&Config{Readability: known(b.Readability), Capacity: known(b.Capacity), VerificationInterval: known(b.VerificationInterval)})
+	return p.doubt(r)
+}
+
 // doubt says why the balance cannot have meant a reading, or "". It judges masses alone.
 func (p *plausible) doubt(r *layout.Reading) string {
 	if !isMass(r) {
