@@ -109,19 +109,31 @@ func (a *amending) take(one Amendment) error {
 	return notDone("%s is no entry of the run %s", clip(one.Of), clip(a.run.begun.Run.ID))
 }
 
-// begunAs finds the item that is what an amendment says of it, or −1. Of several, as while two change places, it is the one that is so from the
-// beginning.
+// begunAs finds the item that an amendment of the beginning is about, or −1: the only one; the one that is what the amendment says it was; or the
+// one that was so at the beginning. Of several, as while two change places, it is the one that was not amended yet.
 func (a *amending) begunAs(one Amendment) int {
-	found := -1
-	for i := range a.items {
-		if *partOf(&a.items[i], one.Field) != one.Before {
+	if len(a.items) == 1 {
+		return 0
+	}
+	if i := a.single(a.items, one); i != none {
+		return i
+	}
+	return a.single(a.run.begun.Items, one)
+}
+
+const none = -1 // also where there are several
+
+func (a *amending) single(items []record.RunItem, one Amendment) int {
+	found := none
+	for i := range min(len(items), len(a.items)) {
+		if *partOf(&items[i], one.Field) != one.Before {
 			continue
 		}
 		switch {
 		case found < 0 || a.moved[found] && !a.moved[i]:
 			found = i
 		case a.moved[found] == a.moved[i]:
-			return -1
+			return none
 		}
 	}
 	return found

@@ -53,6 +53,8 @@ func TestAnAmendedContextMovesItsResults(t *testing.T) {
 		{"at a step", []Amendment{{l.stepOf("which", 2), "sample", "S-2", "S-8"}}, []string{"S-1  c1 5.0000", "S-8  c2 5.9000"}},
 		{"two change places", []Amendment{{l.begun.ID, "sample", "S-1", "S-2"}, {l.begun.ID, "sample", "S-2", "S-1"}}, []string{"S-2  c1 5.0000", "S-1  c2 5.9000"}},
 		{"twice", []Amendment{{l.begun.ID, "sample", "S-1", "S-7"}, {l.begun.ID, "sample", "S-7", "S-9"}}, []string{"S-9  c1 5.0000", "S-2  c2 5.9000"}},
+		{"at a step, and then at the beginning", []Amendment{{l.stepOf("which", 1), "sample", "S-1", "S-7"}, {l.begun.ID, "sample", "S-1", "S-8"}},
+			[]string{"S-8  c1 5.0000", "S-2  c2 5.9000"}},
 		{"a lot", []Amendment{{l.stepOf("net", 1), "lot", "", "L-1"}}, []string{"S-1 L-1 c1 5.0000", "S-2  c2 5.9000"}},
 		{"one of two weighings: it is not of that item any more", []Amendment{{w[3], "sample", "S-2", "S-3"}}, []string{"S-1  c1 5.0000", "S-2  c2"}},
 		{"its empty dish", []Amendment{{w[2], "container", "c2", "c3"}}, []string{"S-1  c1 5.0000", "S-2  c2"}},
