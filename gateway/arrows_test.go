@@ -110,6 +110,8 @@ var arrows = []arrow{
 		"a chart is pure: what checks found goes in, numbers and words come out"},
 	{"gateway/fitness", []string{"gateway/follow", "gateway/record", "gateway/metrology", "parsers/decimal", "parsers/layout", "parsers/strict"},
 		"it knows balances from the journal, which it takes as a small interface, and none that runs"},
+	{"gateway/ceremony", []string{"gateway/record", "gateway/review", "gateway/rights", "gateway/signature"},
+		"it joins what is shown, who signs and what is recorded, and takes each as a small interface"},
 	{"gateway/review", []string{"gateway/follow", "gateway/procedure", "gateway/record", "gateway/rights", "gateway/signature", "parsers/strict"},
 		"what becomes of a run is decided from entries: accounts, balances and the journal are small interfaces to it"},
 	{"gateway/runs", []string{"gateway/record", "gateway/procedure", "gateway/follow", "parsers/..."},

@@ -70,7 +70,7 @@ func (r *Room) Act(ctx context.Context, id string, a Act, by record.Actor, able 
 		if err != nil {
 			return r.refused(a.Act, id, by, err)
 		}
-		body.Signature, body.By = &record.EntryRef{}, signed.By
+		body.Signature, body.By, body.Stamp = &record.EntryRef{}, signed.By, signed.Stamp
 	}
 	if body.TreeSize, body.Root, err = r.o.Head(ctx); err != nil {
 		return err
