@@ -1,5 +1,7 @@
 package tell
 
+import "time"
+
 // led says from what state to what state an act led a run, where it did.
 func (m members) led() string {
 	from, to := m.text("from"), m.text("to")
@@ -20,7 +22,22 @@ func (m members) runCorrected() []string {
 }
 
 func (m members) signature() []string {
-	return []string{m.text("run", "id"), m.text("meaning"), m.say("%s entries", "covers", "entries"), m.text("name"), m.say("as %s", "role")}
+	return []string{m.text("run", "id"), m.text("meaning"), "by " + m.text("name"), m.say("as %s", "role"), "on " + m.signed(), m.say("covers %s entries", "covers", "entries")}
+}
+
+// signed is when something was signed, by the clocks of its place, with their offset and the zone's name (21 CFR 11.50(a)(2)).
+func (m members) signed() string {
+	at, err := time.Parse(time.RFC3339Nano, m.text("stamp", "utc"))
+	offset, bad := time.Parse("-07:00", m.text("stamp", "zone"))
+	if err != nil || bad != nil {
+		return m.text("stamp", "utc")
+	}
+	_, seconds := offset.Zone()
+	text := at.In(time.FixedZone("", seconds)).Format("2006-01-02 15:04:05 -07:00")
+	if zone := m.text("zone"); zone != "" {
+		text += " (" + zone + ")"
+	}
+	return text
 }
 
 func (m members) signatureRefused() []string {
