@@ -85,7 +85,7 @@ type Step struct {
 	From      string `yaml:"from" json:"from,omitempty" desc:"weigh: as less, the other way: what was taken out, the earlier weighing less this one."`
 	Target    string `yaml:"target" json:"target,omitempty" desc:"weigh: the net mass that is wanted: a formula."`
 	Tolerance string `yaml:"tolerance" json:"tolerance,omitempty" desc:"weigh: how far from the target it may be: a mass or per cent of the target, such as 0.5 mg or 2 %."`
-	Minimum   string `yaml:"minimum" json:"minimum,omitempty" desc:"weigh: what a net mass below the balance's minimum weight is. refuse: it has to be weighed again; note: it is a verdict; none: it is not looked at." enum:"refuse,note,none" default:"note"`
+	Minimum   string `yaml:"minimum" json:"minimum,omitempty" desc:"weigh: what a net mass below the balance's minimum weight is. refuse: it has to be weighed again, and where no minimum weight is known, it is as a value outside its limits; note: it is a verdict; none: it is not looked at." enum:"refuse,note,none" default:"note"`
 
 	Formula string `yaml:"formula" json:"formula,omitempty" desc:"compute: what its value is."`
 	Label   string `yaml:"label" json:"label,omitempty" desc:"What people read beside its value."`

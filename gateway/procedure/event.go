@@ -31,6 +31,7 @@ type Facts struct {
 	Readability *big.Rat       // in grams; nil: not known
 	Capacity    *big.Rat
 	Minimum     *record.MinimumWeight // in force at the balance; nil: none
+	NoMinimum   string                // why there is none, as far as that can be said
 	Unfit       string                // why no weight of the balance may be used now, in a sentence; "": it may
 	Shown       *record.Value         // what the balance shows now, where that is known
 	// Container gives what is known of a container, or false where it is not registered.

@@ -87,10 +87,10 @@ func (r *Run) result(s *planned, where at, item *record.RunItem) record.RunResul
 	if e.Worked != nil {
 		out.Exact = e.Worked.Exact
 	}
-	out.Verdict = worst(e.Verdicts)
+	out.Verdict = record.WorstOf(e.Verdicts)
 	var limits []string
 	for i := range e.Verdicts {
-		if l := e.Verdicts[i].Limit; l != "" && e.Verdicts[i].Rule != RuleMinimum {
+		if l := e.Verdicts[i].Limit; l != "" && e.Verdicts[i].Rule != record.RuleMinimum {
 			limits = append(limits, l)
 		}
 	}
@@ -124,7 +124,7 @@ func (r *Run) verdict(results []record.RunResult) string {
 		if c.Became != record.StepTaken {
 			continue
 		}
-		switch worst(c.Verdicts) {
+		switch record.WorstOf(c.Verdicts) {
 		case record.CheckFailed:
 			if top = max(top, 3); r.state.allowed[c] != nil {
 				top = 4

@@ -172,7 +172,7 @@ func (st *state) replies(s *planned) (all []record.Verdict) {
 		}
 		n := st.plan.steps[one.index].block
 		b := &st.plan.blocks[n]
-		v := record.Verdict{Rule: RuleReplies, Limit: "not " + b.While, Why: fmt.Sprintf("the condition still held after %d, which is the most that the procedure allows", st.passes[n])}
+		v := record.Verdict{Rule: record.RuleReplies, Limit: "not " + b.While, Why: fmt.Sprintf("the condition still held after %d, which is the most that the procedure allows", st.passes[n])}
 		if st.short[n] && !slices.Contains(all, v) {
 			all = append(all, v)
 		}
@@ -223,7 +223,7 @@ func (r *Run) decide(s *planned, pass int) (*record.RunStep, error) {
 		e.Value = &record.RunValue{Name: s.ID, Text: answer, How: "computed"}
 	}
 	if to <= i && st.ledBack[st.at] >= s.Back {
-		e.Verdicts = []record.Verdict{{Rule: RuleLoop, Limit: fmt.Sprintf("leads back at most %d times", s.Back),
+		e.Verdicts = []record.Verdict{{Rule: record.RuleLoop, Limit: fmt.Sprintf("leads back at most %d times", s.Back),
 			Why: "the condition would lead back once more, and the procedure does not allow it"}}
 		to = i + 1
 	}

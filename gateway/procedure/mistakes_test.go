@@ -79,6 +79,52 @@ func TestWrongThingsAreStopped(t *testing.T) {
 	}
 }
 
+// TestAnUnknownMinimumWeightIsNotTakenForAKeptOne: where a weight below the minimum weight is refused and nobody knows which that is, the run goes on
+// only as with a value outside its limits, also where those are only noted; it is told how the minimum weight becomes known.
+func TestAnUnknownMinimumWeightIsNotTakenForAKeptOne(t *testing.T) {
+	const says = "no minimum weight of the balance b-1 is known (no certificate), and the procedure refuses a weight below it: set it in the settings of the balance"
+	for _, c := range []struct{ policy, outside, waits string }{{"refuse", "reviewer", ForAllowed}, {"refuse", "note", ForAllowed}, {"refuse", "investigation", ForAllowed},
+		{"refuse", "repeat", ForAllowed}, {"note", "reviewer", ForEnd}, {"none", "reviewer", ForEnd}} {
+		text := strings.Replace(overItems(oneEach), "less: empty,", "less: empty, minimum: "+c.policy+", outside: "+c.outside+",", 1)
+		l := begin(t, text, nil, item("S-1", "c1")).containers("c1")
+		l.facts.NoMinimum = "no certificate"
+		l.act(Act{Scan: "S-1"})
+		l.act(Act{Scan: "c1"})
+		l.weigh("20.0000 g").weigh("25.0000 g")
+		if n := l.run.Next(l.facts); n.Waiting != c.waits {
+			t.Errorf("%+v: the run waits for %s", c, n.Waiting)
+			continue
+		}
+		if c.waits == ForEnd {
+			if f := l.run.Found(); f.Verdict != record.CheckPassed {
+				t.Errorf("%+v: %s", c, f.Verdict)
+			}
+			continue
+		}
+		if found := l.run.Next(l.facts).Found.Entry; len(found.Verdicts) != 2 || !strings.HasPrefix(found.Verdicts[0].Why, says) || found.Value.Digits != "5.0000" {
+			t.Errorf("%+v: %s", c, asJSON(t, found))
+		}
+		l.refused(ada, Act{Allow: "it will be enough"}, "may not let a run go on")
+		if c.outside == "repeat" { // once it is known, the same weighing is good
+			l.act(Act{Repeat: "the minimum weight was set"})
+			l.facts.Minimum = &record.MinimumWeight{Mass: "20 mg", Source: "a test"}
+			l.later(time.Minute).weigh("25.0000 g").waits(ForEnd, "")
+			if f := l.run.Found(); f.Verdict != record.CheckPassed {
+				t.Errorf("%+v: %s", c, asJSON(t, f))
+			}
+			continue
+		}
+		l.facts.MayAllow = true
+		if c.outside == "investigation" {
+			l.refused(ada, Act{Allow: "it is far above any"}, "wants the reference of an investigation")
+		}
+		l.actAs(ben, Act{Allow: "it is far above any", Ref: "D-7"})
+		if f := l.run.Found(); f.Verdict != record.CheckFailed || f.Results[0].Allowed != "it is far above any" || f.Results[0].Verdict != record.CheckFailed {
+			t.Errorf("%+v: %s", c, asJSON(t, f))
+		}
+	}
+}
+
 // TestWrongWeighingsAreStopped: each mistake with a weighing.
 func TestWrongWeighingsAreStopped(t *testing.T) {
 	text := strings.Replace(overItems(oneEach), "less: empty,", "less: empty, minimum: refuse,", 1)

@@ -116,27 +116,9 @@ func resultWords(r record.RunResult) string {
 	return valueWords(&record.RunValue{Digits: r.Digits, Unit: r.Unit, Text: r.Text})
 }
 
-// minimumRule is the rule that says nothing of a result where it passes.
-const minimumRule = "minimum-weight"
-
-// failing are the rules of gateway/procedure that keep a run from going on. What another rule does not pass is a warning.
-var failing = []string{"limits", "target", "led back"}
-
 // verdictsLook is the worst of what rules said of a value; ok is false where none said anything.
 func verdictsLook(all []record.Verdict) (look fitLook, ok bool) {
-	word := record.NotJudged
-	for _, v := range all {
-		switch {
-		case v.NotJudged:
-		case v.Failed() && slices.Contains(failing, v.Rule):
-			return verdictLook(record.CheckFailed), true
-		case v.Failed():
-			word = record.CheckWarned
-		case word == record.NotJudged && v.Rule != minimumRule:
-			word = record.CheckPassed
-		}
-	}
-	return verdictLook(word), len(all) > 0
+	return verdictLook(record.WorstOf(all)), len(all) > 0
 }
 
 // plainWords are those with which what weighpost says of a step begins, where it does not begin with an id, a name or a number.
