@@ -112,7 +112,8 @@ type FoundStep struct {
 // Found is what a run that has ended found.
 type Found struct {
 	Results           []record.RunResult
-	Verdict           string // passed, warned, failed, not judged: the worst of the results and of what was allowed
+	Verdict           string // passed, warned, failed, not judged: the worst of the results and of what was allowed, of the items that are not left out
+	LeftOut           []record.RunLeft
 	Steps             []record.EntryRef
 	Weighings, Unused []record.EntryRef
 	Balances, People  []string

@@ -141,7 +141,7 @@ func (r *Run) compute(s *planned, pass int) (*record.RunStep, error) {
 			e.Worked.Sources = append(e.Worked.Sources, used.Name+": "+used.Source)
 		}
 	}
-	e.Worked.Excluded = st.excluded(s, pass)
+	e.Worked.Excluded = append(r.without(s), st.excluded(s, pass)...)
 	e.Verdicts = append(st.judge(s, out.Rounded, pass), st.replies(s)...)
 	return e, nil
 }
@@ -180,6 +180,19 @@ func (st *state) replies(s *planned) (all []record.Verdict) {
 	return all
 }
 
+// without names the items that are not in the lists of a formula, since they were left out.
+func (r *Run) without(s *planned) (all []string) {
+	st := r.state
+	for i := range st.items {
+		for _, one := range s.formula.refs {
+			if one.how == several && st.left[i+1] && st.plan.blocks[st.plan.steps[one.index].block].items {
+				all = append(all, fmt.Sprintf("%s %d: left out (%s)", one.shown, i+1, r.leftBecause(i+1)))
+			}
+		}
+	}
+	return all
+}
+
 // excluded names the values that a formula leaves out.
 func (st *state) excluded(s *planned, pass int) (all []string) {
 	for _, x := range s.within {
@@ -188,10 +201,10 @@ func (st *state) excluded(s *planned, pass int) (all []string) {
 			continue
 		}
 		kept := slices.Clone(out.Value.List)
-		for i, v := range st.passesOf(x.list.index) {
+		for _, v := range st.passesOf(x.list.index) {
 			n := slices.IndexFunc(kept, func(q formula.Quantity) bool { return compare(q, v.v.Quantity) == 0 })
 			if n < 0 {
-				all = append(all, fmt.Sprintf("%s %d: %s, since it is not in %s", x.list.shown, i+1, v.text, x.kept.text))
+				all = append(all, fmt.Sprintf("%s %d: %s, since it is not in %s", x.list.shown, v.entry.Pass, v.text, x.kept.text))
 				continue
 			}
 			kept = slices.Delete(kept, n, n+1)

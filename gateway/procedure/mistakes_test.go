@@ -74,8 +74,9 @@ func TestWrongThingsAreStopped(t *testing.T) {
 		t.Errorf("a mistake is told at the end: %s", n.Note)
 	}
 	f := l.run.Found()
-	if len(f.Results) != 3 || f.Results[2].Allowed != "left out: the third lot did not come" || f.Results[2].Verdict != record.NotJudged || f.Verdict != record.NotJudged {
-		t.Errorf("found %s", asJSON(t, f.Results))
+	if len(f.Results) != 3 || f.Results[2].Missing != "left out: the third lot did not come" || f.Results[2].Allowed != "" || f.Results[2].Verdict != record.NotJudged || f.Verdict != record.CheckPassed ||
+		len(f.LeftOut) != 1 || f.LeftOut[0].Item.Sample != "S-3" || f.LeftOut[0].Reason != "the third lot did not come" {
+		t.Errorf("found %s", asJSON(t, f))
 	}
 }
 
@@ -120,6 +121,49 @@ func TestAnUnknownMinimumWeightIsNotTakenForAKeptOne(t *testing.T) {
 		}
 		l.actAs(ben, Act{Allow: "it is far above any", Ref: "D-7"})
 		if f := l.run.Found(); f.Verdict != record.CheckFailed || f.Results[0].Allowed != "it is far above any" || f.Results[0].Verdict != record.CheckFailed {
+			t.Errorf("%+v: %s", c, asJSON(t, f))
+		}
+	}
+}
+
+// TestTheVerdictIsThatOfTheItemsJudged: what was left out is named with its reason, has no result, and takes nothing from the verdict of the others; a mean
+// names whom it is without. Where nothing is left, nothing has passed; what could not be worked out is missing, and the run is not judged.
+func TestTheVerdictIsThatOfTheItemsJudged(t *testing.T) {
+	text := strings.Replace(overItems(oneEach), "results: [net]", `- {step: average, do: compute, formula: mean(net), round: 0.01 g, limits: {at_least: 1 g, from: made up}}
+- {step: share, do: compute, formula: net / average, in: again, round: 0.1 %, unit: "%", limits: {from: none is set}}
+results: [net, average, share]`, 1)
+	text = strings.Replace(text, "- {step: share", "- {step: sure, do: identify, what: container, in: again}\n- {step: share", 1)
+	text = strings.Replace(text, "steps:\n", "- {name: again, over: items}\nsteps:\n", 1)
+	for _, c := range []struct{ left, verdict, average, without string }{{"", "passed", "5.00 g", "null"}, {"23", "passed", "5.00 g", `["net 2: left out (broke)","net 3: left out (broke)"]`},
+		{"123", "not judged", "", ""}} {
+		l := begin(t, text, nil, item("S-1", "c1"), item("S-2", "c2"), item("S-3", "c3")).containers("c1", "c2", "c3")
+		for i := 1; i <= 3 && !strings.Contains(c.left, fmt.Sprint(i)); i++ {
+			l.act(Act{Scan: fmt.Sprint("S-", i)})
+			l.act(Act{Scan: fmt.Sprint("c", i)})
+			l.weigh("20.0000 g").weigh("25.0000 g")
+		}
+		if c.left != "" {
+			l.act(Act{Leave: "broke"})
+		}
+		if c.left == "123" { // no mean of nothing
+			l.facts.MayAllow = true
+			l.act(Act{Allow: "there is none"})
+		} else if without := asJSON(t, l.run.state.values[at{l.def.plan.byID["average"], 0}].entry.Worked.Excluded); without != c.without {
+			t.Errorf("%+v: the mean is without %s", c, without)
+		}
+		for i := 1; i <= 3 && !strings.Contains(c.left, fmt.Sprint(i)); i++ {
+			l.act(Act{Scan: fmt.Sprint("c", i)})
+		}
+		f, values := l.run.Found(), 0
+		for _, one := range f.Results {
+			if one.Entry != nil {
+				values++
+			} else if one.Missing != "left out: broke" && !(one.Name == "average" && strings.HasSuffix(one.Missing, "; went on because: there is none")) {
+				t.Errorf("%+v: it is not said why it has no value: %s", c, asJSON(t, one))
+			}
+		}
+		want := map[string]int{"": 7, "23": 3, "123": 0}[c.left]
+		if f.Verdict != c.verdict || len(f.LeftOut) != len(c.left) || len(f.Results) != 7 || values != want || l.results("average")[0] != c.average {
 			t.Errorf("%+v: %s", c, asJSON(t, f))
 		}
 	}

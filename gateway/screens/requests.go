@@ -8,6 +8,7 @@ import (
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
+	"weighpost/gateway/tell"
 )
 
 func (s *Screens) requestPages() []row {
@@ -83,6 +84,14 @@ func (q requestRow) Words(i record.RunItem) string { return itemAsked(i) }
 
 // Look says how it stands, by word and shape.
 func (q requestRow) Look() fitLook {
+	look := q.stands()
+	if left := tell.LeftOut(len(q.LeftOut), len(q.Items)); left != "" {
+		look.Word += ", " + left
+	}
+	return look
+}
+
+func (q requestRow) stands() fitLook {
 	switch {
 	case q.State == record.RequestWaiting && q.Cannot != "":
 		return fitLook{Word: "cannot begin", Shape: "warning", Class: "doubt"}

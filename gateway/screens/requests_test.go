@@ -167,3 +167,17 @@ func TestTheBenchSaysWhichRequestsWait(t *testing.T) {
 		t.Error("several are listed, and none is asked about")
 	}
 }
+
+// TestWhatWasLeftOutStandsBesideTheVerdict, wherever a run or its request is shown.
+func TestWhatWasLeftOutStandsBesideTheVerdict(t *testing.T) {
+	items := []record.RunItem{{Sample: "LOT-1"}, {Sample: "LOT-2"}}
+	q := requestRow{console.RequestView{LabRequest: record.LabRequest{Items: items}, State: record.RequestComplete, Verdict: record.CheckPassed}}
+	g := console.RunGlance{State: record.RunComplete, Verdict: record.CheckPassed, Items: items}
+	if a, b := q.Look().Word, runLook(g).Word; a != "complete" || b != "passed" {
+		t.Errorf("nothing was left out: %q %q", a, b)
+	}
+	q.LeftOut, g.LeftOut = []record.RunLeft{{Item: items[1], Reason: "it broke"}}, 1
+	if a, b := q.Look().Word, runLook(g).Word; a != "complete, 1 of 2 left out" || b != "passed, 1 of 2 left out" {
+		t.Errorf("%q %q", a, b)
+	}
+}

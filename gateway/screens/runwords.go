@@ -9,6 +9,7 @@ import (
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
+	"weighpost/gateway/tell"
 )
 
 // waitLooks are what a run waits for, each in a word with its shape. assets/run.js needs none of them: the page is renewed whole.
@@ -49,6 +50,9 @@ func runLook(g console.RunGlance) fitLook {
 		look := verdictLook(g.Verdict)
 		if g.Verdict == "" {
 			look.Word = "complete"
+		}
+		if left := tell.LeftOut(g.LeftOut, len(g.Items)); left != "" {
+			look.Word += ", " + left
 		}
 		return look
 	case g.Aside:
