@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math/big"
+	"slices"
 	"time"
 
 	"weighpost/gateway/formula"
@@ -329,6 +330,11 @@ func (st *state) target(s *planned, net formula.Quantity, pass int) (v record.Ve
 		Limit: fmt.Sprintf("%s, from %s to %s", wanted.String(), low.String(), high.String())}, ""
 }
 
+// rests says whether a step that counts rests on a slip. A step that was replaced gives its slip back: it is still that weighing's.
+func (r *Run) rests(slip string) bool {
+	return slices.ContainsFunc(r.counts, func(e *record.RunStep) bool { return e.Weighing != nil && e.Weighing.ID == slip })
+}
+
 // late takes a slip that was typed in and confirmed, in place of a weighing.
 func (r *Run) late(a Act, by record.Actor, now record.UTC, f Facts) ([]*record.RunStep, error) {
 	st := r.state
@@ -342,7 +348,7 @@ func (r *Run) late(a Act, by record.Actor, now record.UTC, f Facts) ([]*record.R
 	switch {
 	case err != nil:
 		return nil, notDone("the slip cannot be used: %v", err)
-	case r.judged[slip.ID]:
+	case r.rests(slip.ID):
 		return nil, notDone("the slip is in this run already")
 	}
 	s := st.step()
