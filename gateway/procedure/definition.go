@@ -45,7 +45,7 @@ type Parameter struct {
 	Unit    string   `yaml:"unit" json:"unit,omitempty" desc:"quantity: its unit, a UCUM code such as g, mL or g/mol; 1 for a bare number."`
 	Choices []string `yaml:"choices" json:"choices,omitempty" desc:"choice: what may be chosen."`
 	Limits  Limits   `yaml:"limits" json:"limits" desc:"quantity: what it has to be within."`
-	Default string   `yaml:"default" json:"default,omitempty" desc:"What holds where nobody gives it."`
+	Default string   `yaml:"default" json:"default,omitempty" desc:"What holds where nobody gives it. none, of a quantity: nothing does, and a limit that is its name alone is no limit then."`
 }
 
 // Balance is what a procedure asks of one of its balances.

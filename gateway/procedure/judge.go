@@ -41,7 +41,7 @@ func (st *state) judge(s *planned, v formula.Value, pass int) (all []record.Verd
 		less   string
 		more   string
 	}{{record.RuleLimits, atLeast, atMost, "at least", "at most"}, {record.RuleWarning, warnBelow, warnAbove, "not below", "not above"}} {
-		if s.limits[pair.lo] == nil && s.limits[pair.hi] == nil {
+		if st.unset(s.limits[pair.lo]) && st.unset(s.limits[pair.hi]) {
 			continue
 		}
 		one := record.Verdict{Rule: pair.rule, Pass: true, From: l.From}
@@ -51,7 +51,7 @@ func (st *state) judge(s *planned, v formula.Value, pass int) (all []record.Verd
 			sign int
 			say  string
 		}{{s.limits[pair.lo], -1, pair.less}, {s.limits[pair.hi], 1, pair.more}} {
-			if side.e == nil {
+			if st.unset(side.e) {
 				continue
 			}
 			out, _, err := st.work(side.e, pass)
@@ -72,6 +72,11 @@ func (st *state) judge(s *planned, v formula.Value, pass int) (all []record.Verd
 	return all
 }
 
+// unset says whether there is no such limit: none is in the definition, or it is a parameter that nobody gave.
+func (st *state) unset(e *expression) bool {
+	return e == nil || len(e.refs) == 1 && e.refs[0].how == given && e.text == e.refs[0].shown && st.params[e.refs[0].index].Kind == 0
+}
+
 // limitsOf says the limits of a step in words, as far as they can be told now.
 func (st *state) limitsOf(s *planned, pass int) string {
 	if s.Limits.Text != "" {
@@ -80,7 +85,7 @@ func (st *state) limitsOf(s *planned, pass int) string {
 	var words []string
 	for i, say := range []string{"at least ", "at most "} {
 		e := s.limits[i]
-		if e == nil {
+		if st.unset(e) {
 			continue
 		}
 		if out, _, err := st.work(e, pass); err == nil {
