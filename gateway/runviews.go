@@ -66,7 +66,10 @@ func (g *Gateway) instruction(s runs.Standing) console.RunInstruction {
 		Waiting: cmp.Or(n.Waiting, procedure.ForNothing), Kind: n.Kind, Unit: n.Unit, Choices: n.Choices, On: n.On, Balance: n.Balance, Limits: n.Limits, Due: n.Due, Left: n.Left,
 		MayBack: n.MayBack, Repeats: n.Repeats, Note: cmp.Or(n.Explains, n.Note)}
 	if t := n.Target; t != nil {
-		v.Target = &console.RunTarget{Unit: t.Unit, Wanted: t.Wanted, Low: t.Low, High: t.High, Offset: t.Offset, Removing: t.Removing}
+		v.Target = &console.RunTarget{Unit: t.Unit, Wanted: t.Wanted, Low: t.Low, High: t.High, Offset: t.Offset, Removing: t.Removing, Readability: t.Readability}
+	}
+	for _, u := range n.Undoes {
+		v.Undoes = append(v.Undoes, console.RunUndone{Step: u.Entry.Step, Label: u.Label, Item: u.Entry.Item, Value: u.Entry.Value, For: u.For})
 	}
 	if n.Found != nil {
 		v.Outside = n.Found.Entry

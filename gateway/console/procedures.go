@@ -186,6 +186,7 @@ type RunInstruction struct {
 	Due     *record.UTC      `json:"due,omitempty"`
 	Left    []record.RunItem `json:"left,omitempty"`
 	MayBack string           `json:"may_back,omitempty"`
+	Undoes  []RunUndone      `json:"undoes,omitempty"` // what may_back takes back, or a repeat: the step that is done again first
 	Repeats int              `json:"repeats,omitempty"`
 	Note    string           `json:"note,omitempty"`
 	Unheard bool             `json:"unheard,omitempty"` // the balance cannot be heard now
@@ -201,6 +202,17 @@ type RunTarget struct {
 	High     string `json:"high"`
 	Offset   string `json:"offset"` // to be taken off what the balance shows
 	Removing bool   `json:"removing,omitempty"`
+	// Readability is that of the balance, as far as it is known.
+	Readability string `json:"readability,omitempty"`
+}
+
+// RunUndone is an attempt that would not count any more.
+type RunUndone struct {
+	Step  string           `json:"step"`
+	Label string           `json:"label,omitempty"`
+	Item  *record.RunItem  `json:"item,omitempty"`
+	Value *record.RunValue `json:"value,omitempty"`
+	For   string           `json:"for,omitempty"` // of a wait: how long it lasts again
 }
 
 // LabRequests looks after what lab systems ask for.

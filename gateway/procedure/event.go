@@ -73,6 +73,7 @@ type Instruction struct {
 	Due      *record.UTC
 	Left     []record.RunItem // items that are not done yet in this block
 	MayBack  string           // the step that Back would do again; "": none
+	Undoes   []Undone         // what Back takes back, or Repeat of a value outside its limits: the step that is done again first
 	Repeats  int              // how often this step may still be done again
 	Note     string           // what was stopped or left unused last, and why
 	Result   bool
@@ -100,6 +101,14 @@ type Target struct {
 	Offset            string // what is to be taken off what the balance shows, to give the net mass; "0" where nothing is
 	Removing          bool   // the net mass is the offset less what the balance shows
 	Adding            bool
+	Readability       string // of the balance, in Unit; "": not known
+}
+
+// Undone is an attempt that would not count any more.
+type Undone struct {
+	Entry *record.RunStep
+	Label string
+	For   string // of a wait: how long it lasts again
 }
 
 // FoundStep is what a step has found, for whoever looks at the run.
