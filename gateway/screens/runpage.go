@@ -1,6 +1,7 @@
 package screens
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
@@ -56,21 +57,14 @@ func (t *takenRow) Name() string {
 	return t.By.Shown()
 }
 
-// Limit is what rules held the value against, in words.
+// Limits are what rules held the value against, in words, what hurts first.
+func (t *takenRow) Limits() []verdictLine { return verdictLines(t.RunStep) }
+
+// Limit is all of them in one text.
 func (t *takenRow) Limit() string {
 	var parts []string
-	for _, v := range t.Verdicts {
-		words := spacedWords(v.Rule)
-		if v.Limit != "" {
-			words += " " + v.Limit
-		}
-		if v.From != "" {
-			words += " (" + v.From + ")"
-		}
-		if v.Why != "" {
-			words += ": " + v.Why
-		}
-		parts = append(parts, words)
+	for _, one := range t.Limits() {
+		parts = append(parts, one.Words)
 	}
 	return strings.Join(parts, "; ")
 }
@@ -220,6 +214,9 @@ func (d *runData) Performer() string {
 // Said is what to do next. Where the procedure says nothing, the page does.
 func (d *runData) Said() string {
 	if d.Next.Say != "" {
+		if d.Next.Waiting == "balance" {
+			return "Choose the balance at which the run goes on. Then: " + d.Next.Say
+		}
 		return d.Next.Say
 	}
 	switch d.Next.Waiting {
@@ -255,7 +252,38 @@ func (d *runData) ReasonsAbandon() []string { return reasonsAbandon }
 func (d *runData) ReasonsLeave() []string   { return reasonsLeave }
 
 // BackTo is the step that would be done again, in words.
-func (d *runData) BackTo() string { return spacedWords(d.Next.MayBack) }
+func (d *runData) BackTo() string {
+	if len(d.Next.Undoes) == 0 {
+		return spacedWords(d.Next.MayBack)
+	}
+	return undoneName(d.Next.Undoes[0])
+}
+
+func undoneName(u console.RunUndone) string {
+	name := cmp.Or(u.Label, spacedWords(u.Step))
+	if u.Item != nil {
+		name += ", " + itemWords(u.Item)
+	}
+	return name
+}
+
+// Lost are what would not count any more if the step before, or this one, were done again, each in words.
+func (d *runData) Lost() (all []string) {
+	for i, u := range d.Next.Undoes {
+		switch found := valueWords(u.Value); {
+		case u.For != "":
+			all = append(all, "The wait of "+u.For+" ("+undoneName(u)+") begins again, and takes as long as before.")
+		case found != "":
+			all = append(all, undoneName(u)+": "+found)
+		case i > 0:
+			all = append(all, undoneName(u))
+		}
+	}
+	if d.Next.Waiting == "time" {
+		all = append(all, "The wait that runs now begins again, and takes its whole time.")
+	}
+	return all
+}
 
 // runHere is the run that is at a balance, for the bench screen; nil: none.
 func (s *Screens) runHere(r *http.Request, balance string) *runData {

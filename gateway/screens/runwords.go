@@ -126,7 +126,7 @@ func verdictsLook(all []record.Verdict) (look fitLook, ok bool) {
 }
 
 // plainWords are those with which what weighpost says of a step begins, where it does not begin with an id, a name or a number.
-var plainWords = []string{"the", "a", "an", "no", "nothing", "something", "somebody", "it", "what", "there", "this", "that", "sample", "container", "reagent"}
+var plainWords = []string{"the", "a", "an", "no", "nothing", "something", "somebody", "it", "what", "there", "this", "that", "whether", "its", "their", "nobody", "condition", "sample", "container", "reagent"}
 
 // noteWords makes a sentence of what weighpost says of a step. Of an id no letter is changed.
 func noteWords(words string) string {
@@ -159,7 +159,11 @@ func howWord(how string) string {
 // runFuncs are the words of runs for templates.
 var runFuncs = map[string]any{
 	"item": itemWords, "items": itemsWords, "runPath": runPath, "procedureWords": procedureWords, "valueWords": valueWords, "resultWords": resultWords,
-	"runLook": runLook, "unitWord": unitWord, "noteWords": noteWords, "howWord": howWord,
+	"resultLimit": func(r record.RunResult) string {
+		return limitShown(r.Limit, &record.RunValue{Digits: r.Digits, Unit: r.Unit}, "")
+	},
+	"limitShown": func(words string) string { return limitShown(words, nil, "") },
+	"runLook":    runLook, "unitWord": unitWord, "noteWords": noteWords, "howWord": howWord,
 	"waitLook":   func(word string) fitLook { return waitLooks[word] },
 	"becameLook": func(word string) fitLook { return becameLooks[word] },
 }
