@@ -172,11 +172,22 @@ func (r *Run) awaited(n *Instruction, s *planned) string {
 	if p == nil {
 		return n.Explains + ". Do the step before again, or have somebody with the right to let the run go on without it."
 	}
-	what := name + ": " + shownOf(cmp.Or(p.Value, &record.RunValue{Text: "what was found"})) + " is outside its limits."
+	found := shownOf(cmp.Or(p.Value, &record.RunValue{Text: "what was found"}))
+	what := name + ": " + found + " is outside its limits."
 	for _, v := range p.Verdicts {
-		if v.Rule == RuleLoop {
-			what = name + ": " + v.Why + "."
+		if v.Pass || v.NotJudged || !record.RuleStops(v.Rule) {
+			continue
 		}
+		switch v.Rule {
+		case record.RuleLoop:
+			what = name + ": " + v.Why + "."
+		case record.RuleKnown:
+			what = name + ": " + found + ", and the minimum weight of the balance is not known."
+			continue // unless something else is wrong besides
+		default:
+			what = name + ": " + found + " is outside its limits."
+		}
+		break
 	}
 	switch {
 	case r.left() > 0:

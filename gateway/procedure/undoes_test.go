@@ -10,7 +10,7 @@ import (
 
 // TestSteppingBackSaysWhatIsLost: after the drying, the step before takes the drying with it, which then takes its time again.
 func TestSteppingBackSaysWhatIsLost(t *testing.T) {
-	l := begin(t, drying, nil).containers("d1")
+	l := begin(t, strings.Replace(drying, "minimum: refuse", "minimum: note", 1), nil).containers("d1")
 	for _, id := range []string{"S-1", "d1"} {
 		l.act(Act{Scan: id})
 	}

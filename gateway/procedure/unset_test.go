@@ -38,7 +38,7 @@ func TestALimitThatNobodySetIsNoLimit(t *testing.T) {
 		}
 		l.weigh("5.0000 g")
 		e := l.log[len(l.log)-1]
-		if got := worst(e.Verdicts); got != c.verdict || len(e.Verdicts) != c.rules || e.Verdicts[0].Limit != c.shown {
+		if got := record.WorstOf(e.Verdicts); got != c.verdict || len(e.Verdicts) != c.rules || e.Verdicts[0].Limit != c.shown {
 			t.Errorf("%v: %s, %s; want %s", c.given, got, asJSON(t, e.Verdicts), c.verdict)
 		}
 	}
