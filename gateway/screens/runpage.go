@@ -33,11 +33,15 @@ type runData struct {
 	MayRead bool
 	Places []string // balances at which whoever looks may go on with it
 	Recent []takenRow
-	More   int // attempts that are not listed here
+	More   int        // attempts that are not listed on the screen
+	Older  []takenRow // those of them that are listed on paper
 }
 
-// mostRecent is how many attempts the page at the bench lists: the rest is in the record.
-const mostRecent = 12
+// mostRecent is how many attempts the page at the bench lists on a screen, and mostPrinted how many on paper: the record has all of them.
+const (
+	mostRecent  = 12
+	mostPrinted = 300
+)
 
 // takenRow is one attempt as pages list it.
 type takenRow struct {
@@ -163,11 +167,17 @@ func aimNow(t *console.RunTarget, b *shown) *aim {
 // recent are the attempts that were made last, the newest first.
 func (d *runData) recent() {
 	for i := range slices.Backward(d.Steps) {
-		if len(d.Recent) == mostRecent {
-			d.More = i + 1
+		row := takenRowOf(d.Steps[i])
+		switch {
+		case len(d.Recent) < mostRecent:
+			d.Recent = append(d.Recent, row)
+		case len(d.Older) < mostPrinted:
+			d.Older = append(d.Older, row)
+			d.More++
+		default:
+			d.More += i + 1
 			return
 		}
-		d.Recent = append(d.Recent, takenRowOf(d.Steps[i]))
 	}
 }
 
@@ -176,6 +186,9 @@ func (d *runData) Print() string {
 	n := d.Next
 	return fmt.Sprint(d.Seq, " ", d.State, " ", n.Step, " ", n.Pass, " ", n.Waiting, " ", d.Balance, " ", n.Note, " ", n.Unheard, " ", n.Unfit, " ", n.CanTake, " ", d.Session, " ", d.Over(), " ", len(d.Steps))
 }
+
+// Unprinted is how many attempts paper does not list either.
+func (d *runData) Unprinted() int { return d.More - len(d.Older) }
 
 // Awaited says whether the run waits for whoever looks, though they do not perform it: to judge a value, or to be the second person.
 func (d *runData) Awaited() bool {
