@@ -43,10 +43,14 @@ func (g *Gateway) openBalances(ctx context.Context) error {
 			return err
 		}
 		g.openTap(ctx, b, nil)
-		g.read(ctx, b, nil, nil)
 		now.balances = append(now.balances, b)
 	}
-	g.now.Store(&now)
+	g.now.Store(&now) // first: a run that is at a balance finds it before anything is read
+	for _, b := range now.balances {
+		if b.intake != nil {
+			g.read(ctx, b, nil, nil)
+		}
+	}
 	return nil
 }
 
@@ -93,6 +97,7 @@ func (g *Gateway) newBalance(cfg intake.Config, whole *config.Config, software r
 		Present:       func() { g.present(cfg.ID) },
 		Fitness:       fit{g},
 		Runs:          g.handScan,
+		First:         func(ctx context.Context) { g.tieFirst(ctx, cfg.ID) },
 	})
 	return b, err
 }

@@ -24,7 +24,7 @@ func (g *Gateway) LabRequest(ref record.RequestRef) (console.RequestView, bool) 
 }
 
 func requestView(q runs.Request) console.RequestView {
-	return console.RequestView{LabRequest: q.LabRequest, State: q.State, Received: q.Received, Changed: q.Changed, Run: q.Run, Verdict: q.Verdict, Results: q.Results,
+	return console.RequestView{LabRequest: q.LabRequest, State: q.State, Received: q.Received, Changed: q.Changed, Run: q.Run, Verdict: q.Verdict, Results: q.Results, LeftOut: q.LeftOut,
 		Reason: q.Reason, Title: q.Title, Cannot: q.Cannot, Overdue: q.Overdue}
 }
 

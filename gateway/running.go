@@ -40,7 +40,7 @@ func (l lab) Facts(balance string) (f procedure.Facts, known bool) {
 			*one.to = unit.Convert(one.from.Number, one.from.Unit, gram)
 		}
 	}
-	f.Minimum, _ = l.g.fitness.Minimum(balance)
+	f.Minimum, f.NoMinimum = l.g.fitness.Minimum(balance)
 	if in, err := l.g.intakeOf(balance); err == nil {
 		if s := in.Status(); s.PortUp && s.Live.Value != nil {
 			f.Shown = s.Live.Value

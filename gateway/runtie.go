@@ -59,6 +59,16 @@ func (g *Gateway) tieRuns(ctx context.Context) {
 	}
 }
 
+// tieFirst ties a balance before anything is read of it: what lay in the line while weighpost was not running, or is printed as soon as it runs again, is
+// of the run that is there, and none would be lost to it. It is not waited for without end: reading goes before.
+func (g *Gateway) tieFirst(ctx context.Context, balance string) {
+	limit, cancel := context.WithTimeout(ctx, 2*time.Second)
+	defer cancel()
+	if g.runs.Await(limit, time.Second); g.runs.Ready() {
+		g.tie(limit, balance, "")
+	}
+}
+
 // tiedBalances are those where a run is, and those where one was.
 func (g *Gateway) tiedBalances() map[string]bool {
 	all := map[string]bool{}

@@ -36,7 +36,8 @@ func saysNext(s runs.Standing) string {
 // openView shows an open run.
 func (g *Gateway) openView(s runs.Standing) console.RunView {
 	v := console.RunView{RunGlance: glance(s), Seq: s.Seq, Parameters: s.Begun.Parameters, Next: g.instruction(s), Steps: stepViews(s.Found, s.Def),
-		Results: append([]record.RunResult{}, s.Results.Results...), Unused: s.Results.Unused}
+		Results: append([]record.RunResult{}, s.Results.Results...), Left: s.Results.LeftOut, Unused: s.Results.Unused}
+	v.LeftOut = len(v.Left)
 	if s.Def != nil {
 		v.Cautions = s.Def.Cautions
 	}
@@ -65,7 +66,10 @@ func (g *Gateway) instruction(s runs.Standing) console.RunInstruction {
 		Waiting: cmp.Or(n.Waiting, procedure.ForNothing), Kind: n.Kind, Unit: n.Unit, Choices: n.Choices, On: n.On, Balance: n.Balance, Limits: n.Limits, Due: n.Due, Left: n.Left,
 		MayBack: n.MayBack, Repeats: n.Repeats, Note: cmp.Or(n.Explains, n.Note)}
 	if t := n.Target; t != nil {
-		v.Target = &console.RunTarget{Unit: t.Unit, Wanted: t.Wanted, Low: t.Low, High: t.High, Offset: t.Offset, Removing: t.Removing}
+		v.Target = &console.RunTarget{Unit: t.Unit, Wanted: t.Wanted, Low: t.Low, High: t.High, Offset: t.Offset, Removing: t.Removing, Readability: t.Readability}
+	}
+	for _, u := range n.Undoes {
+		v.Undoes = append(v.Undoes, console.RunUndone{Step: u.Entry.Step, Label: u.Label, Item: u.Entry.Item, Value: u.Entry.Value, For: u.For})
 	}
 	if n.Found != nil {
 		v.Outside = n.Found.Entry
@@ -112,8 +116,8 @@ func (g *Gateway) endedView(ctx context.Context, entry record.EntryRef) (v conso
 	}
 	replayed := g.runs.Replay(b, steps)
 	v = console.RunView{RunGlance: console.RunGlance{RunRef: e.Run, Title: replayed.Title, State: e.State, Begun: b.Stamp.UTC, Ended: &e.Stamp.UTC, By: replayed.By,
-		Balance: e.Subject(), Items: e.Items, Request: e.Request, Verdict: e.Verdict}, Seq: e.Seq, Parameters: b.Parameters,
-		Next: console.RunInstruction{Waiting: procedure.ForNothing}, Steps: stepViews(replayed.Found, replayed.Def), Results: e.Results, Unused: e.Unused, Reason: e.Reason, Ended: e}
+		Balance: e.Subject(), Items: e.Items, Request: e.Request, Verdict: e.Verdict, LeftOut: len(e.LeftOut)}, Seq: e.Seq, Parameters: b.Parameters,
+		Next: console.RunInstruction{Waiting: procedure.ForNothing}, Steps: stepViews(replayed.Found, replayed.Def), Results: e.Results, Left: e.LeftOut, Unused: e.Unused, Reason: e.Reason, Ended: e}
 	if replayed.Def != nil {
 		v.Cautions = replayed.Def.Cautions
 	}
@@ -134,7 +138,7 @@ func (g *Gateway) Runs(_ context.Context, q console.RunsAsked) (console.RunList,
 	for _, e := range g.runs.Ended() {
 		at := e.At
 		all = append(all, one{e.Begun.Seq, append([]string{e.By.ID}, e.People...), console.RunGlance{RunRef: e.RunRef, Title: e.Title, State: e.State, Begun: e.BegunAt, Ended: &at, By: e.By,
-			Balance: e.Balance, Items: e.Items, Request: e.Request, Verdict: e.Verdict}})
+			Balance: e.Balance, Items: e.Items, Request: e.Request, Verdict: e.Verdict, LeftOut: e.LeftOut}})
 	}
 	slices.SortFunc(all, func(a, b one) int { return cmp.Compare(b.seq, a.seq) })
 	list, limit := console.RunList{Runs: []console.RunGlance{}}, min(max(q.Limit, 1), 1000)

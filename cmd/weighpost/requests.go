@@ -12,6 +12,7 @@ import (
 	"net/url"
 	"os"
 	"slices"
+	"strings"
 	"text/tabwriter"
 
 	"weighpost/gateway/console"
@@ -132,11 +133,17 @@ func printRequest(out io.Writer, v *console.RequestView) error {
 	line("run", v.Run)
 	line("verdict", v.Verdict)
 	for _, r := range v.Results {
-		text := cmp.Or(r.Label, r.Name) + ": " + cmp.Or(r.Digits+" "+r.Unit, r.Text) + ", " + r.Verdict
+		text := cmp.Or(r.Label, r.Name) + ": " + cmp.Or(strings.TrimSpace(r.Digits+" "+r.Unit), r.Text, "no value") + ", " + r.Verdict
 		if r.Item != nil {
 			text += ", " + itemText(r.Item)
 		}
+		if r.Missing != "" {
+			text += " (" + r.Missing + ")"
+		}
 		line("result", text)
+	}
+	for _, l := range v.LeftOut {
+		line("left out", itemText(&l.Item)+": "+l.Reason)
 	}
 	line("reason", v.Reason)
 	return all.err()

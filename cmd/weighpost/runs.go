@@ -10,6 +10,7 @@ import (
 	"text/tabwriter"
 
 	"weighpost/gateway/console"
+	"weighpost/gateway/tell"
 )
 
 type runsCommand struct {
@@ -49,13 +50,21 @@ func (c runsList) Run(ctx context.Context, s streams) error {
 				continue
 			}
 			fmt.Fprintf(table, "%s\t%s v%d\t%s\t%s\t%s\t%s\t%s\n", plain(r.ID), plain(r.Procedure.Name), r.Procedure.Version, plain(r.State), stampText(r.Begun), plain(r.By.Shown()),
-				plain(cmp.Or(r.Balance, "-")), plain(cmp.Or(r.Verdict, r.Say, "-")))
+				plain(cmp.Or(r.Balance, "-")), plain(verdictText(r)))
 		}
 		if a.Next == "" {
 			return table.Flush()
 		}
 		q.Set("before", a.Next)
 	}
+}
+
+// verdictText is what a run came to, or waits for.
+func verdictText(r console.RunGlance) string {
+	if left := tell.LeftOut(r.LeftOut, len(r.Items)); r.Verdict != "" && left != "" {
+		return r.Verdict + ", " + left
+	}
+	return cmp.Or(r.Verdict, r.Say, "-")
 }
 
 type runsShow struct {

@@ -28,16 +28,20 @@ const (
 )
 
 // TestALabSystemFromRequestToResult: requests come over the API, a broker and a dropped file, each twice, with rubbish between them; one is put first, one is
-// cancelled; runs are done at a balance, while the broker is killed and the daemon restarted in the middle. Over every way that the lab system
-// reads, each of its requests comes back with what became of it, under its own ids, and nothing is lost or done twice.
+// cancelled; runs are done at a balance, while the broker is frozen, and killed, and the daemon restarted in the middle. Over every way that the lab
+// system reads, each of its requests comes back with what became of it, under its own ids, and nothing is lost or done twice; and what happened in the
+// runs while there was no broker comes over the broker afterwards, in its order.
 func TestALabSystemFromRequestToResult(t *testing.T) {
 	l := newLab(t)
 	l.asks()
 	l.rubbish()
 	l.changes()
 	l.order(overBroker, overRest, overFile)
-	l.run("lims", overRest, "LOT-1", "9.998")
-	run := l.begin("broker", overBroker, "LOT-2")
+	run := l.begin("lims", overRest, "LOT-1")
+	l.broker.Freeze(t)
+	l.weigh(run, "9.998", record.RequestRef{From: "lims", ID: overRest})
+	l.broker.Thaw(t)
+	run = l.begin("broker", overBroker, "LOT-2")
 	l.broker.Kill(t)
 	l.stop()
 	l.start()
@@ -47,7 +51,7 @@ func TestALabSystemFromRequestToResult(t *testing.T) {
 	l.abandon(run)
 	l.again()
 	l.told()
-	l.once()
+	l.once(l.afterwards())
 }
 
 // asks sends each request twice.
@@ -142,11 +146,6 @@ func (l *lab) begin(from, id, sample string) (run string) {
 		l.t.Fatalf("%v %+v", err, v.Next)
 	}
 	return v.ID
-}
-
-func (l *lab) run(from, id, sample, weight string) {
-	l.t.Helper()
-	l.weigh(l.begin(from, id, sample), weight, record.RequestRef{From: from, ID: id})
 }
 
 // weigh has the balance print, until the run and its request are complete.
@@ -284,12 +283,38 @@ func (l *lab) lines() (list [][]byte) {
 	return list
 }
 
-// once holds that the journal has each of it one time, and nothing of what was refused.
-func (l *lab) once() {
+// afterwards is what came of the runs over the broker, in the order in which it first came. What the broker took and could not acknowledge any more may
+// come again, just as it was.
+func (l *lab) afterwards() (got []string) {
+	l.t.Helper()
+	again := 0
+	l.until("what happened in the runs is behind the broker", func() bool {
+		seen := map[string]bool{}
+		got, again = nil, 0
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		for _, b := range l.came["run"] {
+			if seen[string(b)] {
+				again++
+				continue
+			}
+			seen[string(b)] = true
+			got = append(got, string(b))
+		}
+		return len(got) >= 3+5+2+3 // begun, steps, weighings, ended
+	})
+	l.t.Logf("of the runs %d entries came over the broker, and %d of them again", len(got), again)
+	return got
+}
+
+// once holds that the journal has each of it one time, and nothing of what was refused; and that behind the broker is of the runs what the journal has, by
+// its bytes and in its order.
+func (l *lab) once(behind []string) {
 	l.t.Helper()
 	l.stop()
 	got := map[string]string{}
 	runs := map[string]int{}
+	var ran []string
 	err := journal.Scan(l.t.Context(), filepath.Join(l.dir, "journal"), 0, func(e record.Entry) error {
 		switch e.Kind {
 		case record.KindRequestChanged:
@@ -306,9 +331,15 @@ func (l *lab) once() {
 		case record.KindRunBegun, record.KindRunEnded:
 			runs[string(e.Kind)]++
 		}
+		if slices.Contains(ofRuns, string(e.Kind)) {
+			ran = append(ran, string(e.JSON))
+		}
 		return nil
 	})
 	if err != nil || !reflect.DeepEqual(got, want) || runs["run-begun"] != 3 || runs["run-ended"] != 3 {
 		l.t.Errorf("the journal: %v %v %v\nnot\n%v", err, got, runs, want)
+	}
+	if !slices.Equal(behind, ran) {
+		l.t.Errorf("of the runs there came over the broker\n%s\nand the journal has\n%s", strings.Join(behind, "\n"), strings.Join(ran, "\n"))
 	}
 }

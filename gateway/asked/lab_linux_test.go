@@ -44,7 +44,7 @@ balances:
   port: {address: "tcp://%[2]s", dial_timeout: 1s}
   layout: line.yaml
 sinks:
-- {id: broker, kind: mqtt, broker: "%[3]s", requests: true, requests_runs: true, entries: [request-changed], retry_min: 100ms, retry_max: 500ms}
+- {id: broker, kind: mqtt, broker: "%[3]s", requests: true, requests_runs: true, entries: [request-changed, weighing, run-begun, run-step, run-ended], retry_min: 100ms, retry_max: 500ms}
 - {id: web, kind: http, url: "%[4]s/plain", entries: [request-changed], retry_min: 100ms, retry_max: 500ms}
 - {id: events, kind: http, url: "%[4]s/events", format: cloudevents, cloudevents: {source: "https://seed-bank.example/lab", type_prefix: example.seed-bank}, entries: [request-changed], retry_min: 100ms, retry_max: 500ms}
 - {id: share, kind: files, folder: %[1]s/share, format: ndjson, entries: [request-changed], retry_min: 100ms, retry_max: 500ms}
@@ -62,6 +62,9 @@ steps:
 - {step: mass, do: weigh, in: each, on: fine, minimum: none, limits: {at_most: portion, from: what was ordered}, outside: note}
 results: [mass]
 `
+
+// ofRuns are the kinds of entry that tell of what happens in a run.
+var ofRuns = []string{"weighing", "run-begun", "run-step", "run-ended"}
 
 // lab is a daemon with a balance, and a lab system that asks it for runs.
 type lab struct {
@@ -188,12 +191,20 @@ func (l *lab) connect() {
 			l.answers[a.Request] = bytes.Clone(m.Payload())
 			return
 		}
+		if !strings.HasSuffix(m.Topic(), "/request-changed") {
+			l.came["run"] = append(l.came["run"], bytes.Clone(m.Payload()))
+			return
+		}
 		l.came["mqtt"] = append(l.came["mqtt"], bytes.Clone(m.Payload()))
 	}
 	o := paho.NewClientOptions().AddBroker("tcp://" + l.broker.Addr()).SetClientID("lims").SetCleanSession(false).SetAutoReconnect(true).
 		SetMaxReconnectInterval(200 * time.Millisecond).SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond)
 	o.SetOnConnectHandler(func(c paho.Client) {
-		c.SubscribeMultiple(map[string]byte{"weighpost/seed-bank/+/request-changed": 1, "weighpost/seed-bank/@/requests/answer": 1}, hear)
+		topics := map[string]byte{"weighpost/seed-bank/@/requests/answer": 1}
+		for _, kind := range append([]string{"request-changed"}, ofRuns...) {
+			topics["weighpost/seed-bank/+/"+kind] = 1
+		}
+		c.SubscribeMultiple(topics, hear)
 	})
 	l.client = paho.NewClient(o)
 	if token := l.client.Connect(); !token.WaitTimeout(patience) || token.Error() != nil {

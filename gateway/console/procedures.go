@@ -106,6 +106,7 @@ type RunGlance struct {
 	Items   []record.RunItem   `json:"items"`
 	Request *record.RequestRef `json:"request,omitempty"`
 	Verdict string             `json:"verdict,omitempty"`
+	LeftOut int                `json:"left_out,omitempty" doc:"How many of its items were left out: the verdict says nothing of them."`
 	Say     string             `json:"say,omitempty"` // what it waits for
 	Due     *record.UTC        `json:"due,omitempty"`
 	Aside   bool               `json:"aside,omitempty"`
@@ -149,6 +150,7 @@ type RunView struct {
 	Next       RunInstruction     `json:"next"`
 	Steps      []RunStepView      `json:"steps"` // every attempt, in the order in which they were made
 	Results    []record.RunResult `json:"results"`
+	Left       []record.RunLeft   `json:"left,omitempty" doc:"The items that were left out, with the reason."`
 	Unused     []record.EntryRef  `json:"unused,omitempty"`
 	Reason     string             `json:"reason,omitempty"`
 	Ended      *record.RunEnded   `json:"record,omitempty"`
@@ -184,6 +186,7 @@ type RunInstruction struct {
 	Due     *record.UTC      `json:"due,omitempty"`
 	Left    []record.RunItem `json:"left,omitempty"`
 	MayBack string           `json:"may_back,omitempty"`
+	Undoes  []RunUndone      `json:"undoes,omitempty"` // what may_back takes back, or a repeat: the step that is done again first
 	Repeats int              `json:"repeats,omitempty"`
 	Note    string           `json:"note,omitempty"`
 	Unheard bool             `json:"unheard,omitempty"` // the balance cannot be heard now
@@ -199,6 +202,17 @@ type RunTarget struct {
 	High     string `json:"high"`
 	Offset   string `json:"offset"` // to be taken off what the balance shows
 	Removing bool   `json:"removing,omitempty"`
+	// Readability is that of the balance, as far as it is known.
+	Readability string `json:"readability,omitempty"`
+}
+
+// RunUndone is an attempt that would not count any more.
+type RunUndone struct {
+	Step  string           `json:"step"`
+	Label string           `json:"label,omitempty"`
+	Item  *record.RunItem  `json:"item,omitempty"`
+	Value *record.RunValue `json:"value,omitempty"`
+	For   string           `json:"for,omitempty"` // of a wait: how long it lasts again
 }
 
 // LabRequests looks after what lab systems ask for.
@@ -234,6 +248,7 @@ type RequestView struct {
 	Run      string             `json:"run,omitempty"`
 	Verdict  string             `json:"verdict,omitempty"`
 	Results  []record.RunResult `json:"results,omitempty"`
+	LeftOut  []record.RunLeft   `json:"left_out,omitempty" doc:"Items of its run that were left out, with the reason: the verdict says nothing of them."`
 	Reason   string             `json:"reason,omitempty"`
 	Title    string             `json:"title,omitempty"`  // of the procedure
 	Cannot   string             `json:"cannot,omitempty"` // why no run can begin of it now

@@ -134,6 +134,9 @@ type Deps struct {
 	Fitness Fitness
 	// Runs takes scans for the run that is at the balance; nil: there are none.
 	Runs TakeScan
+	// First is done before anything of the lines is read, each time that Run begins: the context can be set by then. nil: nothing is done. It is given up
+	// with its context, and must not take long.
+	First func(ctx context.Context)
 }
 
 // Intake is the pipeline of one balance. It implements port.Handler.
@@ -159,8 +162,9 @@ type Intake struct {
 	shiftEnd      func(after time.Time) time.Time
 	balanceCounts func() bool
 	present       func()
-	fitness       Fitness        // nil: nobody knows
-	runs          TakeScan       // nil: there are none
+	fitness       Fitness  // nil: nobody knows
+	runs          TakeScan // nil: there are none
+	first         func(context.Context)
 	beside        sync.WaitGroup // what is looked up beside the lines
 
 	pulse pulse
@@ -230,7 +234,7 @@ func New(cfg Config, deps Deps) (*Intake, error) {
 	}
 	in.plausible, in.policy = newPlausible(&cfg), policyOf(cmp.Or(cfg.Samples, cfg.CommonSamples))
 	in.samples, in.people, in.shiftEnd, in.balanceCounts = deps.Samples, deps.People, deps.ShiftEnd, deps.BalanceCounts
-	in.present, in.fitness, in.runs = deps.Present, deps.Fitness, deps.Runs
+	in.present, in.fitness, in.runs, in.first = deps.Present, deps.Fitness, deps.Runs, deps.First
 	if in.now == nil {
 		in.now = time.Now
 	}
@@ -260,6 +264,9 @@ func (in *Intake) Run(ctx context.Context) error {
 		defer close(drained)
 		in.recordAll(recording, ended)
 	}()
+	if in.first != nil {
+		in.first(looking)
+	}
 	err := in.readAll(ctx)
 	in.lookNoMore(giveUp)
 	in.finish()

@@ -213,8 +213,8 @@ func (w *reworking) rework(x *Run, s *planned, e *record.RunStep) anew {
 	}
 	n := *e
 	n.Value, n.Worked, n.Verdicts, n.Next = found.Value, found.Worked, found.Verdicts, found.Next
-	if now := worst(n.Verdicts); now != worst(e.Verdicts) {
-		why = strings.TrimPrefix(fmt.Sprintf("%s; it was %s, and is %s", why, worst(e.Verdicts), now), "; ")
+	if now := record.WorstOf(n.Verdicts); now != record.WorstOf(e.Verdicts) {
+		why = strings.TrimPrefix(fmt.Sprintf("%s; it was %s, and is %s", why, record.WorstOf(e.Verdicts), now), "; ")
 	}
 	v, _ := valueOf(s, &n)
 	return anew{v, &n, why}
@@ -248,6 +248,7 @@ func (w *reworking) weighed(x *Run, s *planned, e *record.RunStep) (found *recor
 			}
 		}
 		found = x.found(s, v, e.Value.How, Facts{Minimum: minimumIn(e)})
+		unknownThen(found, e)
 	}
 	if found.Became == record.StepStopped {
 		return nil, "", errors.New(found.Why)
@@ -258,11 +259,22 @@ func (w *reworking) weighed(x *Run, s *planned, e *record.RunStep) (found *recor
 // minimumIn is the minimum weight that an entry was held against, or nil where none was known.
 func minimumIn(e *record.RunStep) *record.MinimumWeight {
 	for _, v := range e.Verdicts {
-		if v.Rule == RuleMinimum && v.Limit != "" {
+		if v.Rule == record.RuleMinimum && v.Limit != "" {
 			return &record.MinimumWeight{Mass: record.Mass(v.Limit), Source: v.From}
 		}
 	}
 	return nil
+}
+
+// unknownThen keeps why no minimum weight was known when a weight was recorded: nobody can say it better now.
+func unknownThen(found, e *record.RunStep) {
+	unknown := func(v record.Verdict) bool {
+		return v.Rule == record.RuleKnown || v.Rule == record.RuleMinimum && v.NotJudged
+	}
+	then := slices.IndexFunc(e.Verdicts, unknown)
+	if i := slices.IndexFunc(found.Verdicts, unknown); i >= 0 && then >= 0 {
+		found.Verdicts[i] = e.Verdicts[then]
+	}
 }
 
 // decided says where a decision would now lead another way. The run went the way that it took.
@@ -305,7 +317,7 @@ func (w *reworking) found() Found {
 		}
 		if n.entry == nil { // it counts no more, and is no failure
 			n.entry = &record.RunStep{Step: e.Step, Pass: e.Pass, Became: e.Became}
-		} else if a := st.allowed[e]; a != nil && worst(n.entry.Verdicts) == worst(e.Verdicts) && e.Value != nil && n.entry.Value != nil && *n.entry.Value == *e.Value {
+		} else if a := st.allowed[e]; a != nil && record.WorstOf(n.entry.Verdicts) == record.WorstOf(e.Verdicts) && e.Value != nil && n.entry.Value != nil && *n.entry.Value == *e.Value {
 			st.allowed[n.entry] = a // nobody let the run go on with another value
 		}
 		if st.pending == e {

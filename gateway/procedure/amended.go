@@ -115,16 +115,16 @@ func (a *amending) begunAs(one Amendment) int {
 	if len(a.items) == 1 {
 		return 0
 	}
-	if i := a.single(a.items, one); i != none {
+	if i := a.single(a.items, one); i != noItem {
 		return i
 	}
 	return a.single(a.run.begun.Items, one)
 }
 
-const none = -1 // also where there are several
+const noItem = -1 // also where there are several
 
 func (a *amending) single(items []record.RunItem, one Amendment) int {
-	found := none
+	found := noItem
 	for i := range min(len(items), len(a.items)) {
 		if *partOf(&items[i], one.Field) != one.Before {
 			continue
@@ -133,7 +133,7 @@ func (a *amending) single(items []record.RunItem, one Amendment) int {
 		case found < 0 || a.moved[found] && !a.moved[i]:
 			found = i
 		case a.moved[found] == a.moved[i]:
-			return none
+			return noItem
 		}
 	}
 	return found

@@ -60,12 +60,12 @@ func (st *state) recorded(step int) []*value {
 func (st *state) repliesAnew(one ref, b *block, add func(record.Verdict)) {
 	had, left := len(st.recorded(one.index)), len(st.passesOf(one.index))
 	if left < had {
-		add(record.Verdict{Rule: RuleReplies, Limit: fmt.Sprintf("all %d of %s", had, one.shown), Why: fmt.Sprintf("%d of %d are left", left, had)})
+		add(record.Verdict{Rule: record.RuleReplies, Limit: fmt.Sprintf("all %d of %s", had, one.shown), Why: fmt.Sprintf("%d of %d are left", left, had)})
 	}
 	if b.more == nil {
 		return
 	}
-	v := record.Verdict{Rule: RuleReplies, Limit: "not " + b.While}
+	v := record.Verdict{Rule: record.RuleReplies, Limit: "not " + b.While}
 	switch out, _, err := st.work(b.more, 0); {
 	case err != nil:
 		v.Why = fmt.Sprintf("the condition cannot be worked out with the %d that are left: %v", left, err)

@@ -27,6 +27,22 @@ func (r *Run) lastOwn() int {
 	return -1
 }
 
+// undoes says what undo would take back, in the order in which it was done. Decisions go with what they rest on.
+func (r *Run) undoes(from int) (all []Undone) {
+	for _, c := range r.counts[from:] {
+		s := &r.def.plan.steps[r.def.plan.byID[c.Step]]
+		if s.Do == Decide {
+			continue
+		}
+		one := Undone{Entry: c, Label: s.Label}
+		if s.Do == Wait && c.Became == record.StepTaken {
+			one.For = s.For.String()
+		}
+		all = append(all, one)
+	}
+	return all
+}
+
 // undo gives the entries that take back what counts from a place on, the last first.
 func (r *Run) undo(from int, reason string, by record.Actor) (steps []*record.RunStep) {
 	for i := len(r.counts) - 1; i >= from; i-- {

@@ -135,7 +135,7 @@ func (c *checker) parameters(r *strict.Report) {
 				c.read(at.At("limits").At(l.key), l.text, place{step: -1, block: -1}, &typ, formula.Options{})
 			}
 		}
-		if p.Default != "" && typ.Kind != 0 {
+		if p.Default != "" && !p.optional() && typ.Kind != 0 {
 			if _, err := p.value(p.Default, typ); err != nil {
 				at.At("default").Fault(err.Error(), "")
 			}

@@ -49,7 +49,9 @@ func (c *checker) stepFormulas(r *strict.Report, i int) {
 	c.limitsFit(r.At("limits"), s.Limits, s.Kind, s.typ)
 	if s.typ.Kind == formula.KindQuantity {
 		for k, l := range s.Limits.all() {
-			s.limits[k] = c.read(r.At("limits").At(l.key), l.text, at, &s.typ, formula.Options{})
+			limit := at
+			_, limit.bare = c.param[l.text]
+			s.limits[k] = c.read(r.At("limits").At(l.key), l.text, limit, &s.typ, formula.Options{})
 		}
 	}
 	if s.Do == Decide {

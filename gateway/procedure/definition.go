@@ -55,7 +55,7 @@ type Parameter struct {
 	Unit    string   `yaml:"unit" json:"unit,omitempty" desc:"quantity: its unit, a UCUM code such as g, mL or g/mol; 1 for a bare number."`
 	Choices []string `yaml:"choices" json:"choices,omitempty" desc:"choice: what may be chosen."`
 	Limits  Limits   `yaml:"limits" json:"limits" desc:"quantity: what it has to be within."`
-	Default string   `yaml:"default" json:"default,omitempty" desc:"What holds where nobody gives it."`
+	Default string   `yaml:"default" json:"default,omitempty" desc:"What holds where nobody gives it. none, of a quantity: nothing does, and a limit that is its name alone is no limit then."`
 }
 
 // Balance is what a procedure asks of one of its balances.
@@ -95,7 +95,7 @@ type Step struct {
 	From      string `yaml:"from" json:"from,omitempty" desc:"weigh: as less, the other way: what was taken out, the earlier weighing less this one."`
 	Target    string `yaml:"target" json:"target,omitempty" desc:"weigh: the net mass that is wanted: a formula."`
 	Tolerance string `yaml:"tolerance" json:"tolerance,omitempty" desc:"weigh: how far from the target it may be: a mass or per cent of the target, such as 0.5 mg or 2 %."`
-	Minimum   string `yaml:"minimum" json:"minimum,omitempty" desc:"weigh: what a net mass below the balance's minimum weight is. refuse: it has to be weighed again; note: it is a verdict; none: it is not looked at." enum:"refuse,note,none" default:"note"`
+	Minimum   string `yaml:"minimum" json:"minimum,omitempty" desc:"weigh: what a net mass below the balance's minimum weight is. refuse: it has to be weighed again, and where no minimum weight is known, it is as a value outside its limits; note: it is a verdict; none: it is not looked at." enum:"refuse,note,none" default:"note"`
 
 	Formula string `yaml:"formula" json:"formula,omitempty" desc:"compute: what its value is."`
 	Label   string `yaml:"label" json:"label,omitempty" desc:"What people read beside its value."`

@@ -31,6 +31,7 @@ type Facts struct {
 	Readability *big.Rat       // in grams; nil: not known
 	Capacity    *big.Rat
 	Minimum     *record.MinimumWeight // in force at the balance; nil: none
+	NoMinimum   string                // why there is none, as far as that can be said
 	Unfit       string                // why no weight of the balance may be used now, in a sentence; "": it may
 	Shown       *record.Value         // what the balance shows now, where that is known
 	// Container gives what is known of a container, or false where it is not registered.
@@ -72,6 +73,7 @@ type Instruction struct {
 	Due      *record.UTC
 	Left     []record.RunItem // items that are not done yet in this block
 	MayBack  string           // the step that Back would do again; "": none
+	Undoes   []Undone         // what Back takes back, or Repeat of a value outside its limits: the step that is done again first
 	Repeats  int              // how often this step may still be done again
 	Note     string           // what was stopped or left unused last, and why
 	Result   bool
@@ -99,6 +101,14 @@ type Target struct {
 	Offset            string // what is to be taken off what the balance shows, to give the net mass; "0" where nothing is
 	Removing          bool   // the net mass is the offset less what the balance shows
 	Adding            bool
+	Readability       string // of the balance, in Unit; "": not known
+}
+
+// Undone is an attempt that would not count any more.
+type Undone struct {
+	Entry *record.RunStep
+	Label string
+	For   string // of a wait: how long it lasts again
 }
 
 // FoundStep is what a step has found, for whoever looks at the run.
@@ -111,7 +121,8 @@ type FoundStep struct {
 // Found is what a run that has ended found.
 type Found struct {
 	Results           []record.RunResult
-	Verdict           string // passed, warned, failed, not judged: the worst of the results and of what was allowed
+	Verdict           string // passed, warned, failed, not judged: the worst of the results and of what was allowed, of the items that are not left out
+	LeftOut           []record.RunLeft
 	Steps             []record.EntryRef
 	Weighings, Unused []record.EntryRef
 	Balances, People  []string

@@ -56,6 +56,7 @@ func TestEveryMistakeIsToldWhereItStands(t *testing.T) {
 		{"name: wanted", "name: water_density", "water_density is a function of formulas"},
 		{"name: wanted", "name: before_it", "is a word that formulas and decisions use"},
 		{"unit: g, default: 5 g", "unit: grams, default: 5 g", `parameters[0].unit: "grams" is no unit`},
+		{"default: 5 g", "default: none", "wanted need not be given (its default is none), so that it stands alone as a limit"},
 		{"default: 5 g", "default: 5 mL", "5 mL is a volume, and a mass (g) is wanted"},
 		{"choices: [wet, dry], default: dry", "choices: [wet], default: wet", "choices: are 1"},
 		{"default: dry", "default: moist", "moist is none of wet, dry"},

@@ -19,6 +19,7 @@ type place struct {
 	whole bool // behind all passes of the block: the replicate rule
 	prior bool // before(name) may be used
 	when  string
+	bare  bool // a limit that is a name alone: there need be no value
 }
 
 var word = regexp.MustCompile(`[A-Za-z_][A-Za-z0-9_]*`)
@@ -172,6 +173,9 @@ func (c *checker) find(w string, at place) (one ref, why string, known bool) {
 		return c.findPrior(w, name, at)
 	}
 	if i, ok := c.param[w]; ok {
+		if c.d.Parameters[i].optional() && !at.bare {
+			return ref{}, fmt.Sprintf("%s need not be given (its default is none), so that it stands alone as a limit, and nowhere else", w), true
+		}
 		return ref{name: w, shown: w, index: i, how: given, typ: c.plan.params[i]}, "", true
 	}
 	i, ok := c.plan.byID[w]

@@ -21,6 +21,11 @@ func (r *Run) Found() Found {
 		f.Results = append(f.Results, r.results(st.plan.byID[name])...)
 	}
 	f.Verdict = r.verdict(f.Results)
+	for i := range st.items {
+		if st.left[i+1] {
+			f.LeftOut = append(f.LeftOut, record.RunLeft{Item: st.items[i], Reason: r.leftBecause(i + 1)})
+		}
+	}
 	r.weighings(&f)
 	if f.People == nil {
 		f.People = []string{}
@@ -75,10 +80,11 @@ func (r *Run) result(s *planned, where at, item *record.RunItem) record.RunResul
 	out := record.RunResult{Name: s.ID, Label: s.Label, Item: item, Verdict: record.NotJudged}
 	v := st.values[where]
 	if s.block >= 0 && st.plan.blocks[s.block].items && st.left[where.pass] {
-		out.Allowed = r.leftBecause(where.pass)
+		out.Missing = "left out: " + r.leftBecause(where.pass)
 		return out
 	}
 	if v == nil {
+		out.Missing = r.missingBecause(s, where)
 		return out
 	}
 	e := v.entry
@@ -87,10 +93,10 @@ func (r *Run) result(s *planned, where at, item *record.RunItem) record.RunResul
 	if e.Worked != nil {
 		out.Exact = e.Worked.Exact
 	}
-	out.Verdict = worst(e.Verdicts)
+	out.Verdict = record.WorstOf(e.Verdicts)
 	var limits []string
 	for i := range e.Verdicts {
-		if l := e.Verdicts[i].Limit; l != "" && e.Verdicts[i].Rule != RuleMinimum {
+		if l := e.Verdicts[i].Limit; l != "" && e.Verdicts[i].Rule != record.RuleMinimum {
 			limits = append(limits, l)
 		}
 	}
@@ -105,26 +111,37 @@ func (r *Run) result(s *planned, where at, item *record.RunItem) record.RunResul
 func (r *Run) leftBecause(pass int) string {
 	for _, c := range slices.Backward(r.counts) {
 		if c.Became == record.StepSkipped && c.Pass == pass && c.Item != nil && c.Reason != "" && c.Does == Identify {
-			return "left out: " + c.Reason
+			return c.Reason
+		}
+	}
+	return ""
+}
+
+// missingBecause is why a step that is done has no value: it could not be worked out, and somebody let the run go on.
+func (r *Run) missingBecause(s *planned, where at) string {
+	for _, c := range slices.Backward(r.counts) {
+		if c.Became == record.StepSkipped && c.Step == s.ID && c.Pass == where.pass && c.Reason != "" {
+			return c.Why + "; went on because: " + c.Reason
 		}
 	}
 	return ""
 }
 
 // verdict is the worst of the results, and of what else counts: a value outside its limits that somebody let pass is a failure wherever it is,
-// and what was only noted is a warning.
+// and what was only noted is a warning. Of items that were left out with a reason it says nothing: they are named beside it. Without a result that
+// is missing otherwise nothing has passed.
 func (r *Run) verdict(results []record.RunResult) string {
 	rank := map[string]int{record.NotJudged: 0, record.CheckPassed: 1, record.CheckWarned: 3, record.CheckFailed: 4}
 	top, missing := 0, false
 	for _, one := range results {
 		top = max(top, rank[one.Verdict])
-		missing = missing || one.Entry == nil
+		missing = missing || one.Entry == nil && !r.isLeft(one.Item)
 	}
 	for _, c := range r.counts {
 		if c.Became != record.StepTaken {
 			continue
 		}
-		switch worst(c.Verdicts) {
+		switch record.WorstOf(c.Verdicts) {
 		case record.CheckFailed:
 			if top = max(top, 3); r.state.allowed[c] != nil {
 				top = 4
@@ -142,6 +159,15 @@ func (r *Run) verdict(results []record.RunResult) string {
 		return record.CheckPassed
 	}
 	return record.NotJudged
+}
+
+// isLeft says whether a result would have been of an item that was left out.
+func (r *Run) isLeft(item *record.RunItem) bool {
+	if item == nil {
+		return false
+	}
+	i := slices.IndexFunc(r.state.items, func(one record.RunItem) bool { return one.Sample == item.Sample && one.Container == item.Container })
+	return r.state.left[i+1]
 }
 
 // weighings divides the weighings of the run into those that results rest on and all others.

@@ -141,7 +141,7 @@ func (r *Run) compute(s *planned, pass int) (*record.RunStep, error) {
 			e.Worked.Sources = append(e.Worked.Sources, used.Name+": "+used.Source)
 		}
 	}
-	e.Worked.Excluded = append(st.excluded(s, pass), st.leftOut(s)...)
+	e.Worked.Excluded = slices.Concat(r.without(s), st.excluded(s, pass), st.leftOut(s))
 	e.Verdicts = append(st.judge(s, out.Rounded, pass), st.replies(s)...)
 	return e, nil
 }
@@ -180,8 +180,21 @@ func (st *state) replies(s *planned) (all []record.Verdict) {
 		if st.touchedBlock(one, b) {
 			st.repliesAnew(one, b, add)
 		} else if st.short[n] {
-			add(record.Verdict{Rule: RuleReplies, Limit: "not " + b.While,
+			add(record.Verdict{Rule: record.RuleReplies, Limit: "not " + b.While,
 				Why: fmt.Sprintf("the condition still held after %d, which is the most that the procedure allows", st.passes[n])})
+		}
+	}
+	return all
+}
+
+// without names the items that are not in the lists of a formula, since they were left out.
+func (r *Run) without(s *planned) (all []string) {
+	st := r.state
+	for i := range st.items {
+		for _, one := range s.formula.refs {
+			if one.how == several && st.left[i+1] && st.plan.blocks[st.plan.steps[one.index].block].items {
+				all = append(all, fmt.Sprintf("%s %d: left out (%s)", one.shown, i+1, r.leftBecause(i+1)))
+			}
 		}
 	}
 	return all
@@ -230,7 +243,7 @@ func (r *Run) decide(s *planned, pass int) (*record.RunStep, error) {
 		e.Value = &record.RunValue{Name: s.ID, Text: answer, How: "computed"}
 	}
 	if to <= i && st.ledBack[st.at] >= s.Back {
-		e.Verdicts = []record.Verdict{{Rule: RuleLoop, Limit: fmt.Sprintf("leads back at most %d times", s.Back),
+		e.Verdicts = []record.Verdict{{Rule: record.RuleLoop, Limit: fmt.Sprintf("leads back at most %d times", s.Back),
 			Why: "the condition would lead back once more, and the procedure does not allow it"}}
 		to = i + 1
 	}

@@ -9,19 +9,6 @@ import (
 	"weighpost/gateway/record"
 )
 
-// The rules by which what a step found is judged.
-const (
-	RuleLimits  = "limits"         // at_least, at_most, matches
-	RuleWarning = "warning"        // warn_below, warn_above
-	RuleTarget  = "target"         // the target with its tolerance
-	RuleMinimum = "minimum-weight" // of the balance
-	RuleReplies = "replicates"     // the replicate rule of a block that values come from
-	RuleLoop    = "led back"       // a decision that may lead back no more
-)
-
-// stopping are the rules whose failure needs what outside says before the run goes on.
-var stopping = map[string]bool{RuleLimits: true, RuleTarget: true, RuleLoop: true}
-
 // outside is what a value outside its limits needs.
 func (s *Step) outside() string { return cmp.Or(s.Outside, "reviewer") }
 
@@ -46,15 +33,15 @@ func (st *state) judge(s *planned, v formula.Value, pass int) (all []record.Verd
 		if v.Kind == formula.KindTruth {
 			text = yesOrNo(v.Truth)
 		}
-		return []record.Verdict{{Rule: RuleLimits, Pass: startsWith(text, l.Text), Limit: "begins with " + l.Text, From: l.From}}
+		return []record.Verdict{{Rule: record.RuleLimits, Pass: startsWith(text, l.Text), Limit: "begins with " + l.Text, From: l.From}}
 	}
 	for _, pair := range []struct {
 		rule   string
 		lo, hi int
 		less   string
 		more   string
-	}{{RuleLimits, atLeast, atMost, "at least", "at most"}, {RuleWarning, warnBelow, warnAbove, "not below", "not above"}} {
-		if s.limits[pair.lo] == nil && s.limits[pair.hi] == nil {
+	}{{record.RuleLimits, atLeast, atMost, "at least", "at most"}, {record.RuleWarning, warnBelow, warnAbove, "not below", "not above"}} {
+		if st.unset(s.limits[pair.lo]) && st.unset(s.limits[pair.hi]) {
 			continue
 		}
 		one := record.Verdict{Rule: pair.rule, Pass: true, From: l.From}
@@ -64,7 +51,7 @@ func (st *state) judge(s *planned, v formula.Value, pass int) (all []record.Verd
 			sign int
 			say  string
 		}{{s.limits[pair.lo], -1, pair.less}, {s.limits[pair.hi], 1, pair.more}} {
-			if side.e == nil {
+			if st.unset(side.e) {
 				continue
 			}
 			out, _, err := st.work(side.e, pass)
@@ -85,6 +72,11 @@ func (st *state) judge(s *planned, v formula.Value, pass int) (all []record.Verd
 	return all
 }
 
+// unset says whether there is no such limit: none is in the definition, or it is a parameter that nobody gave.
+func (st *state) unset(e *expression) bool {
+	return e == nil || len(e.refs) == 1 && e.refs[0].how == given && e.text == e.refs[0].shown && st.params[e.refs[0].index].Kind == 0
+}
+
 // limitsOf says the limits of a step in words, as far as they can be told now.
 func (st *state) limitsOf(s *planned, pass int) string {
 	if s.Limits.Text != "" {
@@ -93,7 +85,7 @@ func (st *state) limitsOf(s *planned, pass int) string {
 	var words []string
 	for i, say := range []string{"at least ", "at most "} {
 		e := s.limits[i]
-		if e == nil {
+		if st.unset(e) {
 			continue
 		}
 		if out, _, err := st.work(e, pass); err == nil {
@@ -103,21 +95,4 @@ func (st *state) limitsOf(s *planned, pass int) string {
 		}
 	}
 	return strings.Join(words, ", ")
-}
-
-// worst says in one word what verdicts come to.
-func worst(all []record.Verdict) string {
-	word := record.NotJudged
-	for i := range all {
-		switch v := &all[i]; {
-		case v.NotJudged:
-		case stopping[v.Rule] && v.Failed():
-			return record.CheckFailed
-		case v.Failed():
-			word = record.CheckWarned
-		case word == record.NotJudged && v.Rule != RuleMinimum:
-			word = record.CheckPassed
-		}
-	}
-	return word
 }

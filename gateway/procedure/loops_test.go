@@ -47,7 +47,7 @@ results: [m, gone]
 		round(l, shown)
 	}
 	n := l.waits(ForAllowed, "same")
-	if n.Found == nil || n.Found.Entry.Verdicts[0].Rule != RuleLoop || n.Found.Entry.Verdicts[0].Limit != "leads back at most 3 times" {
+	if n.Found == nil || n.Found.Entry.Verdicts[0].Rule != record.RuleLoop || n.Found.Entry.Verdicts[0].Limit != "leads back at most 3 times" {
 		t.Errorf("%s", asJSON(t, n))
 	}
 	l.facts.MayAllow = true

@@ -45,9 +45,11 @@ func (r *Run) next(f Facts, whole bool) Instruction {
 	}
 	n.On, n.Balance = s.on, st.bound[s.on]
 	n.Limits = st.limitsOf(s, st.at.pass)
-	n.Say = cmp.Or(st.said(s), r.usual(&n, s))
+	if n.Say = cmp.Or(st.said(s), r.usual(&n, s)); n.Waiting == ForAllowed {
+		n.Say = r.awaited(&n, s) // and not what has been done already
+	}
 	if i := r.lastOwn(); i >= 0 {
-		n.MayBack = r.counts[i].Step
+		n.MayBack, n.Undoes = r.counts[i].Step, r.undoes(i)
 	}
 	if p := st.pending; p != nil {
 		n.Found, n.Repeats, n.MayBack = &FoundStep{Entry: p, Counts: true}, r.left(), ""
@@ -138,8 +140,6 @@ func (st *state) said(s *planned) string {
 // usual is what is to be done where the definition does not say it.
 func (r *Run) usual(n *Instruction, s *planned) string {
 	switch {
-	case n.Explains != "" && n.Waiting == ForAllowed:
-		return n.Explains
 	case s.Do == Identify && s.What == "reagent":
 		return "Scan the lot of the reagent."
 	case s.Do == Identify && n.Item != nil && *idOf(n.Item, s.What) != "":
@@ -164,6 +164,38 @@ func (r *Run) usual(n *Instruction, s *planned) string {
 		return "Wait for " + s.For.String() + "."
 	}
 	return ""
+}
+
+// awaited says what a run waits for that does not go on by itself: what is wrong, and who can do what about it.
+func (r *Run) awaited(n *Instruction, s *planned) string {
+	p, name := r.state.pending, cmp.Or(s.Label, strings.ReplaceAll(s.ID, "_", " "))
+	if p == nil {
+		return n.Explains + ". Do the step before again, or have somebody with the right to let the run go on without it."
+	}
+	found := shownOf(cmp.Or(p.Value, &record.RunValue{Text: "what was found"}))
+	what := name + ": " + found + " is outside its limits."
+	for _, v := range p.Verdicts {
+		if v.Pass || v.NotJudged || !record.RuleStops(v.Rule) {
+			continue
+		}
+		switch v.Rule {
+		case record.RuleLoop:
+			what = name + ": " + v.Why + "."
+		case record.RuleKnown:
+			what = name + ": " + found + ", and the minimum weight of the balance is not known."
+			continue // unless something else is wrong besides
+		default:
+			what = name + ": " + found + " is outside its limits."
+		}
+		break
+	}
+	switch {
+	case r.left() > 0:
+		return what + " Do it again, or have somebody with the right to let the run go on with it."
+	case s.outside() == "investigation":
+		return what + " Somebody with the right to lets the run go on, with the reference of an investigation, or has it done again."
+	}
+	return what + " Somebody with the right to lets the run go on with it, or has it done again."
 }
 
 // note is why the last attempt came to nothing, as long as nothing was done since.
@@ -201,7 +233,11 @@ func (r *Run) screen(s *planned, f Facts) *Target {
 		x = metrology.RoundUp(new(big.Rat).Neg(x), step)
 		return x.Neg(x)
 	}
-	t := &Target{Unit: u.Code(), Wanted: in(wanted, nearest), Low: in(low, metrology.RoundUp), High: in(high, down), Offset: "0", Removing: s.removing, Adding: !s.removing}
+	d := ""
+	if f.Readability != nil {
+		d = in(formula.NewQuantity(f.Readability, mass.Unit), nearest)
+	}
+	t := &Target{Readability: d, Unit: u.Code(), Wanted: in(wanted, nearest), Low: in(low, metrology.RoundUp), High: in(high, down), Offset: "0", Removing: s.removing, Adding: !s.removing}
 	if s.less != nil {
 		off, _, _, ok := st.takenOff(s.less, st.at.pass)
 		if !ok {

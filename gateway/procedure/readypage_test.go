@@ -64,6 +64,9 @@ func section(t *testing.T, name string) string {
 	if len(d.Parameters) > 0 {
 		b.WriteString("\n| is given before | | unit | within | if nobody gives it |\n| --- | --- | --- | --- | --- |\n")
 		for _, p := range d.Parameters {
+			if p.optional() {
+				p.Default = "there is no such limit"
+			}
 			fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", p.Name, p.Label, cmp.Or(p.Unit, p.Kind),
 				cmp.Or(within(p.Limits), strings.Join(p.Choices, "; ")), cmp.Or(p.Default, "it has to be given"))
 		}

@@ -88,6 +88,9 @@ func (d *Definition) Given(given map[string]string) ([]formula.Value, error) {
 			text = p.Default
 		}
 		field := "parameters." + p.Name
+		if p.optional() && text == none {
+			continue
+		}
 		if text == "" {
 			return nil, &record.NotDone{Why: fmt.Sprintf("the parameter %s is missing", p.shown()), Field: field}
 		}
@@ -102,6 +105,12 @@ func (d *Definition) Given(given map[string]string) ([]formula.Value, error) {
 	}
 	return all, nil
 }
+
+// none is the default of a quantity that need not be given.
+const none = "none"
+
+// optional says whether there may be no value at all.
+func (p *Parameter) optional() bool { return p.Kind == "quantity" && p.Default == none }
 
 func (p *Parameter) shown() string {
 	if p.Label != "" {

@@ -47,6 +47,7 @@ func (l *lab) containers(known ...string) *lab {
 
 func TestLossOnDryingOverTwoDays(t *testing.T) {
 	l := begin(t, drying, nil).containers("d1", "d2")
+	l.facts.Minimum = &record.MinimumWeight{Mass: "20 mg", Source: "a test"}
 	l.waits(ForScan, "lot")
 	l.act(Act{Scan: "S-1"})
 	l.waits(ForScan, "dish")

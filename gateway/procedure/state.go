@@ -91,7 +91,7 @@ func (st *state) take(e *record.RunStep) {
 			st.values[where] = v
 		}
 		st.bind(s, e)
-		if failed(e) && s.outside() != "note" || s.Do == Decide && failed(e) {
+		if failed(e) && (s.outside() != "note" || s.Do == Decide || unknownMinimum(e)) {
 			st.at, st.pending = where, e
 			return
 		}
@@ -112,7 +112,13 @@ func (st *state) take(e *record.RunStep) {
 
 // failed says whether a value is outside its limits, so that the run may not simply go on.
 func failed(e *record.RunStep) bool {
-	return slices.ContainsFunc(e.Verdicts, func(v record.Verdict) bool { return stopping[v.Rule] && v.Failed() })
+	return slices.ContainsFunc(e.Verdicts, func(v record.Verdict) bool { return v.Failed() && record.RuleStops(v.Rule) })
+}
+
+// unknownMinimum says whether a weight could not be held against the minimum weight where the procedure refuses one below it: what may go on with a
+// value outside its limits without being asked may not go on with that.
+func unknownMinimum(e *record.RunStep) bool {
+	return slices.ContainsFunc(e.Verdicts, func(v record.Verdict) bool { return v.Rule == record.RuleKnown && v.Failed() })
 }
 
 // identified takes an item as it is known from here on.

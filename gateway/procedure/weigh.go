@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math/big"
+	"slices"
 	"time"
 
 	"weighpost/gateway/formula"
@@ -264,22 +265,38 @@ func (r *Run) minimum(s *planned, net formula.Quantity, f Facts) (v *record.Verd
 	if s.Minimum == "none" {
 		return nil, ""
 	}
-	v = &record.Verdict{Rule: RuleMinimum}
+	v = &record.Verdict{Rule: record.RuleMinimum}
 	if f.Minimum == nil {
-		v.NotJudged, v.Why = true, "no minimum weight of the balance is known"
-		return v, ""
+		return notHeld(v, s, f, "no minimum weight of the balance "+f.Balance.ID+" is known"+because(f.NoMinimum)), ""
 	}
 	v.Limit, v.From = string(f.Minimum.Mass), f.Minimum.Source
 	least, err := metrology.ParseMass(string(f.Minimum.Mass))
 	if err != nil {
-		v.NotJudged, v.Why = true, "the minimum weight of the balance cannot be read: "+err.Error()
-		return v, ""
+		return notHeld(v, s, f, "the minimum weight of the balance "+f.Balance.ID+" cannot be read: "+err.Error()), ""
 	}
 	v.Pass = zeroed(net.N).Cmp(least) >= 0
 	if !v.Pass && s.Minimum == "refuse" {
 		return nil, fmt.Sprintf("%s net is below the minimum weight of the balance, %s: weigh more, or on a finer balance", net.String(), f.Minimum.Mass)
 	}
 	return v, ""
+}
+
+// notHeld is the verdict on a weight that cannot be held against the minimum weight. Where one below it is refused, that is as bad as a value
+// outside its limits: a limit that nobody knows keeps nothing out.
+func notHeld(v *record.Verdict, s *planned, f Facts, why string) *record.Verdict {
+	if s.Minimum != "refuse" {
+		v.NotJudged, v.Why = true, why
+		return v
+	}
+	return &record.Verdict{Rule: record.RuleKnown, Why: why + ", and the procedure refuses a weight below it: set it in the settings of the balance (fitness, minimum weight) " +
+		"and weigh again, or go on at another balance. A version of the procedure with minimum: note would only note it"}
+}
+
+func because(why string) string {
+	if why == "" {
+		return ""
+	}
+	return " (" + why + ")"
 }
 
 // span is a target with its tolerance, exactly.
@@ -309,8 +326,13 @@ func (st *state) target(s *planned, net formula.Quantity, pass int) (v record.Ve
 	if err != nil {
 		return v, fmt.Sprintf("the target cannot be worked out: %v", err)
 	}
-	return record.Verdict{Rule: RuleTarget, Pass: compare(net, low) >= 0 && compare(net, high) <= 0, From: s.Limits.From,
+	return record.Verdict{Rule: record.RuleTarget, Pass: compare(net, low) >= 0 && compare(net, high) <= 0, From: s.Limits.From,
 		Limit: fmt.Sprintf("%s, from %s to %s", wanted.String(), low.String(), high.String())}, ""
+}
+
+// rests says whether a step that counts rests on a slip. A step that was replaced gives its slip back: it is still that weighing's.
+func (r *Run) rests(slip string) bool {
+	return slices.ContainsFunc(r.counts, func(e *record.RunStep) bool { return e.Weighing != nil && e.Weighing.ID == slip })
 }
 
 // late takes a slip that was typed in and confirmed, in place of a weighing.
@@ -326,10 +348,13 @@ func (r *Run) late(a Act, by record.Actor, now record.UTC, f Facts) ([]*record.R
 	switch {
 	case err != nil:
 		return nil, notDone("the slip cannot be used: %v", err)
-	case r.judged[slip.ID]:
+	case r.rests(slip.ID):
 		return nil, notDone("the slip is in this run already")
 	}
 	s := st.step()
+	if f.Balance.ID != slip.Balance.ID {
+		f.Minimum, f.NoMinimum = nil, "the slip is of another balance than that where the run is"
+	}
 	f.Balance = slip.Balance
 	if bound := st.bound[s.on]; s.on != "" && bound != "" && bound != slip.Balance.ID {
 		return r.stop("the slip is of the balance %s, and %s is wanted here", slip.Balance.ID, bound)

@@ -56,6 +56,7 @@ type LabRequestChanged struct {
 	Run     string      `json:"run,omitempty"`
 	Results []RunResult `json:"results,omitempty"`
 	Verdict string      `json:"verdict,omitempty"`
+	LeftOut []RunLeft   `json:"left_out,omitempty"` // items of the run that Verdict says nothing of
 	Reason  string      `json:"reason,omitempty"`
 	By      Actor       `json:"by"`
 	Stamp   Stamp       `json:"stamp"`

@@ -139,7 +139,14 @@ type RunResult struct {
 	Verdict string    `json:"verdict"` // passed, warned, failed, not judged
 	Limit   string    `json:"limit,omitempty"`
 	Allowed string    `json:"allowed,omitempty"` // why the run went on with it although it is outside its limit
+	Missing string    `json:"missing,omitempty"` // why it has no value: its item was left out, or it could not be computed
 	Entry   *EntryRef `json:"entry,omitempty"`   // of the step that found it
+}
+
+// RunLeft is an item that a run was begun with, or came to, and that was left out of it.
+type RunLeft struct {
+	Item   RunItem `json:"item"`
+	Reason string  `json:"reason"` // that somebody gave
 }
 
 // RunEnded says that all steps of a run are done, or that it was abandoned.
@@ -148,10 +155,11 @@ type RunEnded struct {
 	Run       RunRef      `json:"run"`
 	Balance   *Balance    `json:"balance,omitempty"` // where it was last
 	Request   *RequestRef `json:"request,omitempty"`
-	State     string      `json:"state"` // complete, abandoned
-	Verdict   string      `json:"verdict,omitempty"`
+	State     string      `json:"state"`             // complete, abandoned
+	Verdict   string      `json:"verdict,omitempty"` // of the items that were not left out
 	Results   []RunResult `json:"results"`
 	Items     []RunItem   `json:"items"`
+	LeftOut   []RunLeft   `json:"left_out,omitempty"` // of these: Verdict says nothing of them, and they have no results
 	Begun     EntryRef    `json:"begun"`
 	Steps     []EntryRef  `json:"steps"`     // every attempt, those that do not count too
 	Weighings []EntryRef  `json:"weighings"` // that results rest on

@@ -216,7 +216,7 @@ func (w *whole) wasOutside(body *record.RunCorrected) bool {
 
 // failed says whether a value was outside a limit. What only warns is inside.
 func failed(verdicts []record.Verdict) bool {
-	return slices.ContainsFunc(verdicts, func(v record.Verdict) bool { return v.Failed() && v.Rule != procedure.RuleWarning })
+	return slices.ContainsFunc(verdicts, func(v record.Verdict) bool { return v.Failed() && v.Rule != record.RuleWarning })
 }
 
 // amends says what an amendment is about, and what stood there.

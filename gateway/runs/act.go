@@ -152,6 +152,7 @@ func (r *Room) ends(o *openRun, state, reason string, by record.Actor) []record.
 	if o.run != nil {
 		found := o.run.Found()
 		e.Results, e.Verdict = append(e.Results, found.Results...), found.Verdict
+		e.LeftOut = found.LeftOut
 		e.Steps, e.Weighings, e.Unused = append(e.Steps, found.Steps...), append(e.Weighings, found.Weighings...), append(e.Unused, found.Unused...)
 		e.Balances, e.People = append(e.Balances, found.Balances...), append(e.People, found.People...)
 	} else {
@@ -160,7 +161,7 @@ func (r *Room) ends(o *openRun, state, reason string, by record.Actor) []record.
 		}
 	}
 	if state == record.RunAbandoned {
-		e.Results, e.Verdict = []record.RunResult{}, ""
+		e.Results, e.Verdict, e.LeftOut = []record.RunResult{}, "", nil
 	}
 	return append([]record.Body{e}, r.answers(e)...)
 }

@@ -41,6 +41,7 @@ type Ended struct {
 	Items   []record.RunItem   `json:"items"`
 	Request *record.RequestRef `json:"request,omitempty"`
 	Verdict string             `json:"verdict,omitempty"`
+	LeftOut int                `json:"left_out,omitempty"` // of the items
 	People  []string           `json:"people"`
 }
 
@@ -192,7 +193,7 @@ func (r *Room) runEnded(e *record.RunEnded) error {
 	}
 	delete(r.open, e.Run.ID)
 	one := &Ended{RunRef: e.Run, Entry: refOf(e.Head), Begun: e.Begun, State: e.State, Title: r.titleOf(e.Run.Procedure), BegunAt: o.begun.Stamp.UTC, At: e.Stamp.UTC,
-		By: o.by, Balance: e.Subject(), Items: e.Items, Request: e.Request, Verdict: e.Verdict, People: e.People}
+		By: o.by, Balance: e.Subject(), Items: e.Items, Request: e.Request, Verdict: e.Verdict, LeftOut: len(e.LeftOut), People: e.People}
 	r.ended, r.endedBy[e.Run.ID] = append(r.ended, one), one
 	for _, w := range o.due { // they came while the end was on its way to the journal
 		r.strays = append(r.strays, stray{refOf(w.Head), w.Balance, e.Run})

@@ -28,6 +28,7 @@ type Request struct {
 	Run      string             `json:"run,omitempty"`
 	Verdict  string             `json:"verdict,omitempty"`
 	Results  []record.RunResult `json:"results,omitempty"`
+	LeftOut  []record.RunLeft   `json:"left_out,omitempty"`
 	Reason   string             `json:"reason,omitempty"`
 
 	Title   string `json:"-"` // of its procedure
@@ -58,7 +59,7 @@ func (r *Room) requestChanged(c *record.LabRequestChanged) error {
 		q.Sent = &sent
 	}
 	q.LabRequest, q.State, q.Changed, q.Reason = c.Request, c.State, c.Stamp.UTC, c.Reason
-	q.Run, q.Verdict, q.Results = cmp.Or(c.Run, q.Run), c.Verdict, c.Results
+	q.Run, q.Verdict, q.Results, q.LeftOut = cmp.Or(c.Run, q.Run), c.Verdict, c.Results, c.LeftOut
 	r.requests.by[ref] = &q
 	if known.open() && !q.open() {
 		r.requests.end(ref)
@@ -261,6 +262,6 @@ func (r *Room) answers(e *record.RunEnded) []record.Body {
 	if e.State == record.RunAbandoned {
 		state = record.RequestAbandoned
 	}
-	return []record.Body{&record.LabRequestChanged{Request: q.LabRequest, Change: state, State: state, Run: e.Run.ID, Results: e.Results, Verdict: e.Verdict,
+	return []record.Body{&record.LabRequestChanged{Request: q.LabRequest, Change: state, State: state, Run: e.Run.ID, Results: e.Results, Verdict: e.Verdict, LeftOut: e.LeftOut,
 		Reason: e.Reason, By: e.By, Stamp: e.Stamp}}
 }

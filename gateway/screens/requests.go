@@ -4,10 +4,12 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"time"
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
+	"weighpost/gateway/tell"
 )
 
 func (s *Screens) requestPages() []row {
@@ -83,6 +85,14 @@ func (q requestRow) Words(i record.RunItem) string { return itemAsked(i) }
 
 // Look says how it stands, by word and shape.
 func (q requestRow) Look() fitLook {
+	look := q.stands()
+	if left := tell.LeftOut(len(q.LeftOut), len(q.Items)); left != "" {
+		look.Word += ", " + left
+	}
+	return look
+}
+
+func (q requestRow) stands() fitLook {
 	switch {
 	case q.State == record.RequestWaiting && q.Cannot != "":
 		return fitLook{Word: "cannot begin", Shape: "warning", Class: "doubt"}
@@ -136,6 +146,19 @@ type requestPage struct {
 	At       []console.Balance
 	Balances []console.Balance
 	MayRead  bool
+	DueText  string // as the form has it
+}
+
+// dueText writes when a request is due in the zone that the page names, to the second where it has seconds.
+func dueText(q console.RequestView, zone *time.Location) string {
+	if q.Due == nil {
+		return ""
+	}
+	at := q.Due.Time().In(zone)
+	if at.Second() != 0 {
+		return at.Format(time.DateTime)
+	}
+	return at.Format("2006-01-02 15:04")
 }
 
 // showRequest shows one request, with what became of it and what can be done about it.
@@ -150,7 +173,8 @@ func (s *Screens) showRequest(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	who := s.who(r)
-	p := &requestPage{requestRow: requestRow{v}, MaySend: who.Can(string(rights.Requests)), Here: r.URL.Query().Get("balance"), Balances: s.deps.Source.Balances(),
+	name, offset := time.Now().Zone() // the page names one offset, also for a day of another season
+	p := &requestPage{requestRow: requestRow{v}, DueText: dueText(v, time.FixedZone(name, offset)), MaySend: who.Can(string(rights.Requests)), Here: r.URL.Query().Get("balance"), Balances: s.deps.Source.Balances(),
 		MayRead: who.Can(string(rights.ReadJournal))}
 	for _, b := range p.Balances {
 		if who.CanAt(string(rights.Run), b.ID) && (v.Balance == "" || v.Balance == b.ID) {

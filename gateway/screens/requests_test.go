@@ -109,13 +109,14 @@ func TestWhatWaitsIsListedInItsOrder(t *testing.T) {
 // TestARequestOffersWhatCanBeDoneAboutIt, to whoever may: to begin it, to change it, to cancel it; and nothing once it has ended.
 func TestARequestOffersWhatCanBeDoneAboutIt(t *testing.T) {
 	l := newLab(t, Deps{Requests: someRequests(), Source: source{balances: []console.Balance{{ID: "b-12"}, {ID: "b-13"}}}})
+	dueIn := time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC).In(time.FixedZone(time.Now().Zone())).Format("2006-01-02 15:04")
 	const begin, change, cancel = `data-send="POST /api/v1/runs"`, `data-send="PATCH /api/v1/requests/`, `/cancel"`
 	for _, c := range []struct {
 		role, path  string
 		there, miss []string
 	}{
 		{rights.Operator, "/requests/lims/R-1", []string{begin, `<option value="b-12"`, `value="R-1"`, "10 g", "J-1", "T-1", "7/ä", "overdue", "<ol"}, []string{change, cancel, `<option value="b-13"`, `at none yet`}},
-		{rights.BalanceKeeper, "/requests/lims/R-1", []string{begin, change, cancel, `data-empty`}, nil},
+		{rights.BalanceKeeper, "/requests/lims/R-1", []string{begin, change, cancel, `data-empty`, `name="due" data-type="moment"`, `value="` + dueIn + `"`}, nil},
 		{rights.Auditor, "/requests/lims/R-1", []string{"portion"}, []string{begin, change, cancel}},
 		{rights.BalanceKeeper, "/requests/lims/R%2F1%22%3E%3Cscript%3Ealert%281%29%3C%2Fscript%3E?balance=b-13", []string{begin, change, "at none yet", `<option value="b-13" selected`, "No run can begin of it now"}, []string{"<script>alert"}},
 		{rights.BalanceKeeper, "/requests/lims/R-3", []string{"/runs/r-7qx3-000001", "10.002", "at most 10 g", "reviewed", "qualified people decide"}, []string{begin, change, cancel}},
@@ -165,5 +166,19 @@ func TestTheBenchSaysWhichRequestsWait(t *testing.T) {
 	a.list = append(a.list, second)
 	if _, body := newLab(t, deps).get(t, "/bench/b-12", as(rights.Operator)); strings.Contains(body, "data-request") || !strings.Contains(body, "2 of the requests wait") {
 		t.Error("several are listed, and none is asked about")
+	}
+}
+
+// TestWhatWasLeftOutStandsBesideTheVerdict, wherever a run or its request is shown.
+func TestWhatWasLeftOutStandsBesideTheVerdict(t *testing.T) {
+	items := []record.RunItem{{Sample: "LOT-1"}, {Sample: "LOT-2"}}
+	q := requestRow{console.RequestView{LabRequest: record.LabRequest{Items: items}, State: record.RequestComplete, Verdict: record.CheckPassed}}
+	g := console.RunGlance{State: record.RunComplete, Verdict: record.CheckPassed, Items: items}
+	if a, b := q.Look().Word, runLook(g).Word; a != "complete" || b != "passed" {
+		t.Errorf("nothing was left out: %q %q", a, b)
+	}
+	q.LeftOut, g.LeftOut = []record.RunLeft{{Item: items[1], Reason: "it broke"}}, 1
+	if a, b := q.Look().Word, runLook(g).Word; a != "complete, 1 of 2 left out" || b != "passed, 1 of 2 left out" {
+		t.Errorf("%q %q", a, b)
 	}
 }

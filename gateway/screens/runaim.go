@@ -18,11 +18,12 @@ type aim struct {
 	*console.RunTarget
 	Is            string // under, within, over; "" where it cannot be told
 	Word, Shape   string
-	Apart         string // how far it is from the target, with the unit
-	Net           string // what the balance shows, less what is taken off, with the unit
-	Lit, Past     int    // seeds that are filled on the way to the target, and beyond it
-	Why           string // why it cannot be told
-	Factors       string // for assets/aim.js: the size of each unit in the unit of the target, as "kg=1000 g=1"
+	Apart         string    // how far it is from the target, with the unit
+	Net           string    // what the balance shows, less what is taken off, with the unit
+	Ends          [3]string // the target and both ends of what passes, as they are shown; the ends "" where there are none
+	Lit, Past     int       // seeds that are filled on the way to the target, and beyond it
+	Why           string    // why it cannot be told
+	Factors       string    // for assets/aim.js: the size of each unit in the unit of the target, as "kg=1000 g=1"
 	Seeds, Beyond []int
 }
 
@@ -63,6 +64,16 @@ func inUnit(from, to unit.Unit) string {
 	return size.FloatString(n)
 }
 
+// sizeIn is inUnit of codes; "" where one of them is no unit of mass.
+func sizeIn(from, to string) string {
+	a, known := unit.ByCode(from)
+	b, both := unit.ByCode(to)
+	if !known || !both {
+		return ""
+	}
+	return inUnit(a, b)
+}
+
 // factorsTo lists the sizes of the units that balances print in the unit of a target.
 func factorsTo(code string) string {
 	to, ok := unit.ByCode(code)
@@ -95,6 +106,7 @@ func aimAt(t *console.RunTarget, now *record.Value) *aim {
 		return nil
 	}
 	a := &aim{RunTarget: t, Factors: factorsTo(t.Unit), Seeds: make([]int, len(seedsBefore)), Beyond: make([]int, len(seedsPast))}
+	a.round(a.placesOf("", ""))
 	if now == nil || now.Range != "in" || now.Digits == "" {
 		a.Why = "No weight to compare."
 		return a
@@ -134,10 +146,15 @@ func (a *aim) judge(digits, size string) {
 	if net.Sub(net, all[2]); a.Removing {
 		net.Neg(net)
 	}
-	places := shownDecimals(digits, size)
-	a.Net = exactly(net, places) + " " + a.Unit
-	apart := new(big.Rat).Sub(net, all[3])
-	a.Apart = exactly(new(big.Rat).Abs(apart), places) + " " + a.Unit
+	places := a.placesOf(digits, size)
+	a.Net = nearest(net, shownDecimals(digits, size)) + " " + a.Unit
+	apart, finest := new(big.Rat).Sub(net, all[3]), a.round(places)
+	far := nearest(new(big.Rat).Abs(apart), finest)
+	within := net.Cmp(all[4]) >= 0 && net.Cmp(all[5]) <= 0
+	for ; !within && nought(far) && finest < mostPlaces; finest++ { // what does not pass is not nothing away
+		far = nearest(new(big.Rat).Abs(apart), finest+1)
+	}
+	a.Apart = far + " " + a.Unit
 	width := new(big.Rat).Sub(all[5], all[4])
 	if width.Sign() <= 0 { // nothing but the target itself passes: what counts is the last digit that the balance shows
 		width.SetFrac(big.NewInt(1), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil))
@@ -149,10 +166,12 @@ func (a *aim) judge(digits, size string) {
 		a.Is, a.Lit, a.Past = "over", len(seedsBefore), seedsOver(new(big.Rat).Sub(net, all[5]), width)
 	default:
 		a.Is, a.Lit = "within", len(seedsBefore)
-		switch apart.Sign() {
-		case 0:
+		switch {
+		case apart.Sign() == 0:
 			a.Apart = "exactly the target"
-		case 1:
+		case nought(far):
+			a.Apart = "the target, to the last digit"
+		case apart.Sign() > 0:
 			a.Apart += " above the target"
 		default:
 			a.Apart += " below the target"
@@ -190,10 +209,4 @@ func shownDecimals(digits, size string) int {
 		places -= len(size) - 1
 	}
 	return max(places, 0)
-}
-
-// exactly writes a number with all its decimals, and at least so many.
-func exactly(r *big.Rat, least int) string {
-	n, _ := r.FloatPrec()
-	return r.FloatString(max(n, least))
 }

@@ -41,6 +41,15 @@ var aimCases = []aimCase{
 	{digits: "0.0001", unit: "g", target: wantedGrams("0.0000", "", "", "0"), is: "over", apart: "0.0001 g", net: "0.0001 g", lit: 9, past: 1},
 	{digits: "0.30000000000000000001", unit: "g", target: wantedGrams("0.3", "0.3", "0.3", "0"), is: "over", apart: "0.00000000000000000001 g", net: "0.30000000000000000001 g", lit: 9, past: 1}, // no binary fraction tells these apart
 	{digits: "1", unit: "[lb_av]", target: wantedGrams("1", "1", "1", "0"), is: "over", apart: "452.59237 g", net: "453.59237 g", lit: 9, past: 3},
+	{digits: "0.0000", unit: "g", target: wantedGrams("0.050010001", "0.0450090009", "0.0550110011", "0"), is: "under", apart: "0.0500 g", net: "0.0000 g", lit: 7}, // digits that nobody can weigh
+	{digits: "0.0450", unit: "g", target: wantedGrams("0.050010001", "0.0450090009", "0.0550110011", "0"), is: "under", apart: "0.0050 g", net: "0.0450 g", lit: 9},
+	{digits: "0.0451", unit: "g", target: wantedGrams("0.050010001", "0.0450090009", "0.0550110011", "0"), is: "within", apart: "0.0049 g below the target", net: "0.0451 g", lit: 9},
+	{digits: "0.3333", unit: "g", target: wantedGrams("0.33334", "0.33333", "0.4", "0"), is: "under", apart: "0.00004 g", net: "0.3333 g", lit: 9}, // and never 0.0000 g too little
+	{digits: "0.3333", unit: "g", target: wantedGrams("0.33334", "0.3", "0.4", "0"), is: "within", apart: "the target, to the last digit", net: "0.3333 g", lit: 9},
+	{digits: "0.3333", unit: "g", target: wantedGrams("0.333333333333", "0.333333333", "0.333333334", "0"), is: "under", apart: "0.000033333 g", net: "0.3333 g"}, // finer than the balance
+	{digits: "12", unit: "g", target: console.RunTarget{Unit: "g", Wanted: "12.3456789", Low: "12.2", High: "12.5", Offset: "0", Readability: "0.001"}, is: "under", apart: "0.346 g", net: "12 g", lit: 9},
+	{digits: "5.0000", unit: "g", target: wantedGrams("5", "4.9", "5.1", "0.00003"), is: "within", apart: "the target, to the last digit", net: "5.0000 g", lit: 9},
+	{digits: "0.0000", unit: "g", target: wantedGrams("0", "-0.1", "0.1", "0.00003"), is: "within", apart: "the target, to the last digit", net: "0.0000 g", lit: 9},
 	{digits: "12.5", unit: "", target: wantedGrams("12.5", "12.4", "12.6", "0"), says: "is in g: it is not compared."},
 	{digits: "12.5", unit: "%", target: wantedGrams("12.5", "12.4", "12.6", "0"), says: "The balance shows %, and the target is in g"},
 	{digits: "1e3", unit: "g", target: wantedGrams("12.5", "12.4", "12.6", "0"), says: "cannot be compared"},

@@ -4,6 +4,7 @@ package screens
 
 import (
 	"encoding/json"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"net/http/httputil"
@@ -46,6 +47,16 @@ func (f *ran) serve(t *testing.T, house string) string {
 		f.mu.Unlock()
 		answer(w, r, "r-7qx3-000017")
 	})
+	mux.HandleFunc("PATCH /api/v1/requests/{from}/{request}", func(w http.ResponseWriter, r *http.Request) {
+		body, err := io.ReadAll(r.Body)
+		if err != nil {
+			t.Error(err)
+		}
+		f.mu.Lock()
+		f.acts = append(f.acts, string(body))
+		f.mu.Unlock()
+		_, _ = w.Write([]byte("{}"))
+	})
 	mux.HandleFunc("POST /api/v1/runs/{run}/act", func(w http.ResponseWriter, r *http.Request) {
 		var act console.RunAct
 		if err := json.NewDecoder(r.Body).Decode(&act); err != nil {
@@ -80,11 +91,15 @@ func (f *ran) did() string {
 
 // openRuns opens the pages as an operator sees them.
 func openRuns(t *testing.T, f *ran) (*house, string) {
-	l := runLab(t, f, nil)
+	l := runLab(t, f, func(d *Deps) { d.Requests = someRequests() })
 	deps := l.deps
 	h := openHouse(t, deps, func(next http.Handler) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-			next.ServeHTTP(w, r.WithContext(rights.With(r.Context(), as(rights.Operator))))
+			role := rights.Operator
+			if strings.HasPrefix(r.URL.Path, "/requests/") {
+				role = rights.BalanceKeeper
+			}
+			next.ServeHTTP(w, r.WithContext(rights.With(r.Context(), as(role))))
 		})
 	})
 	return h, f.serve(t, h.base)
@@ -140,6 +155,7 @@ func TestARunInABrowser(t *testing.T) {
 	f.set(anOpenRun())
 	e.benches()
 	e.begins()
+	e.changes()
 	pictures(t, e.Seat, e.site)
 }
 
@@ -235,6 +251,28 @@ func (e *runEyes) begins() {
 	e.Until(`location.pathname`, "/runs/r-7qx3-000017")
 	if got := e.f.did(); !strings.HasSuffix(got, `{"procedure":"thousand-seed-mass","balance":"b-12","items":[{"sample":"LOT-1004","container":"C-1"},{"sample":"LOT;2","container":"C-2"}],"parameters":{"mass":"12.5 g","per_count":"100"}}`) {
 		e.t.Errorf("the form asked for %s", got)
+	}
+}
+
+// changes gives a request another time at which it is due, in the zone that the page names, and then none; left as it is, it is not sent.
+func (e *runEyes) changes() {
+	e.t.Helper()
+	zone := e.Text(`document.documentElement.dataset.zone`)
+	for _, c := range []struct{ due, sent string }{
+		{"2026-12-01 13:30", `{"priority":1,"balance":"b-12","due":"2026-12-01T13:30:00` + zone + `","reason":"the customer waits"}`},
+		{"", `{"priority":1,"balance":"b-12","due":null,"reason":"the customer waits"}`},
+		{"same", `{"priority":1,"balance":"b-12","reason":"the customer waits"}`},
+	} {
+		e.Go(e.site + "/requests/lims/R-1")
+		e.Until(`String(document.querySelector("#due").form.querySelector("button").disabled)`, "false")
+		e.Text(`(() => { const f = document.getElementById("due").form; if ("` + c.due + `" !== "same") f.elements.due.value = "` + c.due + `"; f.elements.reason.value = "the customer waits"; f.requestSubmit(); return ""; })()`)
+		got := ""
+		for limit := time.Now().Add(5 * time.Second); time.Now().Before(limit) && !strings.HasSuffix(got, c.sent); time.Sleep(20 * time.Millisecond) {
+			got = e.f.did()
+		}
+		if !strings.HasSuffix(got, c.sent) {
+			e.t.Errorf("%q: the form sent %s", c.due, got)
+		}
 	}
 }
 

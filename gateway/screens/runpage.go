@@ -1,6 +1,7 @@
 package screens
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
@@ -32,11 +33,15 @@ type runData struct {
 	MayRead bool
 	Places []string // balances at which whoever looks may go on with it
 	Recent []takenRow
-	More   int // attempts that are not listed here
+	More   int        // attempts that are not listed on the screen
+	Older  []takenRow // those of them that are listed on paper
 }
 
-// mostRecent is how many attempts the page at the bench lists: the rest is in the record.
-const mostRecent = 12
+// mostRecent is how many attempts the page at the bench lists on a screen, and mostPrinted how many on paper: the record has all of them.
+const (
+	mostRecent  = 12
+	mostPrinted = 300
+)
 
 // takenRow is one attempt as pages list it.
 type takenRow struct {
@@ -56,21 +61,14 @@ func (t *takenRow) Name() string {
 	return t.By.Shown()
 }
 
-// Limit is what rules held the value against, in words.
+// Limits are what rules held the value against, in words, what hurts first.
+func (t *takenRow) Limits() []verdictLine { return verdictLines(t.RunStep) }
+
+// Limit is all of them in one text.
 func (t *takenRow) Limit() string {
 	var parts []string
-	for _, v := range t.Verdicts {
-		words := spacedWords(v.Rule)
-		if v.Limit != "" {
-			words += " " + v.Limit
-		}
-		if v.From != "" {
-			words += " (" + v.From + ")"
-		}
-		if v.Why != "" {
-			words += ": " + v.Why
-		}
-		parts = append(parts, words)
+	for _, one := range t.Limits() {
+		parts = append(parts, one.Words)
 	}
 	return strings.Join(parts, "; ")
 }
@@ -169,11 +167,17 @@ func aimNow(t *console.RunTarget, b *shown) *aim {
 // recent are the attempts that were made last, the newest first.
 func (d *runData) recent() {
 	for i := range slices.Backward(d.Steps) {
-		if len(d.Recent) == mostRecent {
-			d.More = i + 1
+		row := takenRowOf(d.Steps[i])
+		switch {
+		case len(d.Recent) < mostRecent:
+			d.Recent = append(d.Recent, row)
+		case len(d.Older) < mostPrinted:
+			d.Older = append(d.Older, row)
+			d.More++
+		default:
+			d.More += i + 1
 			return
 		}
-		d.Recent = append(d.Recent, takenRowOf(d.Steps[i]))
 	}
 }
 
@@ -182,6 +186,9 @@ func (d *runData) Print() string {
 	n := d.Next
 	return fmt.Sprint(d.Seq, " ", d.State, " ", n.Step, " ", n.Pass, " ", n.Waiting, " ", d.Balance, " ", n.Note, " ", n.Unheard, " ", n.Unfit, " ", n.CanTake, " ", d.Session, " ", d.Over(), " ", len(d.Steps))
 }
+
+// Unprinted is how many attempts paper does not list either.
+func (d *runData) Unprinted() int { return d.More - len(d.Older) }
 
 // Awaited says whether the run waits for whoever looks, though they do not perform it: to judge a value, or to be the second person.
 func (d *runData) Awaited() bool {
@@ -220,6 +227,9 @@ func (d *runData) Performer() string {
 // Said is what to do next. Where the procedure says nothing, the page does.
 func (d *runData) Said() string {
 	if d.Next.Say != "" {
+		if d.Next.Waiting == "balance" {
+			return "Choose the balance at which the run goes on. Then: " + d.Next.Say
+		}
 		return d.Next.Say
 	}
 	switch d.Next.Waiting {
@@ -255,7 +265,38 @@ func (d *runData) ReasonsAbandon() []string { return reasonsAbandon }
 func (d *runData) ReasonsLeave() []string   { return reasonsLeave }
 
 // BackTo is the step that would be done again, in words.
-func (d *runData) BackTo() string { return spacedWords(d.Next.MayBack) }
+func (d *runData) BackTo() string {
+	if len(d.Next.Undoes) == 0 {
+		return spacedWords(d.Next.MayBack)
+	}
+	return undoneName(d.Next.Undoes[0])
+}
+
+func undoneName(u console.RunUndone) string {
+	name := cmp.Or(u.Label, spacedWords(u.Step))
+	if u.Item != nil {
+		name += ", " + itemWords(u.Item)
+	}
+	return name
+}
+
+// Lost are what would not count any more if the step before, or this one, were done again, each in words.
+func (d *runData) Lost() (all []string) {
+	for i, u := range d.Next.Undoes {
+		switch found := valueWords(u.Value); {
+		case u.For != "":
+			all = append(all, "The wait of "+u.For+" ("+undoneName(u)+") begins again, and takes as long as before.")
+		case found != "":
+			all = append(all, undoneName(u)+": "+found)
+		case i > 0:
+			all = append(all, undoneName(u))
+		}
+	}
+	if d.Next.Waiting == "time" {
+		all = append(all, "The wait that runs now begins again, and takes its whole time.")
+	}
+	return all
+}
 
 // runHere is the run that is at a balance, for the bench screen; nil: none.
 func (s *Screens) runHere(r *http.Request, balance string) *runData {

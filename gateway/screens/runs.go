@@ -159,6 +159,9 @@ func (q formQuestion) Shown() string {
 // Within says what it has to be within.
 func (q formQuestion) Within() string {
 	var parts []string
+	if q.Kind == "quantity" && q.Default == "none" {
+		parts = append(parts, "left empty: no limit")
+	}
 	if q.Limits.AtLeast != "" {
 		parts = append(parts, "at least "+q.Limits.AtLeast)
 	}
@@ -174,6 +177,9 @@ func (q formQuestion) Within() string {
 // Amount is the number of a quantity that holds where nobody gives it.
 func (q formQuestion) Amount() string {
 	if q.Kind == "quantity" || q.Kind == "" {
+		if q.Default == "none" { // it may be left out
+			return ""
+		}
 		digits, _, _ := strings.Cut(q.Default, " ")
 		return digits
 	}

@@ -9,6 +9,7 @@ import (
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
+	"weighpost/gateway/tell"
 )
 
 // waitLooks are what a run waits for, each in a word with its shape. assets/run.js needs none of them: the page is renewed whole.
@@ -49,6 +50,9 @@ func runLook(g console.RunGlance) fitLook {
 		look := verdictLook(g.Verdict)
 		if g.Verdict == "" {
 			look.Word = "complete"
+		}
+		if left := tell.LeftOut(g.LeftOut, len(g.Items)); left != "" {
+			look.Word += ", " + left
 		}
 		return look
 	case g.Aside:
@@ -116,31 +120,13 @@ func resultWords(r record.RunResult) string {
 	return valueWords(&record.RunValue{Digits: r.Digits, Unit: r.Unit, Text: r.Text})
 }
 
-// minimumRule is the rule that says nothing of a result where it passes.
-const minimumRule = "minimum-weight"
-
-// failing are the rules of gateway/procedure that keep a run from going on. What another rule does not pass is a warning.
-var failing = []string{"limits", "target", "led back"}
-
 // verdictsLook is the worst of what rules said of a value; ok is false where none said anything.
 func verdictsLook(all []record.Verdict) (look fitLook, ok bool) {
-	word := record.NotJudged
-	for _, v := range all {
-		switch {
-		case v.NotJudged:
-		case v.Failed() && slices.Contains(failing, v.Rule):
-			return verdictLook(record.CheckFailed), true
-		case v.Failed():
-			word = record.CheckWarned
-		case word == record.NotJudged && v.Rule != minimumRule:
-			word = record.CheckPassed
-		}
-	}
-	return verdictLook(word), len(all) > 0
+	return verdictLook(record.WorstOf(all)), len(all) > 0
 }
 
 // plainWords are those with which what weighpost says of a step begins, where it does not begin with an id, a name or a number.
-var plainWords = []string{"the", "a", "an", "no", "nothing", "something", "somebody", "it", "what", "there", "this", "that", "sample", "container", "reagent"}
+var plainWords = []string{"the", "a", "an", "no", "nothing", "something", "somebody", "it", "what", "there", "this", "that", "whether", "its", "their", "nobody", "condition", "sample", "container", "reagent"}
 
 // noteWords makes a sentence of what weighpost says of a step. Of an id no letter is changed.
 func noteWords(words string) string {
@@ -173,7 +159,11 @@ func howWord(how string) string {
 // runFuncs are the words of runs for templates.
 var runFuncs = map[string]any{
 	"item": itemWords, "items": itemsWords, "runPath": runPath, "procedureWords": procedureWords, "valueWords": valueWords, "resultWords": resultWords,
-	"runLook": runLook, "unitWord": unitWord, "noteWords": noteWords, "howWord": howWord,
+	"resultLimit": func(r record.RunResult) string {
+		return limitShown(r.Limit, &record.RunValue{Digits: r.Digits, Unit: r.Unit}, "")
+	},
+	"limitShown": func(words string) string { return limitShown(words, nil, "") },
+	"runLook":    runLook, "unitWord": unitWord, "noteWords": noteWords, "howWord": howWord,
 	"waitLook":   func(word string) fitLook { return waitLooks[word] },
 	"becameLook": func(word string) fitLook { return becameLooks[word] },
 }

@@ -19,6 +19,7 @@ import (
 	"weighpost/gateway"
 	"weighpost/gateway/access/secret"
 	"weighpost/gateway/config"
+	"weighpost/gateway/console"
 	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
@@ -231,6 +232,7 @@ func (l *lab) live() {
 	l.checks()
 	l.writes()
 	l.orders()
+	l.keeps()
 	l.ask("POST", "/api/v1/backups", `{}`, nil)
 }
 
@@ -244,6 +246,21 @@ func (l *lab) writes() {
 	for _, text := range []string{string(ready), strings.Replace(string(ready), "for: 30m", "for: 45m", 1)} {
 		body, _ := json.Marshal(map[string]string{"text": text, "reason": "the crucibles cool for longer here"})
 		l.ask("POST", "/api/v1/procedures", string(body), nil)
+	}
+}
+
+// keeps registers containers, one of them withdrawn, and types two slips in: one waits for a second person, one was confirmed.
+func (l *lab) keeps() {
+	l.t.Helper()
+	l.ask("POST", "/api/v1/containers", `{"sort":"crucible","lot":"2026-03","containers":[{"id":"V-17"},{"id":"V-18"},{"id":"V-19","fields":{"shelf":"N-4"}}]}`, nil)
+	l.ask("POST", "/api/v1/containers/V-18/withdraw", `{"reason":"cracked"}`, nil)
+	var slip console.SlipView
+	for i, digits := range []string{"11.8732", "12.0441"} {
+		body := fmt.Sprintf(`{"balance":"b-12","digits":%q,"unit":"g","kind":"net","weighed":%q,"sample":"LOT-1002","reason":"weighpost was down"}`, digits, time.Now().Add(time.Duration(i-3)*time.Hour).UTC().Format(time.RFC3339))
+		l.ask("POST", "/api/v1/slips", body, &slip)
+	}
+	if _, err := l.DecideSlip(l.t.Context(), slip.ID, true, "", record.Actor{ID: "ben", Name: "Ben Sower", By: record.ActorPassword}); err != nil {
+		l.t.Fatal(err)
 	}
 }
 

@@ -28,7 +28,7 @@ func (l *lab) places() []place {
 		{name: "bench-cards", path: "/bench/cards"}, {name: "balance-label", path: "/balances/b-12/label"},
 		{name: "weighed", path: "/weighed"}, {name: "weighed-none", path: "/weighed?sample=none-such"}, {name: "record", path: "/weighed/" + ids[0]},
 		{name: "happened", path: "/happened"}, {name: "entry", path: "/happened/5"}, {name: "trail-reviews", path: "/happened/reviews"},
-		{name: "backups", path: "/backups"}, {name: "samples", path: "/samples"}, {name: "containers", path: "/containers"}, {name: "container-labels", path: "/labels/containers", rare: true}, {name: "slips", path: "/slips"},
+		{name: "backups", path: "/backups"}, {name: "samples", path: "/samples"}, {name: "containers", path: "/containers"}, {name: "container", path: "/containers/V-17"}, {name: "container-labels", path: "/labels/containers", rare: true}, {name: "slips", path: "/slips"},
 		{name: "delivered", path: "/delivered"}, {name: "delivered-parked", path: "/delivered/lab-system"}, {name: "delivered-behind", path: "/delivered/broker", rare: true},
 		{name: "delivered-held", path: "/delivered/released-only"}, {name: "previewed", path: "/delivered/lab-system/preview?id=" + ids[0]},
 		{name: "add", path: "/add"},

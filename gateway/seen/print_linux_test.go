@@ -40,6 +40,8 @@ var onPaper = map[string][]string{
 	"weight-labels": {"200 g, E2, set 3", "e2-3-200", "K-2026-e2-3-200"},
 	"fitness":       {"OUT OF SERVICE", "error at 100 g", "0.001657 g", "cannot be kept from showing a weight"},
 	"run-record":    {"FAILED", "0.0251 g", "0.025134 g", "INV-2026-7", "a seed fell off", "2.5120 g", "2.5134 g", "all / number", "LOT-1002", "Ada Quill", "qualified people decide", "sha256:"},
+	"run":           {"Fill packets of seed to a target", "Fill the packet.", "LOT-1003", "12.500 g", "had not come to rest", "Seeds take up water from the air", "the run is open", "Ada Quill", "sha256:"},
+	"run-ended":     {"FAILED", "0.0251 g", "2.5134 g", "2.5120 g", "a seed fell off", "the run has ended", "qualified people decide"},
 	"bench-cards":   {"Next", "Repeat", "Abandon", "Sign out", "BENCHPOSTNEXT"},
 }
 

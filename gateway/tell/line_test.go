@@ -32,6 +32,9 @@ func TestSummaries(t *testing.T) {
 		{"refused", `"what":"PUT /api","address":"127.0.0.1","times":3,"why":"no token"`, "PUT /api, from 127.0.0.1, 3 times, no token"},
 		{"from-the-future", `"what":"news\u001b[31m","many":[1],"n":7,"stamp":{"utc":"2026-11-25T10:04:05Z"}`, `n 7, what news\x1b[31m`},
 		{"damage", `"what":7,"entry":"x"`, "7, entry x"},
+		{"run-ended", `"run":{"id":"r-1","procedure":{"name":"ash","version":2}},"state":"complete","verdict":"passed","items":[{},{},{}],"left_out":[{"item":{},"reason":"broke"}]`,
+			"r-1, ash v2, complete, passed, 1 of 3 left out"},
+		{"request-changed", `"request":{"id":"R-1","from":"lims","procedure":"ash","items":[]},"change":"complete","verdict":"passed","left_out":[{},{}]`, "R-1, of lims, complete, ash, passed, 2 left out"},
 		{"gap", `"readings":{},"why":[]`, ""},
 	} {
 		e := record.Entry{Kind: record.Kind(c.kind), JSON: []byte(`{"schema":"weighpost.` + c.kind + `/1","id":"a/b/@/1","seq":1,"site":"a",` + c.rest + `}`)}

@@ -1,6 +1,34 @@
 package tell
 
-import "strings"
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+)
+
+// LeftOut says how many of the items of a run its verdict says nothing of, or "".
+func LeftOut(n, of int) string {
+	switch {
+	case n < 1:
+		return ""
+	case of >= n:
+		return fmt.Sprintf("%d of %d left out", n, of)
+	}
+	return fmt.Sprintf("%d left out", n)
+}
+
+// left says how many items were left out, of those in a list that a member, or one below it, holds.
+func (m members) left(items ...string) string {
+	var left, all []json.RawMessage
+	_ = json.Unmarshal(m["left_out"], &left) // none
+	for _, name := range items[:len(items)-1] {
+		var below members
+		_ = json.Unmarshal(m[name], &below)
+		m = below
+	}
+	_ = json.Unmarshal(m[items[len(items)-1]], &all)
+	return LeftOut(len(left), len(all))
+}
 
 // procedure names the version that an entry is about.
 func (m members) procedure(path ...string) string {
@@ -23,11 +51,11 @@ func (m members) runStep() []string {
 }
 
 func (m members) runEnded() []string {
-	return []string{m.text("run", "id"), m.procedure("run", "procedure"), m.text("state"), m.text("verdict"), m.say("request %s", "request", "id"), m.text("reason")}
+	return []string{m.text("run", "id"), m.procedure("run", "procedure"), m.text("state"), m.text("verdict"), m.left("items"), m.say("request %s", "request", "id"), m.text("reason")}
 }
 
 func (m members) request() []string {
-	return []string{m.text("request", "id"), m.say("of %s", "request", "from"), m.text("change"), m.text("request", "procedure"), m.say("run %s", "run"), m.text("verdict"), m.text("reason")}
+	return []string{m.text("request", "id"), m.say("of %s", "request", "from"), m.text("change"), m.text("request", "procedure"), m.say("run %s", "run"), m.text("verdict"), m.left("request", "items"), m.text("reason")}
 }
 
 func (m members) container() []string {

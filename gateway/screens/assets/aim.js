@@ -14,14 +14,21 @@ function read(digits) {
   return { n: BigInt(m[2] + behind) * (m[1] === "-" ? -1n : 1n), behind: behind.length };
 }
 
-// write gives a whole number of so many digits behind the point as text, without the noughts at its end that nobody showed.
-function write(n, behind, least) {
+const MOST = 40; // as mostPlaces
+
+// round gives a whole number of so many digits behind the point as one with other many: the nearest, or the next one down or up.
+function round(n, behind, places, way) {
+  if (places >= behind) return n * 10n ** BigInt(places - behind);
+  const unit = 10n ** BigInt(behind - places), size = n < 0n ? -n : n;
+  if (way === undefined) return (n < 0n ? -1n : 1n) * ((size + unit / 2n) / unit); // halves away from nought
+  const down = n >= 0n ? size / unit : -((size + unit - 1n) / unit);
+  return way === "up" && down * unit !== n ? down + 1n : down;
+}
+
+// write gives a whole number of so many digits behind the point as text.
+function write(n, behind) {
   const digits = String(n < 0n ? -n : n).padStart(behind + 1, "0");
-  const whole = digits.slice(0, digits.length - behind);
-  let after = digits.slice(digits.length - behind);
-  while (after.length > least && after.endsWith("0")) after = after.slice(0, -1);
-  after = after.padEnd(least, "0");
-  return (n < 0n ? "-" : "") + whole + (after ? "." + after : "");
+  return (n < 0n ? "-" : "") + digits.slice(0, digits.length - behind) + (behind ? "." + digits.slice(-behind) : "");
 }
 
 // aimAt says how a weight stands to a target: { is, word, shape, apart, net, lit, past }, or { why }.
@@ -37,9 +44,15 @@ export function aimAt(target, factors, value) {
   let net = wide({ n: shown.n * factor.n, behind: shown.behind + factor.behind }) - wide(offset);
   if (target.removing) net = -net;
   const least = Math.max(0, shown.behind + factor.behind - (/^10+$/.test(size) ? size.length - 1 : 0));
-  const text = (n) => write(n, behind, least) + " " + target.unit;
-  const apart = net - wide(wanted);
-  const found = { net: text(net), apart: text(apart < 0n ? -apart : apart), lit: BEFORE.length, past: 0 };
+  // To how many digits it is told how far the weight is away: as runround.go has it.
+  let finest = Math.max(least, read(target.readability)?.behind ?? 0);
+  const own = Math.max(wanted.behind, low.behind, high.behind);
+  while (finest < own && round(wide(low), behind, finest, "up") > round(wide(high), behind, finest, "down")) finest++;
+  const apart = net - wide(wanted), far = apart < 0n ? -apart : apart;
+  const within = net >= wide(low) && net <= wide(high);
+  while (!within && round(far, behind, finest) === 0n && finest < MOST) finest++; // what does not pass is not nothing away
+  const text = write(round(far, behind, finest), finest) + " " + target.unit;
+  const found = { net: write(round(net, behind, least), least) + " " + target.unit, apart: text, lit: BEFORE.length, past: 0 };
   let width = wide(high) - wide(low);
   if (width <= 0n) width = 10n ** BigInt(behind - least); // the last digit that the balance shows
   if (net < wide(low)) {
@@ -52,7 +65,8 @@ export function aimAt(target, factors, value) {
     found.past = PAST.filter((times) => beyond > width * times).length;
   } else {
     found.is = "within";
-    found.apart = apart === 0n ? "exactly the target" : found.apart + (apart > 0n ? " above the target" : " below the target");
+    const tells = round(far, behind, finest) !== 0n;
+    found.apart = apart === 0n ? "exactly the target" : !tells ? "the target, to the last digit" : text + (apart > 0n ? " above the target" : " below the target");
   }
   [found.word, found.shape] = words[found.is];
   return found;

@@ -3,7 +3,7 @@
 //   <form class="form" data-send="PUT /api/v1/people/x/pin" data-then="/people/x" data-done="The PIN holds.">
 //
 // A field's name is its place in the JSON that is sent: "pin", "port.address", "roles[]" (a list of what is ticked). data-type says
-// what it becomes: number, bool, list (by lines), or else text. An empty field is left out, unless it has data-empty. With
+// what it becomes: number, bool, list (by lines), moment (a time of the lab), or else text. An empty field is left out, unless it has data-empty. With
 // data-then the browser goes there when it is done, with data-done it says so, with neither it loads the page again. Before that
 // the form gives out an event "done" with the answer, which may prevent what follows. A field with data-trim is sent without blanks
 // around it. With data-query what a form holds goes into the address, as a DELETE has it. Where what somebody gave as proof was wrong
@@ -18,11 +18,19 @@ document.getElementById("sign-out")?.addEventListener("click", async () => {
   announce("You are still signed in. " + sentence(answer));
 });
 
+// momentOf is a time of the lab, "2026-11-25 10:04", as the API has it. One that nobody changed is not sent, and one that was taken out is null.
+function momentOf(field) {
+  const text = field.value.trim();
+  if (text === field.defaultValue) return undefined;
+  return text ? text.replace(" ", "T").replace(/T\d\d:\d\d$/, "$&:00") + document.documentElement.dataset.zone : null;
+}
+
 function valueOf(field) {
   if (field.dataset.trim !== undefined) field.value = field.value.trim();
   switch (field.dataset.type) {
     case "number": return field.value === "" ? undefined : Number(field.value);
     case "bool": return field.type === "checkbox" ? field.checked : field.value === "" ? undefined : field.value === "true";
+    case "moment": return momentOf(field);
     case "list": return field.value.split("\n").map((x) => x.trim()).filter(Boolean);
   }
   return field.value === "" && field.dataset.empty === undefined ? undefined : field.value;
