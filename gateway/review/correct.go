@@ -4,7 +4,6 @@ import (
 	"context"
 	"slices"
 
-	"weighpost/gateway/procedure"
 	"weighpost/gateway/record"
 	"weighpost/gateway/rights"
 )
