@@ -316,7 +316,7 @@ func (w *reworking) found() Found {
 			continue
 		}
 		if n.entry == nil { // it counts no more, and is no failure
-			n.entry = &record.RunStep{Step: e.Step, Pass: e.Pass, Became: e.Became}
+			n.entry = &record.RunStep{Step: e.Step, Pass: e.Pass, Became: e.Became, Why: n.why}
 		} else if a := st.allowed[e]; a != nil && record.WorstOf(n.entry.Verdicts) == record.WorstOf(e.Verdicts) && e.Value != nil && n.entry.Value != nil && *n.entry.Value == *e.Value {
 			st.allowed[n.entry] = a // nobody let the run go on with another value
 		}
@@ -352,6 +352,6 @@ func (w *reworking) failsNow(r *Run) func(e *record.RunStep) bool {
 		}
 		s := &r.def.plan.steps[r.def.plan.byID[e.Step]]
 		overItems := s.block >= 0 && r.def.plan.blocks[s.block].items
-		return (s.Do == Decide || s.outside() != "note") && !(overItems && r.state.left[e.Pass])
+		return (s.Do == Decide || s.outside() != "note" || unknownMinimum(e)) && !(overItems && r.state.left[e.Pass])
 	}
 }

@@ -117,11 +117,16 @@ func (r *Run) leftBecause(pass int) string {
 	return ""
 }
 
-// missingBecause is why a step that is done has no value: it could not be worked out, and somebody let the run go on.
+// missingBecause is why a step that is done has no value: it could not be worked out, and somebody let the run go on; or it has none any more,
+// since a review left something out.
 func (r *Run) missingBecause(s *planned, where at) string {
 	for _, c := range slices.Backward(r.counts) {
-		if c.Became == record.StepSkipped && c.Step == s.ID && c.Pass == where.pass && c.Reason != "" {
+		switch {
+		case c.Step != s.ID || c.Pass != where.pass:
+		case c.Became == record.StepSkipped && c.Reason != "":
 			return c.Why + "; went on because: " + c.Reason
+		case c.Became == record.StepTaken && c.Value == nil:
+			return c.Why
 		}
 	}
 	return ""

@@ -164,7 +164,7 @@ func TestWhatCannotBeWorkedOutSaysWhy(t *testing.T) {
 		}
 	}
 	for _, one := range f.Results {
-		if one.Digits != "" || one.Verdict != record.NotJudged || one.Entry != nil {
+		if one.Digits != "" || one.Verdict != record.NotJudged || one.Entry != nil || !strings.Contains(one.Missing, one.Name+" cannot be computed: ") {
 			t.Errorf("%s", asJSON(t, one))
 		}
 	}
@@ -219,7 +219,7 @@ results: [net, second, twice]
 		t.Errorf("%s\n%s", asJSON(t, f), strings.Join(whys(worked), "\n"))
 	}
 	f, worked = l.anew(l.readAs(2, "1.1999", "g"))
-	if got := whys(worked); len(got) != 1 || f.Results[1].Digits != "" || f.Verdict == record.CheckPassed ||
+	if got := whys(worked); len(got) != 1 || f.Results[1].Digits != "" || "second  | "+f.Results[1].Missing != got[0] || f.Verdict == record.CheckPassed ||
 		got[0] != "second  | 1.1999 g net is below the minimum weight of the balance, 1.2 g: weigh more, or on a finer balance" {
 		t.Errorf("%s\n%s", asJSON(t, f), strings.Join(got, "\n"))
 	}
