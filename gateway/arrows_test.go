@@ -83,6 +83,7 @@ var arrows = []arrow{
 		"what runs, days, samples, balances, checks and the trail say to whoever reads them: it writes what it is given, and asks nobody"},
 	{"gateway/export", []string{"gateway/record", "gateway/paper", "gateway/tell", "gateway/index", "gateway/journal", "gateway/proof", "sinks/format", "parsers/decimal"},
 		"it writes what the journal says in other forms, and keeps nothing"},
+	{"gateway/statistics", []string{"gateway/record", "gateway/metrology", "sinks/format"}, "statistics are pure: entries of runs go in, numbers come out"},
 	{"gateway/bundle", []string{"configs", "gateway/record", "gateway/tell", "gateway/index", "gateway/journal", "gateway/proof", "gateway/signature", "sinks/format"},
 		"it packs what the journal says with all that shows it, and keeps nothing"},
 	{"gateway/index", []string{"gateway/record", "gateway/journal", "gateway/proof"}, "it finds what the journal keeps, and changes nothing there"},

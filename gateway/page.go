@@ -67,7 +67,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	deps.Benches = g
 	deps.SettingsSchema, deps.LayoutSchema, deps.ProcedureSchema = config.Schema(), config.LayoutSchema(), config.ProcedureSchema()
 	deps.Setup = g.visits
-	deps.Deliveries = g
+	deps.Deliveries, deps.Bundles, deps.Statistics = g, g, g
 	deps.Fitness, deps.Kept = g, g
 	deps.Procedures, deps.Runs, deps.Requests = g, g, g
 	deps.Containers, deps.Slips = g, g

@@ -20,6 +20,7 @@ type journalCommand struct {
 	List   journalList   `cmd:"" help:"Print entries of a journal."`
 	Review journalReview `cmd:"" help:"Record that the audit trail was looked over up to an entry, and what was found."`
 	Export journalExport `cmd:"" help:"Write entries to a file, for people and other programs, with what shows that it is whole."`
+	Bundle journalBundle `cmd:"" help:"Pack a run, a span or all of a journal into one file that verifies alone."`
 	Prove  journalProve  `cmd:"" help:"Write a file that proves one entry to whoever has the journal's public key."`
 
 	RotateKey    journalRotateKey    `cmd:"" help:"Change the key that signs checkpoints: the old one signs for the new one."`

@@ -31,6 +31,7 @@ type commands struct {
 	Weights       weightsCommand       `cmd:"" help:"See and keep the register of reference weights."`
 	Procedures    proceduresCommand    `cmd:"" help:"See procedures, write versions of them, and adopt, turn down or withdraw them."`
 	Runs          runsCommand          `cmd:"" help:"See runs of procedures."`
+	Statistics    statisticsCommand    `cmd:"" help:"Work over the results of runs: count, mean, spread, share outside limits."`
 	Containers    containersCommand    `cmd:"" help:"See and keep the register of containers that samples are weighed in."`
 	Slips         slipsCommand         `cmd:"" help:"See slips that were typed in, and decide on them as a second person."`
 	Requests      requestsCommand      `cmd:"" help:"See what lab systems ask for; send, change and cancel it."`

@@ -21,6 +21,7 @@ type validateCommand struct {
 	Export validateExportCommand `cmd:"" help:"Find out whether an export is whole and as the journal has it."`
 	Proof  validateProofCommand  `cmd:"" help:"Say what the proof of an entry shows, with the journal's public key alone."`
 
+	Bundle  validateBundleCommand  `cmd:"" help:"Find out whether a bundle is whole, and what it shows, with the journal's public key alone."`
 	Segment validateSegmentCommand `cmd:"" help:"Find out whether a sealed segment is whole, and what it shows, with no journal at hand."`
 }
 

@@ -3,7 +3,6 @@ package bundle
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -22,17 +21,27 @@ type Of struct {
 	All         bool
 }
 
+// Nothing says that the journal holds nothing of what is asked for.
+type Nothing struct{ Why string }
+
+func (n *Nothing) Error() string { return n.Why }
+
+// Unclear says that what is asked for cannot be meant.
+type Unclear struct{ Why string }
+
+func (u *Unclear) Error() string { return u.Why }
+
 func (o *Of) fault() error {
 	span := !o.From.IsZero() || !o.To.IsZero() || o.First > 0 || o.Last > 0
 	switch timed := !o.From.IsZero() || !o.To.IsZero(); {
 	case o.Run == "" && !span && !o.All:
-		return errors.New("say what to bundle: a run, a span of the journal, or all of it")
+		return &Unclear{"say what to bundle: a run, a span of the journal, or all of it"}
 	case o.All && (span || o.Run != "") || o.Run != "" && span:
-		return errors.New("bundle one thing at a time: a run, a span of the journal, or all of it")
+		return &Unclear{"bundle one thing at a time: a run, a span of the journal, or all of it"}
 	case timed && (o.First > 0 || o.Last > 0):
-		return errors.New("a span goes either by time or by sequence")
+		return &Unclear{"a span goes either by time or by sequence"}
 	case o.Last > 0 && o.First > o.Last || !o.From.IsZero() && !o.To.IsZero() && !o.From.Before(o.To):
-		return errors.New("the span ends before it begins: nothing can lie in it")
+		return &Unclear{"the span ends before it begins: nothing can lie in it"}
 	}
 	return nil
 }
@@ -93,7 +102,7 @@ func gather(ctx context.Context, find Finder, run string) (own int, all []span, 
 		return 0, nil, err
 	}
 	if len(g.own) == 0 {
-		return 0, nil, fmt.Errorf("the journal has no entry of a run %q", run)
+		return 0, nil, &Nothing{fmt.Sprintf("the journal has no entry of a run %q", run)}
 	}
 	kinds := []record.Kind{record.KindProcedureChanged, record.KindLayoutChanged, record.KindConfigured, record.KindCheckEnded, record.KindAffectedJudged, record.KindClockCorrected}
 	if err := find(ctx, index.Filter{Kinds: kinds}, g.support); err != nil {
@@ -211,7 +220,7 @@ func spanOf(ctx context.Context, find Finder, o *Of, head uint64) (span, error) 
 			s.last = o.Last
 		}
 		if s.first > head || s.last > head {
-			return s, fmt.Errorf("the journal has %d entries: the span reaches beyond them", head)
+			return s, &Nothing{fmt.Sprintf("the journal has %d entries: the span reaches beyond them", head)}
 		}
 		return s, nil
 	}
@@ -224,7 +233,7 @@ func spanOf(ctx context.Context, find Finder, o *Of, head uint64) (span, error) 
 		return nil
 	})
 	if err == nil && s.first == 0 {
-		err = fmt.Errorf("no entry was stamped%s", between(instant(o.From), instant(o.To)))
+		err = &Nothing{"no entry was stamped" + between(instant(o.From), instant(o.To))}
 	}
 	return s, err
 }

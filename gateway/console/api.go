@@ -87,6 +87,8 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.backupRoutes(api)
 	s.clockRoute(api)
 	s.exportRoute(api)
+	s.bundleRoute(api)
+	s.statisticsRoutes(api)
 	s.timeRoutes(api)
 	s.entryRoutes(api)
 	s.proofRoute(api)

@@ -75,6 +75,8 @@ type Deps struct {
 	Keys          KeyChanger
 	Refusals      Refusals // nil: nobody is told
 	Exports       Exports  // nil: there are none
+	Bundles       Bundles  // likewise
+	Statistics    Statistics
 	Entries       Entries
 	Evidence      Evidence     // nil: nothing is proved, and nothing said of deliveries of one entry
 	Follow        Follower     // nil: there are no streams of the journal
