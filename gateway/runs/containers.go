@@ -44,6 +44,7 @@ type Emptied struct {
 	Step    string          `json:"step"`
 	Pass    int             `json:"pass,omitempty"`
 	Attempt int             `json:"attempt,omitempty"`
+	Out     bool            `json:"out,omitempty"` // a review left it out: it is known no more, until it is taken in again
 }
 
 // Use is one run that a container was in. It stays in the history also where the run was abandoned.
@@ -99,6 +100,30 @@ func (r *Room) containerUsed(s *record.RunStep) {
 			return e.Run == s.Run.ID && e.Step == s.Step && e.Pass == s.Pass && e.Attempt == s.Attempt
 		})
 	}
+}
+
+// emptyCorrected follows the review of a run: an empty mass that is left out there is none that is known of the container, and one that is read
+// anew is what it reads now.
+func (r *Room) emptyCorrected(c *record.RunCorrected) error {
+	for _, one := range r.containers.All {
+		for i := range one.Empties {
+			e := &one.Empties[i]
+			if e.Run != c.Run.ID || e.Entry.ID != c.Of.ID {
+				continue
+			}
+			switch c.Change {
+			case record.CorrectExclude:
+				e.Out = true
+			case record.CorrectInclude:
+				e.Out = false
+			case record.CorrectReread:
+				if c.Value != nil {
+					e.Digits, e.Unit = c.Value.Digits, c.Value.Unit
+				}
+			}
+		}
+	}
+	return nil
 }
 
 // usedIn notes the run, once, and the sample as soon as it is known.
@@ -159,6 +184,7 @@ func (r *Room) Container(id string) (KnownContainer, bool) {
 // standing copies what is known of it.
 func (c *container) standing(run string, now record.UTC) KnownContainer {
 	k := KnownContainer{Container: c.Container, Since: c.Since, By: c.By, InRun: run, Empties: slices.Clone(c.Empties), Uses: slices.Clone(c.Uses)}
+	k.Empties = slices.DeleteFunc(k.Empties, func(e Emptied) bool { return e.Out })
 	k.Fields = maps.Clone(c.Fields)
 	k.Unfit = unfit(&c.Container, run, now)
 	return k

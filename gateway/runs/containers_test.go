@@ -277,7 +277,11 @@ func TestWhatIsKnownOfContainersIsWhatTheJournalSays(t *testing.T) {
 	id := func() string { return fmt.Sprint("cr-", r.IntN(8)) }
 	attempts := map[string]int{}
 	for range 300 {
-		switch r.IntN(6) {
+		switch r.IntN(7) {
+		case 6:
+			s.append(t, &record.RunCorrected{Run: record.RunRef{ID: fmt.Sprint("r-", r.IntN(4))}, Of: record.EntryRef{ID: fmt.Sprint("w-", 1+r.IntN(15))},
+				Change: []string{record.CorrectExclude, record.CorrectExclude, record.CorrectInclude, record.CorrectReread}[r.IntN(4)],
+				Value:  &record.Value{Digits: fmt.Sprintf("20.%04d", r.IntN(10000)), Unit: "g"}})
 		case 0:
 			_, _ = s.RegisterContainers(t.Context(), []record.Container{{ID: id(), Sort: "crucible", Lot: fmt.Sprint("l", r.IntN(3))}}, []string{"", "a reason"}[r.IntN(2)], somebody("ada"))
 		case 1:
@@ -352,8 +356,12 @@ func readPlainly(t *testing.T, j *memory.Journal) map[string]*plain {
 		t.Fatal(err)
 	}
 	known, steps := map[string]*plain{}, map[string][]*record.RunStep{}
+	corrected := map[string][]*record.RunCorrected{}
 	for _, e := range entries {
 		switch e.Kind {
+		case record.KindRunCorrected:
+			c := one[record.RunCorrected](t, e)
+			corrected[c.Run.ID+c.Of.ID] = append(corrected[c.Run.ID+c.Of.ID], c)
 		case record.KindContainerChanged:
 			c := one[record.ContainerChanged](t, e)
 			if known[c.Container.ID] == nil {
@@ -373,7 +381,17 @@ func readPlainly(t *testing.T, j *memory.Journal) map[string]*plain {
 			undone := slices.ContainsFunc(list[i:], func(o *record.RunStep) bool {
 				return o.Became == record.StepReplaced && o.Run.ID == s.Run.ID && o.Attempt == s.Attempt
 			})
-			if taken && s.Value != nil && !undone {
+			out := false
+			for _, c := range corrected[s.Run.ID+weighingOf(s)] {
+				switch {
+				case c.Seq < s.Seq:
+				case c.Change == record.CorrectReread:
+					s.Value.Digits = c.Value.Digits
+				default:
+					out = c.Change == record.CorrectExclude
+				}
+			}
+			if taken && s.Value != nil && !undone && !out {
 				known[id].empties = slices.Insert(known[id].empties, 0, s.Value.Digits+" "+s.Run.ID)
 			}
 			if taken && !slices.Contains(known[id].uses, s.Run.ID) {
@@ -382,6 +400,13 @@ func readPlainly(t *testing.T, j *memory.Journal) map[string]*plain {
 		}
 	}
 	return known
+}
+
+func weighingOf(s *record.RunStep) string {
+	if s.Weighing == nil {
+		return "none"
+	}
+	return s.Weighing.ID
 }
 
 func one[T any](t *testing.T, e record.Entry) *T {

@@ -71,6 +71,8 @@ func (r *Room) reduce(e record.Entry) error {
 		return into(r, e, r.runStep)
 	case record.KindRunEnded:
 		return into(r, e, r.runEnded)
+	case record.KindRunCorrected:
+		return into(r, e, r.emptyCorrected)
 	case record.KindRequestChanged:
 		return into(r, e, r.requestChanged)
 	case record.KindContainerChanged:
