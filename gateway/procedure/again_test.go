@@ -47,8 +47,8 @@ func (l *lab) taken() (all []string) {
 	return all
 }
 
-// again holds a run of any kind that was worked out anew against what has to be so of it.
-func (l *lab) again(r *rand.Rand) (n agains) {
+// again holds a run of any kind that was worked out anew, by so many random changes, against what has to be so of it.
+func (l *lab) again(r *rand.Rand, times int) (n agains) {
 	l.t.Helper()
 	was, entries := asJSON(l.t, l.run.Found()), asJSON(l.t, l.log)
 	for _, all := range []bool{true, false} { // everything worked out anew, and only what a change touches
@@ -61,7 +61,7 @@ func (l *lab) again(r *rand.Rand) (n agains) {
 	if len(ids) == 0 {
 		return n
 	}
-	for range 3 {
+	for range times {
 		l.excludes(r, ids, was)
 		id := ids[r.IntN(len(ids))]
 		n.tried++

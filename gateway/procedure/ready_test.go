@@ -308,7 +308,7 @@ func TestReadyProcedures(t *testing.T) {
 		t.Run(strings.TrimSuffix(filepath.Base(path), ".txt"), func(t *testing.T) {
 			p := play(t, path)
 			t.Logf("%s: %d printed values", p.def.Name, p.held)
-			again := p.again(r)
+			again := p.again(r, 3)
 			altered.count(again)
 			held[p.def.Name] += p.held
 		})

@@ -249,7 +249,7 @@ func walk(t *testing.T, text string, r *rand.Rand, acted map[string]int, altered
 	}
 	l.same()
 	w.weighings()
-	altered.count(l.again(r))
+	altered.count(l.again(r, 1))
 	for _, e := range l.log {
 		acted[e.Became]++
 		acted[e.Does+" "+e.Became]++
