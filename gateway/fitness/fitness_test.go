@@ -11,6 +11,7 @@ import (
 	"go.uber.org/goleak"
 
 	"weighpost/gateway/fitness"
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 )
@@ -68,9 +69,7 @@ func TestADay(t *testing.T) {
 // TestADayBeginsAtTheSite has a daily check due at the site's midnight, also on the days on which its clocks change.
 func TestADayBeginsAtTheSite(t *testing.T) {
 	zone, err := time.LoadLocation("Europe/Berlin")
-	if err != nil {
-		t.Skip("no time zones here: ", err)
-	}
+	needs.That(t, err == nil, "time zones")
 	l := newLab(t, daily())
 	l.end()
 	l.zone = zone

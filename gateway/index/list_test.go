@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
 )
 
@@ -131,9 +132,7 @@ var small = []int{64, 512, 1536}
 func smallBlocks(t *testing.T) {
 	t.Helper()
 	t.Parallel()
-	if blockSizes[0] != small[0] {
-		t.Skip("with -bench, blocks are as large as those of the program")
-	}
+	needs.That(t, blockSizes[0] == small[0], "blocks that are smaller than the program's, which they are not with -bench")
 }
 
 func TestIndexAndJournalGiveTheSameLists(t *testing.T) {

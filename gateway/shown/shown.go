@@ -8,6 +8,7 @@ import (
 	"go/token"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 )
 
@@ -75,12 +76,26 @@ func (r Row) Wrong(s *Sources) string {
 	}
 	for _, name := range r.Tests {
 		folder, test, _ := strings.Cut(name, ".")
-		f, there := s.tests(folder)[test]
-		switch {
-		case !there:
+		switch known := s.tests(folder); {
+		case !known.test(test):
 			return name + " does not exist"
-		case skips(f):
+		case alwaysSkips(known[test]):
 			return name + " is always skipped"
+		}
+	}
+	return ""
+}
+
+// MaySkip says which of the tests that a row names may be skipped although nothing is said to be missing (see gateway/needs), or "".
+func (r Row) MaySkip(s *Sources) string {
+	for _, name := range r.Tests {
+		folder, test, _ := strings.Cut(name, ".")
+		switch where := s.tests(folder).skips(test, nil); where {
+		case "":
+		case test:
+			return name + " may be skipped"
+		default:
+			return name + " may be skipped, in " + where
 		}
 	}
 	return ""
@@ -89,19 +104,22 @@ func (r Row) Wrong(s *Sources) string {
 // Sources finds tests by their source, for whatever system they are.
 type Sources struct {
 	root  string
-	known map[string]map[string]*ast.FuncDecl
+	known map[string]functions
 }
 
 // In looks below a folder: the top of the repository.
 func In(root string) *Sources {
-	return &Sources{root: root, known: map[string]map[string]*ast.FuncDecl{}}
+	return &Sources{root: root, known: map[string]functions{}}
 }
 
-func (s *Sources) tests(folder string) map[string]*ast.FuncDecl {
+// functions are those of a folder's tests, methods too, by name.
+type functions map[string][]*ast.FuncDecl
+
+func (s *Sources) tests(folder string) functions {
 	if found, ok := s.known[folder]; ok {
 		return found
 	}
-	found := map[string]*ast.FuncDecl{}
+	found := functions{}
 	s.known[folder] = found
 	names, _ := filepath.Glob(filepath.Join(s.root, folder, "*_test.go")) // fails only for a bad pattern
 	for _, name := range names {
@@ -110,29 +128,80 @@ func (s *Sources) tests(folder string) map[string]*ast.FuncDecl {
 			continue // it does not build either
 		}
 		for _, d := range file.Decls {
-			f, ok := d.(*ast.FuncDecl)
-			if ok && f.Recv == nil && (strings.HasPrefix(f.Name.Name, "Test") || strings.HasPrefix(f.Name.Name, "Fuzz")) {
-				found[f.Name.Name] = f
+			if f, ok := d.(*ast.FuncDecl); ok && f.Body != nil {
+				found[f.Name.Name] = append(found[f.Name.Name], f)
 			}
 		}
 	}
 	return found
 }
 
-// skips says whether a test skips whatever the machine is.
-func skips(f *ast.FuncDecl) bool {
-	for _, statement := range f.Body.List {
-		expression, ok := statement.(*ast.ExprStmt)
-		if !ok {
-			continue
-		}
-		call, ok := expression.X.(*ast.CallExpr)
-		if !ok {
-			continue
-		}
-		if method, ok := call.Fun.(*ast.SelectorExpr); ok && strings.HasPrefix(method.Sel.Name, "Skip") {
-			return true
-		}
+// test says whether there is a test of a name.
+func (all functions) test(name string) bool {
+	return (strings.HasPrefix(name, "Test") || strings.HasPrefix(name, "Fuzz")) && slices.ContainsFunc(all[name], func(f *ast.FuncDecl) bool { return f.Recv == nil })
+}
+
+// skips names the function, a test or one that it calls in its own folder, that skips by itself; "": none does. What a machine lacks is for
+// gateway/needs to say, which fails the test where nothing may be skipped; a test may leave out another operating system.
+func (all functions) skips(name string, been []string) (where string) {
+	if slices.Contains(been, name) {
+		return ""
 	}
-	return false
+	been = append(been, name)
+	for _, f := range all[name] {
+		elsewhere := map[ast.Node]bool{} // what another operating system does
+		ast.Inspect(f.Body, func(n ast.Node) bool {
+			if where != "" || elsewhere[n] {
+				return false
+			}
+			switch n := n.(type) {
+			case *ast.IfStmt:
+				elsewhere[n.Body] = aboutSystem(n.Cond)
+			case *ast.CallExpr:
+				switch called := calledBy(n); {
+				case called == "Skip" || called == "Skipf" || called == "SkipNow":
+					where = name
+				case called != name && all[called] != nil:
+					where = all.skips(called, been)
+				}
+			}
+			return true
+		})
+	}
+	return where
+}
+
+// aboutSystem says whether a condition asks for the operating system.
+func aboutSystem(condition ast.Expr) (is bool) {
+	ast.Inspect(condition, func(n ast.Node) bool {
+		s, ok := n.(*ast.SelectorExpr)
+		is = is || ok && s.Sel.Name == "GOOS"
+		return true
+	})
+	return is
+}
+
+// calledBy is the name of the function or method that is called; "": it has none.
+func calledBy(call *ast.CallExpr) string {
+	switch f := call.Fun.(type) {
+	case *ast.Ident:
+		return f.Name
+	case *ast.SelectorExpr:
+		return f.Sel.Name
+	}
+	return ""
+}
+
+// alwaysSkips says whether a test skips whatever the machine is.
+func alwaysSkips(tests []*ast.FuncDecl) bool {
+	return slices.ContainsFunc(tests, func(f *ast.FuncDecl) bool {
+		return slices.ContainsFunc(f.Body.List, func(statement ast.Stmt) bool {
+			expression, ok := statement.(*ast.ExprStmt)
+			if !ok {
+				return false
+			}
+			call, ok := expression.X.(*ast.CallExpr)
+			return ok && strings.HasPrefix(calledBy(call), "Skip")
+		})
+	})
 }
