@@ -99,6 +99,7 @@ var acts = map[string]act{
 
 	"POST /api/v1/containers":                      {body: `{"containers": [{"id": "cr-1", "sort": "crucible"}], "by": "ada"}`, kind: record.KindContainerChanged},
 	"POST /api/v1/containers/{container}/withdraw": {body: `{"reason": "cracked", "by": "ada"}`, kind: record.KindContainerChanged},
+	"POST /api/v1/reports":                         {body: `{"of": "trail", "about": "1-3", "by": "ada"}`, kind: record.KindReportIssued},
 	"POST /api/v1/slip-pictures":                   {notHere: "it leaves nothing until a slip names the picture: TestASlipIsTypedInWithItsPicture shows that"},
 	"POST /api/v1/slips": {body: `{"balance": "b-1", "digits": "12.3450", "unit": "g", "weighed": "` + time.Now().Add(-time.Hour).UTC().Format(time.RFC3339) + `", "reason": "a test", "by": "ada"}`,
 		kind: record.KindLateEntered},

@@ -18,6 +18,7 @@ import (
 	"weighpost/gateway/health"
 	"weighpost/gateway/index"
 	"weighpost/gateway/intake"
+	"weighpost/gateway/issued"
 	"weighpost/gateway/journal"
 	"weighpost/gateway/live"
 	"weighpost/gateway/once"
@@ -58,6 +59,7 @@ type Gateway struct {
 	people  *access.Book  // opened by Start; nil: nobody can sign in
 	answers *once.Memory  // to requests with a key; nil: they are refused
 	samples *samples.Room // made by Start
+	reports *issued.Room  // likewise
 	fitness *fitness.Room // made by Start
 	runs    *runs.Room    // made by Start
 	ties    *ties         // of balances to the runs that are there

@@ -71,6 +71,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	deps.Fitness, deps.Kept = g, g
 	deps.Procedures, deps.Runs, deps.Requests = g, g, g
 	deps.Containers, deps.Slips = g, g
+	deps.Reports = g
 	if shows != nil {
 		deps.Certificate = shows
 	}

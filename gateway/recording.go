@@ -69,6 +69,7 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 	noting.start(ctx, nil, g.refusals.Run)
 	g.life.onStop("the entries of refused acts", noting.stop)
 	g.openSamples(ctx)
+	g.openReports(ctx)
 	g.openFitness(ctx)
 	g.openRuns(ctx)
 	return nil

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"net"
@@ -16,6 +17,7 @@ import (
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/needs"
+	"weighpost/gateway/record"
 )
 
 // weighhouse is a daemon with one balance of 100 g, d = 0.001 g, that prints on its key.
@@ -152,6 +154,7 @@ func TestABalanceIsCheckedInTheTerminal(t *testing.T) {
 	h.says(1, "", "checks", "report", "b-1", "c000001", "--out", pdf) // it is there already
 	_, said = h.says(1, "", "checks", "report", "b-1", "c000009")
 	h.holds(said, "There is no such check")
+	h.reports()
 
 	h.print <- 5000
 	h.print <- 6000
@@ -237,4 +240,45 @@ func (h *weighhouse) weights() {
 	h.holds(out, "set                  set 3", "4800.pdf, 23 bytes, SHA-256 ")
 	_, said = h.says(1, "", "weights", "show", "none")
 	h.holds(said, "There is no such reference weight")
+}
+
+// reports issues the report of a check, which is then out until another takes its place by name. What was issued is kept as it was, and a
+// preview made twice has the same bytes.
+func (h *weighhouse) reports() {
+	h.t.Helper()
+	file := func(args ...string) []byte {
+		name := filepath.Join(h.t.TempDir(), "r.pdf")
+		h.says(0, "", append(append([]string{"reports", "write"}, args...), "--out", name)...)
+		b, err := os.ReadFile(name)
+		if err != nil || !bytes.HasPrefix(b, []byte("%PDF-")) {
+			h.t.Fatalf("%q: %v, %.20q", args, err, b)
+		}
+		return b
+	}
+	if !bytes.Equal(file("check", "b-1/c000001"), file("check", "b-1/c000001", "--template", "built-in")) {
+		h.t.Error("the same check gives two reports")
+	}
+	day := time.Now().Format(time.DateOnly)
+	for _, one := range [][]string{{"balance", "b-1"}, {"day", day + "/b-1"}, {"trail", "1-5"}, {"trail", day + "/" + day}} {
+		file(one...)
+	}
+	out, _ := h.says(0, "", "reports", "issue", "check", "b-1/c000001", "--by", "ada", "--json")
+	var first record.ReportIssued
+	if err := json.Unmarshal([]byte(out), &first); err != nil {
+		h.t.Fatal(err, out)
+	}
+	if got := file(first.Report); fmt.Sprintf("%x", sha256.Sum256(got)) != first.Sum || int64(len(got)) != first.Size {
+		h.t.Errorf("the file has another sum than its entry says, %+v", first)
+	}
+	_, said := h.says(1, "", "reports", "issue", "check", "b-1/c000001", "--by", "ada")
+	h.holds(said, first.Report, "nothing has taken its place")
+	out, _ = h.says(0, "", "reports", "issue", "check", "b-1/c000001", "--replaces", first.Report, "--why", "a test", "--by", "ada")
+	h.holds(out, "-000002: report of the check b-1/c000001")
+	out, _ = h.says(0, "", "reports", "list", "--of", "check")
+	h.holds(out, first.Report, first.Sum, "-000002")
+	for _, wrong := range [][]string{{"run", "r-9"}, {"check", "b-1/c000009"}, {"day", "soon"}, {"balance", "b-9"}, {"sample", "LOT-none"}} {
+		h.says(1, "", append([]string{"reports", "issue", "--by", "ada"}, wrong...)...)
+	}
+	_, said = h.says(1, "", "reports", "issue", "balance", "b-1", "--to", "share", "--by", "ada")
+	h.holds(said, "gets no reports")
 }

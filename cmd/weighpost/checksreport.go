@@ -76,18 +76,23 @@ func (c checksReport) Run(ctx context.Context, s streams) error {
 	if err := c.askFitness(ctx, http.MethodGet, path+"/report.pdf", nil, &pdf); err != nil {
 		return err
 	}
-	f, err := os.OpenFile(c.Out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
+	return writeReport(s.out, c.Out, pdf, c.JSON)
+}
+
+// writeReport writes a report to a file that must not be there yet, and says so.
+func writeReport(out io.Writer, name string, pdf []byte, asJSON bool) error {
+	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
 	if err != nil {
 		return fmt.Errorf("the report was not written: %w", err)
 	}
 	_, err = f.Write(pdf)
 	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return errors.Join(fmt.Errorf("the report could not be written: %w", err), os.Remove(c.Out))
+		return errors.Join(fmt.Errorf("the report could not be written: %w", err), os.Remove(name))
 	}
-	if c.JSON {
-		return json.NewEncoder(s.out).Encode(map[string]any{"file": c.Out, "bytes": len(pdf)})
+	if asJSON {
+		return json.NewEncoder(out).Encode(map[string]any{"file": name, "bytes": len(pdf)})
 	}
-	_, err = fmt.Fprintf(s.out, "%s: %d bytes\n", c.Out, len(pdf))
+	_, err = fmt.Fprintf(out, "%s: %d bytes\n", name, len(pdf))
 	return err
 }
 

@@ -34,6 +34,7 @@ type commands struct {
 	Statistics    statisticsCommand    `cmd:"" help:"Work over the results of runs: count, mean, spread, share outside limits."`
 	Containers    containersCommand    `cmd:"" help:"See and keep the register of containers that samples are weighed in."`
 	Slips         slipsCommand         `cmd:"" help:"See slips that were typed in, and decide on them as a second person."`
+	Reports       reportsCommand       `cmd:"" help:"Write reports on paper, issue them, and see those that were issued."`
 	Requests      requestsCommand      `cmd:"" help:"See what lab systems ask for; send, change and cancel it."`
 	Read          readCommand          `cmd:"" help:"Turn frames into readings, one JSON object a line."`
 	Validate      validateCommand      `cmd:"" help:"Find every mistake in a file that you wrote."`

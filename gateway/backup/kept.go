@@ -26,8 +26,8 @@ const keptPrefix = journal.KeptFolder + "/"
 // keptForm is the name of such a part.
 var keptForm = regexp.MustCompile(`^` + keptPrefix + `[0-9a-f]{64}$`)
 
-// mostKept is how many files the entries of one journal may name.
-const mostKept = 1 << 14
+// mostKept is how many files the entries of one journal may name: each issued report is one.
+const mostKept = 1 << 18
 
 // keptNames gathers the kept files that entries name: by their hash, with the name that people know.
 type keptNames map[string]string

@@ -31,8 +31,8 @@ func (b *bench) keep(id, content string) (hash string) {
 	return hash
 }
 
-// TestThePictureOfASlipIsInABackup, and back.
-func TestThePictureOfASlipIsInABackup(t *testing.T) {
+// TestPicturesAndReportsAreInABackup, and back: the picture of a slip, and the file of a report that was issued.
+func TestPicturesAndReportsAreInABackup(t *testing.T) {
 	t.Parallel()
 	picture := "\x89PNG\r\n\x1a\na slip"
 	sum, other := sha256.Sum256([]byte(picture)), strings.Repeat("0", 64)
@@ -40,10 +40,13 @@ func TestThePictureOfASlipIsInABackup(t *testing.T) {
 	ref := &record.KeptFile{Name: "slip.png", SHA256: hash, Bytes: int64(len(picture))}
 	j := newBench(t) // a journal that nothing else names the picture in
 	folder := filepath.Join(j.dir, journal.KeptFolder)
-	err := errors.Join(os.MkdirAll(folder, 0o700), os.WriteFile(filepath.Join(folder, hash), []byte(picture), 0o600), os.WriteFile(filepath.Join(folder, other), []byte("%PDF-three"), 0o600))
+	issued := sha256.Sum256([]byte("%PDF-1.7 issued"))
+	report := hex.EncodeToString(issued[:])
+	err := errors.Join(os.MkdirAll(folder, 0o700), os.WriteFile(filepath.Join(folder, hash), []byte(picture), 0o600), os.WriteFile(filepath.Join(folder, report), []byte("%PDF-1.7 issued"), 0o600), os.WriteFile(filepath.Join(folder, other), []byte("%PDF-three"), 0o600))
 	if err == nil {
 		_, err = j.journal.Append(t.Context(), &record.LateEntered{Balance: record.Balance{ID: "b-12"}, Picture: ref, Origin: record.OriginalSlip, Stamp: stampAt(1)},
-			&record.LateEntered{Balance: record.Balance{ID: "b-12"}, Origin: record.OriginalSlip, Stamp: stampAt(2)})
+			&record.LateEntered{Balance: record.Balance{ID: "b-12"}, Origin: record.OriginalSlip, Stamp: stampAt(2)},
+			&record.ReportIssued{Report: "rep-7qx3-000001", Of: "run", About: "r-7qx3-000001", Sum: report, Size: 15, Stamp: stampAt(3)})
 	}
 	if err != nil {
 		t.Fatal(err)
@@ -52,7 +55,7 @@ func TestThePictureOfASlipIsInABackup(t *testing.T) {
 	if err := f.Verify(t.Context(), "", nil); err != nil {
 		t.Fatal(err)
 	}
-	if held, absent := f.Kept(); held != 1 || len(absent) != 0 {
+	if held, absent := f.Kept(); held != 2 || len(absent) != 0 {
 		t.Errorf("%d held, %q absent", held, absent)
 	}
 	into := filepath.Join(t.TempDir(), "journal")
@@ -60,6 +63,9 @@ func TestThePictureOfASlipIsInABackup(t *testing.T) {
 		t.Fatal(err)
 	}
 	if have, err := os.ReadFile(filepath.Join(into, journal.KeptFolder, hash)); err != nil || string(have) != picture {
+		t.Errorf("%q %v", have, err)
+	}
+	if have, err := os.ReadFile(filepath.Join(into, journal.KeptFolder, report)); err != nil || string(have) != "%PDF-1.7 issued" {
 		t.Errorf("%q %v", have, err)
 	}
 }

@@ -110,6 +110,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.runRoutes(api)
 	s.containerRoutes(api)
 	s.slipRoutes(api)
+	s.paperRoutes(api)
 	s.labRequestRoutes(api)
 	describeOnce(api.OpenAPI())
 	s.describeRights(api.OpenAPI())

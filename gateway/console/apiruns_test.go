@@ -120,6 +120,8 @@ func runBody(path string) string {
 		return `{"text": "procedure: net"}`
 	case strings.HasPrefix(path, proceduresPath) && strings.HasSuffix(path, "/decide"):
 		return `{"change": "adopted", "reason": "read", "by": "ada"}`
+	case path == reportsPath:
+		return anIssue
 	case path == runsPath:
 		return `{"procedure": "net", "by": "ada"}`
 	case strings.HasPrefix(path, runsPath) && strings.HasSuffix(path, "/act"):

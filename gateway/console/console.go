@@ -94,6 +94,7 @@ type Deps struct {
 	Requests   LabRequests
 	Containers Containers
 	Slips      Slips
+	Reports    Reports // nil: none are made
 	// SettingsSections names the parts of the settings.
 	SettingsSections []string
 	// SettingsSchema, LayoutSchema and ProcedureSchema are the JSON Schemas of the configuration, of a layout and of a procedure.

@@ -98,7 +98,7 @@ func openWith(t *testing.T, wrap func(http.Handler) http.Handler) *house {
 	t.Helper()
 	h := &house{hub: &live.Hub{}, board: health.New(time.Now), bench: newBench(), press: newPress(), reel: newReel(), access: newReception(), closet: &closet{}, hall: &hall{}, shelf: newShelf(), fit: newTreadle(), asked: &askedFor{}, shelves: &runShelves{}, logged: &logText{}}
 	s := New(Deps{Site: "north-lab", Version: "test", Source: lab{}, Conditions: h.board, Contexts: h.bench, Scans: h.bench, Samples: h.bench, Reader: h.bench, Ports: h.bench, Commander: h.bench, Corrector: h.bench, Keys: h.bench, Sealer: h.bench, Exports: h.press, Bundles: h.press, Statistics: h.press, Entries: h.bench, Follow: h.reel, Backups: h.bench, Deliveries: h.shelf, Fitness: h.fit, Kept: h.fit, Requests: h.asked, Procedures: h.shelves, Runs: h.shelves, Settings: h.closet, Setup: h.hall, SettingsSections: []string{"clock", "sinks"}, Token: NewToken(testToken), Access: h.access,
-		Evidence: h.bench, Benches: h.bench, Containers: rack{h.fit}, Slips: rack{h.fit}, Screens: onePage, Live: h.hub, Log: slog.New(slog.NewTextHandler(h.logged, nil))})
+		Evidence: h.bench, Benches: h.bench, Containers: rack{h.fit}, Slips: rack{h.fit}, Reports: stationery{h.fit}, Screens: onePage, Live: h.hub, Log: slog.New(slog.NewTextHandler(h.logged, nil))})
 	h.Server = s
 	s.handler = wrap(s.handler)
 	h.doc = sync.OnceValue(func() *huma.OpenAPI { return s.newAPI(http.NewServeMux()).OpenAPI() })

@@ -431,6 +431,15 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"PATCH", labRequestPath, "R-1", `{"priority": 0}`, 422},
 		{"POST", cancelRequestPath, "R-1", `{"reason": "the lot was withdrawn", "by": "ada"}`, 200},
 		{"POST", cancelRequestPath, "R-1", `{"reason": ""}`, 422},
+		{"GET", reportsPath, "", "", 200},
+		{"GET", reportTemplatesPath, "", "", 200},
+		{"GET", reportOnePath, aReport, "", 200},
+		{"GET", reportOnePath, "rep-9", "", 404},
+		{"POST", reportsPath, "", anIssue, 200},
+		{"POST", reportsPath, "", `{"of": "run", "about": "r-1", "template": "ours", "replaces": "rep-7qx3-000003", "why": "typing", "to": ["share"], "by": "ada"}`, 200},
+		{"POST", reportsPath, "", `{"of": "run", "about": "r-1", "to": [], "by": "ada"}`, 200},
+		{"POST", reportsPath, "", `{"of": "week", "about": "r-1", "by": "ada"}`, 422},
+		{"POST", reportsPath, "", `{"of": "run", "about": "", "by": "ada"}`, 422},
 		{"GET", containersPath, "", "", 200},
 		{"GET", containerPath, "cr-1", "", 200},
 		{"GET", containerPath, "cr-9", "", 404},
@@ -474,7 +483,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 			as = asSeen
 		}
 		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id, "DELETE " + weightPath: "?reason=lost&by=ada"}[c.method+" "+c.route]
-		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{check}", "c000001", "{weight}", c.id, "{from}", "lims", "{request}", c.id, "{container}", c.id,
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{check}", "c000001", "{weight}", c.id, "{from}", "lims", "{request}", c.id, "{container}", c.id, "{report}", c.id,
 			"{site}/{incarnation}/{balance}/{number}", c.id).Replace(c.route)+query, c.body, as)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)

@@ -21,6 +21,11 @@ func KeptFiles(e Entry) (files []*KeptFile) {
 		if json.Unmarshal(e.JSON, &l) == nil {
 			files = append(files, l.Picture)
 		}
+	case KindReportIssued:
+		var r ReportIssued
+		if json.Unmarshal(e.JSON, &r) == nil {
+			files = append(files, &KeptFile{Name: r.Report + ".pdf", SHA256: r.Sum, Bytes: r.Size})
+		}
 	case KindCheckEnded:
 		var c CheckEnded
 		if json.Unmarshal(e.JSON, &c) == nil {

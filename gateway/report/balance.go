@@ -3,20 +3,20 @@ package report
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	"weighpost/gateway/record"
 )
 
-// Balance is what the lab keeps of one balance: its file, the checks that it had, what was done to it, and its states.
+// Balance is what the lab keeps of one balance: what it is, the checks that it had, what was done to it, and its states.
 type Balance struct {
 	Told
-	Of record.Balance
-	// File are the sections of its file: what is not known of it, identity, certificate, what is due, upkeep, weights.
-	File []Section
+	Of record.Balance // as it is known
 
 	checks []*record.CheckEnded
 	states []*record.FitnessChanged
+	upkeep []*record.Upkeep
 }
 
 // NewBalance reads a balance's entries. The error is a sentence.
@@ -28,6 +28,8 @@ func NewBalance(b Balance) (*Balance, error) {
 			b.checks, err = read(b.checks, e)
 		case record.KindFitnessChanged:
 			b.states, err = read(b.states, e)
+		case record.KindUpkeep:
+			b.upkeep, err = read(b.upkeep, e)
 		}
 		if err != nil {
 			return &b, fmt.Errorf("entry %d cannot be read: %w. Run: weighpost journal verify", e.Seq, err)
@@ -54,13 +56,63 @@ func (b *Balance) closing() []string { return []string{Caution} }
 func (b *Balance) block(name string) []Section {
 	switch name {
 	case BlockFacts:
-		return b.File
+		return []Section{b.identity(), b.upkeepSection(), b.weightSection()}
 	case BlockWeighings:
 		return []Section{b.checkSection()}
 	case BlockTrail:
 		return []Section{b.stateSection(), trailSection(b.Entries)}
 	}
 	return nil
+}
+
+func (b *Balance) identity() Section {
+	o := b.Of
+	s := Section{Name: "Identity", Facts: []Fact{{"Balance", o.ID}, {"Serial number", known(o.Serial)}, {"Place", known(o.Place)}, {"Readability d", known(o.Readability)},
+		{"Verification interval e", known(o.VerificationInterval)}, {"Capacity", known(o.Capacity)}}}
+	for _, u := range b.upkeep {
+		if u.Act == record.Calibrated && u.Calibration != nil {
+			use := unknown
+			if u.Calibration.Alpha != "" {
+				use = fmt.Sprintf("U(W) = %s + %s W, k = %s", u.Calibration.Alpha, u.Calibration.Beta, known(u.Calibration.CoverageFactor))
+			}
+			s.Facts = append(s.Facts, Fact{"Calibration certificate", CertificateText(&u.Calibration.Certificate)}, Fact{"Uncertainty in use", use})
+		}
+	}
+	return s
+}
+
+func (b *Balance) upkeepSection() Section {
+	s := Section{Name: "Adjustments, moves, repairs, calibrations, oldest first"}
+	if len(b.upkeep) == 0 {
+		s.Notes = []string{"None is recorded. That does not say that there was none."}
+		return s
+	}
+	t := &Table{Heads: []Head{{"When", 0.27, false}, {"What", 0.13, false}, {"As found", 0.17, false}, {"As left", 0.13, false}, {"Note, by whom, entry", 0.3, false}}}
+	for _, u := range b.upkeep {
+		found := orNone(u.AsFound)
+		if u.Unfound != "" {
+			found = "none: " + u.Unfound
+		}
+		note := u.Note
+		if u.Place != "" {
+			note = strings.TrimSpace(note + "\nto " + u.Place)
+		}
+		t.Rows = append(t.Rows, Row{Cells: []string{When(u.Stamp), u.Act, found, orNone(u.AsLeft), strings.TrimSpace(note + "\nby " + known(u.By.Shown()) + "\n" + u.ID)}})
+	}
+	s.Table = t
+	return s
+}
+
+// weightSection lists the reference weights of the last check that used any, as the register had them then.
+func (b *Balance) weightSection() Section {
+	for _, c := range slices.Backward(b.checks) {
+		if len(c.Weights) > 0 {
+			s := (&Check{Ended: c}).weights()
+			s.Name = "Reference weights of check " + c.Check.ID + ", as the register then had them"
+			return s
+		}
+	}
+	return Section{Name: "Reference weights", Notes: []string{"No check with a reference weight is known."}}
 }
 
 func (b *Balance) checkSection() Section {

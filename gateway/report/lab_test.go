@@ -115,7 +115,7 @@ func storied() *report.Run {
 	seq++
 	review(record.ActSubmit, record.RunReturned, record.RunInReview, "", ada, "")
 	review(record.ActApprove, record.RunInReview, record.RunApproved, "", eve, record.MeansReviewed)
-	return &report.Run{Told: report.Told{Site: "seed-bank", Version: "1.2.3", Entries: entries}, Begun: begun, Ended: ended, Steps: steps, Title: "Thousand-seed weight", Source: "the seed bank's own instruction 12",
+	return &report.Run{Told: report.Told{Site: "seed-bank", Version: "1.2.3", Entries: entries}, Begun: begun, Ended: ended, Steps: steps, Title: "Thousand-seed weight",
 		Cautions: []string{"Dust of dressed seeds harms: work below the hood."}, Labels: map[string]string{"mass": "Mass of 100 seeds", "thousand": "Thousand-seed weight"}}
 }
 

@@ -22,7 +22,7 @@ type Run struct {
 	Begun           *record.RunBegun
 	Ended           *record.RunEnded
 	Steps           []RunStep // every attempt
-	Title, Source   string    // of the procedure
+	Title           string    // of the procedure
 	Cautions        []string  // of the procedure
 	Labels          map[string]string
 	UnderAssessment string // the check that failed and covers it, and is not judged; "": none
@@ -129,9 +129,6 @@ func (r *Run) block(name string) []Section {
 func (r *Run) facts() Section {
 	e := r.Ended
 	s := Section{Name: "Run", Facts: []Fact{{"Run", e.Run.ID}, {"Procedure", fmt.Sprintf("%s, version %d", e.Run.Procedure.Name, e.Run.Procedure.Version)}, {"Its text", known(e.Run.Procedure.Hash)}}}
-	if r.Source != "" {
-		s.Facts = append(s.Facts, Fact{"It follows", r.Source})
-	}
 	if e.Request != nil {
 		s.Facts = append(s.Facts, Fact{"Asked for", e.Request.ID + ", by " + e.Request.From})
 	}

@@ -224,7 +224,7 @@ func TestHostileTextsBreakNoReport(t *testing.T) {
 	t.Parallel()
 	for name, hostile := range map[string]string{"right to left": "\u202eשלום עולם\u2066", "controls": "a\x00\x07\x1b[31m\r\n\tb", "long": strings.Repeat("W", 10_000), "no glyph": "日本 🌾 \U000E0041", "no UTF-8": "\xff\xfe", "PDF": ")Tj ET\nendstream endobj %%EOF"} {
 		s := storied()
-		s.Title, s.Source, s.Cautions[0], s.Labels["mass"] = hostile, hostile, hostile, hostile
+		s.Title, s.Cautions[0], s.Labels["mass"] = hostile, hostile, hostile
 		for i := range s.Steps {
 			s.Steps[i].Why, s.Steps[i].Reason = hostile, hostile
 		}

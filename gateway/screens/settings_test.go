@@ -119,7 +119,7 @@ func newShelf(t *testing.T) (*lab, *shelf) {
 		`{"schema":"weighpost.weighing/1","id":"seed-bank/a/b-1/000001","seq":5,"frame":"` + frame + `"}`, `{"schema":"weighpost.unread/1","id":"seed-bank/a/b-1/000002","seq":6,"frame":"PGI+bm90aGluZw0K"}`,
 	}}
 	l := newLab(t, Deps{Settings: s, SettingsSchema: read("weighpost.schema.json"), LayoutSchema: read("layout.schema.json"), Entries: entries,
-		SettingsSections: []string{"journal", "page", "clock", "log", "balances", "sinks", "people", "samples", "requests", "checks", "fitness", "backup", "procedures", "review", "settings"}})
+		SettingsSections: []string{"journal", "page", "clock", "log", "balances", "sinks", "people", "samples", "requests", "checks", "fitness", "backup", "procedures", "review", "reports", "settings"}})
 	return l, s
 }
 
@@ -172,7 +172,7 @@ func textOf(n *html.Node) string {
 // everyForm is the address of each form, and where the schema has what it is about.
 func everyForm() map[string]string {
 	forms := map[string]string{"/settings/journal": "journal.", "/settings/page": "page.", "/settings/clock": "clock.", "/settings/log": "log.", "/settings/people": "people.", "/settings/roles": "people.",
-		"/settings/samples": "samples.", "/settings/fitness": "fitness.", "/settings/new/check?use=corners": "checks[].", "/settings/requests": "requests.", "/settings/backup": "backup.", "/settings/procedures": "procedures.", "/settings/review": "review.", "/settings/settings": "settings.", "/settings/new/balance": "balances[]."}
+		"/settings/samples": "samples.", "/settings/fitness": "fitness.", "/settings/new/check?use=corners": "checks[].", "/settings/requests": "requests.", "/settings/backup": "backup.", "/settings/procedures": "procedures.", "/settings/review": "review.", "/settings/reports": "reports.", "/settings/settings": "settings.", "/settings/new/balance": "balances[]."}
 	for _, k := range all.Kinds {
 		forms["/settings/new/sink?kind="+k.Name] = "sinks[" + k.Name + "]."
 	}
@@ -372,7 +372,7 @@ func TestAFormThatNobodyTouchedSaysWhatIs(t *testing.T) {
 	l, s := newShelf(t)
 	forms := map[string]any{"/settings/balances/b-1/layout": nil}
 	forms["/settings/balances/b-1/layout"], _, _ = s.LayoutInForce("b-1")
-	for _, section := range []string{"journal", "page", "clock", "log", "samples", "requests", "fitness", "backup", "procedures", "review", "settings", "people"} {
+	for _, section := range []string{"journal", "page", "clock", "log", "samples", "requests", "fitness", "backup", "procedures", "review", "reports", "settings", "people"} {
 		forms["/settings/"+section] = s.doc[section]
 	}
 	forms["/settings/roles"] = map[string]any{"roles": s.doc["people"].(map[string]any)["roles"]}
