@@ -132,3 +132,41 @@ func TestWhatCannotBeBundledIsRefused(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// TestABundleIsMadeWhileTheJournalIsWritten: each is whole, up to a checkpoint of its own.
+func TestABundleIsMadeWhileTheJournalIsWritten(t *testing.T) {
+	l := newLab(t)
+	l.perform("r-7qx3-000001", "LOT-1001", "10.0001")
+	l.sign()
+	stop, done := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(done)
+		for n := 0; ; n++ {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			_, err := l.j.Append(context.Background(), &record.Weighing{Balance: balance, Value: record.Value{Digits: "1.0000", Unit: "g"}, Software: record.Software{Version: "test"}})
+			if err == nil && n%5 == 0 {
+				_, _, err = l.j.Checkpoint(context.Background())
+			}
+			if err != nil {
+				t.Error(err)
+				return
+			}
+		}
+	}()
+	sizes := map[uint64]bool{}
+	for n := 0; n < 200 && len(sizes) < 5; n++ {
+		f := verify(t, l.pack(bundle.Of{All: true}), l.key())
+		if sizes[f.About.Size] = true; !f.Valid {
+			t.Errorf("%+v", f)
+		}
+	}
+	close(stop)
+	<-done
+	if len(sizes) < 5 {
+		t.Errorf("the journal did not move: %v", sizes)
+	}
+}

@@ -7,12 +7,15 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"maps"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"golang.org/x/mod/sumdb/note"
 
@@ -241,6 +244,30 @@ func TestASignatureUnderAnotherRunIsFound(t *testing.T) {
 		f := verify(t, l.pack(of), l.key())
 		if f.Valid || !strings.Contains(strings.Join(f.Faults, " "), "does not hold") {
 			t.Errorf("%s: %q", what, f.Faults)
+		}
+	}
+}
+
+// TestAnyByteOfTheFile: a bundle that is cut anywhere is none, and one with any other byte is found or holds what it held.
+func TestAnyByteOfTheFile(t *testing.T) {
+	l := day(t)
+	b, key := l.pack(bundle.Of{First: 3, Last: 29}), l.key()
+	_, whole := parts(t, b)
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 0))
+	for range 150 {
+		cut, at := random.IntN(len(b)), random.IntN(len(b))
+		if f := verify(t, b[:cut], key); f.Valid {
+			t.Errorf("cut at %d of %d: %+v", cut, len(b), f)
+		}
+		flipped := slices.Clone(b)
+		flipped[at] ^= 1 << random.IntN(8)
+		if !verify(t, flipped, key).Valid {
+			continue
+		}
+		if _, holds := parts(t, flipped); !maps.EqualFunc(holds, whole, bytes.Equal) {
+			t.Errorf("byte %d of %d was altered and is not found", at, len(b))
 		}
 	}
 }

@@ -24,7 +24,7 @@ type underRuns struct {
 type runHeld struct {
 	begun   bool
 	tree    growing
-	lately  []covered // by how many entries, the last few
+	lately  []covered // up to the last entry that is no weight, and up to each weight behind it
 	pending *record.Signature
 }
 
@@ -81,9 +81,12 @@ func (u *underRuns) take(e record.Entry) error {
 		}
 	}
 	r.tree.add(tlog.RecordHash(e.JSON))
-	if r.lately = append(r.lately, covered{r.tree.size, e.Seq, r.tree.root()}); len(r.lately) > mostLately {
+	if weight := e.Kind.Numbered() || e.Kind == record.KindLateEntered; !weight {
+		r.lately = nil
+	} else if len(r.lately) == mostLately {
 		r.lately = r.lately[1:]
 	}
+	r.lately = append(r.lately, covered{r.tree.size, e.Seq, r.tree.root()})
 	return nil
 }
 

@@ -196,16 +196,17 @@ func (v *verifier) entries() error {
 
 // walk computes the root of the tree, and looks at each entry on the way.
 func (v *verifier) walk(read *entryLines) (root tlog.Hash, err error) {
-	tree, err := v.a.small(treePart)
+	tree, err := v.a.parts[treePart].Open()
 	if err != nil {
 		return root, err
 	}
+	defer tree.Close()
 	earlier, err := v.earlier()
 	if err != nil {
 		return root, err
 	}
 	defer earlier.close()
-	hashes := linesOf(bytes.NewReader(tree))
+	hashes := linesOf(tree)
 	w := &walk{next: read.upcoming() - 1, beside: func(lo, hi uint64) (tlog.Hash, error) {
 		if !hashes.Scan() {
 			return tlog.Hash{}, fmt.Errorf("tree.txt has no hash for entries %d to %d", lo+1, hi)

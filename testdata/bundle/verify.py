@@ -248,7 +248,9 @@ class Runs:
         if kind_of(entry) == "signature":
             self.signature(run, r, entry)
         r["tree"].add(leaf_hash(raw))
-        r["roots"] = r["roots"][-63:] + [(r["tree"].size, entry["seq"], "sha256:" + r["tree"].root().hex())]
+        # Only weighings may come between what a signature covers and the signature.
+        between = kind_of(entry) in ("weighing", "result", "late-entered")
+        r["roots"] = (r["roots"][-63:] if between else []) + [(r["tree"].size, entry["seq"], "sha256:" + r["tree"].root().hex())]
 
     def signature(self, run, r, entry):
         who = f"the signature of {entry['name']!r} in entry {entry['seq']}, meaning {entry['meaning']},"
