@@ -12,7 +12,9 @@ import (
 	"strings"
 	"testing"
 
+	"weighpost/gateway"
 	"weighpost/gateway/bundle"
+	"weighpost/gateway/console"
 	"weighpost/gateway/proof"
 )
 
@@ -82,4 +84,27 @@ func fetchOf(t *testing.T, address string) (int, string) {
 		t.Fatal(err)
 	}
 	return resp.StatusCode, string(body)
+}
+
+// leavesWith has a run of a result of 2.345 g that ended, with another one that was abandoned after it, bundled and counted.
+func (h *house) leavesWith(t *testing.T, run string) {
+	t.Helper()
+	b := []byte(h.ask(t, "GET", "bundle?run="+run, "", 200, nil))
+	text, err := os.ReadFile(filepath.Join(h.Config().Journal.Folder, "key.pub"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	key, err := proof.ParseKey(string(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := bundle.Verify(t.Context(), bytes.NewReader(b), int64(len(b)), key, gateway.Version())
+	if err != nil || !f.Valid || f.About.Own < 8 || f.About.Entries < f.About.Own+2 { // the procedure, and the configuration with the layout
+		t.Errorf("%v %+v", err, f)
+	}
+	var v console.StatisticsView
+	h.ask(t, "GET", "statistics?by=balance&procedure=net", "", 200, &v)
+	if v.Runs != 1 || v.Abandoned != 1 || len(v.Groups) != 1 || v.Groups[0].Mean != "2.34500" || v.Groups[0].Of != "b-1" || v.Groups[0].Points[0].Run != run || v.Groups[0].Excluded != 0 {
+		t.Errorf("%+v", v)
+	}
 }

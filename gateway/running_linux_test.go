@@ -246,6 +246,7 @@ func TestARunIsWorkedWithKeysAndCards(t *testing.T) {
 	until(t, func() bool { v, _ := h.Run(t.Context(), second); return v.State == record.RunAbandoned }, "the run is not abandoned")
 	until(t, func() bool { return !h.carries("b-1", second) }, "the balance still carries a run that has ended")
 	h.ask(t, "GET", "balances/b-1/run", "", 404, nil)
+	h.leavesWith(t, run)
 	h.stop(t)
 }
 

@@ -14,7 +14,6 @@ import (
 
 	"weighpost/gateway/journal"
 	"weighpost/gateway/proof"
-	"weighpost/gateway/record"
 	"weighpost/sinks/format"
 )
 
@@ -72,9 +71,8 @@ type Plan struct {
 	key     string
 	vouched [][]byte
 
-	content     // what the pass over the entries found
-	corrections record.Corrections
-	beside      []tlog.Hash // in the order of the walk
+	content             // what the pass over the entries found
+	beside  []tlog.Hash // in the order of the walk
 }
 
 // siteOf takes the site out of the name of a tree, weighpost/SITE/INCARNATION.
