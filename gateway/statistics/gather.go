@@ -67,12 +67,13 @@ func (TooMany) Error() string {
 // Gather takes entries in the order of the journal and keeps the runs that are wanted.
 type Gather struct {
 	wants Wanted
+	most  int // runs that are held
 	runs  map[string]*Run
 	order []string
 }
 
 // New begins.
-func New(w Wanted) *Gather { return &Gather{wants: w, runs: map[string]*Run{}} }
+func New(w Wanted) *Gather { return &Gather{wants: w, most: MostRuns, runs: map[string]*Run{}} }
 
 // Add takes an entry: those of the kinds run-ended, run-corrected and run-reviewed, and no others, say anything. All of the first kind may
 // come before all of the others.
@@ -111,7 +112,7 @@ func (g *Gather) ended(b *record.RunEnded) error {
 	if out {
 		return nil
 	}
-	if len(g.runs) == MostRuns {
+	if len(g.runs) == g.most {
 		return TooMany{}
 	}
 	if g.runs[b.Run.ID] == nil {

@@ -174,12 +174,13 @@ func TestGroupsAndFilters(t *testing.T) {
 // TestNoMoreRunsThanAreHeld: a question that is too wide is refused, not answered in part.
 func TestNoMoreRunsThanAreHeld(t *testing.T) {
 	g := statistics.New(statistics.Wanted{})
+	g.Limit(100)
 	var err error
 	n := 0
-	for ; n <= statistics.MostRuns && err == nil; n++ {
+	for ; n <= 200 && err == nil; n++ {
 		err = g.Add(record.Entry{Seq: 1, Kind: record.KindRunEnded, JSON: fmt.Appendf(nil, `{"run":{"id":"r-%d"},"stamp":{"utc":"2026-11-25T10:04:05.000001Z"}}`, n)})
 	}
-	if _, is := err.(statistics.TooMany); !is || n != statistics.MostRuns+1 {
+	if _, is := err.(statistics.TooMany); !is || n != 101 {
 		t.Errorf("%d: %v", n, err)
 	}
 }
