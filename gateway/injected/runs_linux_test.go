@@ -52,5 +52,5 @@ func (l *lab) runs(all []string) (pages []string) {
 	act(given, map[string]any{"back": markup, "by": markup})
 	act(given, map[string]any{"abandon": markup, "by": markup})
 	l.ask(200, "POST", "requests", map[string]any{"id": markup, "procedure": "hostile", "items": items[:1], "job": markup, "fields": map[string]string{"field": markup}, "from": "host"})
-	return append(pages, "/runs", "/runs/new", "/runs/new?procedure=hostile", "/requests")
+	return append(pages, "/runs", "/runs/new", "/runs/new?procedure=hostile", "/requests", "/statistics?by=sample")
 }

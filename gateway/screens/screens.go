@@ -77,7 +77,7 @@ type row struct {
 
 // table is every page. Each subject adds its own rows.
 func (s *Screens) table() []row {
-	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.fitnessPages(), s.containerPages(), s.reportPages(), s.runPages(), s.procedurePages(), s.addPages(), s.peoplePages(),
+	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.fitnessPages(), s.containerPages(), s.reportPages(), s.runPages(), s.statisticsPages(), s.procedurePages(), s.addPages(), s.peoplePages(),
 		s.settingsPages(), s.requestPages())
 }
 

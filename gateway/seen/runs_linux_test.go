@@ -86,7 +86,7 @@ func (l *lab) runPlaces() []place {
 	return []place{
 		{name: "runs", path: "/runs"}, {name: "run-choose", path: "/runs/new", rare: true}, {name: "run-new", path: "/runs/new?procedure=fill-packets&balance=b-13"},
 		{name: "run", path: "/runs/" + open, bare: true, then: filled}, {name: "run-aside", path: "/runs/" + aside, bare: true, rare: true}, {name: "run-ended", path: "/runs/" + ended, bare: true, rare: true},
-		{name: "run-record", path: "/runs/" + ended + "/record"}, {name: "bench-run", path: "/bench/b-14", bare: true},
+		{name: "run-record", path: "/runs/" + ended + "/record"}, {name: "statistics", path: "/statistics?by=sample"}, {name: "bench-run", path: "/bench/b-14", bare: true},
 	}
 }
 
