@@ -51,7 +51,7 @@ func TestARunIsBundledWithAllThatItRestsOn(t *testing.T) {
 			kinds = append(kinds, string(e.Kind))
 		}
 	}
-	if !bytes.Equal(content["entries.ndjson"], want) || len(kinds) != 15 {
+	if !bytes.Equal(content["entries.ndjson"], want) || len(kinds) != 16 {
 		t.Errorf("%d entries were expected: %s\ngot %s", len(kinds), kinds, content["entries.ndjson"])
 	}
 	report := string(content["report.html"])
@@ -64,11 +64,12 @@ func TestARunIsBundledWithAllThatItRestsOn(t *testing.T) {
 	if strings.Contains(report, "<script") || strings.Contains(report, "<b>Sol") {
 		t.Error("the report holds what an entry says as if it were its own")
 	}
-	if !slices.Contains(names, "kept/"+keptSum) || string(content["kept/"+keptSum]) != "a picture of a slip" || !slices.Contains(names, "schemas/signature.schema.json") {
+	if !slices.Contains(names, "kept/"+keptSum) || string(content["kept/"+keptSum]) != "a picture of a slip" || string(content["kept/"+paperSum]) != "a report on paper" ||
+		!slices.Contains(names, "schemas/signature.schema.json") {
 		t.Errorf("parts: %q", names)
 	}
 	f := verify(t, b, l.key())
-	if !f.Valid || f.About.Own != 13 || !slices.ContainsFunc(f.Shown, func(s string) bool { return strings.Contains(s, "holds: it covers exactly the") }) {
+	if !f.Valid || f.About.Own != 14 || !slices.ContainsFunc(f.Shown, func(s string) bool { return strings.Contains(s, "holds: it covers exactly the") }) {
 		t.Errorf("%+v", f)
 	}
 	l.add(l.weighing("", "LOT-1", "1.0000"))
@@ -78,7 +79,8 @@ func TestARunIsBundledWithAllThatItRestsOn(t *testing.T) {
 	}
 }
 
-const keptSum = "5b3ec026614e2a2e0a8139046192ead3e5d51c34768f6000b692e2598e2f6259" // SHA-256 of the picture, by Python
+const keptSum = "5b3ec026614e2a2e0a8139046192ead3e5d51c34768f6000b692e2598e2f6259"  // SHA-256 of the picture, by Python
+const paperSum = "8e8614715db60264d814c13384a5a9e82b0bc11433f51e3ea45289e8c6c4c12f" // and of the report
 
 // TestAllAndSpansAreWhole: a span by sequence and by time, and all of it.
 func TestAllAndSpansAreWhole(t *testing.T) {

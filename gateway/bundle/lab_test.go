@@ -177,6 +177,8 @@ func day(t testing.TB) *lab {
 	l.exclude(signedRun, third, record.RunComplete, record.RunResult{Name: "mass-1", Digits: "12.3450", Unit: "g", Verdict: "passed"})
 	l.add(&record.RunReview{Run: runRef(signedRun), Act: record.ActSubmit, From: record.RunComplete, To: record.RunInReview, By: anna, Stamp: l.stamp()})
 	l.act(signedRun, record.ActApprove, record.RunInReview, record.RunApproved, record.MeansReviewed, bela)
+	ref, paper := runRef(signedRun), l.keep("rep-7qx3-000001.pdf", []byte("a report on paper"))
+	l.add(&record.ReportIssued{Report: "rep-7qx3-000001", Of: "run", About: signedRun, Run: &ref, Template: "run", Sum: paper.SHA256, Size: paper.Bytes, By: bela, Stamp: l.stamp()})
 	l.perform("r-7qx3-000003", "LOT-1003", "10.0001")
 	l.sign()
 	return l

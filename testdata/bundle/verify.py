@@ -428,6 +428,8 @@ class Bundle:
                 entry.get("picture")] if kind_of(entry) in ("weight-changed", "upkeep", "late-entered") else []
         if kind_of(entry) == "check-ended":
             kept += [(w.get("certificate") or {}).get("file") for w in entry.get("weights") or []]
+        if kind_of(entry) == "report-issued":
+            kept.append({"sha256": entry["sum"]})
         self.kept |= {f["sha256"] for f in kept if f}
 
     def run_is_whole(self):
