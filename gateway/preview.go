@@ -41,7 +41,7 @@ func PreviewOf(cfg config.Sink, site string, e record.Entry) (console.DeliveryPr
 			p.NotWanted = "Its balance was out of service: it is held back until somebody releases it."
 		}
 	}
-	shown, err := cfg.Preview(sinks.Env{Site: site}, e)
+	shown, err := cfg.Preview(sinks.Env{Site: site, Reports: g.reportFile}, e)
 	switch {
 	case errors.Is(err, config.ErrNoPreview):
 		return p, &record.RequestRefused{Why: fmt.Sprintf("sink %s is of the kind %s, and %s", p.Sink, p.Kind, err.Error())}

@@ -57,7 +57,7 @@ func (g *Gateway) endDeliveries(ctx context.Context) error {
 
 // openSink opens one sink and begins to deliver to it. The runner owns it and closes it.
 func (g *Gateway) openSink(ctx context.Context, site string, cfg config.Sink) (*sink, error) {
-	to, err := cfg.Open(sinks.Env{Site: site, Log: g.log, Contexts: g, Reader: asker{g}, Requests: g, Folder: g.now.Load().cfg.Journal.Folder, Ports: lending.Ports{},
+	to, err := cfg.Open(sinks.Env{Site: site, Log: g.log, Contexts: g, Reader: asker{g}, Requests: g, Folder: g.now.Load().cfg.Journal.Folder, Ports: lending.Ports{}, Reports: g.reportFile,
 		Alarms: func(err error) { g.alarmsUnsent(cfg.Delivery.ID, err) }})
 	if err != nil {
 		return nil, fmt.Errorf("sink %s: %w", cfg.Delivery.ID, err)

@@ -128,6 +128,9 @@ type Env struct {
 	// Folder is where a sink may keep small files of its own, each with its id in its name; "" where there is none. What it keeps there
 	// is not backed up: it must be able to do without.
 	Folder string
+	// Reports gives the file of a report that was issued, by its SHA-256 in hexadecimal; nil where there are none. See ReportOf. It may be
+	// called from any goroutine.
+	Reports func(sum string) ([]byte, error)
 	// Ports lends serial ports; nil where there are none to lend.
 	Ports Ports
 	// Alarms takes why a sink cannot tell people what is wrong, and nil once it can again; nil where nobody listens. It may be called from

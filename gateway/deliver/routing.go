@@ -84,6 +84,9 @@ func (r *routes) wants(e record.Entry) bool {
 		var p struct{ Sink string }
 		return json.Unmarshal(e.JSON, &p) == nil && p.Sink != r.rules.ID
 	}
+	if e.Kind == record.KindReportIssued && !r.rules.getsReport(e.JSON) {
+		return false
+	}
 	if e.Balance != "" && len(r.rules.Balances) > 0 && !slices.Contains(r.rules.Balances, e.Balance) {
 		return false
 	}
@@ -114,4 +117,11 @@ func (c *Config) verdictFits(raw []byte) bool {
 		return !failed
 	}
 	return failed
+}
+
+// getsReport says whether a report that was issued goes to a sink: to one that names reports among its entries, where the report names it;
+// to one that gets all entries, always, or its copy of the journal would have gaps.
+func (c *Config) getsReport(raw []byte) bool {
+	var r struct{ Sent []string }
+	return slices.Contains(c.Entries, everything) || json.Unmarshal(raw, &r) == nil && slices.Contains(r.Sent, c.ID)
 }

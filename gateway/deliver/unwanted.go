@@ -14,6 +14,8 @@ func (c *Config) Unwanted(e record.Entry) string {
 	switch {
 	case !slices.Contains(c.Wants(), e.Kind):
 		return fmt.Sprintf("It is configured not to get entries of the kind %s.", e.Kind)
+	case e.Kind == record.KindReportIssued && !c.getsReport(e.JSON):
+		return "Whoever issued the report did not name it among the destinations that get it."
 	case e.Balance != "" && len(c.Balances) > 0 && !slices.Contains(c.Balances, e.Balance):
 		return fmt.Sprintf("It is configured to get only what is of balance %s.", strings.Join(c.Balances, ", "))
 	case e.Kind.Numbered() && c.Verdicts != AnyVerdict && !c.verdictFits(e.JSON):

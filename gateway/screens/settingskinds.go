@@ -66,7 +66,7 @@ var pickWords = map[string]map[string]string{
 	"coarse":   {"warn": "used all the same, and marked so", "refuse": "refused: no check begins with it"},
 	"unmarked": {"not-judged": "nobody knows, and it is not judged", "net": "net: the lab tares, and it is judged"},
 	"format": {"json": "JSON, as it is in the journal", "ndjson": "the same, one line for each entry", "csv": "CSV: a row for each weighing", "line": "lines as a balance prints them",
-		"cloudevents": "CloudEvents", "template": "a text of your own", "laboratory": "documents of the laboratory model", "parquet": "Parquet: closed batches for data tools"},
+		"cloudevents": "CloudEvents", "template": "a text of your own", "laboratory": "documents of the laboratory model", "parquet": "Parquet: closed batches for data tools", "report": "the files of reports that were issued"},
 }
 
 // pickLabel says what a choice means.

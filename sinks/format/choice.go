@@ -21,12 +21,13 @@ const (
 	NameTemplate    = "template"    // a text of the user's own
 	NameLaboratory  = "laboratory"  // the Allotrope Simple Model, weighings
 	NameParquet     = "parquet"     // batches for data tools
+	NameReport      = "report"      // the files of reports that were issued
 )
 
 // Choice is the part of a sink's configuration that says how entries are written. Sinks hold it inline, begin with
 // DefaultChoice, and call Check and Open. What belongs to one format only is a group of keys of that format's name.
 type Choice struct {
-	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout; cloudevents: as CloudEvents 1.0; template: as a text of your own; laboratory: as documents of the Allotrope Simple Model; parquet: batches for data tools." enum:"json,ndjson,csv,line,cloudevents,template,laboratory,parquet" default:"json"`
+	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout; cloudevents: as CloudEvents 1.0; template: as a text of your own; laboratory: as documents of the Allotrope Simple Model; parquet: batches for data tools; report: of each report that was issued its file, a PDF, for entries: [report-issued]." enum:"json,ndjson,csv,line,cloudevents,template,laboratory,parquet,report" default:"json"`
 	CSV    CSVDialect `yaml:"csv" desc:"How rows are written, for format: csv."`
 	Line   LineForm   `yaml:"line" desc:"How a weighing is printed, for format: line."`
 
@@ -70,12 +71,13 @@ var forms = map[string]form{
 	NameTemplate:    {carries: every, uses: []Use{OneByOne, Together}, check: checkTemplate, open: openTemplate},
 	NameLaboratory:  {carries: isWeighing, uses: []Use{OneByOne}, check: checkLaboratory, open: openLaboratory},
 	NameParquet:     {carries: every, uses: []Use{Together}, open: openParquet},
+	NameReport:      {carries: isReport, uses: []Use{OneByOne}, open: openReport},
 }
 
 // names lists the formats for a use, in the order in which they are told to people.
 func names(use Use) []string {
 	var all []string
-	for _, name := range []string{NameJSON, NameNDJSON, NameCSV, NameLine, NameCloudEvents, NameTemplate, NameLaboratory, NameParquet} {
+	for _, name := range []string{NameJSON, NameNDJSON, NameCSV, NameLine, NameCloudEvents, NameTemplate, NameLaboratory, NameParquet, NameReport} {
 		if slices.Contains(forms[name].uses, use) {
 			all = append(all, name)
 		}

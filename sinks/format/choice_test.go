@@ -73,8 +73,12 @@ func TestEveryNameOfAFormatIsOffered(t *testing.T) {
 				t.Error(fault)
 			}
 		}
-		if !c.Can(f.uses[0]) || !c.Carries(record.KindWeighing) {
-			t.Errorf("%s carries no weighing", name)
+		kind := record.KindWeighing
+		if name == NameReport {
+			kind = record.KindReportIssued
+		}
+		if !c.Can(f.uses[0]) || !c.Carries(kind) {
+			t.Errorf("%s carries no %s", name, kind)
 		}
 	}
 }

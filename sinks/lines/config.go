@@ -47,6 +47,9 @@ const longest = 64
 // CheckLines adds every fault to r, which stands where the keys do.
 func (c *Config) CheckLines(r *strict.Report) {
 	c.Choice.Check(r, format.OneByOne)
+	if c.Format == format.NameReport {
+		r.At("format").Fault("the file of a report is no line of text", "a destination of files, mail, or a printer with print: report")
+	}
 	c.CheckCoding(r)
 	if text.Own(c.Format) && r.At("encoding").Written() {
 		r.At("encoding").Fault("has no effect: a layout has its own code page", "leave it out, and set code_page in the layout")

@@ -36,7 +36,7 @@ type Config struct {
 	To       []string        `yaml:"to" desc:"The addresses that messages go to, 1 to 20."`
 	Timeout  strict.Duration `yaml:"timeout" desc:"How long a message may take, 1s to 5m." default:"30s"`
 	PerHour  int             `yaml:"per_hour" desc:"Most messages an hour, 1 to 1000. What is more waits, and then goes out as one." default:"20"`
-	Attach   bool            `yaml:"attach" desc:"Attach each entry as it is in the journal (JSON)." default:"false"`
+	Attach   bool            `yaml:"attach" desc:"Attach each entry as it is in the journal (JSON). A report that was issued is attached in any case, as its PDF." default:"false"`
 	Alarms   Alarms          `yaml:"alarms" desc:"Which of the conditions that hold are told, and how often. They are told beside the entries that the sink gets."`
 }
 

@@ -19,6 +19,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"net"
 	"strings"
@@ -33,6 +34,7 @@ import (
 // Sink sends to one list of people.
 type Sink struct {
 	cfg      Config
+	env      sinks.Env
 	id, site string
 	log      *slog.Logger
 	hourly   allowance
@@ -49,7 +51,7 @@ func New(c Config, id string, env sinks.Env) *Sink { return newSink(c, id, env, 
 
 // newSink is New, as if the daemon had begun at a time.
 func newSink(c Config, id string, env sinks.Env, began time.Time) *Sink {
-	s := &Sink{cfg: c, id: id, site: env.Site, log: env.Logger(id), hourly: allowance{most: c.PerHour, span: time.Hour}, changed: make(chan struct{}, 1), unsent: env.Alarms}
+	s := &Sink{cfg: c, env: env, id: id, site: env.Site, log: env.Logger(id), hourly: allowance{most: c.PerHour, span: time.Hour}, changed: make(chan struct{}, 1), unsent: env.Alarms}
 	if s.unsent == nil {
 		s.unsent = func(error) {}
 	}
@@ -119,6 +121,9 @@ var errTooMany = errors.New("as many messages went out in this hour as per_hour 
 
 // post sends one message on a connection.
 func (s *Sink) post(l *line, what letter) error {
+	if what.err != nil {
+		return sinks.Refused{Err: what.err}
+	}
 	now := time.Now()
 	m, err := s.write(what, now)
 	if err != nil {
@@ -133,15 +138,26 @@ func (s *Sink) post(l *line, what letter) error {
 
 // Preview gives the message about an entry.
 func (c *Config) Preview(id string, env sinks.Env, e record.Entry) (sinks.Shown, error) {
-	s := &Sink{cfg: *c, id: id, site: env.Site}
+	s := &Sink{cfg: *c, env: env, id: id, site: env.Site}
 	l := s.ofEntry(e)
+	if l.err != nil {
+		return sinks.Shown{}, l.err
+	}
 	shown := sinks.Shown{To: "mail to " + strings.Join(c.To, ", "), Type: "text/plain; charset=UTF-8", Body: []byte(l.body)}
 	shown.Attributes = []sinks.Attribute{{Name: "From", Value: c.From}, {Name: "Subject", Value: oneLine(l.subject, 250)}, {Name: "Message-ID", Value: "<" + l.id + ">"}}
 	if l.late {
 		shown.Attributes = append(shown.Attributes, sinks.Attribute{Name: "Weighpost-Late", Value: "?1"})
 	}
 	if l.file != nil {
-		shown.Attributes = append(shown.Attributes, sinks.Attribute{Name: "attached", Value: l.fileIs + ": " + string(l.file)})
+		shown.Attributes = append(shown.Attributes, sinks.Attribute{Name: "attached", Value: l.fileIs + ": " + shownFile(&l)})
 	}
 	return shown, nil
+}
+
+// shownFile is what a preview shows of a file that is attached.
+func shownFile(l *letter) string {
+	if l.fileOf != jsonType {
+		return fmt.Sprintf("%d bytes of %s", len(l.file), l.fileOf)
+	}
+	return string(l.file)
 }

@@ -25,6 +25,8 @@ type letter struct {
 	late    bool
 	file    []byte // attached, where that is asked for
 	fileIs  string
+	fileOf  string // its media type
+	err     error  // why it can never be sent
 }
 
 // mostText is how many bytes of one text from outside a message holds.
@@ -64,8 +66,12 @@ func (s *Sink) ofEntry(e record.Entry) letter {
 	l := letter{id: s.messageID("entry", e.ID), late: e.Late}
 	l.subject = fmt.Sprintf("[%s] %s", s.site, oneLine(tell.Kind(e.Kind)+about(e), 150))
 	l.body = s.lines(e) + "\n" + s.foot()
-	if s.cfg.Attach {
-		l.file, l.fileIs = e.JSON, "entry.json"
+	switch {
+	case e.Kind == record.KindReportIssued:
+		l.fileOf = "application/pdf"
+		l.fileIs, l.file, l.err = s.env.ReportOf(e)
+	case s.cfg.Attach:
+		l.file, l.fileIs, l.fileOf = e.JSON, "entry.json", jsonType
 	}
 	return l
 }
@@ -75,17 +81,25 @@ func (s *Sink) ofEntries(entries []record.Entry) letter {
 	first, last := entries[0], entries[len(entries)-1]
 	l := letter{id: s.messageID("entries", first.ID, last.ID, fmt.Sprint(len(entries)))}
 	l.subject = fmt.Sprintf("[%s] %d entries that waited", s.site, len(entries))
-	parts := make([]string, len(entries))
+	parts, reports := make([]string, len(entries)), false
 	for i, e := range entries {
 		parts[i] = s.lines(e)
 		l.late = l.late || e.Late
 		if s.cfg.Attach {
-			l.file, l.fileIs = append(append(l.file, e.JSON...), '\n'), "entries.ndjson"
+			l.file, l.fileIs, l.fileOf = append(append(l.file, e.JSON...), '\n'), "entries.ndjson", jsonType
 		}
+		reports = reports || e.Kind == record.KindReportIssued
 	}
-	l.body = fmt.Sprintf("More happened than %d messages an hour may tell. All that waited:\n\n", s.cfg.PerHour) + strings.Join(parts, "\n") + "\n" + s.foot()
+	l.body = fmt.Sprintf("More happened than %d messages an hour may tell. All that waited:\n\n", s.cfg.PerHour) + strings.Join(parts, "\n") + "\n"
+	if reports {
+		l.body += "The files of reports are not attached to this message. Get each by: weighpost reports write NUMBER --out FILE\n\n"
+	}
+	l.body += s.foot()
 	return l
 }
+
+// jsonType is the media type of entries.
+const jsonType = "application/json"
 
 func about(e record.Entry) string {
 	if e.Balance != "" {
@@ -154,7 +168,7 @@ func (s *Sink) write(l letter, now time.Time) (*gomail.Msg, error) {
 	}
 	m.SetBodyString(gomail.TypeTextPlain, strings.ReplaceAll(l.body, "\n", "\r\n"))
 	if l.file != nil {
-		if err := m.AttachReader(l.fileIs, bytes.NewReader(l.file), gomail.WithFileContentType("application/json"), gomail.WithFileEncoding(gomail.EncodingB64)); err != nil {
+		if err := m.AttachReader(l.fileIs, bytes.NewReader(l.file), gomail.WithFileContentType(gomail.ContentType(l.fileOf)), gomail.WithFileEncoding(gomail.EncodingB64)); err != nil {
 			return nil, err
 		}
 	}

@@ -29,6 +29,8 @@ const (
 const (
 	Text  = "text"  // what the format gives
 	Label = "label" // a PDF page of its own size
+	// Report is the file of a report that was issued.
+	Report = "report"
 )
 
 // Config is one print sink as a person writes it.
@@ -43,7 +45,7 @@ type Config struct {
 	Insecure bool             `yaml:"insecure" desc:"Allow another machine without encryption: anyone on the way can read and change what is printed." default:"false"`
 	Timeout  strict.Duration  `yaml:"timeout" desc:"How long the printer or spooler may take to answer, 1s to 5m." default:"10s"`
 
-	Print   string `yaml:"print" desc:"text: what the format gives, as plain text. label: a page of the size of a label, as PDF, for spooler and ipp." enum:"text,label" default:"text"`
+	Print   string `yaml:"print" desc:"text: what the format gives, as plain text. label: a page of the size of a label, as PDF, for spooler and ipp. report: reports that were issued, as PDF, for spooler and ipp, with entries: [report-issued]." enum:"text,label,report" default:"text"`
 	Type    string `yaml:"type" desc:"Media type that the spooler or printer is told. Left out: text/plain, or application/pdf for a label. application/vnd.cups-raw has many spoolers pass bytes as they are."`
 	PageEnd string `yaml:"page_end" desc:"What follows each text: a form feed lets most printers eject the page; some label printers need nothing." default:"\f"`
 
@@ -91,10 +93,15 @@ func (c *Config) Check(r *strict.Report) {
 	switch c.Print {
 	case Text:
 		c.Choice.Check(r, format.OneByOne)
+		if c.Format == format.NameReport {
+			r.At("format").Fault("the file of a report is no text", "print: report, and no format")
+		}
 	case Label:
 		c.checkLabel(r)
+	case Report:
+		c.checkPages(r, "a report")
 	default:
-		r.At("print").Fault(fmt.Sprintf("%.40q cannot be printed", c.Print), "text or label")
+		r.At("print").Fault(fmt.Sprintf("%.40q cannot be printed", c.Print), "text, label or report")
 	}
 	c.CheckCoding(r)
 }
@@ -163,13 +170,18 @@ func (c *Config) checkURL(r *strict.Report) {
 	}
 }
 
-func (c *Config) checkLabel(r *strict.Report) {
+// checkPages adds the faults of what is printed as a PDF.
+func (c *Config) checkPages(r *strict.Report, what string) {
 	if c.Way == Raw || c.Way == Serial {
-		r.At("print").Fault("a label is a PDF, which few printers take as it is: a spooler turns it into what the printer speaks", "way: spooler or ipp, or print: text")
+		r.At("print").Fault(what+" is a PDF, which few printers take as it is: a spooler turns it into what the printer speaks", "way: spooler or ipp, or print: text")
 	}
 	if r.At("format").Written() {
-		r.At("format").Fault("has no effect on a label", "label, or print: text")
+		r.At("format").Fault("has no effect on "+what, "label, or print: text")
 	}
+}
+
+func (c *Config) checkLabel(r *strict.Report) {
+	c.checkPages(r, "a label")
 	at := r.At("label")
 	if c.Label.Width < 15 || c.Label.Width > 300 {
 		at.At("width").Fault(fmt.Sprintf("%d mm is out of range", c.Label.Width), "15 to 300")
@@ -192,8 +204,11 @@ func (c *Config) checkLabel(r *strict.Report) {
 
 // Carries says which kinds of entry can be printed.
 func (c *Config) Carries(k record.Kind) bool {
-	if c.Print == Label {
+	switch c.Print {
+	case Label:
 		return format.HasCSV(k)
+	case Report:
+		return k == record.KindReportIssued
 	}
 	return c.Choice.Carries(k)
 }
@@ -245,7 +260,7 @@ func (c *Config) mediaType() string {
 	switch {
 	case c.Type != "":
 		return c.Type
-	case c.Print == Label:
+	case c.Print == Label, c.Print == Report:
 		return "application/pdf"
 	}
 	return "text/plain"

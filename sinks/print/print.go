@@ -125,12 +125,13 @@ func (s *Sink) one(ctx context.Context, e record.Entry) error {
 // maker makes documents of entries.
 type maker struct {
 	cfg *Config
-	f   format.Format // nil for labels
+	env sinks.Env
+	f   format.Format // nil for labels and reports
 }
 
 func newMaker(c *Config, env sinks.Env) (*maker, error) {
-	m := &maker{cfg: c}
-	if c.Print == Label {
+	m := &maker{cfg: c, env: env}
+	if c.Print != Text {
 		return m, nil
 	}
 	f, err := c.Choice.Open(env)
@@ -145,6 +146,10 @@ const copyMark = "*** copy ***\r\n"
 func (m *maker) make(e record.Entry, copied bool) ([]byte, error) {
 	if m.cfg.Print == Label {
 		return m.label(e, copied)
+	}
+	if m.cfg.Print == Report { // as it was issued, also where it may be printed a second time: its number tells
+		_, pdf, err := m.env.ReportOf(e)
+		return pdf, err
 	}
 	text, err := m.cfg.Entry(m.cfg.Format, m.f, e, "\r\n")
 	if err != nil {
