@@ -29,19 +29,20 @@ func (g *Gateway) Preview(ctx context.Context, id, entry string) (console.Delive
 	if err != nil {
 		return console.DeliveryPreview{}, err
 	}
-	return PreviewOf(s.cfg, g.now.Load().cfg.Site, e)
+	return PreviewOf(s.cfg, g.now.Load().cfg.Site, g.reportFile, e)
 }
 
-// PreviewOf shows what a sink of this configuration would send for an entry. It asks nobody and touches nothing. The error is a
+// PreviewOf shows what a sink of this configuration would send for an entry. It asks nobody and touches nothing but the
+// files of reports, which reports gives; nil: they are not to be had. The error is a
 // *record.RequestRefused where sinks of this kind cannot show it, or it is too long to be shown.
-func PreviewOf(cfg config.Sink, site string, e record.Entry) (console.DeliveryPreview, error) {
+func PreviewOf(cfg config.Sink, site string, reports func(sum string) ([]byte, error), e record.Entry) (console.DeliveryPreview, error) {
 	p := console.DeliveryPreview{Sink: cfg.Delivery.ID, Kind: cfg.Kind, Entry: e.ID, Seq: e.Seq, Attributes: []console.PreviewPair{}, Body: []byte{}}
 	if p.NotWanted = cfg.Delivery.Unwanted(e); cfg.Delivery.Holds(e) {
 		if p.NotWanted = "It holds weighings and results back until somebody releases them."; deliver.HeldAsUnfit(e) {
 			p.NotWanted = "Its balance was out of service: it is held back until somebody releases it."
 		}
 	}
-	shown, err := cfg.Preview(sinks.Env{Site: site, Reports: g.reportFile}, e)
+	shown, err := cfg.Preview(sinks.Env{Site: site, Reports: reports}, e)
 	switch {
 	case errors.Is(err, config.ErrNoPreview):
 		return p, &record.RequestRefused{Why: fmt.Sprintf("sink %s is of the kind %s, and %s", p.Sink, p.Kind, err.Error())}

@@ -75,7 +75,7 @@ func (c deliveriesPreview) ask(ctx context.Context, s streams) (p console.Delive
 		if err != nil {
 			return p, err
 		}
-		return gateway.PreviewOf(one, cfg.Site, e)
+		return gateway.PreviewOf(one, cfg.Site, nil, e)
 	}
 	if len(ids) == 0 {
 		return p, errors.New("no sink is configured: nothing is delivered anywhere")
