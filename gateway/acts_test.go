@@ -40,6 +40,8 @@ const ofChecks = "it takes a balance that is checked: TestABalanceIsCheckedThrou
 
 const ofRequests = "it takes a procedure that is adopted: TestALabSystemFromRequestToResult (gateway/asked) holds its entries"
 
+const ofReviews = "it takes a run that has ended: TestARunIsReviewedThroughTheAPI holds its entries"
+
 const ofPauses = "no sink is paused or holds anything back here: TestPausesAndReleasesAreEntries holds its entry"
 
 // acts has a row for every route of the API that is not for looking only.
@@ -113,6 +115,9 @@ var acts = map[string]act{
 	"POST /api/v1/procedures/{procedure}/versions/{version}/decide": {body: `{"change": "adopted", "reason": "a test", "by": "ada"}`, kind: record.KindProcedureChanged},
 	"POST /api/v1/runs":                                             {body: `{"procedure": "net", "by": "ada"}`, kind: record.KindRunBegun},
 	"POST /api/v1/runs/{run}/act":                                   {body: `{"done": true, "by": "ada"}`, notHere: "the id of the run is known only once it has begun: TestARunIsWorkedWithKeysAndCards and those beside it hold its entries"},
+	"POST /api/v1/runs/{run}/review":                                {body: `{"act": "look", "seen": 1, "by": "ada"}`, notHere: ofReviews},
+	"POST /api/v1/runs/{run}/corrections":                           {body: `{"change": "exclude", "of": "x", "reason": "spilt", "comment": "x", "seen": 1, "by": "ada"}`, notHere: ofReviews},
+	"POST /api/v1/reviews/together":                                 {body: `{"runs": [{"run": "r-1", "seen": 1, "statement_sha256": "00"}], "signing": {"secret": "x"}, "by": "ada"}`, notHere: ofReviews},
 
 	"POST /api/v1/setup/visits":             {body: `{"by": "ada"}`, notHere: ofVisits},
 	"POST /api/v1/setup/visits/{id}/answer": {body: `{"question": 1, "answer": "yes", "by": "ada"}`, notHere: ofVisits},

@@ -25,6 +25,7 @@ import (
 	"weighpost/gateway/port"
 	"weighpost/gateway/record"
 	"weighpost/gateway/refusals"
+	"weighpost/gateway/review"
 	"weighpost/gateway/roster"
 	"weighpost/gateway/runs"
 	"weighpost/gateway/samples"
@@ -62,6 +63,7 @@ type Gateway struct {
 	reports *issued.Room  // likewise
 	fitness *fitness.Room // made by Start
 	runs    *runs.Room    // made by Start
+	review  *review.Room  // made by Start
 	ties    *ties         // of balances to the runs that are there
 	handed  *handed       // scans for runs
 	checks  checking      // those that run

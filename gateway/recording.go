@@ -72,6 +72,7 @@ func (g *Gateway) openClock(ctx context.Context) (err error) {
 	g.openReports(ctx)
 	g.openFitness(ctx)
 	g.openRuns(ctx)
+	g.openReviews(ctx)
 	return nil
 }
 

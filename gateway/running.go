@@ -144,7 +144,8 @@ func (g *Gateway) takeForRun(ctx context.Context, id string, by record.Actor) er
 // noOpenRun says why a run that is not open cannot be acted on.
 func (g *Gateway) noOpenRun(id string) error {
 	if e, known := g.runs.EndedRun(id); known {
-		return &record.NotDone{Why: "the run " + id + " has ended: it is " + e.State}
+		state, _ := g.standing(id, e.State, e.Verdict)
+		return &record.NotDone{Why: "the run " + id + " has ended: it is " + state}
 	}
 	return record.ErrNoRun
 }

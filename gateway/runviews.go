@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"slices"
 
 	"weighpost/gateway/console"
@@ -121,7 +122,29 @@ func (g *Gateway) endedView(ctx context.Context, entry record.EntryRef) (v conso
 	if replayed.Def != nil {
 		v.Cautions = replayed.Def.Cautions
 	}
+	return g.asReviewed(ctx, v)
+}
+
+// asReviewed gives a run that has ended the state, results and verdict that it has by now.
+func (g *Gateway) asReviewed(ctx context.Context, v console.RunView) (console.RunView, error) {
+	v.State, v.Verdict = g.standing(v.ID, v.State, v.Verdict)
+	results, corrected, err := g.review.Results(ctx, v.ID)
+	switch {
+	case errors.Is(err, record.ErrNoRun): // it has just ended, and its review is being read
+	case err != nil:
+		return v, err
+	case corrected:
+		v.Results = results
+	}
 	return v, nil
+}
+
+// standing gives the state and the verdict that a run has by now, which ended with these.
+func (g *Gateway) standing(run, state, verdict string) (string, string) {
+	if now, stands := g.review.Stands(run); now != "" && now != record.RunOpen {
+		return now, stands
+	}
+	return state, verdict
 }
 
 // Runs lists runs, newest first.
@@ -137,8 +160,9 @@ func (g *Gateway) Runs(_ context.Context, q console.RunsAsked) (console.RunList,
 	}
 	for _, e := range g.runs.Ended() {
 		at := e.At
-		all = append(all, one{e.Begun.Seq, append([]string{e.By.ID}, e.People...), console.RunGlance{RunRef: e.RunRef, Title: e.Title, State: e.State, Begun: e.BegunAt, Ended: &at, By: e.By,
-			Balance: e.Balance, Items: e.Items, Request: e.Request, Verdict: e.Verdict, LeftOut: e.LeftOut}})
+		state, verdict := g.standing(e.ID, e.State, e.Verdict)
+		all = append(all, one{e.Begun.Seq, append([]string{e.By.ID}, e.People...), console.RunGlance{RunRef: e.RunRef, Title: e.Title, State: state, Begun: e.BegunAt, Ended: &at, By: e.By,
+			Balance: e.Balance, Items: e.Items, Request: e.Request, Verdict: verdict, LeftOut: e.LeftOut}})
 	}
 	slices.SortFunc(all, func(a, b one) int { return cmp.Compare(b.seq, a.seq) })
 	list, limit := console.RunList{Runs: []console.RunGlance{}}, min(max(q.Limit, 1), 1000)

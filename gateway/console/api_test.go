@@ -413,6 +413,9 @@ func filled(path string) string {
 
 // goodBody is a body that a route that changes something takes.
 func goodBody(method, path string) string {
+	if body := deskBody(path); body != "" && method == "POST" {
+		return body
+	}
 	if body := runBody(path); body != "" && method == "POST" {
 		return body
 	}

@@ -28,7 +28,7 @@ type LabRequestID struct {
 func (i *LabRequestID) ref() record.RequestRef { return record.RequestRef{From: i.Sender, ID: i.ID} }
 
 type labRequestsQuery struct {
-	State   string `query:"state" enum:"waiting,begun,complete,abandoned,cancelled,all" doc:"Left out: those that wait and those that are begun."`
+	State   string `query:"state" enum:"waiting,begun,complete,abandoned,cancelled,approved,needs review again,replaced,all" doc:"Left out: those that wait and those that are begun."`
 	Balance string `query:"balance" maxLength:"63" doc:"That this balance can do: those for it, and those for any fit one that it is good enough for."`
 	Sample  string `query:"sample" maxLength:"128" doc:"That this sample or container is in."`
 	Sender  string `query:"from" maxLength:"128" doc:"That this one sent."`

@@ -24,7 +24,7 @@ type RunID struct {
 }
 
 type runsQuery struct {
-	State     string `query:"state" enum:"open,complete,abandoned" doc:"Left out: any."`
+	State     string `query:"state" enum:"open,complete,abandoned,in review,returned,reviewed,approved,needs review again,replaced,archived" doc:"Left out: any."`
 	Procedure string `query:"procedure" maxLength:"63" doc:"By the name of its procedure."`
 	Sample    string `query:"sample" maxLength:"128" doc:"That this sample or container is in."`
 	Balance   string `query:"balance" maxLength:"63" doc:"That is at this balance, or ended there."`

@@ -91,6 +91,7 @@ type Deps struct {
 	// Of procedures; nil: there are none of them.
 	Procedures Procedures
 	Runs       Runs
+	Reviews    Reviews
 	Requests   LabRequests
 	Containers Containers
 	Slips      Slips

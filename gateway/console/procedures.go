@@ -242,7 +242,7 @@ type RequestChange = record.RequestChange
 // RequestView is a request with what became of it.
 type RequestView struct {
 	record.LabRequest
-	State    string             `json:"state" enum:"waiting,begun,complete,abandoned,cancelled"`
+	State    string             `json:"state" enum:"waiting,begun,complete,abandoned,cancelled,approved,needs review again,replaced"`
 	Received record.UTC         `json:"received"`
 	Changed  record.UTC         `json:"changed"`
 	Run      string             `json:"run,omitempty"`

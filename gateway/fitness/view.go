@@ -89,3 +89,19 @@ func (r *Room) Failure(balance, check string) (Failure, bool) {
 	}
 	return Failure{}, false
 }
+
+// Doubts gives the ids of failed checks of a balance that throw doubt on one of its weighings, by sequence, of which nobody has judged it yet.
+func (r *Room) Doubts(balance string, seq uint64) (checks []string) {
+	r.view.Lock()
+	defer r.view.Unlock()
+	f := r.files[balance]
+	if f == nil {
+		return nil
+	}
+	for _, one := range f.Failures {
+		if seq > one.After && seq < one.Before && !one.Closed && one.Judged[seq] == "" {
+			checks = append(checks, one.Check)
+		}
+	}
+	return checks
+}

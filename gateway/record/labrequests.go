@@ -40,6 +40,8 @@ const (
 	RequestCancelled = "cancelled"
 )
 
+// A request that is complete hears of it too where its run is RunApproved, RunReviewAgain or RunReplaced: that is its state from then on.
+
 // What becomes of a request.
 const (
 	RequestReceived = "received"
@@ -50,8 +52,8 @@ const (
 type LabRequestChanged struct {
 	Head
 	Request LabRequest  `json:"request"`
-	Change  string      `json:"change"` // received, changed, begun, complete, abandoned, cancelled
-	State   string      `json:"state"`  // after it: waiting, begun, complete, abandoned, cancelled
+	Change  string      `json:"change"` // received, changed, begun, complete, abandoned, cancelled; approved, needs review again, replaced: so its run is
+	State   string      `json:"state"`  // after it: waiting, begun, and the words of Change from complete on
 	Before  *LabRequest `json:"before,omitempty"`
 	Run     string      `json:"run,omitempty"`
 	Results []RunResult `json:"results,omitempty"`

@@ -20,6 +20,16 @@ func (r *Room) State(id string) string {
 	return ""
 }
 
+// Stands gives the state and the verdict of a run as they stand, "" where none of that id is known.
+func (r *Room) Stands(id string) (state, verdict string) {
+	r.view.Lock()
+	defer r.view.Unlock()
+	if u := r.runs[id]; u != nil {
+		return u.State, u.Verdict
+	}
+	return "", ""
+}
+
 // Glance is a run in a list.
 type Glance struct {
 	Run      record.RunRef

@@ -35,7 +35,8 @@ type requestsPage struct {
 }
 
 var requestStates = []choice{{"", "waiting or begun"}, {record.RequestWaiting, "waiting"}, {record.RequestBegun, "begun"}, {record.RequestComplete, "complete"},
-	{record.RequestAbandoned, "abandoned"}, {record.RequestCancelled, "cancelled"}, {"all", "all of them"}}
+	{record.RequestAbandoned, "abandoned"}, {record.RequestCancelled, "cancelled"}, {record.RunApproved, "approved"},
+	{record.RunReviewAgain, "needs review again"}, {record.RunReplaced, "replaced"}, {"all", "all of them"}}
 
 // Get is what was asked for under a name.
 func (p *requestsPage) Get(name string) string { return p.Asked.Get(name) }

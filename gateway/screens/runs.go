@@ -42,7 +42,9 @@ type runsPage struct {
 	MayRead  bool
 }
 
-var runStates = []choice{{"", "in any state"}, {record.RunOpen, "open"}, {record.RunComplete, "complete"}, {record.RunAbandoned, "abandoned"}}
+var runStates = []choice{{"", "in any state"}, {record.RunOpen, "open"}, {record.RunComplete, "complete"}, {record.RunAbandoned, "abandoned"}, {record.RunInReview, "in review"},
+	{record.RunReturned, "returned"}, {record.RunReviewed, "reviewed"}, {record.RunApproved, "approved"}, {record.RunReviewAgain, "needs review again"},
+	{record.RunReplaced, "replaced"}, {record.RunArchived, "archived"}}
 
 // Get is what was asked for under a name.
 func (p *runsPage) Get(name string) string { return p.Asked.Get(name) }

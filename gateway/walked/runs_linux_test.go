@@ -21,6 +21,9 @@ results: [number]
 var opened = map[string][]rights.Right{
 	"POST /api/v1/runs/{run}/act":                                   {rights.SecondPerson, rights.AllowOutside},
 	"POST /api/v1/procedures/{procedure}/versions/{version}/decide": {rights.Procedures},
+	"POST /api/v1/runs/{run}/review":                                {rights.ReviewRuns, rights.ApproveRuns},
+	"POST /api/v1/runs/{run}/corrections":                           {rights.ReviewRuns},
+	"POST /api/v1/reviews/together":                                 {rights.ApproveRuns},
 }
 
 // begins has a run of a procedure go on, a request wait for one, and a crucible in the register: the addresses of the first two.
