@@ -116,6 +116,7 @@ var acts = map[string]act{
 	"POST /api/v1/runs":                                             {body: `{"procedure": "net", "by": "ada"}`, kind: record.KindRunBegun},
 	"POST /api/v1/runs/{run}/act":                                   {body: `{"done": true, "by": "ada"}`, notHere: "the id of the run is known only once it has begun: TestARunIsWorkedWithKeysAndCards and those beside it hold its entries"},
 	"POST /api/v1/runs/{run}/review":                                {body: `{"act": "look", "seen": 1, "by": "ada"}`, notHere: ofReviews},
+	"POST /api/v1/runs/{run}/review/provider":                       {body: `{"act": "submit", "seen": 1, "statement_sha256": "` + strings.Repeat("0", 64) + `"}`, notHere: "it records nothing before its person is back from the provider"},
 	"POST /api/v1/runs/{run}/corrections":                           {body: `{"change": "exclude", "of": "x", "reason": "spilt", "comment": "x", "seen": 1, "by": "ada"}`, notHere: ofReviews},
 	"POST /api/v1/reviews/together":                                 {body: `{"runs": [{"run": "r-1", "seen": 1, "statement_sha256": "00"}], "signing": {"secret": "x"}, "by": "ada"}`, notHere: ofReviews},
 

@@ -87,11 +87,16 @@ func lacking(ctx context.Context, err error) error {
 
 // ActOnReview does something to a run in its review.
 func (g *Gateway) ActOnReview(ctx context.Context, run string, a console.ReviewAct, by record.Actor) (v console.ReviewView, err error) {
-	act := review.Act{Act: a.Act, Seen: a.Seen, Reason: a.Reason, Ref: a.Ref, Other: a.Other}
+	act := actOf(a)
+	act.Sign = g.signs(ctx, a.Signing, g.showsWho)
 	if err := g.review.Act(ctx, run, act, by, reviewsAble(rights.From(ctx))); err != nil {
 		return v, lacking(ctx, err)
 	}
 	return g.RunReview(ctx, run)
+}
+
+func actOf(a console.ReviewAct) review.Act {
+	return review.Act{Act: a.Act, Seen: a.Seen, Reason: a.Reason, Ref: a.Ref, Other: a.Other}
 }
 
 // CorrectRun corrects a run.
@@ -104,8 +109,11 @@ func (g *Gateway) CorrectRun(ctx context.Context, run string, c console.RunCorre
 
 // ApproveTogether approves runs without any flag, one after the other.
 func (g *Gateway) ApproveTogether(ctx context.Context, list []console.TogetherRun, s *console.Signing, by record.Actor) (out []console.TogetherOutcome) {
+	shows := g.showsOnce()
 	for _, one := range list {
-		act := review.Act{Act: record.ActApprove, Seen: one.Seen, Unseen: true}
+		of := *s
+		of.Statement = one.Statement
+		act := review.Act{Act: record.ActApprove, Seen: one.Seen, Unseen: true, Sign: g.signs(ctx, &of, shows)}
 		err := g.review.Act(ctx, one.Run, act, by, reviewsAble(rights.From(ctx)))
 		o := console.TogetherOutcome{Run: one.Run, OK: err == nil, State: g.review.State(one.Run)}
 		if err != nil {

@@ -6,12 +6,10 @@ import (
 	"encoding/json"
 	"slices"
 
-	"weighpost/gateway/ceremony"
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
 	"weighpost/gateway/review"
 	"weighpost/gateway/rights"
-	"weighpost/gateway/signature"
 )
 
 // RunReviews lists runs whose steps are done.
@@ -140,17 +138,4 @@ func (g *Gateway) reviewDeliveries(ctx context.Context, one review.Reviewed) []c
 		}
 	}
 	return list
-}
-
-// RunStatement is what whoever asks would sign now.
-func (g *Gateway) RunStatement(ctx context.Context, run, meaning string) (s console.Statement, err error) {
-	one, err := g.review.Of(ctx, run)
-	if err != nil {
-		return s, err
-	}
-	text, facts, err := ceremony.Statement(one.Entries, meaning, rights.From(ctx).Actor)
-	if err != nil {
-		return s, err
-	}
-	return console.Statement{Meaning: meaning, Text: text, SHA256: signature.Hash(text), Last: facts.Covers.Last}, nil
 }

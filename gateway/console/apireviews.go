@@ -113,6 +113,7 @@ func (s *Server) reviewRoutes(api huma.API) {
 	huma.Register(api, needsOne(op("approve-runs-together", http.MethodPost, runTogetherPath, "Approve several runs that have no flag",
 		"Where the rules of the lab allow it. Each is an act and a signature of its own, and each says what became of it. "),
 		rights.ReviewRuns, rights.ApproveRuns), s.approveTogether)
+	s.signingRoute(api)
 }
 
 func (s *Server) listRunReviews(_ context.Context, in *runReviewsQuery) (*runReviewsAnswer, error) {

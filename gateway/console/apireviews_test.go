@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"net/http"
+	"net/url"
 	"strings"
 	"testing"
 
@@ -84,11 +85,36 @@ func (d runDesk) RunStatement(_ context.Context, run, meaning string) (Statement
 	return Statement{Meaning: meaning, Text: "Run: " + run + "\n", SHA256: "00", Last: 8}, nil
 }
 
+func (d runDesk) BeginSigning(ctx context.Context, run string, a ReviewAct, redirect string) (to, state string, err error) {
+	switch {
+	case run != "r-7qx3-000001":
+		return "", "", record.ErrNoRun
+	case a.Act == record.ActSubmit && rights.From(ctx).May(rights.Run) != nil:
+		return "", "", rights.From(ctx).May(rights.Run)
+	case a.Seen != 8 || !strings.HasSuffix(redirect, backPath) || a.Signing.Address == "":
+		return "", "", &rights.Refused{Why: "no provider keeps the account"}
+	}
+	d.did(a)
+	return "https://provider.example/?state=to-sign", "to-sign", nil
+}
+
+func (d runDesk) SigningBy(state string) bool { return state == "to-sign" }
+
+func (d runDesk) FinishSigning(_ context.Context, query url.Values) (string, error) {
+	if query.Get("code") != "ok" {
+		return "r-7qx3-000001", rights.ErrWrong
+	}
+	d.did("signed")
+	return "r-7qx3-000001", nil
+}
+
 // deskBody is a body that a route of reviews takes.
 func deskBody(path string) string {
 	switch {
 	case strings.HasSuffix(path, "/review"):
 		return `{"act": "submit", "seen": 8, "by": "ada"}`
+	case strings.HasSuffix(path, "/provider"):
+		return `{"act": "submit", "seen": 8, "statement_sha256": "` + strings.Repeat("0", 64) + `"}`
 	case strings.HasSuffix(path, "/corrections"):
 		return `{"change": "exclude", "of": "north-lab/7qx3/b-12/000001", "reason": "spilt", "comment": "beside the dish", "seen": 8, "by": "ada"}`
 	case path == runTogetherPath:
@@ -141,5 +167,44 @@ func TestWhatTheAPIAnswersOfReviews(t *testing.T) {
 		if resp.Header.Get(selfNoted) != "" {
 			t.Errorf("%s: the answer says %s", c.path, selfNoted)
 		}
+	}
+}
+
+// TestSigningAtAProviderThroughTheAPI: the browser is sent there, and only the one that was, by the cookie that it got, has something signed when it
+// comes back; whoever is told to go on is told to a page of ours.
+func TestSigningAtAProviderThroughTheAPI(t *testing.T) {
+	h := open(t)
+	path := "/api/v1/runs/r-7qx3-000001/review/provider"
+	body := func(seen, to string) string {
+		return `{"act": "approve", "seen": ` + seen + `, "statement_sha256": "` + strings.Repeat("0", 64) + `", "to": "` + to + `"}`
+	}
+	if resp, answer := send(t, h, "POST", path, body("7", ""), h.enter(t, "reviewer")); resp.StatusCode != 409 || !strings.Contains(answer, "No provider keeps the account") {
+		t.Errorf("%d %s", resp.StatusCode, answer)
+	}
+	resp, answer := send(t, h, "POST", path, body("8", "/runs"), h.enter(t, "reviewer"))
+	if resp.StatusCode != 200 || !strings.Contains(answer, `"go_to":"https://provider.example/?state=to-sign"`) || len(resp.Cookies()) != 1 {
+		t.Fatalf("%d %s %v", resp.StatusCode, answer, resp.Cookies())
+	}
+	back := func(query string, cookies ...*http.Cookie) (int, string) {
+		t.Helper()
+		resp, answer := send(t, h, "GET", backPath+query, "", func(r *http.Request) {
+			for _, c := range cookies {
+				r.AddCookie(c)
+			}
+		})
+		return resp.StatusCode, answer
+	}
+	before := h.shelves.count()
+	if status, said := back("?state=to-sign&code=ok"); status != 400 || !strings.Contains(said, "not begun in this browser") {
+		t.Errorf("another browser: %d %s", status, said)
+	}
+	if status, said := back("?state=to-sign&code=no", resp.Cookies()...); status != 409 || !strings.Contains(said, "Nothing was signed") {
+		t.Errorf("the provider says no: %d %s", status, said)
+	}
+	if h.shelves.count() != before {
+		t.Error("something was signed")
+	}
+	if status, said := back("?state=to-sign&code=ok", resp.Cookies()...); status != 200 || !strings.Contains(said, "It is signed") || !strings.Contains(said, `href="/"`) || h.shelves.count() != before+1 {
+		t.Errorf("%d %s", status, said)
 	}
 }

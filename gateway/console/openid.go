@@ -68,6 +68,10 @@ func (s *Server) comeBack(w http.ResponseWriter, r *http.Request) {
 		s.cameBack(w, r, http.StatusBadRequest, "You are not signed in", "This sign-in was not begun in this browser, or too long ago. Begin it again.", again)
 		return
 	}
+	if s.deps.Reviews != nil && s.deps.Reviews.SigningBy(state) {
+		s.signedElsewhere(w, r, to)
+		return
+	}
 	ctx, cancel := context.WithTimeout(r.Context(), longestSignIn)
 	defer cancel()
 	session, err := s.deps.Access.FinishOpenID(ctx, r.URL.Query(), addressOf(r), where(r.RemoteAddr))

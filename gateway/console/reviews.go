@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // Reviews looks after what becomes of runs once their steps are done. In all of these an error that is a *record.NotDone is a sentence for
@@ -21,6 +22,7 @@ type Reviews interface {
 	ApproveTogether(ctx context.Context, list []TogetherRun, s *Signing, by record.Actor) []TogetherOutcome
 	// Statement is what whoever asks would sign now, and what they have to show for it.
 	RunStatement(ctx context.Context, run, meaning string) (Statement, error)
+	Elsewhere
 }
 
 // ReviewsAsked says which runs are wanted: all whose steps are done, where nothing is named.
@@ -142,10 +144,11 @@ type Signing struct {
 
 // Statement is what somebody would sign.
 type Statement struct {
-	Meaning string `json:"meaning" enum:"performed,reviewed,approved"`
-	Text    string `json:"text" doc:"To be shown in full."`
-	SHA256  string `json:"sha256" doc:"Of the text, hexadecimal."`
-	Last    uint64 `json:"last" doc:"The last entry of the run that it covers."`
+	Meaning string            `json:"meaning" enum:"performed,reviewed,approved"`
+	Text    string            `json:"text" doc:"To be shown in full."`
+	SHA256  string            `json:"sha256" doc:"Of the text, hexadecimal."`
+	Last    uint64            `json:"last" doc:"The last entry of the run that it covers."`
+	Asks    rights.AsksToSign `json:"asks" doc:"What whoever asks has to show to sign it."`
 }
 
 // RunCorrection is what somebody corrects of a run. What a balance said is never amended.

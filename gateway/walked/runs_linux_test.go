@@ -22,6 +22,7 @@ var opened = map[string][]rights.Right{
 	"POST /api/v1/runs/{run}/act":                                   {rights.SecondPerson, rights.AllowOutside},
 	"POST /api/v1/procedures/{procedure}/versions/{version}/decide": {rights.Procedures},
 	"POST /api/v1/runs/{run}/review":                                {rights.ReviewRuns, rights.ApproveRuns},
+	"POST /api/v1/runs/{run}/review/provider":                       {rights.ReviewRuns, rights.ApproveRuns},
 	"POST /api/v1/runs/{run}/corrections":                           {rights.ReviewRuns},
 	"POST /api/v1/reviews/together":                                 {rights.ApproveRuns},
 }

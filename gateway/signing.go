@@ -1,0 +1,111 @@
+package gateway
+
+import (
+	"context"
+	"net/url"
+	"slices"
+
+	"weighpost/gateway/ceremony"
+	"weighpost/gateway/clock"
+	"weighpost/gateway/console"
+	"weighpost/gateway/record"
+	"weighpost/gateway/review"
+	"weighpost/gateway/rights"
+	"weighpost/gateway/signature"
+)
+
+// signs is how whoever asks signs, with what they gave; nil: they gave nothing. The room of reviews calls it where an act is signed.
+func (g *Gateway) signs(ctx context.Context, s *console.Signing, shows ceremony.Shows) func(context.Context, review.Proposal) (*record.Signature, error) {
+	if s == nil {
+		return nil
+	}
+	return g.ceremony().Signs(rights.From(ctx), rights.Signing{Login: s.ID, Secret: s.Secret, Address: s.Address}, s.Statement, shows)
+}
+
+func (g *Gateway) ceremony() ceremony.Ceremony {
+	return ceremony.Ceremony{Journal: g.journal, Stamp: g.stamp, Place: clock.Place}
+}
+
+func (g *Gateway) showsWho(ctx context.Context, who rights.Who, in rights.Signing) (rights.Signed, error) {
+	if g.people == nil {
+		return rights.Signed{}, errShut
+	}
+	return g.people.Sign(ctx, who, in)
+}
+
+// showsOnce is showsWho for several signatures that somebody gives at once, with one secret: it is held against the account once, whatever
+// comes of it, so that one mistake is not counted as many.
+func (g *Gateway) showsOnce() ceremony.Shows {
+	var signed rights.Signed
+	var err error
+	asked := false
+	return func(ctx context.Context, who rights.Who, in rights.Signing) (rights.Signed, error) {
+		if !asked {
+			asked = true
+			signed, err = g.showsWho(ctx, who, in)
+		}
+		return signed, err
+	}
+}
+
+// RunStatement is what whoever asks would sign now, and what they have to show for it.
+func (g *Gateway) RunStatement(ctx context.Context, run, meaning string) (s console.Statement, err error) {
+	one, err := g.review.Of(ctx, run)
+	if err != nil {
+		return s, err
+	}
+	who := rights.From(ctx)
+	text, facts, err := ceremony.Statement(one.Entries, meaning, who.Actor)
+	if err != nil {
+		return s, err
+	}
+	s = console.Statement{Meaning: meaning, Text: text, SHA256: signature.Hash(text), Last: facts.Covers.Last, Asks: rights.AsksToSign{Both: true, Not: errShut.Why}}
+	if g.people != nil {
+		s.Asks = g.people.AsksToSign(who)
+	}
+	return s, nil
+}
+
+// elsewhere is an act that is done once whoever wants it has shown at a provider who they are.
+type elsewhere struct {
+	run string
+	act console.ReviewAct
+}
+
+// BeginSigning says where to send the browser of somebody who shows at a provider who they are, to sign, and the state that it brings back.
+func (g *Gateway) BeginSigning(ctx context.Context, run string, a console.ReviewAct, redirect string) (to, state string, err error) {
+	if g.people == nil {
+		return "", "", errShut
+	}
+	one, err := g.review.Of(ctx, run)
+	if err != nil {
+		return "", "", err
+	}
+	who := rights.From(ctx)
+	list := one.Allowed(who.Actor, reviewsAble(who), g.now.Load().cfg.Review.SignSubmit)
+	if !slices.ContainsFunc(list, func(may review.Allowed) bool { return may.Act == a.Act && may.Meaning != "" }) {
+		return "", "", &record.NotDone{Why: "the run " + run + " is " + one.State + ": there is nothing about it that you could sign now by this act"}
+	}
+	return g.people.BeginSigning(ctx, who, redirect, rights.Signing{Run: one.Run, Address: a.Signing.Address}, elsewhere{run, a})
+}
+
+// SigningBy says whether something is to be signed when a browser comes back from the provider with this state.
+func (g *Gateway) SigningBy(state string) bool { return g.people != nil && g.people.SignsBy(state) }
+
+// FinishSigning does what was to be signed, for whoever comes back from the provider, and gives the run, also with an error where it is known.
+// It is done as the person of the session that began it.
+func (g *Gateway) FinishSigning(ctx context.Context, query url.Values) (run string, err error) {
+	if g.people == nil {
+		return "", errShut
+	}
+	signed, what, err := g.people.FinishSigning(ctx, query)
+	e, _ := what.(elsewhere)
+	if err != nil {
+		return e.run, err
+	}
+	shown := func(context.Context, rights.Who, rights.Signing) (rights.Signed, error) { return signed, nil }
+	who := signed.Who
+	act := actOf(e.act)
+	act.Sign = g.ceremony().Signs(who, rights.Signing{}, e.act.Signing.Statement, shown)
+	return e.run, lacking(rights.With(ctx, who), g.review.Act(ctx, e.run, act, who.Actor, reviewsAble(who)))
+}
