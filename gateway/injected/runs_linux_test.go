@@ -39,7 +39,7 @@ func (l *lab) runs(all []string) (pages []string) {
 	begin := func() (id string) {
 		_, answer := l.ask(200, "POST", "runs", map[string]any{"procedure": "hostile", "items": items, "parameters": map[string]string{"way": markup}, "by": markup})
 		id = field(l.t, answer, "id")
-		pages = append(pages, "/runs/"+url.PathEscape(id), "/runs/"+url.PathEscape(id)+"/record")
+		pages = append(pages, "/runs/"+url.PathEscape(id), "/runs/"+url.PathEscape(id)+"/record", "/runs/"+url.PathEscape(id)+"/review")
 		return id
 	}
 	open, ended, given := begin(), begin(), begin()
@@ -52,5 +52,5 @@ func (l *lab) runs(all []string) (pages []string) {
 	act(given, map[string]any{"back": markup, "by": markup})
 	act(given, map[string]any{"abandon": markup, "by": markup})
 	l.ask(200, "POST", "requests", map[string]any{"id": markup, "procedure": "hostile", "items": items[:1], "job": markup, "fields": map[string]string{"field": markup}, "from": "host"})
-	return append(pages, "/runs", "/runs/new", "/runs/new?procedure=hostile", "/requests", "/statistics?by=sample")
+	return append(pages, "/runs", "/runs/new", "/runs/new?procedure=hostile", "/requests", "/reviews", "/reviews?state=all", "/statistics?by=sample")
 }

@@ -37,7 +37,15 @@ func (s *Screens) runRecord(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	d := &runRecordData{RunView: v, Look: runLook(v.RunGlance)}
+	d := recordData(v)
+	d.people()
+	s.balancesOf(r, &d)
+	s.show(w, r, page{Template: "run-record.html", Title: "Record of run " + d.ID, Place: "/runs", Data: &d})
+}
+
+// recordData puts together what is known of a run by its steps.
+func recordData(v console.RunView) runRecordData {
+	d := runRecordData{RunView: v, Look: runLook(v.RunGlance)}
 	for _, step := range v.Steps {
 		row := takenRowOf(step)
 		d.Rows = append(d.Rows, row)
@@ -51,9 +59,7 @@ func (s *Screens) runRecord(w http.ResponseWriter, r *http.Request) {
 			d.Worked = append(d.Worked, row)
 		}
 	}
-	d.people()
-	s.balancesOf(r, d)
-	s.show(w, r, page{Template: "run-record.html", Title: "Record of run " + d.ID, Place: "/runs", Data: d})
+	return d
 }
 
 // people are all who performed a part of the run or confirmed it, by name where that is known.

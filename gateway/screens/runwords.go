@@ -60,7 +60,7 @@ func runLook(g console.RunGlance) fitLook {
 	case g.Due != nil && g.Due.Time().After(time.Now()):
 		return fitLook{Word: "waits", Shape: "sign-sand", Class: "said"}
 	case g.State != record.RunOpen: // a state that comes later in the life of a run
-		return fitLook{Word: spacedWords(g.State), Shape: "notice", Class: "said"}
+		return stateLook(g.State)
 	case g.Balance == "":
 		return fitLook{Word: "at no balance", Shape: "not-said", Class: "doubt"}
 	}

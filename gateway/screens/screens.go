@@ -40,13 +40,13 @@ type Screens struct {
 }
 
 // shared are the templates that every page may use.
-var shared = []string{"templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html", "templates/runparts.html"}
+var shared = []string{"templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html", "templates/runparts.html", "templates/reviewparts.html"}
 
 // New makes the pages. A template that cannot be parsed is a mistake of the program, and panics.
 func New(deps Deps) *Screens {
 	s := &Screens{deps: deps, pages: make(map[string]*template.Template), tags: make(map[string]string)}
 	s.readAssets()
-	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).Funcs(runFuncs).ParseFS(files, shared...))
+	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).Funcs(runFuncs).Funcs(reviewFuncs).ParseFS(files, shared...))
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		panic(err)
@@ -77,7 +77,7 @@ type row struct {
 
 // table is every page. Each subject adds its own rows.
 func (s *Screens) table() []row {
-	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.fitnessPages(), s.containerPages(), s.reportPages(), s.runPages(), s.statisticsPages(), s.procedurePages(), s.addPages(), s.peoplePages(),
+	return slices.Concat(s.nowPages(), s.benchPages(), s.recordPages(), s.deliveryPages(), s.fitnessPages(), s.containerPages(), s.reportPages(), s.runPages(), s.reviewPages(), s.statisticsPages(), s.procedurePages(), s.addPages(), s.peoplePages(),
 		s.settingsPages(), s.requestPages())
 }
 

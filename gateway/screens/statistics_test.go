@@ -45,7 +45,7 @@ func TestStatisticsOfRuns(t *testing.T) {
 		t.Fatalf("%d %s", status, body)
 	}
 	for _, want := range []string{"Mass of a thousand seeds", "2.120", "0.010", "0.47 %", "1, 33.3 %", "version 1, 2", "1 run not counted: abandoned", "translate(30 164)", "translate(320 90)", "translate(610 16)", `class="point failed"`,
-		"/api/v1/statistics.csv?approved=true&amp;by=sample", `href="/runs/r-a-000002/record"`} {
+		"/api/v1/statistics.csv?approved=true&amp;by=sample", `href="/runs/r-a-000002/review"`} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page has no %q", want)
 		}

@@ -56,6 +56,8 @@ sinks:
 
 const lineLayout = "line: \"W {weight} {unit} {stability}\"\nstability: {\"S\": stable, \"M\": unstable}\n"
 
+const adasSecret = "a long enough secret of seeds"
+
 // lab is a daemon, the cables of its balances, and somebody who may do everything.
 type lab struct {
 	*gateway.Gateway
@@ -181,8 +183,7 @@ func (l *lab) signAdaIn() {
 	if err != nil {
 		l.t.Fatal(err)
 	}
-	secret := "a long enough secret of seeds"
-	answer := l.ask("POST", "/api/v1/set-up", fmt.Sprintf(`{"token":%q,"id":"ada","name":"Ada Quill","secret":%q}`, strings.TrimSpace(string(token)), secret), nil)
+	answer := l.ask("POST", "/api/v1/set-up", fmt.Sprintf(`{"token":%q,"id":"ada","name":"Ada Quill","secret":%q}`, strings.TrimSpace(string(token)), adasSecret), nil)
 	host := rights.Host(record.Actor{ID: "root", By: record.ActorHost, Where: "the first day"})
 	roles := []string{rights.Operator, rights.Reviewer, rights.BalanceKeeper, rights.IT, rights.Auditor}
 	must := func(_ rights.PersonView, err error) {

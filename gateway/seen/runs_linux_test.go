@@ -10,6 +10,7 @@ import (
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
 )
 
 // packetText has packets of seed filled to a target, and sheafText has a mass of one seed worked out, that comes out too large.
@@ -80,13 +81,57 @@ func (l *lab) runs() (open, ended, aside string) {
 	}
 }
 
+// reviewed has a run that Ben performed submitted, corrected, returned and submitted again, so that it waits for a signature.
+func (l *lab) reviewed() (run string) {
+	l.t.Helper()
+	ben := record.Actor{ID: "ben", Name: "Ben Sower", Role: "operator", By: record.ActorPassword}
+	ctx := rights.With(l.t.Context(), rights.Who{Actor: ben, Person: "ben", Known: true, Rights: rights.Defaults()[rights.Operator]})
+	weighs := func(person string) { l.ask("PUT", "/api/v1/balances/b-12/context", `{"person":`+person+`}`, nil) }
+	weighs("null") // nobody is said to weigh there, so that Ben may
+	defer weighs(`{"id":"ada"}`)
+	v, err := l.BeginRun(ctx, console.RunOrder{Procedure: "fill-packets", Balance: "b-12", Items: []record.RunItem{{Sample: "LOT-1003", Lot: "TRIF-2026-0117"}, {Sample: "LOT-1006"}}}, ben)
+	for _, packet := range [][2]string{{"LOT-1003", "12.51"}, {"LOT-1006", "12.48"}} {
+		if err == nil {
+			v, err = l.ActOnRun(ctx, v.ID, console.RunAct{Scan: packet[0]}, ben)
+		}
+		if err != nil {
+			l.t.Fatal(err)
+		}
+		l.prints("b-12", "W "+packet[1]+" g S\r\n", len(l.weighings("b-12"))+1)
+		for limit := time.Now().Add(patience); v.Next.Waiting == "weight"; time.Sleep(20 * time.Millisecond) {
+			if v, err = l.Run(ctx, v.ID); err != nil || time.Now().After(limit) {
+				l.t.Fatalf("the packet is not weighed: %+v %v", v.Next, err)
+			}
+		}
+	}
+	saw := console.ReviewView{}
+	see := func() { l.ask("GET", "/api/v1/runs/"+v.ID+"/review", "", &saw) }
+	post := func(where, body string) {
+		l.ask("POST", "/api/v1/runs/"+v.ID+"/"+where, fmt.Sprintf(`{"seen":%d,%s}`, saw.Last, body), &saw)
+	}
+	submit := func() {
+		if saw, err = l.ActOnReview(ctx, v.ID, console.ReviewAct{Act: record.ActSubmit, Seen: saw.Last}, ben); err != nil {
+			l.t.Fatal(err)
+		}
+	}
+	for see(); saw.State == record.RunOpen; see() {
+		time.Sleep(20 * time.Millisecond)
+	}
+	submit()
+	post("review", `"act":"look"`)
+	post("corrections", fmt.Sprintf(`"change":"exclude","of":%q,"reason":"spilt","comment":"seed lay beside the packet"`, saw.Weighings[1].ID))
+	post("review", `"act":"return","reason":"say what becomes of the packet of LOT-1006"`)
+	submit()
+	return v.ID
+}
+
 // runPlaces are the pages of runs.
 func (l *lab) runPlaces() []place {
 	open, ended, aside := l.runs()
 	return []place{
 		{name: "runs", path: "/runs"}, {name: "run-choose", path: "/runs/new", rare: true}, {name: "run-new", path: "/runs/new?procedure=fill-packets&balance=b-13"},
 		{name: "run", path: "/runs/" + open, bare: true, then: filled}, {name: "run-aside", path: "/runs/" + aside, bare: true, rare: true}, {name: "run-ended", path: "/runs/" + ended, bare: true, rare: true},
-		{name: "run-record", path: "/runs/" + ended + "/record"}, {name: "statistics", path: "/statistics?by=sample"}, {name: "bench-run", path: "/bench/b-14", bare: true},
+		{name: "run-record", path: "/runs/" + ended + "/record"}, {name: "run-review", path: "/runs/" + l.reviewed() + "/review"}, {name: "reviews", path: "/reviews"}, {name: "statistics", path: "/statistics?by=sample"}, {name: "bench-run", path: "/bench/b-14", bare: true},
 	}
 }
 

@@ -1,0 +1,165 @@
+package screens
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"weighpost/gateway/console"
+	"weighpost/gateway/record"
+	"weighpost/gateway/rights"
+)
+
+// looked is reviews of runs as a test has them. What a page may not ask panics.
+type looked struct {
+	console.Reviews
+	view      console.ReviewView
+	list      console.ReviewList
+	asked     []console.ReviewsAsked
+	statement error
+}
+
+func (f *looked) RunReviews(q console.ReviewsAsked) console.ReviewList {
+	f.asked = append(f.asked, q)
+	return f.list
+}
+
+func (f *looked) RunReview(_ context.Context, run string) (console.ReviewView, error) {
+	if run != f.view.ID {
+		return console.ReviewView{}, record.ErrNoRun
+	}
+	return f.view, nil
+}
+
+func (f *looked) RunStatement(_ context.Context, run, meaning string) (console.Statement, error) {
+	return console.Statement{Meaning: meaning, Text: "The statement of " + run, SHA256: "5ea1", Last: 24}, f.statement
+}
+
+var rhea = record.Actor{ID: "rhea", Name: "Rhea Sower", Role: "reviewer", By: record.ActorPassword}
+
+func signedIn(a record.Actor, can ...rights.Right) rights.Who {
+	return rights.Who{Actor: a, Person: a.ID, Session: "s-" + a.ID, Rights: rights.Of(can...), Known: true}
+}
+
+// aReviewedRun was approved by Rhea, then a weighing was excluded: her signature is no longer in force.
+func aReviewedRun(t *testing.T) console.ReviewView {
+	t.Helper()
+	ref := record.RunRef{ID: "r-7qx3-000009", Procedure: seeds}
+	stamp := record.Stamp{UTC: record.UTC(time.Date(2026, 11, 30, 9, 0, 0, 0, time.UTC)), Zone: "+01:00", Clock: record.ClockChecked, Sources: 3}
+	weighing := func(seq uint64, id, digits string) *record.Weighing {
+		return &record.Weighing{Head: record.Head{ID: id, Seq: seq}, Balance: record.Balance{ID: "b-12"}, Value: record.Value{Digits: digits, Unit: "g", Range: "in", Stability: "stable"},
+			Frame: []byte("N " + digits + " g\r\n"), Layout: "sha256:77", Stamp: stamp, Fitness: record.Fitness{State: record.InService},
+			Context: record.Context{Sample: &record.Learnt{ID: "LOT-1004", By: record.FromRun}, Fields: map[string]string{"drawer": "N-4"}}}
+	}
+	step := func(seq uint64, w *record.Weighing, pass int) console.RunStepView {
+		return console.RunStepView{Label: "Replicate", Counts: true, RunStep: &record.RunStep{Head: record.Head{Seq: seq}, Step: "replicate", Pass: pass, Became: record.StepTaken, By: ada,
+			Stamp: stamp, Weighing: &record.EntryRef{Seq: w.Seq, ID: w.ID}, Value: &record.RunValue{Digits: w.Value.Digits, Unit: "g", How: "weighed"}}}
+	}
+	one, two := weighing(11, "seed-bank/7qx3/b-12/000031", "4.4512"), weighing(13, "seed-bank/7qx3/b-12/000032", "9.9999")
+	first := []record.RunResult{{Name: "mean", Label: "Mean mass", Item: sampleItem("LOT-1004"), Digits: "7.23", Unit: "g", Verdict: record.CheckFailed, Limit: "at most 5 g"}}
+	now := []record.RunResult{{Name: "mean", Label: "Mean mass", Item: sampleItem("LOT-1004"), Digits: "4.45", Unit: "g", Verdict: record.CheckPassed, Limit: "at most 5 g"}}
+	v := console.ReviewView{ReviewGlance: console.ReviewGlance{RunRef: ref, Title: "Thousand-seed mass", State: record.RunReviewAgain, Verdict: record.CheckPassed, Items: []record.RunItem{*sampleItem("LOT-1004")},
+		By: ada, Last: 24, Flags: []string{"weighing excluded"}}, First: first, Approvals: 1, Weighings: []*record.Weighing{one, two}, Reasons: []string{"spilt", "other"},
+		Excluded: []record.EntryRef{{Seq: 13, ID: two.ID}}, SeenUpTo: 13, Covers: []uint64{11, 13, 21, 24}}
+	v.Run = console.RunView{RunGlance: console.RunGlance{RunRef: ref, Title: v.Title, State: v.State, By: ada, Items: v.Items}, Steps: []console.RunStepView{step(12, one, 1), step(14, two, 2)}, Results: now,
+		Ended: &record.RunEnded{Head: record.Head{ID: "seed-bank/7qx3/@/000015", Seq: 15}, People: []string{"ada"}, By: ada}}
+	v.Corrections = []*record.RunCorrected{{Head: record.Head{ID: "seed-bank/7qx3/@/000024", Seq: 24}, Run: ref, Change: record.CorrectExclude, Of: record.EntryRef{Seq: 13, ID: two.ID}, Reason: "spilt", Comment: "half of it lay on the pan",
+		Ref: "INV-7", From: record.RunApproved, To: record.RunReviewAgain, Was: first, Results: now, By: rhea, Stamp: stamp}}
+	signed := &record.Signature{Head: record.Head{ID: "seed-bank/7qx3/@/000021", Seq: 21}, Run: ref, Meaning: record.MeansReviewed, Statement: "what she read", Name: "Rhea Sower", Role: "reviewer", How: record.ShownBoth,
+		Covers: record.Covered{Entries: 6, Last: 20, Root: "sha256:ab"}, By: rhea, Zone: "Europe/Ljubljana", Stamp: stamp}
+	v.Signatures = []console.ReviewSigned{{Signature: signed, Over: "after it, a weighing was excluded: spilt"}}
+	v.Acts = []*record.RunReview{{Head: record.Head{Seq: 22}, Run: ref, Act: record.ActApprove, From: record.RunInReview, To: record.RunApproved, Signature: &record.EntryRef{Seq: 21}, By: rhea, Stamp: stamp}}
+	v.Deliveries = []console.ReviewDelivery{{Entry: record.EntryRef{Seq: 15, ID: "seed-bank/7qx3/@/000015"}, Destination: "share", State: console.DeliveryHad},
+		{Entry: record.EntryRef{Seq: 24, ID: "seed-bank/7qx3/@/000024"}, Destination: "share", State: console.DeliveryWaits}}
+	for _, body := range []record.Body{v.Corrections[0]} {
+		body.Identity().Schema = body.Kind().Schema()
+		raw, err := json.Marshal(body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		v.Trail = append(v.Trail, raw)
+	}
+	return v
+}
+
+// TestAReviewShowsEverything that is known of a run, and offers what may be done: nothing else.
+func TestAReviewShowsEverything(t *testing.T) {
+	f := &looked{view: aReviewedRun(t)}
+	f.view.Allowed = []console.ReviewAllowed{{Act: record.ActReplace, To: record.RunReplaced, Reason: true}, {Act: record.ActApprove, To: record.RunApproved, Meaning: record.MeansReviewed}, {Act: record.ActLook}, {Act: "correct"}}
+	l := newLab(t, Deps{Reviews: f})
+	status, body := l.get(t, "/runs/r-7qx3-000009/review", signedIn(rhea, rights.See, rights.ReadJournal, rights.ReviewRuns))
+	if status != http.StatusOK {
+		t.Fatalf("%d %s", status, body)
+	}
+	for _, want := range []string{"needs review again", "before and after what was corrected", "7.23 g", "4.45 g", "EXCLUDED", "half of it lay on the pan", "INV-7", "Found first", "As it stands",
+		"no longer in force", "after it, a weighing was excluded: spilt", "Rhea Sower", "Europe/Ljubljana", "what she read", "<span>4e</span>", "1 entry is new", "covers 6 entries", "delivered", "not yet delivered",
+		`name="act" value="replace"`, `name="act" value="approve"`, `value="5ea1"`, "The statement of r-7qx3-000009", `name="signing.secret" type="password"`, `name="act" value="look"`, `name="change" value="include"`,
+		`name="change" value="exclude"`, `<option value="spilt">`, "drawer: N-4", `name="seen" value="24"`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page has no %q", want)
+		}
+	}
+	for _, other := range []string{`value="archive"`, `value="submit"`, `value="return"`, "ZgotmplZ"} {
+		if strings.Contains(body, other) {
+			t.Errorf("the page has %q", other)
+		}
+	}
+	if i, j := strings.Index(body, `id="act-approve"`), strings.Index(body, `id="act-replace"`); i < 0 || i > j {
+		t.Error("what the run waits for does not come first")
+	}
+	f.statement = errors.New("its steps are not done")
+	if _, body := l.get(t, "/runs/r-7qx3-000009/review", signedIn(rhea, rights.See, rights.ReadJournal, rights.ReviewRuns)); strings.Contains(body, "signing.secret\" type") || !strings.Contains(body, "It cannot be signed now") {
+		t.Error("a secret is asked for under a statement that is not there")
+	}
+}
+
+// TestAReviewSaysWhyNot: whoever may not do what a run waits for is told why, and is offered nothing.
+func TestAReviewSaysWhyNot(t *testing.T) {
+	for state, one := range map[string]struct {
+		who  record.Actor
+		can  []rights.Right
+		want string
+	}{
+		record.RunInReview:    {ada, []rights.Right{rights.ReviewRuns}, "You had a part in this run: somebody else reviews it."},
+		record.RunComplete:    {rhea, []rights.Right{rights.ReviewRuns}, "Whoever performed the run submits it: Ada Quill."},
+		record.RunReviewed:    {rhea, []rights.Right{rights.ReviewRuns}, "To approve it needs the right to"},
+		record.RunReviewAgain: {rhea, nil, "Whoever performed the run, or a reviewer, submits it again."},
+	} {
+		f := &looked{view: aReviewedRun(t)}
+		f.view.State, f.view.Approvals = state, 2
+		l := newLab(t, Deps{Reviews: f})
+		_, body := l.get(t, "/runs/r-7qx3-000009/review", signedIn(one.who, append(one.can, rights.See, rights.ReadJournal)...))
+		if !strings.Contains(body, one.want) || strings.Contains(body, `name="act"`) || strings.Contains(body, `name="change"`) {
+			t.Errorf("%s: want %q and no form", state, one.want)
+		}
+	}
+}
+
+// TestReviewsWaitForSomebody: what waits for whoever looks comes first, and what has a flag is not approved together.
+func TestReviewsWaitForSomebody(t *testing.T) {
+	glance := func(id, state string, by record.Actor, flags ...string) console.ReviewGlance {
+		return console.ReviewGlance{RunRef: record.RunRef{ID: id, Procedure: seeds}, Title: "Thousand-seed mass", State: state, Verdict: record.CheckPassed, By: by, Last: 24, Flags: flags}
+	}
+	f := &looked{list: console.ReviewList{Together: true, Next: "r-7qx3-000001", Runs: []console.ReviewGlance{glance("r-7qx3-000009", record.RunInReview, ada), glance("r-7qx3-000008", record.RunInReview, rhea),
+		glance("r-7qx3-000007", record.RunInReview, ada, "not passed"), glance("r-7qx3-000006", record.RunReturned, ada)}}}
+	l := newLab(t, Deps{Reviews: f})
+	_, body := l.get(t, "/reviews?together=1&flag=none", signedIn(rhea, rights.See, rights.ReadJournal, rights.ReviewRuns))
+	for _, want := range []string{"What waits for you (2)", "Others (2)", `data-run="r-7qx3-000009" data-seen="24" data-statement="5ea1"`, "after=r-7qx3-000001"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page has no %q", want)
+		}
+	}
+	if strings.Count(body, "data-run=") != 1 {
+		t.Error("a run with a flag, or one of the reviewer's own, is offered among those that are approved together")
+	}
+	if q := f.asked[0]; q.Flag != "none" || len(q.States) != len(waitingStates) {
+		t.Errorf("asked for %+v", q)
+	}
+	if _, body := l.get(t, "/reviews?together=1", signedIn(ada, rights.See, rights.Run)); strings.Contains(body, "data-run=") || !strings.Contains(body, "What waits for you (1)") {
+		t.Error("somebody without the right is offered to approve runs")
+	}
+}
