@@ -75,7 +75,8 @@ func aReviewedRun(t *testing.T) console.ReviewView {
 	v.Acts = []*record.RunReview{{Head: record.Head{Seq: 22}, Run: ref, Act: record.ActApprove, From: record.RunInReview, To: record.RunApproved, Signature: &record.EntryRef{Seq: 21}, By: rhea, Stamp: stamp}}
 	v.Deliveries = []console.ReviewDelivery{{Entry: record.EntryRef{Seq: 15, ID: "seed-bank/7qx3/@/000015"}, Destination: "share", State: console.DeliveryHad},
 		{Entry: record.EntryRef{Seq: 24, ID: "seed-bank/7qx3/@/000024"}, Destination: "share", State: console.DeliveryWaits}}
-	for _, body := range []record.Body{v.Corrections[0]} {
+	look := &record.RunReview{Head: record.Head{ID: "seed-bank/7qx3/@/000025", Seq: 25}, Run: ref, Act: record.ActLook, Seen: 13, By: rhea, Stamp: stamp}
+	for _, body := range []record.Body{v.Corrections[0], look} { // a look is nothing new to look at
 		body.Identity().Schema = body.Kind().Schema()
 		raw, err := json.Marshal(body)
 		if err != nil {

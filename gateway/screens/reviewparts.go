@@ -151,13 +151,19 @@ func trailOf(trail []json.RawMessage, looked uint64) (rows []trailRow, fresh int
 		if err != nil {
 			continue // it was read from the journal by whoever put it here
 		}
-		row := trailRow{occurrence: l.listed(e), New: e.Seq > looked}
+		row := trailRow{occurrence: l.listed(e), New: e.Seq > looked && !isLook(e)}
 		if row.New {
 			fresh++
 		}
 		rows = append(rows, row)
 	}
 	return rows, fresh
+}
+
+// isLook says whether an entry only says that somebody looked: there is nothing in it to look at.
+func isLook(e record.Entry) bool {
+	var a record.RunReview
+	return e.Kind == record.KindRunReviewed && json.Unmarshal(e.JSON, &a) == nil && a.Act == record.ActLook
 }
 
 // correctForm is what the forms ask for by which a weighing or a slip is corrected.
