@@ -76,7 +76,7 @@ func (s *Server) paperRoutes(api huma.API) {
 	huma.Register(api, op("get-report-file", reportFilePath, "A report as it was issued, as a PDF", "Its SHA-256 is sum of the report. ", pdf), s.reportFile)
 	huma.Register(api, needsOne(huma.Operation{OperationID: "issue-report", Method: http.MethodPost, Path: reportsPath, Tags: []string{"reports"}, Summary: "Issue a report",
 		Description: "It is numbered, kept beside the journal, and delivered to the destinations whose entries name report-issued. Answered once that is in the journal. " +
-			"409: one of the same is out, and this one does not say that it replaces it; or there is nothing to report. Whoever reviews runs or looks after balances may. " + reportCaution,
+			"409: one of the same is out, and this one does not say that it replaces it; or there is nothing to report. Whoever reviews runs may; whoever looks after balances, for reports of a balance or a check. " + reportCaution,
 		Errors: refusals(http.StatusNotFound, http.StatusConflict, http.StatusServiceUnavailable)}, rights.ReviewRuns, rights.Fitness), s.issueReport)
 }
 
@@ -132,6 +132,11 @@ func (s *Server) reportFile(ctx context.Context, in *ReportNumber) (*huma.Stream
 }
 
 func (s *Server) issueReport(ctx context.Context, in *reportIssueRequest) (*reportIssuedAnswer, error) {
+	if in.Body.Of != "balance" && in.Body.Of != "check" { // whoever only looks after balances reports of them
+		if err := mayNow(ctx, rights.ReviewRuns, ""); err != nil {
+			return nil, err
+		}
+	}
 	actor, why, err := s.deciding(ctx, in.Body.By, in.Body.Why, false)
 	if err != nil {
 		return nil, err
