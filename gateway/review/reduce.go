@@ -119,12 +119,12 @@ const (
 )
 
 // of adds an entry to those of a run.
-func (r *Room) of(id string, h record.Head, how bool) error {
+func (r *Room) of(id string, h record.Head, isCovered bool) error {
 	u := r.runs[id]
 	if u == nil {
 		return fmt.Errorf("there is no run %s", id)
 	}
-	if how == covered {
+	if isCovered {
 		u.Entries = append(u.Entries, h.Seq)
 	} else {
 		u.Beside = append(u.Beside, h.Seq)
