@@ -37,6 +37,7 @@ type day struct {
 	yarrow      *somebody // comes for the second shift, and weighs
 	fennel      *somebody // reviews: adopts procedures, and may let a run go on
 	system      *labQueue // the lab system's
+	counted     string    // the run by which seeds were counted
 	stopped     string    // why it did not come to its end; "" where it did, or where the demo was over before
 	after       func()    // what follows it, if anything
 }
@@ -57,7 +58,7 @@ func (d *day) passes(ctx context.Context) error {
 	if d.after != nil {
 		defer d.after()
 	}
-	for _, scene := range []func(context.Context) error{d.opens, d.adopt, d.morning, d.weigh, d.evening} {
+	for _, scene := range []func(context.Context) error{d.opens, d.adopt, d.morning, d.weigh, d.evening, d.review} {
 		err := scene(ctx)
 		switch why := refused(err); {
 		case err == nil:

@@ -45,7 +45,7 @@ type told struct {
 	kind                 string
 	Request, Balance, By struct{ ID, From string }
 
-	Change, State, Step, Became, Why, Reason, Verdict string
+	Change, State, Step, Became, Why, Reason, Verdict, Act, Comment, Meaning string
 
 	Run       json.RawMessage // in entries about requests an id
 	Procedure struct{ Name, Hash string }
@@ -174,7 +174,22 @@ var daysSentences = map[string]sentence{
 		return e.Weighing.ID != "" && e.Balance.ID == benchRight && e.By.ID == "t-yarrow" && e.Step == "dry"
 	}},
 	"all three runs are complete": {3, func(e told) bool { return e.kind == "run-ended" && e.State == record.RunComplete }},
-	"what was let go on failed":   {1, func(e told) bool { return e.kind == "run-ended" && e.Verdict == "failed" }},
+	"one of them is submitted, by whoever performed it": {2, func(e told) bool {
+		return e.kind == "run-reviewed" && e.Act == record.ActSubmit && e.By.ID == "r-sorrel"
+	}},
+	"a reviewer returns it once": {1, func(e told) bool {
+		return e.kind == "run-reviewed" && e.Act == record.ActReturn && e.By.ID == "n-fennel" && strings.Contains(e.Reason, "third replicate")
+	}},
+	"a replicate is excluded for a reason of the lab's list": {1, func(e told) bool {
+		return e.kind == "run-corrected" && e.Change == record.CorrectExclude && e.By.ID == "r-sorrel" && e.Reason == "spilt" && e.Comment != ""
+	}},
+	"then she signs it": {1, func(e told) bool {
+		return e.kind == "signature" && e.Meaning == record.MeansReviewed && e.By.ID == "n-fennel"
+	}},
+	"and approves it, and nobody else": {1, func(e told) bool {
+		return e.kind == "run-reviewed" && e.Act == record.ActApprove && e.By.ID == "n-fennel"
+	}},
+	"what was let go on failed": {1, func(e told) bool { return e.kind == "run-ended" && e.Verdict == "failed" }},
 }
 
 // shoot keeps pictures of what the day left on the pages, for whoever wants to see them.
@@ -192,7 +207,8 @@ func (l *lab) tells(t *testing.T) (list []told) {
 	t.Helper()
 	err := journal.Scan(t.Context(), l.at.journal, 0, func(e record.Entry) error {
 		switch e.Kind {
-		case record.KindProcedureChanged, record.KindRunStep, record.KindRunEnded, record.KindRequestChanged, record.KindContainerChanged:
+		case record.KindProcedureChanged, record.KindRunStep, record.KindRunEnded, record.KindRequestChanged, record.KindContainerChanged, record.KindRunReviewed,
+			record.KindRunCorrected, record.KindSignature:
 			one := told{kind: string(e.Kind)}
 			if err := json.Unmarshal(e.JSON, &one); err != nil {
 				return fmt.Errorf("%s: %w", e.JSON, err)
@@ -213,7 +229,7 @@ func (l *lab) answersAreRight(t *testing.T) {
 	got := map[string]string{} // by request, name and sample
 	for _, a := range l.day.system.back {
 		for _, r := range a.Results {
-			got[a.Request.ID+" "+r.Name+" "+r.Item.Sample] = r.Digits + " " + r.Unit
+			got[a.State+" "+a.Request.ID+" "+r.Name+" "+r.Item.Sample] = r.Digits + " " + r.Unit
 			if a.Request.From != labSystemID || a.Request.Job == "" || a.Request.Fields["note"] != invented || a.Run == "" {
 				t.Errorf("a result came back without the lab system's own words: %+v", a)
 			}
@@ -225,24 +241,50 @@ func (l *lab) answersAreRight(t *testing.T) {
 	want := map[string]string{}
 	for i, lot := range dryingLots {
 		loss := 100 * float64(moistMass(i)-dryMass(i)) / float64(moistMass(i))
-		want[askDrying+" loss "+lot] = strconv.FormatFloat(loss, 'f', 1, 64) + " %"
+		want["complete "+askDrying+" loss "+lot] = strconv.FormatFloat(loss, 'f', 1, 64) + " %"
 	}
-	sum := 0.0
 	seeds := l.bench[0].truth[len(l.bench[0].truth)-8:] // the last that were weighed there
-	for _, p := range seeds {
+	var masses, without []float64
+	for i, p := range seeds {
 		grams, err := strconv.ParseFloat(p.digits, 64)
 		if err != nil || p.meant.sample.ID != seedLot {
 			t.Fatalf("%+v is no replicate", p)
 		}
-		sum += grams
-	}
-	want[askSeeds+" thousand "] = strconv.FormatFloat(math.Round(sum/8*10*1000)/1000, 'f', 3, 64) + " g" // four digits of 4.4 g
-	for key, value := range want {
-		if key == askSeeds+" thousand " && got[key] == "" {
-			key += seedLot
+		if masses = append(masses, grams); i != spiltAt {
+			without = append(without, grams)
 		}
+	}
+	want["complete "+askSeeds+" thousand "+seedLot] = thousand(masses)
+	want["approved "+askSeeds+" thousand "+seedLot] = thousand(within(without))
+	for key, value := range want {
 		if got[key] != value {
 			t.Errorf("%s came back as %q, want %q; all: %v", key, got[key], value, got)
 		}
 	}
+}
+
+// thousand is the mass of a thousand seeds by replicates of a hundred, as four digits of some 4 g.
+func thousand(masses []float64) string {
+	sum := 0.0
+	for _, m := range masses {
+		sum += m
+	}
+	return strconv.FormatFloat(math.Round(sum/float64(len(masses))*10*1000)/1000, 'f', 3, 64) + " g"
+}
+
+// within leaves out what is further than twice the standard deviation from the mean, as the procedure has it where there are not eight replicates.
+func within(masses []float64) (list []float64) {
+	n, sum, squares := float64(len(masses)), 0.0, 0.0
+	for _, m := range masses {
+		sum += m
+	}
+	for _, m := range masses {
+		squares += (m - sum/n) * (m - sum/n)
+	}
+	for _, m := range masses {
+		if math.Abs(m-sum/n) <= 2*math.Sqrt(squares/(n-1)) {
+			list = append(list, m)
+		}
+	}
+	return list
 }

@@ -176,11 +176,13 @@ func (s *labQueue) hear(w http.ResponseWriter, r *http.Request) {
 func (s *labQueue) heard(entries []string) (sent, results, missing int) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	answered := map[string]bool{} // a run that is reviewed comes back once more
 	for _, a := range s.back {
 		if len(a.Results) > 0 {
-			results++
+			answered[a.Request.ID] = true
 		}
 	}
+	results = len(answered)
 	for _, id := range entries {
 		if _, came := s.back[id]; !came {
 			missing++

@@ -216,6 +216,7 @@ func (d *day) countsSeeds(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	d.counted = p.run.ID
 	if err := p.scan(ctx, seedLot); err != nil {
 		return err
 	}

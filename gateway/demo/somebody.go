@@ -22,6 +22,7 @@ type somebody struct {
 	url    string // of the API; it ends in /
 	header http.Header
 	id     string
+	secret string // of a person
 }
 
 // notTaken says why the daemon did not do what somebody asked for.
@@ -51,7 +52,7 @@ func (l *lab) host() (*somebody, error) {
 	return h, nil
 }
 
-// sits gives a person an account, and signs them in as on a page. Nobody learns the secret, which ends with the demo.
+// sits gives a person an account, and signs them in as on a page. The secret is invented at each start, and ends with the demo.
 func (l *lab) sits(ctx context.Context, host *somebody, id, name, role string) (*somebody, error) {
 	p := l.door(id)
 	first, own := rand.Text(), rand.Text()
@@ -67,6 +68,7 @@ func (l *lab) sits(ctx context.Context, host *somebody, id, name, role string) (
 	if err := p.ask(ctx, http.MethodPost, "session", map[string]any{"login": id, "secret": first}, nil); err != nil {
 		return nil, err
 	}
+	p.secret = own
 	return p, p.ask(ctx, http.MethodPut, "session/secret", map[string]any{"old": first, "secret": own}, nil)
 }
 
