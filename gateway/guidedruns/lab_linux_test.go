@@ -55,6 +55,7 @@ type lab struct {
 	cookies map[string]*http.Cookie // by person
 	secrets map[string]string
 	key     string // the lab system's
+	seeds   string // the run of thousandSeeds, once it is complete
 	client  http.Client
 
 	mu   sync.Mutex

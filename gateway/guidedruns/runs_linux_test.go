@@ -18,7 +18,7 @@ func TestProceduresFromRequestToResult(t *testing.T) {
 	for _, one := range []struct {
 		name string
 		does func(*seat)
-	}{{"thousand seeds, by the keyboard alone", thousandSeeds}, {"outside its limits", outside}, {"over two days", twoDays}, {"a target", target},
+	}{{"thousand seeds, by the keyboard alone", thousandSeeds}, {"reviewed and signed", reviewed}, {"outside its limits", outside}, {"over two days", twoDays}, {"a target", target},
 		{"of the lab's own making", ownProcedure}, {"abandoned", abandoned}} {
 		t.Run(one.name, func(t *testing.T) {
 			s.For(t)
@@ -71,6 +71,7 @@ func thousandSeeds(s *seat) {
 	if len(e.Weighings) != 16 || len(e.Unused) != 0 {
 		s.T.Errorf("the results rest on %d weighings, and %d are unused", len(e.Weighings), len(e.Unused))
 	}
+	s.l.seeds = s.run
 	for i, grams := range masses {
 		s.attempt("replicate", i+1, record.StepTaken, grams+" g", "")
 	}
