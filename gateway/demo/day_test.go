@@ -244,14 +244,14 @@ func (l *lab) answersAreRight(t *testing.T) {
 		want["complete "+askDrying+" loss "+lot] = strconv.FormatFloat(loss, 'f', 1, 64) + " %"
 	}
 	seeds := l.bench[0].truth[len(l.bench[0].truth)-8:] // the last that were weighed there
-	var masses, without []float64
+	var masses, without []int64
 	for i, p := range seeds {
-		grams, err := strconv.ParseFloat(p.digits, 64)
-		if err != nil || p.meant.sample.ID != seedLot {
+		parts, err := strconv.ParseInt(strings.Replace(p.digits, ".", "", 1), 10, 64)
+		if whole, decimals, _ := strings.Cut(p.digits, "."); err != nil || whole == "" || len(decimals) != 4 || p.meant.sample.ID != seedLot {
 			t.Fatalf("%+v is no replicate", p)
 		}
-		if masses = append(masses, grams); i != spiltAt {
-			without = append(without, grams)
+		if masses = append(masses, parts); i != spiltAt {
+			without = append(without, parts)
 		}
 	}
 	want["complete "+askSeeds+" thousand "+seedLot] = thousand(masses)
@@ -263,26 +263,31 @@ func (l *lab) answersAreRight(t *testing.T) {
 	}
 }
 
-// thousand is the mass of a thousand seeds by replicates of a hundred, as four digits of some 4 g.
-func thousand(masses []float64) string {
-	sum := 0.0
+// thousand is the mass of a thousand seeds by replicates of a hundred, in 0.1 mg each, as four digits of some 4 g: the mean of the replicates in 1 mg,
+// half to even.
+func thousand(masses []int64) string {
+	n, sum := int64(len(masses)), int64(0)
 	for _, m := range masses {
 		sum += m
 	}
-	return strconv.FormatFloat(math.Round(sum/float64(len(masses))*10*1000)/1000, 'f', 3, 64) + " g"
+	mean, rest := sum/n, sum%n
+	if 2*rest > n || 2*rest == n && mean%2 == 1 {
+		mean++
+	}
+	return fmt.Sprintf("%d.%03d g", mean/1000, mean%1000)
 }
 
 // within leaves out what is further than twice the standard deviation from the mean, as the procedure has it where there are not eight replicates.
-func within(masses []float64) (list []float64) {
+func within(masses []int64) (list []int64) {
 	n, sum, squares := float64(len(masses)), 0.0, 0.0
 	for _, m := range masses {
-		sum += m
+		sum += float64(m)
 	}
 	for _, m := range masses {
-		squares += (m - sum/n) * (m - sum/n)
+		squares += (float64(m) - sum/n) * (float64(m) - sum/n)
 	}
 	for _, m := range masses {
-		if math.Abs(m-sum/n) <= 2*math.Sqrt(squares/(n-1)) {
+		if math.Abs(float64(m)-sum/n) <= 2*math.Sqrt(squares/(n-1)) {
 			list = append(list, m)
 		}
 	}
