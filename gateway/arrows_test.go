@@ -99,6 +99,7 @@ var arrows = []arrow{
 	{"gateway/intake", []string{"gateway/record", "gateway/port", "gateway/port/tap", "gateway/health", "parsers/..."},
 		"the protected part again: what records takes the journal, the clock and the screen as small interfaces"},
 	{"gateway/follow", []string{"gateway/record"}, "it hands entries on in their order, and knows neither what they mean nor who keeps what of them"},
+	{"gateway/air", []string{"gateway/record"}, "it keeps what instruments show in memory, and knows no balance, no run and no journal"},
 	{"gateway/samples", []string{"gateway/follow", "gateway/record"}, "it knows samples from the journal, which it takes as a small interface, and no balance"},
 	{"gateway/issued", []string{"gateway/follow", "gateway/record"}, "it numbers reports from the journal, which it takes as a small interface, and makes none"},
 	{"gateway/metrology", []string{"parsers/decimal", "parsers/unit", "gateway/needs"}, "arithmetic: no disk, no clock, nothing that knows a lab (needs: of its tests)"},

@@ -106,7 +106,10 @@ type RunValue struct {
 	Unit   string `json:"unit,omitempty"`   // UCUM code; "1" for a bare number
 	Text   string `json:"text,omitempty"`
 	Kind   string `json:"kind,omitempty"` // of a weighing: gross, net, unknown, as the balance called it
-	How    string `json:"how,omitempty"`  // weighed, typed, scanned, read, computed, chosen, late
+	How    string `json:"how,omitempty"`  // weighed, typed, scanned, read (off an instrument that sent it), computed, chosen, late
+	// Instrument is what the value was read off, and ReadAt when that showed it.
+	Instrument string `json:"instrument,omitempty"`
+	ReadAt     *UTC   `json:"read_at,omitempty"`
 }
 
 // Worked says how a value was computed, so that anybody can do it again with a pencil.
