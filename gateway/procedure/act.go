@@ -47,7 +47,7 @@ func (r *Run) meant(a Act) (do doing, err error) {
 	for _, one := range []struct {
 		there bool
 		do    doing
-	}{{a.Scan != "", (*Run).scan}, {a.Answer != "", (*Run).answer}, {a.Done, (*Run).doneWith}, {a.Yes, (*Run).confirm}, {a.Late != "", (*Run).late},
+	}{{a.Scan != "", (*Run).scan}, {a.Answer != "", (*Run).answer}, {a.Read != nil, (*Run).readOff}, {a.Done, (*Run).doneWith}, {a.Yes, (*Run).confirm}, {a.Late != "", (*Run).late},
 		{a.Back != "", (*Run).back}, {a.Repeat != "", (*Run).repeat}, {a.Allow != "", (*Run).allow}, {a.Leave != "", (*Run).leave}, {a.Aside, (*Run).putAside},
 		{a.At != "", (*Run).goAt}, {a.Over, (*Run).handOver}, {a.Abandon != "", (*Run).abandon}} {
 		if one.there {

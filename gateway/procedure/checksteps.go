@@ -12,7 +12,7 @@ import (
 
 // belongs says which kinds of step each key is for. Those that are not named are for all.
 var belongs = map[string][]string{
-	"what": {Identify, Environment}, "kind": {Ask}, "unit": {Ask, Compute, Weigh, Environment}, "choices": {Ask}, "on": {Tare, Empty, Weigh},
+	"what": {Identify, Environment}, "air": {Environment}, "kind": {Ask}, "unit": {Ask, Compute, Weigh, Environment}, "choices": {Ask}, "on": {Tare, Empty, Weigh},
 	"less": {Weigh}, "from": {Weigh}, "target": {Weigh}, "tolerance": {Weigh}, "minimum": {Weigh}, "formula": {Compute}, "round": {Compute},
 	"rounding": {Compute}, "limits": {Ask, Weigh, Empty, Compute, Environment}, "outside": {Ask, Weigh, Empty, Compute, Environment, Decide},
 	"repeats": {Ask, Weigh, Empty, Compute, Environment}, "if": {Decide}, "then": {Decide}, "else": {Decide}, "at_most": {Decide}, "for": {Wait},
@@ -28,7 +28,7 @@ func (s *Step) written() (keys []string) {
 		key  string
 		said bool
 	}{
-		{"what", s.What != ""}, {"kind", s.Kind != ""}, {"unit", s.Unit != ""}, {"choices", len(s.Choices) > 0}, {"on", s.On != ""}, {"less", s.Less != ""},
+		{"what", s.What != ""}, {"air", s.Air}, {"kind", s.Kind != ""}, {"unit", s.Unit != ""}, {"choices", len(s.Choices) > 0}, {"on", s.On != ""}, {"less", s.Less != ""},
 		{"from", s.From != ""}, {"target", s.Target != ""}, {"tolerance", s.Tolerance != ""}, {"minimum", s.Minimum != ""}, {"formula", s.Formula != ""},
 		{"round", s.Round != ""}, {"rounding", s.Rule != ""}, {"limits", s.Limits != Limits{}}, {"outside", s.Outside != ""}, {"repeats", s.Repeats != nil},
 		{"if", s.If != ""}, {"then", s.Then != ""}, {"else", s.Else != ""}, {"at_most", s.Back != 0}, {"for", s.For != 0}, {"other_than", s.Differs != ""},

@@ -16,7 +16,7 @@ const (
 	Decide      = "decide"      // which step is next, by a condition
 	Confirm     = "confirm"     // a second person looks and says yes
 	Wait        = "wait"        // so long, at least
-	Environment = "environment" // temperature, humidity or pressure, read by a person
+	Environment = "environment" // temperature, humidity or pressure: typed, or read off an instrument
 )
 
 // Definition is one procedure as a lab wants it.
@@ -85,6 +85,8 @@ type Step struct {
 	When string `yaml:"when" json:"when,omitempty" desc:"A condition: without it the step is left out."`
 
 	What string `yaml:"what" json:"what,omitempty" desc:"identify: a sample, a container, or a reagent's lot. environment: temperature, humidity, pressure." enum:"sample,container,reagent,temperature,humidity,pressure"`
+
+	Air bool `yaml:"air" json:"air,omitempty" desc:"environment: whether it is about the air at the balance, and not about a bath, an oven or a liquid. Then what an instrument there has sent may be taken."`
 
 	Kind    string   `yaml:"kind" json:"kind,omitempty" desc:"ask: quantity, text, choice, date." enum:"quantity,text,choice,date"`
 	Unit    string   `yaml:"unit" json:"unit,omitempty" desc:"ask, compute, weigh: the unit of its value, a UCUM code. Left out: weigh: g; compute: that of the formula."`

@@ -8,21 +8,22 @@ import (
 
 // Act is what a person does to a run: one of these.
 type Act struct {
-	Scan    string // identify: what was scanned or typed
-	Answer  string // ask, environment: digits, a text, a choice, a date (YYYY-MM-DD)
-	Unit    string // ask, environment: of the digits; "": that of the step
-	Done    bool   // instruct, tare, wait
-	Yes     bool   // confirm: by the second person, who is the one that acts
-	Late    string // empty, weigh: the entry of a slip that was typed in and confirmed, in place of a weighing
-	Back    string // the step before is done again, for this reason
-	Repeat  string // this step is done again, for this reason: its value is outside its limits, and may be repeated
-	Allow   string // the run goes on with a value outside its limits, for this reason
-	Ref     string // of an investigation, beside Allow
-	Leave   string // the items that are missing are left out, for this reason
-	Aside   bool   // the run is put aside, so that its balance is free
-	At      string // the run goes on at this balance
-	Over    bool   // whoever acts takes the run over
-	Abandon string // the run ends without results, for this reason
+	Scan    string      // identify: what was scanned or typed
+	Answer  string      // ask, environment: digits, a text, a choice, a date (YYYY-MM-DD)
+	Unit    string      // ask, environment: of the digits; "": that of the step
+	Read    *record.UTC // environment: what an instrument has sent is taken: when it showed that, as whoever acts was shown it
+	Done    bool        // instruct, tare, wait
+	Yes     bool        // confirm: by the second person, who is the one that acts
+	Late    string      // empty, weigh: the entry of a slip that was typed in and confirmed, in place of a weighing
+	Back    string      // the step before is done again, for this reason
+	Repeat  string      // this step is done again, for this reason: its value is outside its limits, and may be repeated
+	Allow   string      // the run goes on with a value outside its limits, for this reason
+	Ref     string      // of an investigation, beside Allow
+	Leave   string      // the items that are missing are left out, for this reason
+	Aside   bool        // the run is put aside, so that its balance is free
+	At      string      // the run goes on at this balance
+	Over    bool        // whoever acts takes the run over
+	Abandon string      // the run ends without results, for this reason
 }
 
 // Facts are what a run cannot know of itself, as they are at the moment of an event.
@@ -42,6 +43,9 @@ type Facts struct {
 	MayAllow bool
 	// MaySecond says whether whoever acts may be a second person.
 	MaySecond bool
+	// Air gives the temperature, humidity or pressure that an instrument at the balance has sent, as long as it may be taken; or nil, and why there is
+	// none. It is nil itself where nothing is known of the air.
+	Air func(what string) (r *record.AirReading, why string)
 }
 
 // Known is what is known of a container.
@@ -65,6 +69,7 @@ type Instruction struct {
 	Choices  []string // of an answer
 	Kind     string   // of an answer: quantity, text, choice, date
 	Unit     string
+	Air      string // of an answer: what an instrument at the balance may have sent of it: temperature, humidity, pressure; "": it is typed
 	On       string // the name of the balance that the step wants, and which one that is, where it is known
 	Balance  string
 	Target   *Target

@@ -82,6 +82,8 @@ func (r *Run) waiting(n *Instruction, s *planned, f Facts) {
 		n.Waiting, n.Kind, n.Unit, n.Choices = ForAnswer, "quantity", s.unit, s.Choices
 		if s.Do == Ask {
 			n.Kind = cmp.Or(s.Kind, "quantity")
+		} else if s.Air {
+			n.Air = s.What
 		}
 	case Instruct:
 		n.Waiting = ForDone

@@ -22,9 +22,6 @@ func (r *Run) answer(a Act, by record.Actor, now record.UTC, f Facts) ([]*record
 			return nil, notDone("%v", err)
 		}
 		e.Value.Digits, e.Value.Unit = digits, q.Unit.Code()
-		if s.Do == Environment {
-			e.Value.How = "read"
-		}
 		e.Verdicts = r.state.judge(s, formula.Of(q), r.state.at.pass)
 		return []*record.RunStep{e}, nil
 	}
@@ -39,6 +36,37 @@ func (r *Run) answer(a Act, by record.Actor, now record.UTC, f Facts) ([]*record
 	}
 	e.Value.Text = text
 	e.Verdicts = r.state.judge(s, v, r.state.at.pass)
+	return []*record.RunStep{e}, nil
+}
+
+// readOff takes what an instrument at the balance has sent, as long as it is still what whoever acts was shown: a number is recorded by somebody
+// who has seen it.
+func (r *Run) readOff(a Act, by record.Actor, now record.UTC, f Facts) ([]*record.RunStep, error) {
+	if err := r.waits(ForAnswer); err != nil {
+		return nil, err
+	}
+	s := r.state.step()
+	switch {
+	case s.Do != Environment || !s.Air:
+		return nil, notDone("the step %s is not about the air at the balance, so that no instrument there is read: type its value", s.ID)
+	case f.Air == nil:
+		return nil, notDone("the run is at no balance, so that no instrument belongs to it: type the value, or say at which balance the run goes on")
+	}
+	shown, why := f.Air(s.What)
+	switch {
+	case shown == nil:
+		return nil, notDone("there is no reading to take: type the value. %s", why)
+	case !shown.At.Time().Equal(a.Read.Time()):
+		return nil, notDone("the reading of %s is not the newest any more: at %s %s showed %s %s. Look at that before it is taken", a.Read, shown.At, shown.Instrument, shown.Digits, shown.Unit)
+	}
+	q, digits, err := typed(Act{Answer: shown.Digits, Unit: shown.Unit}, s)
+	if err != nil {
+		return nil, notDone("what %s has sent cannot be taken: %v", clip(shown.Instrument), err)
+	}
+	e := r.entry(record.StepTaken)
+	at := shown.At
+	e.Value = &record.RunValue{Name: s.ID, Digits: digits, Unit: q.Unit.Code(), How: "read", Instrument: shown.Instrument, ReadAt: &at}
+	e.Verdicts = r.state.judge(s, formula.Of(q), r.state.at.pass)
 	return []*record.RunStep{e}, nil
 }
 

@@ -120,7 +120,9 @@ func stepRow(d *Definition, s *Step) string {
 			how += ", towards `" + s.Target + "` within `" + s.Tolerance + "`"
 		}
 	case Environment:
-		how = "read"
+		if how = "typed"; s.Air {
+			how = "typed, or read off an instrument"
+		}
 	case Ask:
 		how = "asked"
 	case Decide:

@@ -56,6 +56,7 @@ const (
 	LateEntry       Right = "late-entry"         // type in the slip of a weighing that was not read
 	Containers      Right = "containers"         // register containers, and withdraw them
 	Requests        Right = "requests"           // send requests for runs, change and cancel one's own; a person, those of all
+	Environment     Right = "environment"        // send what instruments show of the air at balances
 	ReviewRuns      Right = "review-runs"        // review runs that others performed: sign or return them, correct, replace, look over their trail
 	ApproveRuns     Right = "approve-runs"       // approve runs where two are to sign; archive runs, and take them out again
 	OperateAnywhere Right = "operate-anywhere"   // sign in at a balance, where that is limited to some people
@@ -66,7 +67,7 @@ func All() []Right {
 	return []Right{See, ReadJournal, Export, Weigh, SendContext, Command, Samples, ReviewTrail, People, APIKeys, ReviewAccounts,
 		Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal, JournalKey, CorrectClock, OwnAccount, ReadPeople, ReadSettings,
 		Measurements, Check, Fitness, Weights, JudgeFailed,
-		Run, Procedures, AdoptProcedures, AllowOutside, SecondPerson, LateEntry, Containers, Requests, ReviewRuns, ApproveRuns, OperateAnywhere}
+		Run, Procedures, AdoptProcedures, AllowOutside, SecondPerson, LateEntry, Containers, Requests, Environment, ReviewRuns, ApproveRuns, OperateAnywhere}
 }
 
 // Set is a set of rights.
@@ -113,7 +114,7 @@ func Defaults() map[string]Set {
 		IT: with(ReadJournal, Export, People, APIKeys, ReviewAccounts, Balances, Sinks, Deliveries, Settings, Adopt, Backup, Seal,
 			JournalKey, CorrectClock, ReadPeople, ReadSettings, Measurements),
 		Auditor: with(ReadJournal, Export, ReadPeople, ReadSettings),
-		Machine: Of(See, Weigh, SendContext, Samples, Requests, ReadJournal, Export, Measurements),
+		Machine: Of(See, Weigh, SendContext, Samples, Requests, Environment, ReadJournal, Export, Measurements),
 	}
 }
 

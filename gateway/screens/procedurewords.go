@@ -18,7 +18,7 @@ var stepKinds = []stepKind{
 	{"empty", "Weigh empty", "The empty container is weighed, and its mass kept with it."},
 	{"weigh", "Weigh", "A weight is taken, perhaps towards a target, perhaps less that of a container."},
 	{"ask", "Ask", "Somebody gives a number, a text, a choice or a date."},
-	{"environment", "Surroundings", "Temperature, humidity or pressure is read."},
+	{"environment", "Surroundings", "Temperature, humidity or pressure is read, by somebody or off an instrument that sends it."},
 	{"wait", "Wait", "So long at least, also over night."},
 	{"compute", "Work out", "A value by a formula, with units, and rounded."},
 	{"decide", "Decide", "Which step is next, by a condition."},
@@ -40,7 +40,7 @@ var aboutWords = map[string]string{"": "samples", "nothing": "nothing that has a
 // cardLabels are what keys of a procedure are called, where the key alone says too little: by what it is in, and the key.
 var cardLabels = map[string]string{
 	".procedure": "Name", ".about": "What a run is about", ".most": "How many at most", ".abandon_needs_reviewer": "Abandoned by a reviewer only", ".source": "What it follows",
-	"steps.step": "Name of the step", "steps.do": "What it does", "steps.in": "Block", "steps.say": "What people are told", "steps.when": "Only when", "steps.what": "What of it", "steps.kind": "What is given",
+	"steps.step": "Name of the step", "steps.do": "What it does", "steps.in": "Block", "steps.say": "What people are told", "steps.when": "Only when", "steps.what": "What of it", "steps.air": "About the air at the balance", "steps.kind": "What is given",
 	"steps.on": "Balance", "steps.less": "Less", "steps.from": "Taken from", "steps.minimum": "Below the minimum weight", "steps.round": "Rounded to", "steps.rounding": "What lies halfway",
 	"steps.outside": "A value outside its limits needs", "steps.repeats": "Done again at most", "steps.if": "Condition", "steps.then": "Next where it holds", "steps.else": "Next where it does not hold",
 	"steps.at_most": "Leads back at most", "steps.for": "How long at least", "steps.other_than": "Second person is not", "steps.limits": "Limits",
@@ -85,7 +85,7 @@ func cardPick(key, word string) string {
 var picksFor = map[string]string{"sample": "identify", "container": "identify", "reagent": "identify", "temperature": "environment", "humidity": "environment", "pressure": "environment"}
 
 // cardOrder is the order of a step's keys for people. Those that are not named come last.
-var cardOrder = []string{"do", "step", "in", "say", "label", "what", "kind", "choices", "on", "formula", "if", "then", "else", "at_most", "less", "target", "tolerance", "unit", "round", "for", "other_than", "limits", "outside", "repeats"}
+var cardOrder = []string{"do", "step", "in", "say", "label", "what", "air", "kind", "choices", "on", "formula", "if", "then", "else", "at_most", "less", "target", "tolerance", "unit", "round", "for", "other_than", "limits", "outside", "repeats"}
 
 // seldom are the keys of a step that are folded away.
 var seldom = []string{"when", "from", "minimum", "rounding"}

@@ -82,7 +82,7 @@ var labels = map[string]string{
 	"weights": "Reference weights", "weights.overdue": "An overdue weight", "weights.coarse": "A weight too coarse for the limit", "*.before_use": "Before the first weighing of the day", "*.after": "At once after",
 	"schedule": "Which checks, and when", "balances[].schedule": "Which checks, and when", "balances[].minimum_weight": "Minimum weight", "schedule[].every": "How often", "balances[].schedule[].every": "How often",
 	"sign_submit": "Performers sign", "sign_idle": "Id and secret again to sign, after", "together": "Several runs at once", "reasons": "Reasons for corrections",
-	"adoption": "Who adopts a version", "original": "The original of a weight that was typed in",
+	"adoption": "Who adopts a version", "original": "The original of a weight that was typed in", "environment_within": "Readings of the air are offered for",
 	"*.unmarked": "A print that says neither gross nor net", "accuracy_class": "Accuracy class (OIML R 76-1)",
 	"*.oauth": "Authorization server (OAuth 2)", "*.token_url": "Address for tokens", "*.answer_id": "Id in the answer", "*.sign": "Secrets for signing", "*.statuses": "What answers mean",
 }
@@ -114,6 +114,7 @@ var rightWords = map[rights.Right]string{
 	rights.AdoptProcedures: "adopt versions of procedures, or turn them down", rights.AllowOutside: "let a run go on with a value outside its limits",
 	rights.SecondPerson: "confirm as a second person", rights.LateEntry: "type in the slip of a weighing that was not read",
 	rights.Containers: "register containers, and withdraw them", rights.Requests: "send requests for runs, change and cancel one's own",
-	rights.ReviewRuns: "review runs that others performed: sign or give back, correct, replace", rights.ApproveRuns: "approve runs where two are to sign; archive runs",
+	rights.Environment: "send what instruments show of the air at balances",
+	rights.ReviewRuns:  "review runs that others performed: sign or give back, correct, replace", rights.ApproveRuns: "approve runs where two are to sign; archive runs",
 	rights.OperateAnywhere: "sign in at any balance, also where that is limited to some people", rights.Deliveries: "have refused entries delivered again, or given up; pause deliveries",
 }

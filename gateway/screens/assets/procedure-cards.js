@@ -123,7 +123,8 @@ export function card(item) {
 export function fit(one) {
   const does = said(one, "do");
   const has = (e) => !e.dataset.for || e.dataset.for.split(" ").includes(does);
-  for (const field of one.querySelectorAll(".field")) field.hidden = !has(field) && field.querySelector("[data-leaf]").value.trim() === "";
+  const silent = (e) => (e.type === "checkbox" ? !e.checked : e.value.trim() === ""); // a tick has a value whether it is set or not
+  for (const field of one.querySelectorAll(".field")) field.hidden = !has(field) && silent(field.querySelector("[data-leaf]"));
   for (const option of one.querySelectorAll("option[data-for]")) option.hidden = option.disabled = !has(option) && !option.selected;
   for (const group of one.querySelectorAll("details.group")) group.hidden = ![...group.querySelectorAll(".field")].some((f) => !f.hidden);
 }
