@@ -120,6 +120,9 @@ var acts = map[string]act{
 	"POST /api/v1/runs/{run}/corrections":                           {body: `{"change": "exclude", "of": "x", "reason": "spilt", "comment": "x", "seen": 1, "by": "ada"}`, notHere: ofReviews},
 	"POST /api/v1/reviews/together":                                 {body: `{"runs": [{"run": "r-1", "seen": 1, "statement_sha256": "00"}], "signing": {"secret": "x"}, "by": "ada"}`, notHere: ofReviews},
 
+	"PUT /api/v1/environment/{place}": {body: `{"instrument": "meter-3", "temperature": {"digits": "21.3", "unit": "Cel"}}`,
+		notHere: "it is kept in memory: TestAStepTakesWhatAnInstrumentSent shows that it leaves an entry only where a run takes it"},
+
 	"POST /api/v1/setup/visits":             {body: `{"by": "ada"}`, notHere: ofVisits},
 	"POST /api/v1/setup/visits/{id}/answer": {body: `{"question": 1, "answer": "yes", "by": "ada"}`, notHere: ofVisits},
 	"DELETE /api/v1/setup/visits/{id}":      {notHere: ofVisits},

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"weighpost/gateway/access"
+	"weighpost/gateway/air"
 	"weighpost/gateway/clock"
 	"weighpost/gateway/config"
 	"weighpost/gateway/fitness"
@@ -60,6 +61,7 @@ type Gateway struct {
 	people  *access.Book  // opened by Start; nil: nobody can sign in
 	answers *once.Memory  // to requests with a key; nil: they are refused
 	samples *samples.Room // made by Start
+	air     *air.Book     // what instruments show of the air where balances stand
 	reports *issued.Room  // likewise
 	fitness *fitness.Room // made by Start
 	runs    *runs.Room    // made by Start
@@ -119,7 +121,7 @@ func New(cfg *config.Config, o Options) *Gateway {
 	}
 	g := &Gateway{
 		options: o, log: o.Log, board: health.New(time.Now), spare: intake.NewSpare(),
-		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(), leaving: newLeaving(), ties: newTies(), handed: newHanded(), sealOrders: make(chan sealOrder),
+		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(), leaving: newLeaving(), ties: newTies(), handed: newHanded(), air: air.New(), sealOrders: make(chan sealOrder),
 	}
 	rand.Read(g.secretKey[:])
 	g.reloaded.Store(&Reloaded{})

@@ -70,7 +70,7 @@ func (g *Gateway) servePage(ctx context.Context, cfg *config.Config, l net.Liste
 	deps.Deliveries, deps.Bundles, deps.Statistics = g, g, g
 	deps.Fitness, deps.Kept = g, g
 	deps.Procedures, deps.Runs, deps.Requests, deps.Reviews = g, g, g, g
-	deps.Containers, deps.Slips = g, g
+	deps.Containers, deps.Slips, deps.Environment = g, g, g
 	deps.Reports = g
 	if shows != nil {
 		deps.Certificate = shows

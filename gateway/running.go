@@ -32,6 +32,7 @@ func (l lab) Facts(balance string) (f procedure.Facts, known bool) {
 	}
 	b := &cfg.Balances[i]
 	f = procedure.Facts{Balance: b.Describe(""), Unfit: l.g.unfitForRun(balance)}
+	f.Air = l.g.airAt(f.Balance)
 	for _, one := range []struct {
 		from intake.Quantity
 		to   **big.Rat
@@ -90,7 +91,7 @@ func (g *Gateway) ActOnRun(ctx context.Context, id string, a console.RunAct, by 
 		}
 		return g.Run(ctx, id)
 	}
-	act := procedure.Act{Scan: a.Scan, Answer: a.Answer, Unit: a.Unit, Done: a.Done, Yes: a.Yes, Late: a.Late, Back: a.Back, Repeat: a.Repeat, Allow: a.Allow,
+	act := procedure.Act{Scan: a.Scan, Answer: a.Answer, Unit: a.Unit, Read: a.Read, Done: a.Done, Yes: a.Yes, Late: a.Late, Back: a.Back, Repeat: a.Repeat, Allow: a.Allow,
 		Ref: a.Ref, Leave: a.Leave, Aside: a.Aside, At: a.At, Over: a.Over, Abandon: a.Abandon}
 	if err := g.actOnRun(ctx, id, act, by, ableOf(ctx)); err != nil {
 		return console.RunView{}, err

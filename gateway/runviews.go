@@ -76,10 +76,12 @@ func (g *Gateway) instruction(s runs.Standing) console.RunInstruction {
 		v.Outside = n.Found.Entry
 	}
 	if s.Balance == "" {
+		v.Offers, v.NoOffer = g.offers(s, procedure.Facts{})
 		return v
 	}
 	facts, known := lab{g}.Facts(s.Balance)
 	v.Unfit = facts.Unfit
+	v.Offers, v.NoOffer = g.offers(s, facts)
 	in, err := g.intakeOf(s.Balance)
 	v.Unheard = !known || err != nil || !in.Status().PortUp
 	if n.Waiting == procedure.ForWeight && known && v.Unfit == "" && !v.Unheard {

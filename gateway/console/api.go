@@ -108,6 +108,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.reportRoutes(api)
 	s.procedureRoutes(api)
 	s.runRoutes(api)
+	s.environmentRoutes(api)
 	s.reviewRoutes(api)
 	s.containerRoutes(api)
 	s.slipRoutes(api)

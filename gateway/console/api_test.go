@@ -407,7 +407,7 @@ func filled(path string) string {
 	if strings.HasPrefix(path, peoplePath) {
 		id = "operator"
 	}
-	return strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{sample}", "LOT-1003", "{sink}", "share", "{check}", "c000001", "{weight}", "f1-200", "{from}", "lims", "{request}", "R-1", "{container}", "cr-1", "{procedure}", "net", "{version}", "1", "{run}", "r-7qx3-000001", "{report}", aReport,
+	return strings.NewReplacer("{id}", id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{sample}", "LOT-1003", "{sink}", "share", "{check}", "c000001", "{weight}", "f1-200", "{from}", "lims", "{request}", "R-1", "{container}", "cr-1", "{place}", "b-12", "{procedure}", "net", "{version}", "1", "{run}", "r-7qx3-000001", "{report}", aReport,
 		slipPath, slipsPath+"/"+aSlip).Replace(path)
 }
 
@@ -416,7 +416,7 @@ func goodBody(method, path string) string {
 	if body := deskBody(path); body != "" && method == "POST" {
 		return body
 	}
-	if body := runBody(path); body != "" && method == "POST" {
+	if body := runBody(path); body != "" && (method == "POST" || strings.HasPrefix(path, environmentPath)) {
 		return body
 	}
 	if body := fitnessBody(method, path); body != "" {

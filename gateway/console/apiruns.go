@@ -77,7 +77,7 @@ func (s *Server) runRoutes(api huma.API) {
 	huma.Register(api, needs(op("get-run", http.MethodGet, runPath, "One run with every attempt at every step", ""), rights.See), s.getRun)
 	huma.Register(api, needs(op("get-run-at-balance", http.MethodGet, runHerePath, "The run that is at a balance now", "404: none is. "), rights.See), s.getRunHere)
 	huma.Register(api, needsOne(op("act-on-run", http.MethodPost, runActPath, "Do the next step of a run, or something to the run itself",
-		"One of scan, answer, done, yes, take, late, back, repeat, allow, leave, aside, at, over and abandon. A value outside its limits stays in the record in any case. "+
+		"One of scan, answer, read, done, yes, take, late, back, repeat, allow, leave, aside, at, over and abandon. A value outside its limits stays in the record in any case. "+
 			"Answered once that is in the journal. 409: it cannot be done now, and why. yes needs the right second-person, allow the right allow-outside, all else run-procedures. "),
 		rights.Run, rights.SecondPerson, rights.AllowOutside), s.actOnRun)
 }
@@ -183,7 +183,7 @@ func deedOf(a *RunAct) (right rights.Right, err error) {
 	for _, one := range []struct {
 		there bool
 		needs rights.Right
-	}{{a.Scan != "", ""}, {a.Answer != "", ""}, {a.Done, ""}, {a.Yes, rights.SecondPerson}, {a.Take, ""}, {a.Late != "", ""}, {a.Back != "", ""},
+	}{{a.Scan != "", ""}, {a.Answer != "", ""}, {a.Read != nil, ""}, {a.Done, ""}, {a.Yes, rights.SecondPerson}, {a.Take, ""}, {a.Late != "", ""}, {a.Back != "", ""},
 		{a.Repeat != "", ""}, {a.Allow != "", rights.AllowOutside}, {a.Leave != "", ""}, {a.Aside, ""}, {a.At != "", ""}, {a.Over, ""}, {a.Abandon != "", ""}} {
 		if one.there {
 			said++
@@ -193,7 +193,7 @@ func deedOf(a *RunAct) (right rights.Right, err error) {
 		}
 	}
 	if said != 1 {
-		return right, notTaken("say one thing: scan, answer, done, yes, take, late, back, repeat, allow, leave, aside, at, over or abandon")
+		return right, notTaken("say one thing: scan, answer, read, done, yes, take, late, back, repeat, allow, leave, aside, at, over or abandon")
 	}
 	if a.Unit != "" && a.Answer == "" || a.Ref != "" && a.Allow == "" {
 		return right, notTaken("unit stands beside answer, and ref beside allow")

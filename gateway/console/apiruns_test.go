@@ -114,6 +114,8 @@ func (r *runShelves) ActOnRun(_ context.Context, id string, a RunAct, by record.
 // runBody is a body that a route of procedures and runs takes.
 func runBody(path string) string {
 	switch {
+	case strings.HasPrefix(path, environmentPath):
+		return `{"instrument": "meter-3", "temperature": {"digits": "21.3", "unit": "Cel"}}`
 	case path == proceduresPath:
 		return `{"text": "procedure: net", "reason": "needed", "by": "ada"}`
 	case path == procedureJudgePath:

@@ -96,6 +96,8 @@ type Deps struct {
 	Containers Containers
 	Slips      Slips
 	Reports    Reports // nil: none are made
+	// Environment keeps what instruments show of the air; nil: nobody can send it.
+	Environment Environment
 	// SettingsSections names the parts of the settings.
 	SettingsSections []string
 	// SettingsSchema, LayoutSchema and ProcedureSchema are the JSON Schemas of the configuration, of a layout and of a procedure.

@@ -192,6 +192,9 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 		{"POST", proceduresPath, "", `{"form": {"procedure": "net"}, "reason": "needed", "by": "ada"}`, 200},
 		{"POST", proceduresPath, "", `{"text": 7, "reason": "needed", "by": "ada"}`, 422},
 		{"POST", procedureJudgePath, "", `{"text": "procedure: bad"}`, 200},
+		{"GET", environmentPath, "", "", 200},
+		{"PUT", airAtPath, "b-12", `{"instrument": "meter-3", "temperature": {"digits": "21.3", "unit": "Cel"}, "at": "2026-11-30T12:00:00Z"}`, 200},
+		{"PUT", airAtPath, "b-12", `{"instrument": "meter-3", "temperature": {"digits": 21.3, "unit": "Cel"}}`, 422},
 		{"GET", runsPath, "", "", 200},
 		{"POST", runsPath, "", `{"procedure": "net", "balance": "b-12", "by": "ada"}`, 200},
 		{"POST", runsPath, "", `{"procedure": "net", "items": "LOT-1003", "by": "ada"}`, 422},
@@ -483,7 +486,7 @@ func TestAnswersAreWhatTheDescriptionSays(t *testing.T) {
 			as = asSeen
 		}
 		query := map[string]string{"DELETE " + badgesPath: "?code=0047", "GET " + rightsPath: "?on=" + c.id, "DELETE " + weightPath: "?reason=lost&by=ada"}[c.method+" "+c.route]
-		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{check}", "c000001", "{weight}", c.id, "{from}", "lims", "{request}", c.id, "{container}", c.id, "{report}", c.id,
+		resp, answer := send(t, h, c.method, strings.NewReplacer("{id}", c.id, "{sample}", c.id, "{sink}", c.id, "{name}", "tare", "{step}", "next", "{session}", "s-1", "{check}", "c000001", "{weight}", c.id, "{from}", "lims", "{request}", c.id, "{container}", c.id, "{place}", c.id, "{report}", c.id,
 			"{site}/{incarnation}/{balance}/{number}", c.id).Replace(c.route)+query, c.body, as)
 		if resp.StatusCode != c.status {
 			t.Errorf("%s %s %s: %d %s, want %d", c.method, c.route, c.body, resp.StatusCode, answer, c.status)

@@ -123,22 +123,23 @@ type RunOrder struct {
 
 // RunAct is what somebody does to a run: one of these. Unit goes with answer, ref with allow.
 type RunAct struct {
-	Scan    string `json:"scan,omitempty" maxLength:"256" doc:"What was scanned, or typed in its place."`
-	Answer  string `json:"answer,omitempty" maxLength:"500" doc:"To the question: digits, a text, a choice, a date as YYYY-MM-DD."`
-	Unit    string `json:"unit,omitempty" maxLength:"32" doc:"Of the digits; left out: that of the step."`
-	Done    bool   `json:"done,omitempty" doc:"What the step says is done."`
-	Yes     bool   `json:"yes,omitempty" doc:"The second person, who is the one that asks this, confirms."`
-	Take    bool   `json:"take,omitempty" doc:"The balance is asked for its weight, which is recorded."`
-	Late    string `json:"late,omitempty" maxLength:"200" doc:"The entry of a slip that was typed in and confirmed, in place of a weighing."`
-	Back    string `json:"back,omitempty" maxLength:"500" doc:"Why the step before is done again."`
-	Repeat  string `json:"repeat,omitempty" maxLength:"500" doc:"Why this step is done again."`
-	Allow   string `json:"allow,omitempty" maxLength:"500" doc:"Why the run goes on with a value outside its limits."`
-	Ref     string `json:"ref,omitempty" maxLength:"128" doc:"The reference of an investigation."`
-	Leave   string `json:"leave,omitempty" maxLength:"500" doc:"Why the items that are missing are left out."`
-	Aside   bool   `json:"aside,omitempty" doc:"The run is put aside, so that its balance is free."`
-	At      string `json:"at,omitempty" maxLength:"63" doc:"The balance at which the run goes on."`
-	Over    bool   `json:"over,omitempty" doc:"Whoever asks this takes the run over."`
-	Abandon string `json:"abandon,omitempty" maxLength:"500" doc:"Why the run ends without results."`
+	Scan    string      `json:"scan,omitempty" maxLength:"256" doc:"What was scanned, or typed in its place."`
+	Answer  string      `json:"answer,omitempty" maxLength:"500" doc:"To the question: digits, a text, a choice, a date as YYYY-MM-DD."`
+	Unit    string      `json:"unit,omitempty" maxLength:"32" doc:"Of the digits; left out: that of the step."`
+	Read    *record.UTC `json:"read,omitempty" doc:"What an instrument has sent is taken: at of the reading in next.offers, as it was shown. 409: it is not the newest any more."`
+	Done    bool        `json:"done,omitempty" doc:"What the step says is done."`
+	Yes     bool        `json:"yes,omitempty" doc:"The second person, who is the one that asks this, confirms."`
+	Take    bool        `json:"take,omitempty" doc:"The balance is asked for its weight, which is recorded."`
+	Late    string      `json:"late,omitempty" maxLength:"200" doc:"The entry of a slip that was typed in and confirmed, in place of a weighing."`
+	Back    string      `json:"back,omitempty" maxLength:"500" doc:"Why the step before is done again."`
+	Repeat  string      `json:"repeat,omitempty" maxLength:"500" doc:"Why this step is done again."`
+	Allow   string      `json:"allow,omitempty" maxLength:"500" doc:"Why the run goes on with a value outside its limits."`
+	Ref     string      `json:"ref,omitempty" maxLength:"128" doc:"The reference of an investigation."`
+	Leave   string      `json:"leave,omitempty" maxLength:"500" doc:"Why the items that are missing are left out."`
+	Aside   bool        `json:"aside,omitempty" doc:"The run is put aside, so that its balance is free."`
+	At      string      `json:"at,omitempty" maxLength:"63" doc:"The balance at which the run goes on."`
+	Over    bool        `json:"over,omitempty" doc:"Whoever asks this takes the run over."`
+	Abandon string      `json:"abandon,omitempty" maxLength:"500" doc:"Why the run ends without results."`
 }
 
 // RunView is a run as it stands.
@@ -165,19 +166,22 @@ type RunStepView struct {
 
 // RunInstruction is the one thing to do next: see gateway/procedure for what each says.
 type RunInstruction struct {
-	Step    string           `json:"step,omitempty"`
-	Do      string           `json:"do,omitempty"`
-	Number  int              `json:"number,omitempty"`
-	Of      int              `json:"of,omitempty"`
-	Block   string           `json:"block,omitempty"`
-	Pass    int              `json:"pass,omitempty"`
-	Passes  int              `json:"passes,omitempty"`
-	Say     string           `json:"say,omitempty"`
-	Item    *record.RunItem  `json:"item,omitempty"`
-	Waiting string           `json:"waiting" enum:"scan,answer,done,weight,balance,second person,time,allowed,end,ended"`
-	Kind    string           `json:"kind,omitempty"`
-	Unit    string           `json:"unit,omitempty"`
-	Choices []string         `json:"choices,omitempty"`
+	Step    string          `json:"step,omitempty"`
+	Do      string          `json:"do,omitempty"`
+	Number  int             `json:"number,omitempty"`
+	Of      int             `json:"of,omitempty"`
+	Block   string          `json:"block,omitempty"`
+	Pass    int             `json:"pass,omitempty"`
+	Passes  int             `json:"passes,omitempty"`
+	Say     string          `json:"say,omitempty"`
+	Item    *record.RunItem `json:"item,omitempty"`
+	Waiting string          `json:"waiting" enum:"scan,answer,done,weight,balance,second person,time,allowed,end,ended"`
+	Kind    string          `json:"kind,omitempty"`
+	Unit    string          `json:"unit,omitempty"`
+	Choices []string        `json:"choices,omitempty"`
+	// Offers is what an instrument at the balance has sent, that may be taken as the value by read; NoOffer says why there is none where there could be.
+	Offers  *AirKnown        `json:"offers,omitempty"`
+	NoOffer string           `json:"no_offer,omitempty"`
 	On      string           `json:"on,omitempty"`
 	Balance string           `json:"balance,omitempty"`
 	Target  *RunTarget       `json:"target,omitempty"`
