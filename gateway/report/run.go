@@ -247,7 +247,11 @@ func valueText(v *record.RunValue) string {
 	if v.Digits == "" {
 		return known(v.Text)
 	}
-	return strings.TrimSpace(v.Digits + " " + unitText(v.Unit))
+	text := strings.TrimSpace(v.Digits + " " + unitText(v.Unit))
+	if v.Instrument != "" {
+		text += ", read off " + v.Instrument
+	}
+	return text
 }
 
 // unitText is a unit as people write it: a bare number has none.

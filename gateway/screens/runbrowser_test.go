@@ -151,6 +151,7 @@ func TestARunInABrowser(t *testing.T) {
 	judgeAlike(t, e.Seat)
 	e.pours()
 	e.scans()
+	e.reads()
 	e.abandons()
 	f.set(anOpenRun())
 	e.benches()
@@ -210,12 +211,44 @@ func (e *runEyes) scans() {
 	e.Until(`document.getElementById("wrong").innerText`, "That cannot be done now. Ben is at it.")
 }
 
+// reads has an instrument send something while somebody types: nothing of that is lost. With nothing typed, Enter takes the reading that is shown.
+func (e *runEyes) reads() {
+	e.t.Helper()
+	e.f.acted = func(act console.RunAct) error {
+		e.set(func(v *console.RunView) {
+			v.Next = console.RunInstruction{Step: "room", Do: "environment", Number: 6, Of: 9, Say: "Look at the air.", Waiting: "done"}
+		})
+		return nil
+	}
+	sends := func(offer *console.AirKnown, why string) {
+		e.f.mu.Lock()
+		v := e.f.views[0]
+		e.f.mu.Unlock()
+		v.Next.Offers, v.Next.NoOffer = offer, why // nothing is recorded: the run stands as it stood
+		e.f.set(v)
+	}
+	e.set(func(v *console.RunView) {
+		v.Next = console.RunInstruction{Step: "room", Do: "environment", Number: 5, Of: 9, Say: "Read the temperature.", Waiting: "answer", Kind: "quantity", Unit: "Cel", NoOffer: "No instrument has sent it."}
+	})
+	e.Until(`document.querySelector('[data-part="run-offer"]').innerText`, "No instrument has sent it. Type the value.")
+	e.Fill("#answer", "19.")
+	sends(&console.AirKnown{AirReading: record.AirReading{What: "temperature", Digits: "21.3", Unit: "Cel", Instrument: "meter-3", At: record.UTC(time.Date(2026, 11, 29, 9, 4, 5, 123456000, time.UTC))}}, "")
+	e.Until(`document.querySelector('[data-part="run-offer"]').innerText`, "21.3 Cel, read by meter-3", "Take this reading")
+	e.Until(`document.activeElement.id + document.activeElement.value`, "answer19.")
+	for range 3 {
+		e.Press("Backspace", 8, "")
+	}
+	e.Until(`"empty" + document.activeElement.id + document.activeElement.value.length`, "emptyanswer0")
+	e.Press("Enter", 13, "")
+	e.Until(sayNow, "Look at the air.")
+}
+
 // abandons ends the run, which is asked for once more.
 func (e *runEyes) abandons() {
 	e.t.Helper()
 	e.Text(`(document.getElementById("end").open = true, document.querySelector('#end [data-reason]').click(), "")`)
 	e.Until(`document.querySelector("#end .sure:not([hidden])")?.innerText ?? ""`, "It cannot be taken up again.")
-	wantActs(e.t, e.f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}`)
+	wantActs(e.t, e.f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}; {"read":"2026-11-29T09:04:05.123456Z"}`)
 	e.f.acted = func(act console.RunAct) error {
 		ended := anEndedRun()
 		ended.ID, ended.State, ended.Results = "r-7qx3-000017", record.RunAbandoned, nil
@@ -224,7 +257,7 @@ func (e *runEyes) abandons() {
 	}
 	e.Text(`(document.querySelector("[data-sure-yes]").click(), "")`)
 	e.Until(sayNow, "abandoned")
-	wantActs(e.t, e.f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}; {"abandon":"The sample is spoilt."}`)
+	wantActs(e.t, e.f, `{"take":true}; {"scan":"C-99"}; {"scan":"C-17"}; {"answer":"100"}; {"read":"2026-11-29T09:04:05.123456Z"}; {"abandon":"The sample is spoilt."}`)
 	if got := e.Text(`document.querySelectorAll("main img, script:not([src^='/assets/'])").length + document.title`); !strings.HasPrefix(got, "0Run") {
 		e.t.Errorf("words from outside are markup: %s", got)
 	}

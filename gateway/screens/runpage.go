@@ -187,6 +187,23 @@ func (d *runData) Print() string {
 	return fmt.Sprint(d.Seq, " ", d.State, " ", n.Step, " ", n.Pass, " ", n.Waiting, " ", d.Balance, " ", n.Note, " ", n.Unheard, " ", n.Unfit, " ", n.CanTake, " ", d.Session, " ", d.Over(), " ", len(d.Steps))
 }
 
+// OfferPrint changes when what an instrument has sent has to be shown anew. It is apart from Print, so that nothing that somebody types is lost by it.
+func (d *runData) OfferPrint() string {
+	if d.Next.Offers != nil {
+		return machine(d.Next.Offers.At)
+	}
+	return d.Next.NoOffer
+}
+
+// Offer is what an instrument has sent, in words; "": nothing is offered.
+func (d *runData) Offer() string {
+	o := d.Next.Offers
+	if o == nil {
+		return ""
+	}
+	return valueWords(&record.RunValue{Digits: o.Digits, Unit: o.Unit}) + ", read by " + o.Instrument + " at " + clockTime(o.At)
+}
+
 // Unprinted is how many attempts paper does not list either.
 func (d *runData) Unprinted() int { return d.More - len(d.Older) }
 

@@ -265,6 +265,11 @@ func TestTheGuidedPageOffersWhatTheStepWaitsFor(t *testing.T) {
 	wants(t, "a scan", page(operator, waits("scan", nil)), []string{`id="scan"`, "What is missing is left out (1 left)"}, "Take the weight", `id="aim"`)
 	wants(t, "a choice", page(operator, waits("answer", func(n *console.RunInstruction) { n.Choices = []string{"yes", hostile} })), []string{`data-answer="yes"`})
 	wants(t, "a number", page(operator, waits("answer", func(n *console.RunInstruction) { n.Kind, n.Unit, n.Limits = "quantity", "Cel", "18 Cel to 25 Cel" })), []string{`inputmode="decimal"`, "18 Cel to 25 Cel", ">Cel<"})
+	sent := &console.AirKnown{AirReading: record.AirReading{What: "temperature", Digits: "21.3", Unit: "Cel", Instrument: "meter-3 " + hostile, At: record.UTC(time.Date(2026, 11, 29, 9, 4, 5, 123456000, time.UTC))}}
+	wants(t, "a reading", page(operator, waits("answer", func(n *console.RunInstruction) { n.Kind, n.Unit, n.Offers = "quantity", "Cel", sent })),
+		[]string{"21.3 Cel, read by meter-3 &lt;img", `data-act='{"read":"2026-11-29T09:04:05.123456Z"}' data-main`, `data-offer="2026-11-29T09:04:05.123456Z"`, `inputmode="decimal"`})
+	wants(t, "no reading", page(operator, waits("answer", func(n *console.RunInstruction) { n.Kind, n.NoOffer = "quantity", "It is too old." })), []string{"It is too old. Type the value."}, "Take this reading")
+	wants(t, "a reading, to somebody else", page(ben, waits("answer", func(n *console.RunInstruction) { n.Kind, n.Offers = "quantity", sent })), []string{"Take it over"}, "Take this reading")
 	wants(t, "a date", page(operator, waits("answer", func(n *console.RunInstruction) { n.Kind = "date" })), []string{"YYYY-MM-DD"})
 	wants(t, "something to do", page(operator, waits("done", nil)), []string{"Done <kbd>"})
 	due := record.UTC(time.Now().Add(time.Hour))

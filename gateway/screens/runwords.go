@@ -156,6 +156,19 @@ func howWord(how string) string {
 	return how
 }
 
+// howRead says how the value of a step came about, and of what was read off an instrument which one that was and when.
+func howRead(v *record.RunValue) string {
+	words := howWord(v.How)
+	if v.Instrument == "" {
+		return words
+	}
+	words += " by " + v.Instrument
+	if v.ReadAt != nil {
+		words += ", " + at(v.ReadAt)
+	}
+	return words
+}
+
 // runFuncs are the words of runs for templates.
 var runFuncs = map[string]any{
 	"item": itemWords, "items": itemsWords, "runPath": runPath, "procedureWords": procedureWords, "valueWords": valueWords, "resultWords": resultWords,
@@ -163,7 +176,7 @@ var runFuncs = map[string]any{
 		return limitShown(r.Limit, &record.RunValue{Digits: r.Digits, Unit: r.Unit}, "")
 	},
 	"limitShown": func(words string) string { return limitShown(words, nil, "") },
-	"runLook":    runLook, "unitWord": unitWord, "noteWords": noteWords, "howWord": howWord,
+	"runLook":    runLook, "unitWord": unitWord, "noteWords": noteWords, "howRead": howRead,
 	"waitLook":   func(word string) fitLook { return waitLooks[word] },
 	"becameLook": func(word string) fitLook { return becameLooks[word] },
 }

@@ -15,7 +15,7 @@ const PACE = 1_000; // ms between two looks at the run, and more often where the
 const SOON = 60; // ms after a reading until its run is looked at
 const CALM = 500; // ms after a new instruction in which Enter does nothing: it was meant for the one before
 
-let print = part("print").dataset.print;
+let print = part("print").dataset.print, offer = part("print").dataset.offer;
 let busy = false, newAt = Date.now(), latest = null, latestAt = 0;
 
 /* What the page shows. */
@@ -23,7 +23,7 @@ let busy = false, newAt = Date.now(), latest = null, latestAt = 0;
 // showNew has the parts written anew, and says aloud what is new in them.
 async function showNew() {
   const before = { ...part("head")?.dataset };
-  const fresh = await renew(["run-head", "run-aim", "run-acts", "run-taken"]);
+  const fresh = await renew(["run-head", "run-aim", "run-offer", "run-acts", "run-taken"]);
   if (!fresh) return;
   const now = part("head").dataset;
   showAim(latestNow());
@@ -48,11 +48,19 @@ async function look() {
   looking = false;
   if (!fresh) { if (++lost > 5) announce("No connection to weighpost"); return; }
   lost = 0;
-  const next = part("print").dataset.print;
-  if (next === print) return;
-  print = next;
+  const next = part("print").dataset;
+  if (next.print === print) return offered(next.offer);
+  print = next.print;
+  offer = next.offer;
   if (!part("head") || await hasMoved()) return location.reload();
   await showNew();
+}
+
+// offered has what an instrument has sent written anew, and nothing else: somebody may be typing. Not under a finger that is just pressing it.
+async function offered(now) {
+  if (now === offer || part("offer")?.querySelector(":active")) return;
+  offer = now;
+  await renew(["run-offer"]);
 }
 function lookSoon() { soon ||= setTimeout(() => { soon = 0; look(); }, SOON); }
 
@@ -83,7 +91,7 @@ async function act(what) {
 
 // main does what the step waits for, as the large button does.
 function main() {
-  const button = part("acts")?.querySelector("[data-main]:not(:disabled)");
+  const button = box.querySelector("[data-main]:not(:disabled)");
   if (!button) return wrongKey();
   if (Date.now() - newAt < CALM) return;
   newAt = Date.now();
@@ -194,6 +202,11 @@ addEventListener("keydown", (e) => {
       if (!e.repeat) steps[name]();
       return;
     }
+  }
+  if (e.key === "Enter" && e.target.id === "answer" && !e.target.value.trim() && part("offer")?.querySelector("[data-main]")) {
+    e.preventDefault(); // nothing is typed, and a reading is offered
+    if (!e.repeat) main();
+    return;
   }
   if (e.target.closest?.("input, textarea, select, summary, a")) return;
   if (e.key.length === 1 && e.key !== " ") {
