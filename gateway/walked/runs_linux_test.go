@@ -25,6 +25,7 @@ var opened = map[string][]rights.Right{
 	"POST /api/v1/runs/{run}/review/provider":                       {rights.ReviewRuns, rights.ApproveRuns},
 	"POST /api/v1/runs/{run}/corrections":                           {rights.ReviewRuns},
 	"POST /api/v1/reviews/together":                                 {rights.ApproveRuns},
+	"POST /api/v1/reports":                                          {rights.Fitness},
 }
 
 // begins has a run of a procedure go on, a request wait for one, and a crucible in the register: the addresses of the first two.
