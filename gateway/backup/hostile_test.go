@@ -160,6 +160,7 @@ func wrap(t *testing.T, list []member, fit bool) []byte {
 		}
 	}
 	var b bytes.Buffer
+	b.Grow(3 * block * len(list))
 	w := tar.NewWriter(&b)
 	for _, m := range list {
 		m.header.Size = int64(len(m.body))
@@ -237,8 +238,8 @@ func TestHostileBackupsAreRefused(t *testing.T) {
 		"no snapshot":           {func(l []member) []member { return append(l[:1:1], l[2:]...) }, "snapshot.json is missing"},
 		"a part after the last": {func(l []member) []member { return append(l, plain("config/x.yaml", "x")) }, "is not in its place"},
 		"many parts": {func(l []member) []member {
-			var more []member
-			for i := range 2 * maxParts {
+			more := make([]member, 0, maxParts)
+			for i := range maxParts { // and those that are there: more than there may be
 				more = append(more, plain(fmt.Sprintf("config/%d.yaml", i), "x"))
 			}
 			return insert(l, 3, more...)
