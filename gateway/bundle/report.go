@@ -7,7 +7,6 @@ import (
 	"html/template"
 	"io"
 	"strings"
-	"time"
 
 	"weighpost/gateway/record"
 	"weighpost/gateway/tell"
@@ -117,12 +116,11 @@ func signedOf(s *record.Signature) signed {
 
 // localTime writes the instant of a stamp as clocks showed it at its place, with the offset: no zone is looked up.
 func localTime(s record.Stamp) string {
-	t := s.UTC.Time()
-	zone, err := time.Parse("-07:00", s.Zone)
-	if err != nil {
-		return t.UTC().Format("2006-01-02 15:04:05") + " UTC"
+	at, known := s.There()
+	if !known {
+		return at.Format("2006-01-02 15:04:05") + " UTC"
 	}
-	return t.In(zone.Location()).Format("2006-01-02 15:04:05 -07:00")
+	return at.Format("2006-01-02 15:04:05 -07:00")
 }
 
 // row is one entry in the report.

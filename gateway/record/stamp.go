@@ -30,6 +30,18 @@ type Stamp struct {
 	BalancePrinted string `json:"balance_printed,omitempty"` // the balance's own date and time, as printed
 }
 
+// There is the instant by the clocks of the place, with the offset that Zone says; in UTC, and false, where it says none. The offset is fixed:
+// no zone of the computer is looked up.
+func (s Stamp) There() (at time.Time, known bool) {
+	at = s.UTC.Time().UTC()
+	offset, err := time.Parse("-07:00", s.Zone)
+	if err != nil {
+		return at, false
+	}
+	_, seconds := offset.Zone()
+	return at.In(time.FixedZone("", seconds)), true
+}
+
 // UTC is an instant, written in JSON as RFC 3339 with six decimals and Z.
 type UTC time.Time
 

@@ -137,8 +137,8 @@ func When(s record.Stamp) string {
 		return unknown
 	}
 	text := utc.UTC().Format("2006-01-02 15:04:05.000") + " UTC"
-	if zone, err := time.Parse("-07:00", s.Zone); err == nil {
-		text = utc.In(zone.Location()).Format("2006-01-02 15:04:05.000 -07:00") + " (" + utc.UTC().Format("15:04:05.000") + " UTC)"
+	if there, known := s.There(); known {
+		text = there.Format("2006-01-02 15:04:05.000 -07:00") + " (" + utc.UTC().Format("15:04:05.000") + " UTC)"
 	}
 	bound := "how far it may be off is not known"
 	if s.Bound != nil {

@@ -1,19 +1,11 @@
 package signature
 
-import (
-	"time"
-
-	"weighpost/gateway/record"
-)
+import "weighpost/gateway/record"
 
 // When is the date and time of a stamp by the clocks of its place, with their offset (21 CFR 11.50(a)(2)): 2026-11-30 10:04:05 +01:00. Where
 // the offset cannot be read it is UTC, and says so.
 func When(s record.Stamp) string {
-	at := s.UTC.Time().UTC()
-	if offset, err := time.Parse("-07:00", s.Zone); err == nil {
-		_, seconds := offset.Zone()
-		at = at.In(time.FixedZone(s.Zone, seconds))
-	}
+	at, _ := s.There()
 	return at.Format("2006-01-02 15:04:05 -07:00")
 }
 

@@ -109,6 +109,7 @@ func (g *Gather) isOf(r *Run, x *record.RunResult) bool {
 
 // of is what a result is grouped by.
 func (g *Gather) of(r *Run, x *record.RunResult) string {
+	at, _ := r.Ended.There()
 	switch g.wants.By {
 	case BySample:
 		return sampleOf(r, x)
@@ -119,11 +120,11 @@ func (g *Gather) of(r *Run, x *record.RunResult) string {
 			return r.Balances[0]
 		}
 	case ByDay:
-		return there(r.Ended).Format(time.DateOnly)
+		return at.Format(time.DateOnly)
 	case ByMonth:
-		return there(r.Ended).Format("2006-01")
+		return at.Format("2006-01")
 	case ByYear:
-		return there(r.Ended).Format("2006")
+		return at.Format("2006")
 	}
 	return ""
 }
@@ -150,15 +151,6 @@ func only(r *Run, x *record.RunResult, has func(*record.RunItem) string) string 
 		}
 	}
 	return one
-}
-
-// there is the time at the place of a stamp, by the offset that it says.
-func there(s record.Stamp) time.Time {
-	zone, err := time.Parse("-07:00", s.Zone)
-	if err != nil {
-		return s.UTC.Time().UTC()
-	}
-	return s.UTC.Time().In(zone.Location())
 }
 
 // number is the form of a result that is one.

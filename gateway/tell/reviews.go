@@ -1,6 +1,10 @@
 package tell
 
-import "time"
+import (
+	"time"
+
+	"weighpost/gateway/record"
+)
 
 // led says from what state to what state an act led a run, where it did.
 func (m members) led() string {
@@ -28,12 +32,11 @@ func (m members) signature() []string {
 // signed is when something was signed, by the clocks of its place, with their offset and the zone's name (21 CFR 11.50(a)(2)).
 func (m members) signed() string {
 	at, err := time.Parse(time.RFC3339Nano, m.text("stamp", "utc"))
-	offset, bad := time.Parse("-07:00", m.text("stamp", "zone"))
-	if err != nil || bad != nil {
+	there, known := record.Stamp{UTC: record.UTC(at), Zone: m.text("stamp", "zone")}.There()
+	if err != nil || !known {
 		return m.text("stamp", "utc")
 	}
-	_, seconds := offset.Zone()
-	text := at.In(time.FixedZone("", seconds)).Format("2006-01-02 15:04:05 -07:00")
+	text := there.Format("2006-01-02 15:04:05 -07:00")
 	if zone := m.text("zone"); zone != "" {
 		text += " (" + zone + ")"
 	}

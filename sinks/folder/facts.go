@@ -119,8 +119,8 @@ func (f *facts) localDay() string {
 	at := f.when(stamp)
 	var s struct{ Zone string }
 	f.read(stamp, &s)
-	if zone, err := time.Parse("-07:00", s.Zone); err == nil {
-		at = at.In(zone.Location())
+	if there, known := (record.Stamp{UTC: record.UTC(at), Zone: s.Zone}).There(); known {
+		at = there
 	}
 	return at.Format("2006-01-02")
 }
