@@ -8,6 +8,7 @@ package follow
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"sync"
@@ -131,6 +132,16 @@ func (v *View) Unlock() { v.mu.Unlock() }
 
 // Changed notes that something is known now which is worth writing down. The caller holds the lock.
 func (v *View) Changed() { v.changed = true }
+
+// Into hands an entry on as what its kind is, and notes that what is known changes by it. The view is locked.
+func Into[T any](v *View, e record.Entry, take func(*T) error) error {
+	one := new(T)
+	if err := json.Unmarshal(e.JSON, one); err != nil {
+		return err
+	}
+	v.Changed()
+	return take(one)
+}
 
 // Seq is the sequence up to which entries are in what is known.
 func (v *View) Seq() uint64 { return v.seq.Load() }

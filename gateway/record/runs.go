@@ -1,12 +1,19 @@
 package record
 
 import (
+	"bytes"
 	"errors"
 	"time"
 )
 
 // ErrNoRun says that no run of an id is known.
 var ErrNoRun = errors.New("no run of that id is known")
+
+// noRun stands in every weighing that carries no run: an id cannot hold it, since its quotes would be escaped.
+var noRun = []byte(`"run":null`)
+
+// OfNoRun says, without reading all of it, whether a weighing carries no run.
+func OfNoRun(e Entry) bool { return bytes.Contains(e.JSON, noRun) }
 
 // The states of a run, as gateway/procedure brings about. A run that is complete goes on to be reviewed.
 const (

@@ -47,15 +47,11 @@ type Proposal struct {
 // Act does something to a run, and returns once that is known. The error is record.ErrNoRun, a *Lacks, a *record.NotDone that says why it
 // was not done, or that of Sign.
 func (r *Room) Act(ctx context.Context, id string, a Act, by record.Actor, able Able) error {
-	done, err := r.ready(ctx, id)
+	u, done, err := r.begin(ctx, id)
 	if err != nil {
 		return err
 	}
 	defer done()
-	u, err := r.copyOf(id)
-	if err != nil {
-		return err
-	}
 	body, meaning, err := r.decide(u, &a, by, able)
 	if err != nil {
 		return r.refused(a.Act, id, by, err)
@@ -78,20 +74,21 @@ func (r *Room) Act(ctx context.Context, id string, a Act, by record.Actor, able 
 	return r.append(ctx, u, signed, body)
 }
 
-// ready takes the token, with everything known, and what is due of itself about a run done.
-func (r *Room) ready(ctx context.Context, id string) (done func(), err error) {
+// begin takes the token, with everything known, and what is due of itself about a run done; and gives the run as it then is.
+func (r *Room) begin(ctx context.Context, id string) (u *run, done func(), err error) {
 	if done, err = r.view.Take(ctx); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if !r.view.Ready() {
-		done()
-		return nil, notDone("how runs are is still being read from the journal: try again in a moment")
+		err = notDone("how runs are is still being read from the journal: try again in a moment")
+	} else if err = r.settle(ctx, id); err == nil {
+		u, err = r.copyOf(id)
 	}
-	if err := r.settle(ctx, id); err != nil {
+	if err != nil {
 		done()
-		return nil, err
+		return nil, nil, err
 	}
-	return done, nil
+	return u, done, nil
 }
 
 // copyOf gives what is known of a run, for whoever has not locked the view. The error is record.ErrNoRun.

@@ -25,15 +25,11 @@ type Correction struct {
 
 // Correct corrects a run, and returns once that is known. The error is as of Act, without that of Sign.
 func (r *Room) Correct(ctx context.Context, id string, c Correction, by record.Actor, able Able) error {
-	done, err := r.ready(ctx, id)
+	u, done, err := r.begin(ctx, id)
 	if err != nil {
 		return err
 	}
 	defer done()
-	u, err := r.copyOf(id)
-	if err != nil {
-		return err
-	}
 	to, err := allowed(correct, u, Policy{}, by, able)
 	if err == nil {
 		err = u.seen(correct, c.Seen)

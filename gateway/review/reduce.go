@@ -1,12 +1,11 @@
 package review
 
 import (
-	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
 
+	"weighpost/gateway/follow"
 	"weighpost/gateway/record"
 )
 
@@ -62,54 +61,41 @@ func (u *run) performed(person string) bool {
 	return person == u.By.ID || slices.Contains(u.People, person)
 }
 
-// ofNoRun stands in every weighing that carries no run: an id cannot hold it, since its quotes would be escaped.
-var ofNoRun = []byte(`"run":null`)
-
 // reduce takes one entry. The view is locked.
 func (r *Room) reduce(e record.Entry) error {
 	switch e.Kind {
 	case record.KindWeighing, record.KindResult:
-		if bytes.Contains(e.JSON, ofNoRun) {
+		if record.OfNoRun(e) {
 			return nil
 		}
-		return into(r, e, r.weighed)
+		return follow.Into(r.view, e, r.weighed)
 	case record.KindLateEntered:
-		return into(r, e, r.late)
+		return follow.Into(r.view, e, r.late)
 	case record.KindRunBegun:
-		return into(r, e, r.begun)
+		return follow.Into(r.view, e, r.begun)
 	case record.KindRunStep:
-		return into(r, e, r.step)
+		return follow.Into(r.view, e, r.step)
 	case record.KindRunEnded:
-		return into(r, e, r.ended)
+		return follow.Into(r.view, e, r.ended)
 	case record.KindRunReviewed:
-		return into(r, e, r.reviewed)
+		return follow.Into(r.view, e, r.reviewed)
 	case record.KindRunCorrected:
-		return into(r, e, r.corrected)
+		return follow.Into(r.view, e, r.corrected)
 	case record.KindSignature:
-		return into(r, e, func(s *record.Signature) error { return r.of(s.Run.ID, s.Head, covered) })
+		return follow.Into(r.view, e, func(s *record.Signature) error { return r.of(s.Run.ID, s.Head, covered) })
 	case record.KindSignatureRefused:
-		return into(r, e, func(s *record.SignatureRefused) error { return r.of(s.Run.ID, s.Head, beside) })
+		return follow.Into(r.view, e, func(s *record.SignatureRefused) error { return r.of(s.Run.ID, s.Head, beside) })
 	case record.KindReportIssued:
-		return into(r, e, func(p *record.ReportIssued) error {
+		return follow.Into(r.view, e, func(p *record.ReportIssued) error {
 			if p.Run == nil {
 				return nil
 			}
 			return r.of(p.Run.ID, p.Head, beside)
 		})
 	case record.KindAffectedJudged:
-		return into(r, e, r.judged)
+		return follow.Into(r.view, e, r.judged)
 	}
 	return nil
-}
-
-// into hands an entry on as what its kind is.
-func into[T any](r *Room, e record.Entry, take func(*T) error) error {
-	one := new(T)
-	if err := json.Unmarshal(e.JSON, one); err != nil {
-		return err
-	}
-	r.view.Changed()
-	return take(one)
 }
 
 // Whether a signature covers an entry, or it only tells of the run.

@@ -1,13 +1,12 @@
 package runs
 
 import (
-	"bytes"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strconv"
 	"strings"
 
+	"weighpost/gateway/follow"
 	"weighpost/gateway/procedure"
 	"weighpost/gateway/record"
 )
@@ -52,14 +51,11 @@ type stray struct {
 	Run      record.RunRef   `json:"run"`
 }
 
-// ofNoRun stands in every weighing that carries no run: an id cannot hold it, since its quotes would be escaped.
-var ofNoRun = []byte(`"run":null`)
-
 // reduce takes one entry. The view is locked.
 func (r *Room) reduce(e record.Entry) error {
 	switch e.Kind {
 	case record.KindWeighing, record.KindResult:
-		if bytes.Contains(e.JSON, ofNoRun) {
+		if record.OfNoRun(e) {
 			return nil
 		}
 		return into(r, e, r.weighed)
@@ -85,15 +81,10 @@ func (r *Room) reduce(e record.Entry) error {
 	return nil
 }
 
-// into hands an entry on as what its kind is.
+// into hands an entry on as what its kind is, and has whoever tends to the runs look once it is known.
 func into[T any](r *Room, e record.Entry, take func(*T) error) error {
-	one := new(T)
-	if err := json.Unmarshal(e.JSON, one); err != nil {
-		return err
-	}
-	r.view.Changed()
 	r.look()
-	return take(one)
+	return follow.Into(r.view, e, take)
 }
 
 func refOf(h record.Head) record.EntryRef { return record.EntryRef{Seq: h.Seq, ID: h.ID} }
