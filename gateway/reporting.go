@@ -15,7 +15,7 @@ import (
 	"weighpost/gateway/index"
 	"weighpost/gateway/record"
 	"weighpost/gateway/report"
-	"weighpost/gateway/signature"
+	"weighpost/gateway/review"
 )
 
 // mostTold is how many entries a report may tell of.
@@ -89,10 +89,18 @@ func (g *Gateway) add(ctx context.Context, all gathered, f index.Filter, keep fu
 			all[e.Seq] = e
 		}
 	})
-	if err == nil && len(all) > mostTold {
-		err = &record.NotDone{Why: fmt.Sprintf("a report tells of at most %d entries, and this one would of more: take a shorter span, or an export", mostTold)}
+	if err == nil {
+		err = all.bounded()
 	}
 	return err
+}
+
+// bounded says that a report would tell of too much.
+func (all gathered) bounded() error {
+	if len(all) > mostTold {
+		return &record.NotDone{Why: fmt.Sprintf("a report tells of at most %d entries, and this one would of more: take a shorter span, or an export", mostTold)}
+	}
+	return nil
 }
 
 // sorted gives them in the order of the journal.
@@ -108,8 +116,8 @@ func (all gathered) sorted() []record.Entry {
 // ofRuns are the kinds of entry by which what ended goes on: changes, reviews and signatures, and what came of slips.
 var ofRuns = []record.Kind{record.KindRunCorrected, record.KindRunReviewed, record.KindSignature, record.KindLateDecided}
 
-// draftRun gathers what there is about a run. That somebody looked it over changes nothing of it, and is left out: a report does not become
-// another because it was read.
+// draftRun gathers what there is about a run: the entries that a signature would cover, and what lies about them. That somebody looked it over
+// changes nothing of it, and is not among them: a report does not become another because it was read.
 func (g *Gateway) draftRun(ctx context.Context, id string) (*drafted, error) {
 	v, err := g.Run(ctx, id)
 	switch {
@@ -118,15 +126,18 @@ func (g *Gateway) draftRun(ctx context.Context, id string) (*drafted, error) {
 	case v.Ended == nil:
 		return nil, &record.NotDone{Why: "the run " + id + " is open: there is a report once it has ended"}
 	}
-	begun, all := &record.RunBegun{}, gathered{}
-	if err := g.readBody(ctx, v.Ended.Begun, begun); err != nil {
+	if err := g.review.Reached(ctx, v.Ended.Seq); err != nil {
 		return nil, err
 	}
-	ours := func(e record.Entry) bool {
-		of, err := signature.Covers(id, e)
-		return of && err == nil
+	one, err := g.review.Of(ctx, id)
+	if err != nil {
+		return nil, err
 	}
-	if err := g.add(ctx, all, index.Filter{Text: id, After: begun.Seq - 1}, ours); err != nil {
+	begun, all := one.BegunBy, gathered{}
+	for _, e := range one.Entries {
+		all[e.Seq] = e
+	}
+	if err := all.bounded(); err != nil {
 		return nil, err
 	}
 	for _, b := range v.Ended.Balances {
@@ -138,7 +149,7 @@ func (g *Gateway) draftRun(ctx context.Context, id string) (*drafted, error) {
 	if err := g.addDecided(ctx, all, begun.Seq); err != nil {
 		return nil, err
 	}
-	r := report.Run{Begun: begun, Ended: v.Ended, Title: v.Title, Cautions: v.Cautions, Labels: map[string]string{}, UnderAssessment: g.underAssessment(ctx, all)}
+	r := report.Run{Begun: begun, Ended: v.Ended, Title: v.Title, Cautions: v.Cautions, Labels: map[string]string{}, UnderAssessment: g.underAssessment(ctx, one.Assessed, all)}
 	for _, s := range v.Steps {
 		r.Steps = append(r.Steps, report.RunStep{RunStep: s.RunStep, Counts: s.Counts})
 		if s.Label != "" {
@@ -146,9 +157,9 @@ func (g *Gateway) draftRun(ctx context.Context, id string) (*drafted, error) {
 		}
 	}
 	return &drafted{report.Told{Entries: all.sorted()}, &v.Ended.Run, func(t report.Told) (report.Subject, error) {
-		one := r
-		one.Told = t
-		return report.NewRun(one)
+		made := r
+		made.Told = t
+		return report.NewRun(made)
 	}}, nil
 }
 
@@ -172,26 +183,17 @@ func decidedOf(e record.Entry) string {
 	return d.Entered.ID
 }
 
-// underAssessment names a failed check that covers a weighing among the entries which nobody has judged yet, and adds the entry of its end.
-func (g *Gateway) underAssessment(ctx context.Context, all gathered) string {
-	for _, e := range all.sorted() {
-		if !e.Kind.Numbered() {
-			continue
-		}
-		f, _ := g.fitness.File(e.Balance)
-		for _, one := range f.Failures {
-			if _, judged := one.Judged[e.Seq]; judged || one.Closed || e.Seq <= one.After || e.Seq >= one.Before {
-				continue
-			}
-			if end, err := g.olderCheck(ctx, e.Balance, one.Check); err == nil {
-				if entry, err := g.entryAt(ctx, end.Seq); err == nil {
-					all[entry.Seq] = entry
-				}
-			}
-			return one.Check
+// underAssessment names the first of the failed checks that cover a weighing of a run and that nobody has judged yet, and adds the entry of its end.
+func (g *Gateway) underAssessment(ctx context.Context, by []review.Assessed, all gathered) string {
+	if len(by) == 0 {
+		return ""
+	}
+	if end, err := g.olderCheck(ctx, by[0].Balance, by[0].Check); err == nil {
+		if entry, err := g.entryAt(ctx, end.Seq); err == nil {
+			all[entry.Seq] = entry
 		}
 	}
-	return ""
+	return by[0].Check
 }
 
 // draftDay gathers what was weighed on a date of the place.

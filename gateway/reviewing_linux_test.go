@@ -1,6 +1,7 @@
 package gateway_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"strings"
@@ -50,6 +51,20 @@ func weighedFor(t *testing.T, v console.ReviewView) (list []record.Weighing) {
 	return list
 }
 
+// reported has a report of a run made, and once more after something that is no part of it.
+func (h *house) reported(t *testing.T, run string, beside func()) {
+	t.Helper()
+	asked := console.ReportAsked{Of: "run", About: run}
+	pdf, err := h.PreviewReport(t.Context(), asked)
+	if err != nil || !bytes.HasPrefix(pdf, []byte("%PDF-")) {
+		t.Fatalf("%.20q, %v", pdf, err)
+	}
+	beside()
+	if again, err := h.PreviewReport(t.Context(), asked); err != nil || !bytes.Equal(again, pdf) {
+		t.Errorf("the report became another: %d bytes and %d, %v", len(pdf), len(again), err)
+	}
+}
+
 // TestARunIsReviewedThroughTheAPI: from its end to a correction, with each act an entry, each refusal one too, and all of it there after a
 // restart.
 func TestARunIsReviewedThroughTheAPI(t *testing.T) {
@@ -84,7 +99,7 @@ func TestARunIsReviewedThroughTheAPI(t *testing.T) {
 		}
 	}
 	h.ask(t, "POST", "runs/"+run+"/review", fmt.Sprintf(`{"act": "return", "reason": "look again", "seen": %d, "by": "ben"}`, v.Last-1), 409, nil)
-	h.reviews(t, run, "review", `{"act": "look"}`, "ben", 200)
+	h.reported(t, run, func() { h.reviews(t, run, "review", `{"act": "look"}`, "ben", 200) })
 	v, _ = h.reviews(t, run, "review", `{"act": "return", "reason": "the first weighing looks odd"}`, "ben", 200)
 	if v.State != record.RunReturned {
 		t.Errorf("it is %s", v.State)
