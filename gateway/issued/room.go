@@ -5,7 +5,6 @@ package issued
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -85,13 +84,10 @@ func (r *Room) reduce(e record.Entry) error {
 	if e.Kind != record.KindReportIssued {
 		return nil
 	}
-	one := &record.ReportIssued{}
-	if err := json.Unmarshal(e.JSON, one); err != nil {
-		return err
-	}
-	r.view.Changed()
-	r.add(one)
-	return nil
+	return follow.Into(r.view, e, func(one *record.ReportIssued) error {
+		r.add(one)
+		return nil
+	})
 }
 
 func (r *Room) add(one *record.ReportIssued) {
