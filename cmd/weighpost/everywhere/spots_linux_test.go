@@ -15,6 +15,7 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 
@@ -239,8 +240,14 @@ func (r *rig) host(t *testing.T) *sparks {
 	return s
 }
 
+// said waits for the host to have heard of a weighing: it listens on a connection of its own, so that another listener may have it first.
 func (s *sparks) said(digits string) string {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.of[digits]
+	for limit := time.Now().Add(20 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+		s.mu.Lock()
+		fitness, heard := s.of[digits]
+		s.mu.Unlock()
+		if heard || time.Now().After(limit) {
+			return fitness
+		}
+	}
 }

@@ -293,7 +293,10 @@ func (l *lock) marked(t *testing.T, when string, s *spot, found map[string][]str
 				}
 			}
 		}
-		if said := l.host.said(d); s.name == "sparkplug" && said != state && (state != "" || said == record.OutOfService || said == record.InCheck) {
+		if s.name != "sparkplug" {
+			continue
+		}
+		if said := l.host.said(d); said != state && (state != "" || said == record.OutOfService || said == record.InCheck) {
 			t.Errorf("%s: by Sparkplug, the balance of %s was %q, and it was %q", when, d, said, state)
 		}
 	}
