@@ -106,7 +106,7 @@ func (c *Config) checkName(r *strict.Report, name folder.Name, use format.Use) {
 	case closed:
 	case use == format.Together:
 		r.At("name").Fault("holds {batch}, and no closed period is set", "closed: day, or a name with {id}")
-	case use == format.OneByOne && !name.Uses("id"):
+	case use == format.OneByOne && !name.TellsApart(&c.Choice):
 		r.At("name").Fault("does not tell entries apart: with one file for each entry, the name must hold {id}", folder.EntryName)
 	case use == format.Added && (name.Uses("seq") || name.Uses("number")):
 		r.At("name").Fault("would make a file for each line", "a name with {id} if that is wanted, or one without {seq} and {number}, such as {day}."+c.Format)

@@ -53,7 +53,7 @@ func Check(r *strict.Report, c *format.Choice, name string) {
 		r.At("name").Fault("does not tell closed files apart: with closed, the name must hold {batch}", BatchName)
 	case use == format.OneByOne && n.Uses(Batch):
 		r.At("name").Fault("holds {batch}, and no closed period is set", "closed: day, or a name with {id}")
-	case use == format.OneByOne && !n.Uses("id"):
+	case use == format.OneByOne && !n.TellsApart(c):
 		r.At("name").Fault("does not tell entries apart: with one file for each entry, the name must hold {id}", EntryName)
 	}
 }

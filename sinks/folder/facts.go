@@ -23,13 +23,13 @@ func (f *facts) field(name string) json.RawMessage {
 	if ok {
 		return value
 	}
-	var all struct{ ID, Seq, Site, Balance, Context, Stamp, To json.RawMessage }
+	var all struct{ ID, Seq, Site, Balance, Context, Stamp, To, Report json.RawMessage }
 	if err := json.Unmarshal(f.entry.JSON, &all); err != nil {
 		f.err = err
 		return nil
 	}
 	return map[string]json.RawMessage{"id": all.ID, "seq": all.Seq, "site": all.Site, "balance": all.Balance, "context": all.Context,
-		"stamp": all.Stamp, "to": all.To}[name]
+		"stamp": all.Stamp, "to": all.To, "report": all.Report}[name]
 }
 
 // read reads a value. One that is absent leaves into as it is.

@@ -32,6 +32,7 @@ var fields = map[string]func(*facts) string{
 	"method":      func(f *facts) string { return learnt(f.context().Method) },
 	"run":         func(f *facts) string { return learnt(f.context().Run) },
 	"lot":         func(f *facts) string { return learnt(f.context().Lot) },
+	"report":      func(f *facts) string { return format.SafeName(f.text(f.field("report"))) }, // of report-issued: its number
 	"year":        func(f *facts) string { return f.at("2006") },
 	"month":       func(f *facts) string { return f.at("2006-01") },
 	"day":         func(f *facts) string { return f.at("2006-01-02") },
@@ -117,6 +118,11 @@ func parseElement(element string) ([]piece, error) {
 // Uses says whether a name holds a field.
 func (t Name) Uses(field string) bool {
 	return slices.ContainsFunc(t, func(e []piece) bool { return slices.Contains(e, piece{field: field}) })
+}
+
+// TellsApart says whether each entry has a name of its own: by its id or, in files of reports, by the number of the report.
+func (t Name) TellsApart(c *format.Choice) bool {
+	return t.Uses("id") || t.Uses("report") && c.Format == format.NameReport
 }
 
 // Render gives the name of an entry's file, with slashes, within the folder and safe on every system.

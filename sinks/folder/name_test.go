@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"weighpost/gateway/record"
+	"weighpost/sinks/format"
 	"weighpost/sinks/sinktest"
 )
 
@@ -75,6 +76,25 @@ func TestNamesAreTheSameHoweverTheEntryIsWritten(t *testing.T) {
 	for _, bad := range []string{`{`, `{"id":1}`, `{"id":"a","stamp":{"utc":"yesterday"}}`, `{"seq":"1"}`, `{"context":[]}`, `{"site":2}`} {
 		if name, err := tm.Render(record.Entry{JSON: []byte(bad)}); err == nil {
 			t.Errorf("%s has the name %s", bad, name)
+		}
+	}
+}
+
+// TestAReportHasItsNumberForAName, which tells files of reports apart, and no others.
+func TestAReportHasItsNumberForAName(t *testing.T) {
+	tm, err := ParseName("{day}/{report}")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, want := range map[string]string{`{"id":"s/i/@/000009","stamp":{"utc":"2026-11-25T23:30:00.000000Z"},"report":"rep-i-000004"}`: "2026-11-25/rep-i-000004",
+		`{"id":"s/i/b/000009","stamp":{"utc":"2026-11-25T23:30:00.000000Z"}}`: "2026-11-25/%none", `{"Odd":0,"stamp":{"utc":"2026-11-25T23:30:00.000000Z"},"report":"../rep"}`: "2026-11-25/%2E.%2Frep"} {
+		if got, err := tm.Render(record.Entry{Kind: record.KindReportIssued, JSON: []byte(text)}); got != want || err != nil {
+			t.Errorf("got %s, want %s (%v)", got, want, err)
+		}
+	}
+	for name, want := range map[string]bool{format.NameReport: true, format.NameJSON: false} {
+		if tm.TellsApart(&format.Choice{Format: name}) != want {
+			t.Errorf("format %s: %v", name, !want)
 		}
 	}
 }
