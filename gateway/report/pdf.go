@@ -166,11 +166,12 @@ func (s *sheet) table(t *Table) {
 		}
 		if high := float64(lines)*step(cellSize) + 4; high < paper.Upright.High-paper.Margin-paper.Bottom-80 {
 			s.Need(high)
-		}
-		for n := range lines {
-			s.Need(step(cellSize))
-			s.Y -= step(cellSize)
-			s.cells(t, n, cells, r.Out)
+			s.row(t, cells, 0, lines, r.Out)
+		} else {
+			for n := range lines {
+				s.Need(step(cellSize))
+				s.row(t, cells, n, n+1, r.Out)
+			}
 		}
 		s.Y -= 3
 		s.Rule(s.Y, 0.85)
@@ -206,15 +207,17 @@ func (s *sheet) at(h Head, left float64, l paper.Line) float64 {
 	return left
 }
 
-func (s *sheet) cells(t *Table, n int, cells [][]paper.Line, out bool) {
+// row draws lines of the cells of a row. Each cell is written whole before the next: so it is read aloud, searched and copied.
+func (s *sheet) row(t *Table, cells [][]paper.Line, from, to int, out bool) {
 	ink, left := paper.Ink, paper.Margin
 	if out {
 		ink = paper.InkFaint
 	}
 	for i, h := range t.Heads {
-		if n < len(cells[i]) {
-			s.Text(s.Plain, cellSize, s.at(h, left, cells[i][n]), s.Y, cells[i][n], ink)
+		for n := from; n < min(to, len(cells[i])); n++ {
+			s.Text(s.Plain, cellSize, s.at(h, left, cells[i][n]), s.Y-float64(n-from+1)*step(cellSize), cells[i][n], ink)
 		}
 		left += h.Share * s.Room()
 	}
+	s.Y -= float64(to-from) * step(cellSize)
 }
