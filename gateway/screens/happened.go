@@ -95,10 +95,11 @@ func kindsInWords(word string) string {
 // happenedPage is a part of the audit trail.
 type happenedPage struct {
 	*list
-	Rows   []occurrence
-	Take   *taking
-	Groups []kindGroup
-	Since  bool // only what is new since the last review
+	Rows    []occurrence
+	Take    *taking
+	Reports *reportsOf
+	Groups  []kindGroup
+	Since   bool // only what is new since the last review
 }
 
 // Kind is what is chosen, where it is several kinds that are no group.
@@ -178,7 +179,7 @@ func (s *Screens) showHappened(w http.ResponseWriter, r *http.Request) {
 	}
 	l := s.list(r, "/happened", kindsAsked(r.URL.Query().Get("kind")))
 	l.Kinds = kindsInWords(l.Asked.Get("kind"))
-	p := happenedPage{list: l, Take: s.takes(r, l), Groups: kindGroups, Since: l.Asked.Get("since") == "review"}
+	p := happenedPage{list: l, Take: s.takes(r, l), Reports: s.reportsOfTrail(r, l.Asked), Groups: kindGroups, Since: l.Asked.Get("since") == "review"}
 	for _, e := range l.Entries {
 		p.Rows = append(p.Rows, l.listed(e))
 	}

@@ -28,6 +28,7 @@ type reportData struct {
 	PDF     string // address of the same as a file; ""
 	Entries string // where its entries are; ""
 	Balance string
+	Reports *reportsOf // nil: there are none here
 }
 
 // checkReport shows one check that has ended.
@@ -52,6 +53,7 @@ func (s *Screens) checkReport(w http.ResponseWriter, r *http.Request) {
 	d := &reportData{Document: c.Document(), Look: verdictLook(c.Ended.Outcome), Balance: id,
 		PDF:     "/api/v1/balances/" + url.PathEscape(id) + "/checks/" + check + "/report.pdf",
 		Entries: "/happened?" + url.Values{"kind": {"all"}, "balance": {id}}.Encode()}
+	d.Reports = s.reportsAbout(r, report.OfCheck, c.Ended.Check.ID, "this check")
 	s.show(w, r, page{Template: "report.html", Title: d.Title, Place: "/", Data: d})
 }
 
@@ -62,7 +64,7 @@ func (s *Screens) balanceFile(w http.ResponseWriter, r *http.Request) {
 	if s.deps.Fitness != nil {
 		if f, ok := s.deps.FileOfBalance(id, now.Format(time.DateOnly)); ok {
 			f.Clock = clock
-			d := &reportData{Document: f.Document(now), Balance: id}
+			d := &reportData{Document: f.Document(now), Balance: id, Reports: s.reportsAbout(r, report.OfBalance, id, "this balance")}
 			s.show(w, r, page{Template: "report.html", Title: d.Title, Place: "/", Data: d})
 			return
 		}

@@ -4,10 +4,12 @@ import (
 	"cmp"
 	"errors"
 	"net/http"
+	"net/url"
 	"slices"
 
 	"weighpost/gateway/console"
 	"weighpost/gateway/record"
+	"weighpost/gateway/report"
 	"weighpost/gateway/rights"
 )
 
@@ -35,7 +37,6 @@ type reviewData struct {
 	LooksAt   uint64 // the entry up to which a look goes; 0: whoever looks has no look to take
 	Went      []wentOf
 	Reports   *reportsOf // nil: there are none here
-	MayTake   bool       // whoever looks may take all of it as a file
 }
 
 // reviewedSlip is a slip that was typed in for the run.
@@ -102,9 +103,8 @@ func (s *Screens) reviewData(r *http.Request, v console.ReviewView) *reviewData 
 	}
 	d.Trail, d.Fresh = trailOf(v.Trail, v.SeenUpTo)
 	d.Went = wentsOf(&v)
-	d.MayTake = s.who(r).Can(string(rights.Export))
 	if v.State != record.RunOpen {
-		d.Reports = s.reportsAbout(r, "run", v.ID)
+		d.Reports = s.reportsAbout(r, report.OfRun, v.ID, "this run").bundled(s, r, url.Values{"run": {v.ID}})
 	}
 	s.reviewActs(r, d)
 	return d

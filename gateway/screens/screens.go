@@ -40,7 +40,8 @@ type Screens struct {
 }
 
 // shared are the templates that every page may use.
-var shared = []string{"templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html", "templates/runparts.html", "templates/reviewparts.html"}
+var shared = []string{"templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html", "templates/runparts.html", "templates/reviewparts.html",
+	"templates/reportsof.html"}
 
 // New makes the pages. A template that cannot be parsed is a mistake of the program, and panics.
 func New(deps Deps) *Screens {
