@@ -33,15 +33,17 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 const patience = 30 * time.Second
 
 // setUp is a seed bank's. b-print has a print key; b-asked shows what it is asked for, and is recorded when a request says so. DIR is where the
-// cables end, and
-// LIMS the lab system, which is told what becomes of its requests.
+// cables end, LIMS
+// the lab system, which is told what becomes of its requests, and PAPERS a folder that gets the reports.
 const setUp = `site: seed-bank
 journal: {folder: journal, space: {warn: 128 KiB, low: 128 KiB, reserve: 64 KiB}}
 page: {listen: "127.0.0.1:0"}
 balances:
 - {id: b-print, place: seed room, port: {address: DIR/b-print, speed: 115200}, layout: line.yaml, readability: 0.0001 g, capacity: 220 g, record: printed}
 - {id: b-asked, place: solutions, port: {address: DIR/b-asked, speed: 115200}, layout: line.yaml, readability: 0.00001 g, capacity: 220 g, record: printed, ask: {send: "Q", every: 100ms}}
-sinks: [{id: lims, kind: http, url: LIMS, entries: [request-changed], body: entry}]
+sinks:
+- {id: lims, kind: http, url: LIMS, entries: [request-changed], body: entry}
+- {id: papers, kind: files, folder: PAPERS, entries: [report-issued], format: report, name: "{report}.pdf"}
 `
 
 const lineLayout = "frame: {ends: [\"\\r\\n\"]}\nline_length: 13\nline: \"{weight 11} {unit 1}\"\n"
@@ -71,10 +73,13 @@ func newLab(t *testing.T) *lab {
 	}
 	far := httptest.NewServer(http.HandlerFunc(l.hears))
 	t.Cleanup(far.Close)
-	for name, text := range map[string]string{"line.yaml": lineLayout, "weighpost.yaml": strings.NewReplacer("DIR", l.dir, "LIMS", far.URL).Replace(setUp)} {
+	for name, text := range map[string]string{"line.yaml": lineLayout, "weighpost.yaml": strings.NewReplacer("DIR", l.dir, "LIMS", far.URL, "PAPERS", l.papers()).Replace(setUp)} {
 		if err := os.WriteFile(filepath.Join(l.dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
+	}
+	if err := os.Mkdir(l.papers(), 0o700); err != nil {
+		t.Fatal(err)
 	}
 	l.start()
 	t.Cleanup(l.stop)

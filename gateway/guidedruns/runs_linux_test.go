@@ -18,7 +18,7 @@ func TestProceduresFromRequestToResult(t *testing.T) {
 	for _, one := range []struct {
 		name string
 		does func(*seat)
-	}{{"thousand seeds, by the keyboard alone", thousandSeeds}, {"reviewed and signed", reviewed}, {"outside its limits", outside}, {"over two days", twoDays}, {"a target", target},
+	}{{"thousand seeds, by the keyboard alone", thousandSeeds}, {"reviewed and signed", reviewed}, {"reported and delivered", reported}, {"outside its limits", outside}, {"over two days", twoDays}, {"a target", target},
 		{"of the lab's own making", ownProcedure}, {"abandoned", abandoned}} {
 		t.Run(one.name, func(t *testing.T) {
 			s.For(t)
