@@ -20,7 +20,7 @@ type runsCommand struct {
 
 type runsList struct {
 	hostFlags
-	State     string `enum:",open,complete,abandoned" default:"" help:"Only those that are open, complete or abandoned."`
+	State     string `enum:",open,abandoned,complete,in review,returned,reviewed,approved,needs review again,replaced,archived" default:"" help:"Only those in this state: ${enum}." placeholder:"STATE"`
 	Procedure string `placeholder:"NAME" help:"Only those of a procedure."`
 	Sample    string `placeholder:"ID" help:"Only those that a sample or a container is in."`
 	JSON      bool   `help:"Print one run a line, as JSON."`
