@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"weighpost/gateway"
+	"weighpost/gateway/access/secret"
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/needs"
@@ -37,11 +38,12 @@ balances:
 - {id: b-1, port: {address: "tcp://ADDRESS"}, layout: lines.yaml, readability: 0.001 g, capacity: 100 g}
 `
 
-func newWeighhouse(t *testing.T) *weighhouse {
+// newWeighhouse starts it; more are sections of its configuration.
+func newWeighhouse(t *testing.T, more ...string) *weighhouse {
 	t.Helper()
 	h := &weighhouse{t: t, dir: t.TempDir(), print: make(chan int, 10)}
 	h.file = filepath.Join(h.dir, "weighpost.yaml")
-	text := strings.Replace(strings.Replace(weighhouseConfig, "ADDRESS", h.balance(), 1), "127.0.0.1:0", needs.FreeAddress(t), 1)
+	text := strings.Replace(strings.Replace(weighhouseConfig, "ADDRESS", h.balance(), 1), "127.0.0.1:0", needs.FreeAddress(t), 1) + strings.Join(more, "")
 	layout, err := os.ReadFile("../../testdata/layouts/fixed-line.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -55,7 +57,7 @@ func newWeighhouse(t *testing.T) *weighhouse {
 	if err != nil {
 		t.Fatal(err)
 	}
-	g := gateway.New(cfg, gateway.Options{})
+	g := gateway.New(cfg, gateway.Options{Hasher: secret.NewHasher(secret.Work{Passes: 1, MemoryK: 64, Lanes: 1}, 4, 256)})
 	if err := g.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}

@@ -32,9 +32,10 @@ func (h hostFlags) askRuns(ctx context.Context, method, path string, body, answe
 	return h.act(ctx, deed{Method: method, Path: "/api/v1/" + path, Body: body, Answer: answer, Here: noRunsHere})
 }
 
-func noRunsHere(context.Context, *config.Config, *journal.Journal) error {
-	return errors.New("no daemon has this journal, and only a running one looks after procedures, runs, requests, containers and slips: start it (weighpost run, or weighpost service start) and ask again")
-}
+func noRunsHere(context.Context, *config.Config, *journal.Journal) error { return errNoRunsHere }
+
+var errNoRunsHere = errors.New("no daemon has this journal, and only a running one looks after procedures, runs, their reviews, requests, containers and slips: " +
+	"start it (weighpost run, or weighpost service start) and ask again")
 
 type containersList struct {
 	hostFlags

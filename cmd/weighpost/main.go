@@ -31,6 +31,7 @@ type commands struct {
 	Weights       weightsCommand       `cmd:"" help:"See and keep the register of reference weights."`
 	Procedures    proceduresCommand    `cmd:"" help:"See procedures, write versions of them, and adopt, turn down or withdraw them."`
 	Runs          runsCommand          `cmd:"" help:"See runs of procedures."`
+	Reviews       reviewsCommand       `cmd:"" help:"Review runs: submit, return, correct, approve with a signature, archive them."`
 	Statistics    statisticsCommand    `cmd:"" help:"Work over the results of runs: count, mean, spread, share outside limits."`
 	Containers    containersCommand    `cmd:"" help:"See and keep the register of containers that samples are weighed in."`
 	Slips         slipsCommand         `cmd:"" help:"See slips that were typed in, and decide on them as a second person."`

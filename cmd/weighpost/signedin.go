@@ -12,14 +12,22 @@ import (
 	"weighpost/gateway/journal"
 )
 
+// asking asks the daemon for one thing.
+type asking func(ctx context.Context, d deed) error
+
 // actAs asks the daemon as a person who signs in for this one act and out after it.
 func (h hostFlags) actAs(ctx context.Context, s streams, login string, d deed) error {
+	return h.asPerson(ctx, s, login, errNoDaemon, func(ask asking) error { return ask(ctx, d) })
+}
+
+// asPerson does something as a person, who signs in for it and out after it. none is the error where no daemon has the journal.
+func (h hostFlags) asPerson(ctx context.Context, s streams, login string, none error, does func(ask asking) error) error {
 	cfg, err := config.LoadFile(h.Config)
 	if err != nil {
 		return fmt.Errorf("the configuration %s has mistakes (weighpost validate config tells them): %w", h.Config, err)
 	}
 	if !journal.InUse(cfg.Journal.Folder) {
-		return errNoDaemon
+		return none
 	}
 	secret, err := askSecret(ctx, s, "Secret of "+plain(login))
 	if err != nil {
@@ -40,7 +48,7 @@ func (h hostFlags) actAs(ctx context.Context, s streams, login string, d deed) e
 	defer func() {
 		_ = deed{Method: http.MethodDelete, Path: session}.through(context.WithoutCancel(ctx), cfg, client)
 	}() // it ends of itself otherwise
-	return d.through(ctx, cfg, client)
+	return does(func(ctx context.Context, d deed) error { return d.through(ctx, cfg, client) })
 }
 
 // through asks the daemon with a client that has a session, or is about to.
