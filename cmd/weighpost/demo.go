@@ -35,7 +35,8 @@ the simulated weight on the pan by itself; an adjustment that is noted mends the
 At a seed testing bench with two balances a day's work is done by procedures, in ten to thirty seconds: one person writes them and another adopts them;
 a lab system asks for results with its own key; lots are weighed; one value is out of its limits, is weighed again, and is let go on by the
 reviewer; dishes dry over a night of three seconds, and are weighed back at the other balance by another person; a dish that is mixed up is
-stopped; results go back to the lab system. All of it goes over the API, with accounts that end with the demo. One request waits for you.`
+stopped; results go back to the lab system; one run is reviewed, returned, corrected and signed, and its report comes into a folder as a PDF.
+All of it goes over the API, with accounts that end with the demo. One request waits for you.`
 }
 
 func (c demoCommand) Run(ctx context.Context, s streams) error {

@@ -58,7 +58,7 @@ func (d *day) passes(ctx context.Context) error {
 	if d.after != nil {
 		defer d.after()
 	}
-	for _, scene := range []func(context.Context) error{d.opens, d.adopt, d.morning, d.weigh, d.evening, d.review} {
+	for _, scene := range []func(context.Context) error{d.opens, d.adopt, d.morning, d.weigh, d.evening, d.review, d.reports} {
 		err := scene(ctx)
 		switch why := refused(err); {
 		case err == nil:

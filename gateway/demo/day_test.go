@@ -4,10 +4,13 @@ package demo
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -46,6 +49,8 @@ type told struct {
 	Request, Balance, By struct{ ID, From string }
 
 	Change, State, Step, Became, Why, Reason, Verdict, Act, Comment, Meaning string
+
+	Report, About, Sum string
 
 	Run       json.RawMessage // in entries about requests an id
 	Procedure struct{ Name, Hash string }
@@ -103,6 +108,7 @@ func TestADayAtTheSeedTestingBench(t *testing.T) {
 	}
 	runsAreOfWhatWasAdopted(t, all)
 	l.answersAreRight(t)
+	l.reportIsThere(t, all)
 	t.Logf("%d sentences of the day, in %.0f s", len(daysSentences), took.Seconds())
 }
 
@@ -189,6 +195,9 @@ var daysSentences = map[string]sentence{
 	"and approves it, and nobody else": {1, func(e told) bool {
 		return e.kind == "run-reviewed" && e.Act == record.ActApprove && e.By.ID == "n-fennel"
 	}},
+	"then she issues its report": {1, func(e told) bool {
+		return e.kind == "report-issued" && e.By.ID == "n-fennel"
+	}},
 	"what was let go on failed": {1, func(e told) bool { return e.kind == "run-ended" && e.Verdict == "failed" }},
 }
 
@@ -208,7 +217,7 @@ func (l *lab) tells(t *testing.T) (list []told) {
 	err := journal.Scan(t.Context(), l.at.journal, 0, func(e record.Entry) error {
 		switch e.Kind {
 		case record.KindProcedureChanged, record.KindRunStep, record.KindRunEnded, record.KindRequestChanged, record.KindContainerChanged, record.KindRunReviewed,
-			record.KindRunCorrected, record.KindSignature:
+			record.KindRunCorrected, record.KindSignature, record.KindReportIssued:
 			one := told{kind: string(e.Kind)}
 			if err := json.Unmarshal(e.JSON, &one); err != nil {
 				return fmt.Errorf("%s: %w", e.JSON, err)
@@ -260,6 +269,22 @@ func (l *lab) answersAreRight(t *testing.T) {
 		if got[key] != value {
 			t.Errorf("%s came back as %q, want %q; all: %v", key, got[key], value, got)
 		}
+	}
+}
+
+// reportIsThere: the report lies in the folder of reports under its number, byte for byte as it was issued, and no other is there.
+func (l *lab) reportIsThere(t *testing.T, all []told) {
+	t.Helper()
+	i := slices.IndexFunc(all, func(e told) bool { return e.kind == "report-issued" })
+	if i < 0 || all[i].About != l.day.counted {
+		t.Fatalf("no report of %s is issued", l.day.counted)
+	}
+	pdf, err := os.ReadFile(filepath.Join(l.at.reports, all[i].Report+".pdf"))
+	if sum := sha256.Sum256(pdf); err != nil || hex.EncodeToString(sum[:]) != all[i].Sum || !strings.HasPrefix(string(pdf), "%PDF-") {
+		t.Errorf("the file of %s: %v, %d bytes that begin with %.8q", all[i].Report, err, len(pdf), pdf)
+	}
+	if files, err := filepath.Glob(filepath.Join(l.at.reports, "*.pdf")); err != nil || len(files) != 1 {
+		t.Errorf("in the folder of reports are %v, %v", files, err)
 	}
 }
 

@@ -169,7 +169,10 @@ func (l *lab) makeFolder() (err error) {
 			return fmt.Errorf("%s holds a journal already: the demo begins with an empty folder, give it another one", l.o.Dir)
 		}
 	}
-	l.at.journal, l.at.folder = l.dir, filepath.Join(l.dir, "files")
+	l.at.journal, l.at.folder, l.at.reports = l.dir, filepath.Join(l.dir, "files"), filepath.Join(l.dir, "reports")
+	if err := os.MkdirAll(l.at.reports, 0o755); err != nil {
+		return err
+	}
 	return os.MkdirAll(l.at.folder, 0o755)
 }
 

@@ -49,7 +49,7 @@ func newBalances(n int, seed uint64) ([]*balance, error) {
 }
 
 // places are where the far sides of the sinks are.
-type places struct{ broker, folder, url, answers, listen, journal string }
+type places struct{ broker, folder, reports, url, answers, listen, journal string }
 
 // writeConfiguration puts the demo's layouts and its configuration into a folder: the same files that a person would write.
 func writeConfiguration(dir string, list []*balance, addresses []string, scanner string, p places) (path string, err error) {
@@ -102,7 +102,13 @@ func writeConfiguration(dir string, list []*balance, addresses []string, scanner
     kind: http
     entries: [request-changed]
     url: %q
-`, p.broker, p.folder, p.url, p.answers)
+  - id: reports
+    kind: files
+    entries: [report-issued]
+    format: report
+    name: "{report}.pdf"
+    folder: %q
+`, p.broker, p.folder, p.url, p.answers, p.reports)
 	b.WriteString(cornerConfiguration)
 	path = filepath.Join(dir, "weighpost.yaml")
 	return path, os.WriteFile(path, []byte(b.String()), 0o644)

@@ -4,12 +4,15 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"os"
+	"path/filepath"
+	"time"
 
 	"weighpost/gateway/record"
 )
 
-// The last scene of the day: the run by which seeds were counted is submitted, returned once, corrected, submitted again, and approved with a
-// signature.
+// The last scenes of the day: the run by which seeds were counted is submitted, returned once, corrected, submitted again, and approved with a
+// signature; and its report is issued.
 
 // spiltAt is the replicate, from 0, of which it turns out that seeds lay beside the dish.
 const spiltAt = 2
@@ -81,4 +84,26 @@ func (d *day) signs(ctx context.Context, saw reviewSeen) (reviewSeen, error) {
 	}
 	return d.acts(ctx, d.fennel, saw, map[string]any{"act": record.ActApprove,
 		"signing": map[string]string{"id": d.fennel.id, "secret": d.fennel.secret, "statement_sha256": statement.SHA256}})
+}
+
+// reports has the reviewer issue the report of the run, and waits until it lies where the demo's reports go.
+func (d *day) reports(ctx context.Context) error {
+	var issued struct{ Report string }
+	if err := d.fennel.ask(ctx, http.MethodPost, "reports", map[string]any{"of": "run", "about": d.counted}, &issued); err != nil {
+		return err
+	}
+	file := filepath.Join(d.lab.at.reports, issued.Report+".pdf")
+	for limit := time.Now().Add(patience); ; {
+		if _, err := os.Stat(file); err == nil {
+			break
+		}
+		switch {
+		case !pause(ctx, glimpse):
+			return ctx.Err()
+		case time.Now().After(limit):
+			return fmt.Errorf("%w: report %s was issued, and %s does not come", errUnheard, issued.Report, file)
+		}
+	}
+	fmt.Fprintf(d.lab.o.Say, "  report: %s of that run, with its signature and what was excluded: %s\n", issued.Report, file)
+	return nil
 }
