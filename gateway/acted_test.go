@@ -69,7 +69,7 @@ func TestEachActHasTheMarkOfItsRequest(t *testing.T) {
 			t.Errorf("%s again: %d %s", route, status, again)
 		}
 	}
-	if len(paths) < 7 {
+	if len(paths) < 7 || paths["POST /api/v1/reports"] == "" {
 		t.Fatalf("only %v take a key", paths)
 	}
 	h.stop(t)

@@ -46,6 +46,7 @@ const (
 var onceRoutes = map[string]bool{
 	"read-balance": true, "send-command": true, "make-backup": true, "note-verified-backup": true, "note-review": true, "seal-entries": true,
 	"correct-clock": true, "change-key": true, "retry-parked": true, "drop-parked": true, "try-sink": true, "send-requests": true, "cancel-request": true,
+	"issue-report": true,
 }
 
 // onceDescription says in the description of a route what a key is for.
