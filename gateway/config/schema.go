@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
 	"weighpost/gateway/deliver"
 	"weighpost/gateway/intake"
@@ -70,9 +71,12 @@ var required = map[reflect.Type][]string{
 }
 
 // Schema is the JSON Schema (2020-12) of the configuration file.
-func Schema() []byte {
+func Schema() []byte { return bytes.Clone(schema()) }
+
+// schema is made once a process: each page that is served, also anew after a change of settings, shows it.
+var schema = sync.OnceValue(func() []byte {
 	return document("weighpost configuration", "The file that weighpost run --config reads.", reflect.TypeFor[Config]())
-}
+})
 
 // LayoutSchema is the JSON Schema (2020-12) of a layout file.
 func LayoutSchema() []byte {

@@ -15,7 +15,6 @@ var imported = regexp.MustCompile(`from "(\./[a-z-]+\.js)"`)
 
 // TestAScriptHasOneAddress: the one that a page names is the one that scripts import each other by, so that none runs twice.
 func TestAScriptHasOneAddress(t *testing.T) {
-	l := newLab(t, Deps{})
 	names, err := fs.Glob(files, "assets/*.js")
 	if err != nil {
 		t.Fatal(err)
@@ -29,7 +28,7 @@ func TestAScriptHasOneAddress(t *testing.T) {
 		for _, m := range imported.FindAllStringSubmatch(string(text), -1) {
 			found++
 			file := strings.TrimPrefix(m[1], "./")
-			address, err := l.asset(file)
+			address, err := asset(file)
 			if err != nil || address != "/assets/"+file {
 				t.Errorf("%s imports %s, which pages have from %q (%v)", name, m[1], address, err)
 			}

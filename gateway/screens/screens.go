@@ -19,6 +19,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"weighpost/gateway/console"
@@ -33,36 +34,37 @@ type Deps = console.Deps
 
 // Screens makes pages.
 type Screens struct {
-	deps   Deps
-	pages  map[string]*template.Template // by file name
-	tags   map[string]string             // of the assets, by name: what is in them, in short
-	assets []console.Screen
+	deps  Deps
+	pages map[string]*template.Template // by file name
 }
 
 // shared are the templates that every page may use.
 var shared = []string{"templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html", "templates/runparts.html", "templates/reviewparts.html",
 	"templates/reportsof.html"}
 
-// New makes the pages. A template that cannot be parsed is a mistake of the program, and panics.
-func New(deps Deps) *Screens {
-	s := &Screens{deps: deps, pages: make(map[string]*template.Template), tags: make(map[string]string)}
-	s.readAssets()
-	frame := template.Must(template.New("frame.html").Funcs(s.words()).Funcs(personWords()).Funcs(runFuncs).Funcs(reviewFuncs).ParseFS(files, shared...))
+// parsed are the pages, parsed once a process: they are the same whatever they show, and a page that is served anew after a change of
+// settings would wait longer for them than for all else. A template that cannot be parsed is a mistake of the program, and panics.
+var parsed = sync.OnceValue(func() map[string]*template.Template {
+	frame := template.Must(template.New("frame.html").Funcs(words()).Funcs(personWords()).Funcs(runFuncs).Funcs(reviewFuncs).ParseFS(files, shared...))
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		panic(err)
 	}
+	pages := make(map[string]*template.Template)
 	for _, name := range names {
-		if b := path.Base(name); !slices.Contains(shared, name) {
-			s.pages[b] = template.Must(template.Must(frame.Clone()).ParseFS(files, name))
+		if !slices.Contains(shared, name) {
+			pages[path.Base(name)] = template.Must(template.Must(frame.Clone()).ParseFS(files, name))
 		}
 	}
-	return s
-}
+	return pages
+})
+
+// New makes the pages.
+func New(deps Deps) *Screens { return &Screens{deps: deps, pages: parsed()} }
 
 // Routes are all pages, and the files that they are made of, each with the right that it needs.
 func (s *Screens) Routes() []console.Screen {
-	list := slices.Clone(s.assets)
+	list := slices.Clone(assets())
 	for _, p := range s.table() {
 		list = append(list, console.Screen{Pattern: p.pattern, Right: p.right, Handler: p.show, Page: true})
 	}
@@ -94,8 +96,8 @@ var contentTypes = map[string]string{
 // iconPath is where browsers ask for the sign of the site without being told.
 const iconPath = "/icon.svg"
 
-// readAssets reads the embedded files, which are under /assets/ but for the icon.
-func (s *Screens) readAssets() {
+// assets are the embedded files, which are under /assets/ but for the icon.
+var assets = sync.OnceValue(func() (list []console.Screen) {
 	all, err := fs.ReadDir(files, "assets")
 	if err != nil {
 		panic(err) // the files are part of the program
@@ -106,19 +108,19 @@ func (s *Screens) readAssets() {
 			panic(err)
 		}
 		sum := sha256.Sum256(b)
-		s.tags[f.Name()] = hex.EncodeToString(sum[:6])
-		where := "/assets/" + f.Name()
+		where, tag := "/assets/"+f.Name(), `"`+hex.EncodeToString(sum[:6])+`"`
 		if "/"+f.Name() == iconPath {
 			where = iconPath
 		}
-		s.assets = append(s.assets, console.Screen{Pattern: where, Right: console.Everybody, Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		list = append(list, console.Screen{Pattern: where, Right: console.Everybody, Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Content-Type", contentTypes[path.Ext(f.Name())])
 			w.Header().Set("Cache-Control", "no-cache")
-			w.Header().Set("ETag", `"`+s.tags[f.Name()]+`"`)
+			w.Header().Set("ETag", tag)
 			http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b))
 		})})
 	}
-}
+	return list
+})
 
 // page is one page as it is to be shown.
 type page struct {

@@ -3,6 +3,7 @@ package screens
 import (
 	"fmt"
 	"html/template"
+	"io/fs"
 	"math"
 	"net/url"
 	"strconv"
@@ -15,9 +16,9 @@ import (
 // words are what templates say of times, counts and values. The convention, on every page: dates and times as ISO 8601-1 writes
 // them, with a blank for the T and the offset of the zone, in this computer's zone; digits and the decimal point of a weight as
 // they were recorded; counts in groups of three with a narrow blank (SI brochure, 5.4.4).
-func (s *Screens) words() template.FuncMap {
+func words() template.FuncMap {
 	return template.FuncMap{
-		"asset": s.asset, "join": func(list []string) string { return strings.Join(list, " ") }, "at": at, "machine": machine, "count": count[uint64], "whole": count[int], "long": long,
+		"asset": asset, "join": func(list []string) string { return strings.Join(list, " ") }, "at": at, "machine": machine, "count": count[uint64], "whole": count[int], "long": long,
 		"since": func(t time.Time) string { return long(time.Since(t)) }, "quantity": quantity, "one": one[int],
 		"clock": clockTime, "prose": prose, "id": url.PathEscape, "seconds": seconds, "learnt": learnt,
 		"clockShape": clockShape, "clockWord": clockWord, "spanText": spanText, "ahead": ahead,
@@ -32,8 +33,8 @@ func (s *Screens) words() template.FuncMap {
 
 // asset is the address of a file that a page is made of. It is the one by which scripts import each other: a module that had two
 // addresses would run twice. Whether it changed, its ETag says.
-func (s *Screens) asset(name string) (string, error) {
-	if s.tags[name] == "" {
+func asset(name string) (string, error) {
+	if _, err := fs.Stat(files, "assets/"+name); err != nil {
 		return "", fmt.Errorf("there is no file %s among the assets", name)
 	}
 	return "/assets/" + name, nil
