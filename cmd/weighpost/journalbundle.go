@@ -6,8 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io/fs"
-	"os"
 
 	"weighpost/gateway"
 	"weighpost/gateway/bundle"
@@ -46,7 +44,7 @@ func (c journalBundle) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	out := cmp.Or(c.Out, plan.FileName())
-	if err := errors.Join(writeBundle(ctx, plan, out), plan.Close()); err != nil {
+	if err := errors.Join(plan.ToFile(ctx, out), plan.Close()); err != nil {
 		return err
 	}
 	if c.JSON {
@@ -62,23 +60,4 @@ func (c journalBundle) Run(ctx context.Context, s streams) error {
 	}
 	_, err = fmt.Fprintf(s.out, "To verify it: weighpost validate bundle %s --key KEY\n", out)
 	return err
-}
-
-// writeBundle writes it to a file that is not there yet, and leaves none that is not whole.
-func writeBundle(ctx context.Context, plan *bundle.Plan, name string) error {
-	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("%s is already there, and nothing is put in its place: give another name", name)
-	}
-	if err != nil {
-		return fmt.Errorf("the bundle cannot be written: %w", err)
-	}
-	err = plan.Write(ctx, f)
-	if err == nil {
-		err = f.Sync()
-	}
-	if err = errors.Join(err, f.Close()); err != nil {
-		return errors.Join(fmt.Errorf("the bundle was not written: %w", err), os.Remove(name))
-	}
-	return nil
 }

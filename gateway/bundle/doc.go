@@ -1,7 +1,8 @@
 // Package bundle packs entries of a journal with all that is needed to read and to verify them alone: on a machine without weighpost, its
 // journal and the lab's network. It owns the form of the archive, how it is written, and how it is verified. It keeps and changes nothing.
 //
-//	made, err := bundle.ToFile(ctx, bundle.Order{Dir: "/var/lib/weighpost/journal", Of: bundle.Of{Run: "r-7qx3-000017"}}, "run.zip")
+//	plan, err := bundle.Open(ctx, bundle.Order{Dir: "/var/lib/weighpost/journal", Of: bundle.Of{Run: "r-7qx3-000017"}})
+//	err = plan.ToFile(ctx, "run.zip")
 //	found, err := bundle.Verify(ctx, file, size, key)
 //
 // # What is inside
