@@ -47,15 +47,19 @@ func (g *Gateway) Bundle(ctx context.Context, asked console.BundleAsked) (consol
 	}}, nil
 }
 
-// planBundle signs what is recorded so far, and finds what is to be bundled. What is recorded in between may need one more signature.
+// planBundle signs what is recorded so far, and finds what is to be bundled. What is recorded in between may need one more signature. Where the
+// journal cannot be written, as on a full disk, what was signed before can be taken away still.
 func (g *Gateway) planBundle(ctx context.Context, o bundle.Order) (*bundle.Plan, error) {
 	for tries := 0; ; tries++ {
-		if _, _, err := g.journal.Checkpoint(ctx); err != nil {
-			return nil, err
-		}
+		_, _, unsaid := g.journal.Checkpoint(ctx)
 		plan, err := bundle.Open(ctx, o)
-		if unsigned := new(*bundle.Unsigned); errors.As(err, unsigned) && tries < 3 {
-			continue
+		if unsigned := new(*bundle.Unsigned); errors.As(err, unsigned) {
+			if unsaid == nil && tries < 3 {
+				continue
+			}
+			if unsaid != nil {
+				err = fmt.Errorf("%w. It cannot be signed now: %w", err, unsaid)
+			}
 		}
 		return plan, err
 	}
