@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"weighpost/gateway/record"
@@ -55,7 +56,7 @@ func (d *Day) block(name string) []Section {
 	case BlockWeighings:
 		return []Section{weighingsOf(d.weighingTable(d.fate))}
 	case BlockCalculations:
-		return d.runSections()
+		return d.runSections("")
 	case BlockExcluded:
 		return d.excludedHere("Every weighing of the day counts as far as is known, and every frame was read.")
 	case BlockSignatures:
@@ -123,8 +124,9 @@ func (s *sorted) runState(run string) string {
 	return s.stateOf(run, record.RunComplete)
 }
 
-// runSections lists the runs that ended, with their results.
-func (s *sorted) runSections() (list []Section) {
+// runSections lists the runs that ended, with their results: of all items, or of a run of several samples those of one sample, and those of the
+// whole run. What was found of other samples may be nobody's business who gets the report of one.
+func (s *sorted) runSections(sample string) (list []Section) {
 	if len(s.ended) == 0 {
 		return []Section{{Name: "Runs", Notes: []string{"No run ended."}}}
 	}
@@ -132,6 +134,11 @@ func (s *sorted) runSections() (list []Section) {
 		results, verdict, by := s.now(e)
 		if by == nil {
 			results = nil
+		}
+		others := 0
+		if sample != "" {
+			e, others = onlyOf(sample, e)
+			results = resultsOf(sample, results)
 		}
 		one := resultSection("Run "+e.Run.ID, e, results)
 		one.Facts = []Fact{{"Procedure", fmt.Sprintf("%s, version %d", e.Run.Procedure.Name, e.Run.Procedure.Version)}, {"State, verdict", s.runState(e.Run.ID) + ", " + known(verdict)},
@@ -144,9 +151,25 @@ func (s *sorted) runSections() (list []Section) {
 		if e.State == record.RunAbandoned {
 			one.Facts = append(one.Facts, Fact{"ABANDONED, because", known(e.Reason)})
 		}
+		if others > 0 {
+			one.Notes = append(one.Notes, fmt.Sprintf("%d of the %d items of the run are of other samples. Their results are not shown here.", others, others+len(e.Items)))
+		}
 		list = append(list, one)
 	}
 	return list
+}
+
+// onlyOf is the end of a run with what is of one sample, and how many of its items are of others.
+func onlyOf(sample string, e *record.RunEnded) (own *record.RunEnded, others int) {
+	one := *e
+	one.Results = resultsOf(sample, e.Results)
+	one.Items = slices.DeleteFunc(slices.Clone(e.Items), func(i record.RunItem) bool { return i.Sample != sample })
+	return &one, len(e.Items) - len(one.Items)
+}
+
+// resultsOf are the results of one sample, and of the whole run; nil of nil.
+func resultsOf(sample string, list []record.RunResult) []record.RunResult {
+	return slices.DeleteFunc(slices.Clone(list), func(r record.RunResult) bool { return r.Item != nil && r.Item.Sample != sample })
 }
 
 // excludedHere is what does not count among weighings, and what was changed.

@@ -37,7 +37,7 @@ func (r *Sample) block(name string) []Section {
 	case BlockWeighings:
 		return []Section{weighingsOf(r.weighingTable(r.fate))}
 	case BlockCalculations:
-		return r.runSections()
+		return r.runSections(r.ID)
 	case BlockExcluded:
 		return r.excludedHere("Every weighing of the sample counts as far as is known.")
 	case BlockStatistics:
