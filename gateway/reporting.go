@@ -345,7 +345,7 @@ func (g *Gateway) draftCheck(ctx context.Context, about string) (*drafted, error
 
 // draftTrail gathers a span of the journal.
 func (g *Gateway) draftTrail(ctx context.Context, span string) (*drafted, error) {
-	f, err := spanOf(span)
+	f, words, err := spanOf(span)
 	if err != nil {
 		return nil, &record.RequestRefused{Why: err.Error()}
 	}
@@ -355,30 +355,30 @@ func (g *Gateway) draftTrail(ctx context.Context, span string) (*drafted, error)
 		err = &record.NotDone{Why: "there is no entry in that span"}
 	}
 	return &drafted{report.Told{Entries: all.sorted()}, nil, func(t report.Told) (report.Subject, error) {
-		return &report.Trail{Told: t, Span: span, Filter: f.String()}, nil
+		return &report.Trail{Told: t, Span: span, Filter: words}, nil
 	}}, err
 }
 
-// spanOf reads a span of the trail: two dates of the place, both included, or two sequences, likewise.
-func spanOf(span string) (f index.Filter, err error) {
+// spanOf reads a span of the trail: two dates of the place, both included, or two sequences, likewise. It gives in words which entries that are.
+func spanOf(span string) (f index.Filter, words string, err error) {
 	wrong := errors.New("a span of the trail is two dates with a slash between, 2026-11-29/2026-11-30, or two sequences with a dash, 120-240")
 	if from, to, dates := strings.Cut(span, "/"); dates {
 		var last time.Time
 		if f.From, err = time.ParseInLocation(time.DateOnly, from, time.Local); err != nil {
-			return f, wrong
+			return f, "", wrong
 		}
 		if last, err = time.ParseInLocation(time.DateOnly, to, time.Local); err != nil || last.Before(f.From) {
-			return f, wrong
+			return f, "", wrong
 		}
 		f.To = last.AddDate(0, 0, 1)
-		return f, nil
+		return f, fmt.Sprintf("every entry stamped at or after %s and before %s", f.From.Format(time.RFC3339), f.To.Format(time.RFC3339)), nil
 	}
 	from, to, _ := strings.Cut(span, "-")
 	first, ferr := strconv.ParseUint(from, 10, 62)
 	last, lerr := strconv.ParseUint(to, 10, 62)
 	if ferr != nil || lerr != nil || first == 0 || last < first {
-		return f, wrong
+		return f, "", wrong
 	}
 	f.After, f.Before = first-1, last+1
-	return f, nil
+	return f, fmt.Sprintf("every entry from %d through %d", first, last), nil
 }

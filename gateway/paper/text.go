@@ -24,6 +24,7 @@ type atom struct {
 	width int
 	mark  bool
 	space bool
+	joint bool // a word that has to be broken is broken rather behind it than anywhere
 }
 
 // atoms turns text into what is drawn. A character that the font does not have, or that could not be seen, becomes a mark
@@ -32,7 +33,7 @@ func (f *Font) atoms(text string) []atom {
 	list := make([]atom, 0, len(text))
 	for i, r := range text {
 		if code := f.code(r); code != 0 {
-			list = append(list, atom{codes: f.used[code].alone, width: f.used[code].width, space: r == ' '})
+			list = append(list, atom{codes: f.used[code].alone, width: f.used[code].width, space: r == ' ', joint: r == '/'})
 			continue
 		}
 		mark := fmt.Sprintf("‹U+%04X›", r)
@@ -50,7 +51,8 @@ func (f *Font) atoms(text string) []atom {
 }
 
 // Wrap breaks text into lines that are no wider than room points at a size: at line ends, at spaces, and within a word that
-// is wider than the room. It never gives fewer than one line.
+// is wider than the room: there behind a slash, if that leaves no short line, so that an id is broken between its parts. It never gives fewer
+// than one line.
 func (f *Font) Wrap(text string, size, room float64) []Line {
 	most := int(room * 1000 / size)
 	var lines []Line
@@ -63,16 +65,23 @@ func (f *Font) Wrap(text string, size, room float64) []Line {
 func breakAtoms(list []atom, most int) []Line {
 	var lines []Line
 	for len(list) > 0 {
-		n, width, space := 0, 0, 0
+		n, width, space, joint := 0, 0, 0, 0
 		for n < len(list) && (width+list[n].width <= most || n == 0) {
 			width += list[n].width
 			n++
 			if list[n-1].space {
 				space = n
 			}
+			if list[n-1].joint {
+				joint = n
+			}
 		}
-		if n < len(list) && !list[n].space && space > 0 {
+		switch {
+		case n == len(list) || list[n].space:
+		case space > 0:
 			n = space
+		case 2*joint > n:
+			n = joint
 		}
 		lines = append(lines, lineOf(list[:n]))
 		list = list[n:]

@@ -87,7 +87,7 @@ func (b *Balance) upkeepSection() Section {
 		s.Notes = []string{"None is recorded. That does not say that there was none."}
 		return s
 	}
-	t := &Table{Heads: []Head{{"When", 0.27, false}, {"What", 0.13, false}, {"As found", 0.17, false}, {"As left", 0.13, false}, {"Note, by whom, entry", 0.3, false}}}
+	t := &Table{Heads: []Head{{timeHead, 0.205, false}, {"What", 0.13, false}, {"As found", 0.17, false}, {"As left", 0.13, false}, {"Note, by whom, entry", 0.365, false}}}
 	for _, u := range b.upkeep {
 		found := orNone(u.AsFound)
 		if u.Unfound != "" {
@@ -97,7 +97,7 @@ func (b *Balance) upkeepSection() Section {
 		if u.Place != "" {
 			note = strings.TrimSpace(note + "\nto " + u.Place)
 		}
-		t.Rows = append(t.Rows, Row{Cells: []string{When(u.Stamp), u.Act, found, orNone(u.AsLeft), strings.TrimSpace(note + "\nby " + known(u.By.Shown()) + "\n" + u.ID)}})
+		t.Rows = append(t.Rows, Row{Cells: []string{stepTime(u.Stamp), u.Act, found, orNone(u.AsLeft), strings.TrimSpace(note + "\nby " + known(u.By.Shown()) + "\n" + u.ID)}})
 	}
 	s.Table = t
 	return s
@@ -121,7 +121,7 @@ func (b *Balance) checkSection() Section {
 		s.Notes = []string{"No check of it has ended."}
 		return s
 	}
-	t := &Table{Heads: []Head{{"Check", 0.2, false}, {"Ended", 0.22, false}, {"Outcome", 0.14, false}, {"Results, each with its limit", 0.3, false}, {"By", 0.14, false}}}
+	t := &Table{Heads: []Head{{"Check", 0.2, false}, {"Ended, ±, clock", 0.205, false}, {"Outcome", 0.14, false}, {"Results, each with its limit", 0.315, false}, {"By", 0.14, false}}}
 	for _, c := range b.checks {
 		var results []string
 		for _, r := range c.Results {
@@ -146,9 +146,9 @@ func (b *Balance) stateSection() Section {
 		s.Notes = []string{"No change of its state is recorded."}
 		return s
 	}
-	t := &Table{Heads: []Head{{"From", 0.27, false}, {"State", 0.17, false}, {"Before", 0.16, false}, {"Why, entry", 0.4, false}}}
+	t := &Table{Heads: []Head{{"From, ±, clock", 0.205, false}, {"State", 0.17, false}, {"Before", 0.16, false}, {"Why, entry", 0.465, false}}}
 	for _, c := range b.states {
-		t.Rows = append(t.Rows, Row{Cells: []string{When(c.Stamp), c.State, known(c.Was), known(strings.TrimSpace(c.Cause+" "+c.Reason)) + "\n" + c.ID}})
+		t.Rows = append(t.Rows, Row{Cells: []string{stepTime(c.Stamp), c.State, known(c.Was), known(strings.TrimSpace(c.Cause+" "+c.Reason)) + "\n" + c.ID}})
 	}
 	s.Table = t
 	return s

@@ -123,6 +123,9 @@ func resultText(r *record.RunResult) string {
 	return strings.TrimSpace(r.Digits + " " + unitText(r.Unit))
 }
 
+// longRatio is how many characters a fraction may have to be read by anybody on paper.
+const longRatio = 40
+
 // workedRow shows a calculation so that anybody can do it again with a pencil.
 func workedRow(name string, w *record.Worked) Row {
 	lines := []string{w.Formula}
@@ -136,7 +139,10 @@ func workedRow(name string, w *record.Worked) Row {
 		lines = append(lines, "from "+from)
 	}
 	exact := w.Exact
-	if w.Ratio != "" {
+	switch {
+	case len(w.Ratio) > longRatio:
+		exact += "\n(in full: in its entry)"
+	case w.Ratio != "":
 		exact += "\n(in full: " + w.Ratio + ")"
 	}
 	return Row{Cells: []string{name, strings.Join(lines, "\n"), exact, strings.TrimSpace(w.Rounded + "\n" + w.Rule)}}

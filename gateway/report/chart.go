@@ -11,8 +11,9 @@ type Chart struct {
 	Name   string // what the values are
 	Unit   string
 	Points []Dot
-	Mean   float64 // of those that count
-	S      float64 // their standard deviation, n − 1
+	Mean   float64   // of those that count
+	S      float64   // their standard deviation, n − 1
+	Levels [3]string // mean − s, mean and mean + s in digits
 }
 
 // Dot is one value of a chart.
@@ -24,7 +25,7 @@ type Dot struct {
 
 const (
 	chartHigh = 118.0 // points
-	axisWide  = 74.0  // for the words beside it
+	axisWide  = 92.0  // for the words beside it
 )
 
 // chart draws one, with its lines named in words.
@@ -32,7 +33,7 @@ func (s *sheet) chart(c *Chart) {
 	if len(c.Points) == 0 {
 		return
 	}
-	s.Need(chartHigh + 40)
+	s.Need(chartHigh + 50)
 	s.Y -= step(bodySize) + 2
 	s.Text(s.Bold, bodySize, paper.Margin, s.Y, s.within(s.Bold, bodySize, c.Name+", in "+c.Unit, s.Room()), paper.Ink)
 	s.Y -= 4
@@ -69,7 +70,9 @@ func (s *sheet) chart(c *Chart) {
 		}
 	}
 	s.Stroke(0.55, 0.6, false, line...)
-	s.Y = bottom - 14
+	below := s.Line(s.Plain, "values in their order")
+	s.Text(s.Plain, 6.5, (left+right-below.Width(6.5))/2, bottom-17, below, paper.InkFaint)
+	s.Y = bottom - 22
 }
 
 // levels draws mean and scatter, each with its name where there is room for it.
@@ -79,7 +82,7 @@ func (s *sheet) levels(c *Chart, at func(float64) float64, left, right float64) 
 		y := at(c.Mean + float64(i-1)*c.S)
 		s.Stroke(0.35, 0.6, i != 1, paper.Point{X: left, Y: y}, paper.Point{X: right, Y: y})
 		if i == 1 || apart > 8 {
-			s.Text(s.Plain, 6.5, paper.Margin, y-2, s.Line(s.Plain, name), paper.InkFaint)
+			s.Text(s.Plain, 6.5, paper.Margin, y-2, s.within(s.Plain, 6.5, name+"  "+c.Levels[i], axisWide-4), paper.InkFaint)
 		}
 	}
 }

@@ -269,7 +269,7 @@ func weightDoubt(w record.WeightUsed) string {
 
 func (c *Check) steps() Section {
 	s := Section{Name: "Steps, with every attempt"}
-	t := &Table{Heads: []Head{{"Step", 0.2, false}, {"Time", 0.17, false}, {"Expected", 0.12, true}, {"As printed", 0.13, true}, {"What became of it", 0.38, false}}}
+	t := &Table{Heads: []Head{{"Step", 0.18, false}, {timeHead, 0.205, false}, {"Expected", 0.12, true}, {"As printed", 0.13, true}, {"What became of it", 0.365, false}}}
 	out := 0
 	for i, one := range c.Steps {
 		row := Row{Cells: []string{fmt.Sprintf("%d %s, attempt %d", one.Step, one.Name, one.Attempt), stepTime(one.Stamp), orNone(string(one.Expected)), printed(one), became(one)}, Out: !c.counts(i)}
@@ -313,12 +313,26 @@ func (c *Check) counts(i int) bool {
 	return true
 }
 
+// timeHead is the head of a column of stepTime.
+const timeHead = "Time, ±, clock"
+
+// stepTime writes a stamp for a column, in two lines: the local time of the place; its offset from UTC, how far it may be off, and the clock.
 func stepTime(s record.Stamp) string {
-	day, rest, found := strings.Cut(When(s), ", ")
-	if !found {
-		return day
+	utc := s.UTC.Time()
+	if utc.IsZero() {
+		return unknown
 	}
-	return day + "\n" + rest
+	at, offset := utc.UTC(), "UTC"
+	if there, known := s.There(); known {
+		at, offset = there, there.Format("-07:00")
+	}
+	bound := "± unknown"
+	if s.Bound != nil {
+		if b, err := json.Marshal(*s.Bound); err == nil {
+			bound = "± " + string(b) + " s"
+		}
+	}
+	return at.Format("2006-01-02 15:04:05.000") + "\n" + offset + ", " + bound + ", " + known(s.Clock)
 }
 
 func printed(s *record.CheckStep) string {

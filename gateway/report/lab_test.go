@@ -107,7 +107,7 @@ func storied() *report.Run {
 	results := []record.RunResult{{Name: "thousand", Label: "Thousand-seed weight", Item: &theLot, Digits: "12.31", Unit: "g", Exact: "12.3112857 g", Verdict: record.CheckPassed, Limit: "at most 12.50 g"}}
 	add(seq, &record.RunCorrected{Head: head(seq), Run: theRun, Balance: &bench, Change: record.CorrectExclude, Of: ended.Weighings[3], Reason: "spilt", Comment: "seeds of the next lot had fallen into the dish", Ref: "INV-12", From: record.RunReturned, To: record.RunReturned,
 		Was: ended.Results, Results: results, Verdict: record.CheckPassed, Excluded: ended.Weighings[3:4], By: ada, Stamp: at(seq),
-		Worked: []record.Reworked{{Step: "thousand", Value: record.RunValue{Digits: "12.31", Unit: "g"}, Worked: &record.Worked{Formula: worked.Formula, Inputs: []record.WorkedInput{{Name: "mass", Value: append(append([]string{}, replicates[:3]...), replicates[4:]...)}},
+		Worked: []record.Reworked{{Step: "mass", Pass: 4, Why: "its weighing is not used: spilt"}, {Step: "thousand", Value: record.RunValue{Digits: "12.31", Unit: "g"}, Worked: &record.Worked{Formula: worked.Formula, Inputs: []record.WorkedInput{{Name: "mass", Value: append(append([]string{}, replicates[:3]...), replicates[4:]...)}},
 			Exact: "12.3112857 g", Rounded: "12.31 g", Rule: worked.Rule, Excluded: []string{"1.5300 g, weighing " + ended.Weighings[3].ID}}}}})
 	seq++
 	add(seq, &record.RunCorrected{Head: head(seq), Run: theRun, Change: record.CorrectAmend, Of: ended.Weighings[0], Field: record.ItemSample, Before: "LOT-4711", After: "LOT-4712", Reason: "wrong sample", Comment: "the label had been misread", From: record.RunReturned, To: record.RunReturned,

@@ -112,13 +112,16 @@ func (s *sheet) further() {
 }
 
 func (s *sheet) section(one *Section) {
-	s.Need(60)
+	s.Need(s.together(one))
 	s.Y -= 10
 	s.Paragraph(s.Bold, headingSize, one.Name, paper.Ink)
 	s.Rule(s.Y-3, 0.6)
 	s.Y -= 5
 	for _, f := range one.Facts {
 		s.fact(f)
+	}
+	if len(one.Facts) > 0 {
+		s.Y -= 4
 	}
 	if one.Table != nil {
 		s.table(one.Table)
@@ -137,9 +140,41 @@ func (s *sheet) section(one *Section) {
 	}
 }
 
+// unbroken is how high something may be that stands on one page, below what every page begins with.
+var unbroken = paper.Upright.High - paper.Margin - paper.Bottom - 80
+
+// together is how much room a section begins with, so that its name does not stand alone at the foot of a page: a few lines, and the first row of
+// its table, its chart, or its code with all of its facts.
+func (s *sheet) together(one *Section) float64 {
+	const some = 60.0
+	all := some
+	if one.Code != "" || one.Chart != nil || one.Table != nil {
+		for _, f := range one.Facts {
+			names, values := s.factLines(f)
+			all += float64(max(len(names), len(values))) * step(bodySize)
+		}
+	}
+	switch {
+	case one.Code != "":
+		all += codeSide
+	case one.Chart != nil:
+		all += chartHigh
+	case one.Table != nil && len(one.Table.Rows) > 0:
+		_, lines := s.lay(one.Table, &one.Table.Rows[0])
+		all += float64(lines) * step(cellSize)
+	}
+	if all < unbroken {
+		return all
+	}
+	return some
+}
+
+func (s *sheet) factLines(f Fact) (names, values []paper.Line) {
+	return s.Plain.Wrap(f.Name, bodySize, nameWide-between), s.Plain.Wrap(f.Value, bodySize, s.Room()-nameWide)
+}
+
 func (s *sheet) fact(f Fact) {
-	names := s.Plain.Wrap(f.Name, bodySize, nameWide-between)
-	values := s.Plain.Wrap(f.Value, bodySize, s.Room()-nameWide)
+	names, values := s.factLines(f)
 	for i := range max(len(names), len(values)) {
 		s.Need(step(bodySize))
 		s.Y -= step(bodySize)
@@ -159,12 +194,8 @@ func (s *sheet) table(t *Table) {
 	s.Head = func() { usual(); s.heads(t) }
 	defer func() { s.Head = usual }()
 	for _, r := range t.Rows {
-		cells, lines := make([][]paper.Line, len(t.Heads)), 1
-		for i, h := range t.Heads {
-			cells[i] = s.Plain.Wrap(r.Cells[i], cellSize, h.Share*s.Room()-between)
-			lines = max(lines, len(cells[i]))
-		}
-		if high := float64(lines)*step(cellSize) + 4; high < paper.Upright.High-paper.Margin-paper.Bottom-80 {
+		cells, lines := s.lay(t, &r)
+		if high := float64(lines)*step(cellSize) + 4; high < unbroken {
 			s.Need(high)
 			s.row(t, cells, 0, lines, r.Out)
 		} else {
@@ -177,6 +208,16 @@ func (s *sheet) table(t *Table) {
 		s.Rule(s.Y, 0.85)
 		s.Y--
 	}
+}
+
+// lay breaks the cells of a row into lines, and gives how many the longest has.
+func (s *sheet) lay(t *Table, r *Row) (cells [][]paper.Line, lines int) {
+	cells, lines = make([][]paper.Line, len(t.Heads)), 1
+	for i, h := range t.Heads {
+		cells[i] = s.Plain.Wrap(r.Cells[i], cellSize, h.Share*s.Room()-between)
+		lines = max(lines, len(cells[i]))
+	}
+	return cells, lines
 }
 
 func (s *sheet) heads(t *Table) {

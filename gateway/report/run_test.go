@@ -222,7 +222,7 @@ func TestTheSameRunGivesTheSameBytes(t *testing.T) {
 // whole.
 func TestHostileTextsBreakNoReport(t *testing.T) {
 	t.Parallel()
-	for name, hostile := range map[string]string{"right to left": "\u202eשלום עולם\u2066", "controls": "a\x00\x07\x1b[31m\r\n\tb", "long": strings.Repeat("W", 10_000), "no glyph": "日本 🌾 \U000E0041", "no UTF-8": "\xff\xfe", "PDF": ")Tj ET\nendstream endobj %%EOF"} {
+	for name, hostile := range map[string]string{"right to left": "\u202eשלום עולם\u2066", "controls": "a\x00\x07\x1b[31m\r\n\tb", "long": strings.Repeat("W", 10_000), "a long id": strings.Repeat("LOT-47/", 30), "no glyph": "日本 🌾 \U000E0041", "no UTF-8": "\xff\xfe", "PDF": ")Tj ET\nendstream endobj %%EOF"} {
 		s := storied()
 		s.Title, s.Cautions[0], s.Labels["mass"] = hostile, hostile, hostile
 		for i := range s.Steps {
@@ -259,6 +259,38 @@ func quoted(t *testing.T, s string) []byte {
 		t.Fatal(err)
 	}
 	return b
+}
+
+// TestAValueThatDoesNotCountIsACrossInItsPlace: the replicate whose weighing was excluded has no value any more, and stays where it was in the chart,
+// out of mean and standard deviation.
+func TestAValueThatDoesNotCountIsACrossInItsPlace(t *testing.T) {
+	t.Parallel()
+	d := report.Compose(run(t))
+	c := part(t, d, "Chart: Mass of 100 seeds").Chart
+	if len(c.Points) != len(replicates) {
+		t.Fatalf("%d values, of %d", len(c.Points), len(replicates))
+	}
+	for i, p := range c.Points {
+		if p.Text != replicates[i] || p.Out != (i == 3) {
+			t.Errorf("value %d is %+v", i+1, p)
+		}
+	}
+	row := part(t, d, "Statistics").Table.Rows[0].Cells
+	if row[1] != "7" || row[2] != c.Levels[1]+" g" || c.Levels[1] != "1.23113" { // (1.2310 + 1.2288 + 1.2342 + 1.2297 + 1.2325 + 1.2301 + 1.2316) / 7 = 1.231128…
+		t.Errorf("%q, and the chart has %q", row, c.Levels)
+	}
+}
+
+// TestTheTrailSaysItsSpanInWords, however it was asked for.
+func TestTheTrailSaysItsSpanInWords(t *testing.T) {
+	t.Parallel()
+	for span, want := range map[string]string{"2026-11-30/2026-11-30": "Audit trail of 2026-11-30", "2026-11-29/2026-11-30": "Audit trail of 2026-11-29 through 2026-11-30", "120-240": "Audit trail of entries 120 through 240"} {
+		r := &report.Trail{Told: report.Told{Site: "seed-bank", Entries: storied().Entries}, Span: span, Filter: "every entry"}
+		issued(&r.Told, report.OfTrail)
+		if d := report.Compose(r); d.Title != want {
+			t.Errorf("%s: %q", span, d.Title)
+		}
+	}
 }
 
 // TestAnAlteredSignatureIsShownAsNone: one entry that the reviewer's signature covers is altered afterwards, and the report says that it does

@@ -24,11 +24,14 @@ type valued struct {
 }
 
 // repeated gathers what a run found more than once: values of one step, of one unit, in their order. Values that were worked out anew
-// stand for those before, and what rests on an excluded weighing does not count.
+// stand for those before; what rests on an excluded weighing does not count, and neither does what has no value any more.
 func (r *Run) repeated() (list []series) {
 	at := map[string]int{}
 	for _, s := range r.Steps {
-		v := r.valueNow(s.RunStep)
+		v, out := r.valueNow(s.RunStep), s.Weighing != nil && r.exclusion(s.Weighing.ID) != nil
+		if v != nil && v.Digits == "" && s.Value != nil {
+			v, out = s.Value, true // it has none any more, and stands where it was
+		}
 		if !s.Counts || v == nil || v.Digits == "" || s.Pass == 0 {
 			continue
 		}
@@ -43,7 +46,7 @@ func (r *Run) repeated() (list []series) {
 			at[key] = i
 			list = append(list, series{name: labelOr(r.Labels, s.Step), unit: v.Unit})
 		}
-		list[i].values = append(list[i].values, valued{v.Digits, x, s.Weighing != nil && r.exclusion(s.Weighing.ID) != nil})
+		list[i].values = append(list[i].values, valued{v.Digits, x, out})
 	}
 	return enough(list)
 }
@@ -172,6 +175,9 @@ func chartsOf(list []series) []Section {
 		}
 		c.Mean, _ = mean.Float64()
 		c.S, _ = sd.Float64()
+		for i, level := range []*big.Rat{new(big.Rat).Sub(mean, sd), mean, new(big.Rat).Add(mean, sd)} {
+			c.Levels[i] = metrology.Text(level, s.decimals(), metrology.HalfEven)
+		}
 		all = append(all, Section{Name: "Chart: " + s.name, Chart: c})
 	}
 	if len(all) > 0 {

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 
 	"weighpost/gateway/record"
 	"weighpost/gateway/tell"
@@ -11,20 +12,29 @@ import (
 type Trail struct {
 	Told
 	Span   string // as it was asked for: "2026-11-29/2026-11-30", "120-240"
-	Filter string // in words
+	Filter string // in words: which entries it tells of
 }
 
 func (r *Trail) told() *Told                 { return &r.Told }
 func (r *Trail) about() (kind, about string) { return OfTrail, r.Span }
 
 func (r *Trail) top() head {
-	return head{title: "Audit trail of " + r.Span, lead: []string{fmt.Sprintf("%d entries.", len(r.Entries))}}
+	span := r.Span
+	switch from, to, dates := strings.Cut(span, "/"); {
+	case dates && from == to:
+		span = from
+	case dates:
+		span = from + " through " + to
+	default:
+		span = "entries " + strings.Replace(span, "-", " through ", 1)
+	}
+	return head{title: "Audit trail of " + span, lead: []string{fmt.Sprintf("%d entries.", len(r.Entries))}}
 }
 
 func (r *Trail) block(name string) []Section {
 	switch name {
 	case BlockFacts:
-		return []Section{{Name: "Span", Facts: []Fact{{"Asked for", r.Span}, {"Filter", r.Filter}, {"Entries", fmt.Sprint(len(r.Entries))}}}}
+		return []Section{{Name: "Span", Facts: []Fact{{"Asked for", r.Span}, {"It tells of", r.Filter}, {"Entries", fmt.Sprint(len(r.Entries))}}}}
 	case BlockTrail:
 		return []Section{trailSection(r.Entries)}
 	}
@@ -42,7 +52,7 @@ func trailSection(entries []record.Entry) Section {
 		s.Notes = []string{"There is no entry."}
 		return s
 	}
-	t := &Table{Heads: []Head{{"No.", 0.07, true}, {"Time", 0.2, false}, {"What happened", 0.2, false}, {"Who", 0.13, false}, {"Details, reason", 0.4, false}}}
+	t := &Table{Heads: []Head{{"No.", 0.07, true}, {timeHead, 0.205, false}, {"What happened", 0.2, false}, {"Who", 0.13, false}, {"Details, reason", 0.395, false}}}
 	for _, e := range entries {
 		t.Rows = append(t.Rows, trailRow(e))
 	}

@@ -9,7 +9,7 @@ import (
 )
 
 // weighingHeads are the columns of a table of weighings.
-var weighingHeads = []Head{{"Weighing", 0.15, false}, {"Time", 0.18, false}, {"Balance", 0.08, false}, {"Sample", 0.12, false}, {"As printed", 0.14, true}, {"Step, person, and what became of it", 0.33, false}}
+var weighingHeads = []Head{{"Weighing", 0.14, false}, {timeHead, 0.205, false}, {"Balance", 0.08, false}, {"Sample", 0.12, false}, {"As printed", 0.14, true}, {"Step, person, and what became of it", 0.315, false}}
 
 // weighingTable lists weighings, those that do not count too. fate says what a report knows of one: what it was used for, and why it does
 // not count; "": it counts.
@@ -96,8 +96,14 @@ func (s *sorted) became(w *weighed, used, out string) string {
 			parts = append(parts, strings.TrimSpace(fmt.Sprintf("FAILED %s %s", v.Rule, v.Why)))
 		}
 	}
-	if w.late == nil && w.Fitness.State != "" && w.Fitness.State != record.InService {
-		parts = append(parts, "balance "+w.Fitness.State)
+	switch state := w.Fitness.State; {
+	case w.late != nil || state == "" || state == record.InService:
+	case state == record.FitnessUnknown:
+		parts = append(parts, "fitness of the balance not known")
+	case state == record.CheckDue, state == record.CheckOverdue:
+		parts = append(parts, "check of the balance "+state)
+	default:
+		parts = append(parts, "balance "+state)
 	}
 	if w.Balance.Identity == "unconfirmed" {
 		parts = append(parts, "which balance it was is not confirmed")
@@ -137,7 +143,7 @@ func (s *sorted) changes() *Section {
 	if len(s.corrected) == 0 {
 		return nil
 	}
-	t := &Table{Heads: []Head{{"Entry", 0.17, false}, {"What", 0.11, false}, {"As recorded", 0.15, false}, {"From here on", 0.15, false}, {"Why", 0.21, false}, {"Who, when, entry", 0.21, false}}}
+	t := &Table{Heads: []Head{{"Entry", 0.2, false}, {"What", 0.1, false}, {"As recorded", 0.14, false}, {"From here on", 0.14, false}, {"Why", 0.2, false}, {"Who, when, entry", 0.22, false}}}
 	for _, c := range s.corrected {
 		what, before, after := c.Change, "counts", "does not count"
 		switch c.Change {
@@ -169,7 +175,7 @@ func excludedSection(rows []Row, nothing string) Section {
 		s.Notes = []string{nothing}
 		return s
 	}
-	s.Table = &Table{Heads: []Head{{"What", 0.15, false}, {"Entry", 0.19, false}, {"Time", 0.19, false}, {"Why", 0.47, false}}, Rows: rows}
+	s.Table = &Table{Heads: []Head{{"What", 0.16, false}, {"Entry", 0.2, false}, {timeHead, 0.205, false}, {"Why", 0.435, false}}, Rows: rows}
 	s.Notes = []string{"All of it stays in the journal."}
 	return s
 }
