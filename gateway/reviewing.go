@@ -88,7 +88,7 @@ func lacking(ctx context.Context, err error) error {
 // ActOnReview does something to a run in its review.
 func (g *Gateway) ActOnReview(ctx context.Context, run string, a console.ReviewAct, by record.Actor) (v console.ReviewView, err error) {
 	act := actOf(a)
-	act.Sign = g.signs(ctx, a.Signing, g.showsWho)
+	act.Shows = g.signs(ctx, a.Signing, g.showsWho)
 	if err := g.review.Act(ctx, run, act, by, reviewsAble(rights.From(ctx))); err != nil {
 		return v, lacking(ctx, err)
 	}
@@ -113,7 +113,7 @@ func (g *Gateway) ApproveTogether(ctx context.Context, list []console.TogetherRu
 	for _, one := range list {
 		of := *s
 		of.Statement = one.Statement
-		act := review.Act{Act: record.ActApprove, Seen: one.Seen, Unseen: true, Sign: g.signs(ctx, &of, shows)}
+		act := review.Act{Act: record.ActApprove, Seen: one.Seen, Unseen: true, Shows: g.signs(ctx, &of, shows)}
 		err := g.review.Act(ctx, one.Run, act, by, reviewsAble(rights.From(ctx)))
 		o := console.TogetherOutcome{Run: one.Run, OK: err == nil, State: g.review.State(one.Run)}
 		if err != nil {

@@ -15,7 +15,7 @@ import (
 )
 
 // signs is how whoever asks signs, with what they gave; nil: they gave nothing. The room of reviews calls it where an act is signed.
-func (g *Gateway) signs(ctx context.Context, s *console.Signing, shows ceremony.Shows) func(context.Context, review.Proposal) (*record.Signature, error) {
+func (g *Gateway) signs(ctx context.Context, s *console.Signing, shows ceremony.Shows) func(context.Context, review.Proposal) (review.Sign, error) {
 	if s == nil {
 		return nil
 	}
@@ -106,6 +106,6 @@ func (g *Gateway) FinishSigning(ctx context.Context, query url.Values) (run stri
 	shown := func(context.Context, rights.Who, rights.Signing) (rights.Signed, error) { return signed, nil }
 	who := signed.Who
 	act := actOf(e.act)
-	act.Sign = g.ceremony().Signs(who, rights.Signing{}, e.act.Signing.Statement, shown)
+	act.Shows = g.ceremony().Signs(who, rights.Signing{}, e.act.Signing.Statement, shown)
 	return e.run, lacking(rights.With(ctx, who), g.review.Act(ctx, e.run, act, who.Actor, reviewsAble(who)))
 }

@@ -38,9 +38,10 @@ func Statement(entries []record.Entry, meaning string, by record.Actor) (text st
 }
 
 // Signs is how somebody signs a proposal, for the room of reviews. shown is the hash of the statement that they were shown. Its errors are
-// those of shows, and a *record.NotDone where the run, or their own name or role, is not as it was shown.
-func (c Ceremony) Signs(who rights.Who, in rights.Signing, shown string, shows Shows) func(ctx context.Context, p review.Proposal) (*record.Signature, error) {
-	return func(ctx context.Context, p review.Proposal) (*record.Signature, error) {
+// those of shows, and a *record.NotDone where the run, or their own name or role, is not as it was shown: before they show who they are, and once
+// more when the signature is made, since the run may have changed while a directory was asked.
+func (c Ceremony) Signs(who rights.Who, in rights.Signing, shown string, shows Shows) func(ctx context.Context, p review.Proposal) (review.Sign, error) {
+	return func(ctx context.Context, p review.Proposal) (review.Sign, error) {
 		entries, err := c.entries(ctx, p.Covers)
 		if err != nil {
 			return nil, err
@@ -53,15 +54,26 @@ func (c Ceremony) Signs(who rights.Who, in rights.Signing, shown string, shows S
 		if err != nil {
 			return nil, err
 		}
-		by := signed.Who.Actor
-		text, facts, err := same(entries, p.Meaning, by, shown) // a directory may have said just now that name or role are others
-		if err != nil {
-			return nil, err
-		}
-		at := c.Stamp()
-		return &record.Signature{Run: p.Run, Balance: p.Balance, Request: p.Request, Meaning: p.Meaning, Statement: text, Covers: facts.Covers, Name: by.Shown(), Role: by.Role,
-			Login: signed.Login, How: signed.How, Directory: signed.Directory, Session: signed.Who.Session, By: by, Zone: c.Place(at.UTC.Time()), Stamp: at}, nil
+		return func(ctx context.Context, p review.Proposal) (*record.Signature, error) {
+			return c.sign(ctx, p, signed, shown)
+		}, nil
 	}
+}
+
+// sign makes the signature of somebody who has shown who they are.
+func (c Ceremony) sign(ctx context.Context, p review.Proposal, signed rights.Signed, shown string) (*record.Signature, error) {
+	entries, err := c.entries(ctx, p.Covers)
+	if err != nil {
+		return nil, err
+	}
+	by := signed.Who.Actor
+	text, facts, err := same(entries, p.Meaning, by, shown) // a directory may have said just now that name or role are others
+	if err != nil {
+		return nil, err
+	}
+	at := c.Stamp()
+	return &record.Signature{Run: p.Run, Balance: p.Balance, Request: p.Request, Meaning: p.Meaning, Statement: text, Covers: facts.Covers, Name: by.Shown(), Role: by.Role,
+		Login: signed.Login, How: signed.How, Directory: signed.Directory, Session: signed.Who.Session, By: by, Zone: c.Place(at.UTC.Time()), Stamp: at}, nil
 }
 
 // same gives the statement as it is now, if it is the one that was shown.

@@ -38,16 +38,19 @@ type lab struct {
 
 const r1 = "r-aaaaa-000001"
 
-func newLab(t *testing.T) *lab {
+func newLab(t *testing.T, more ...func(*access.Options)) *lab {
 	t.Helper()
 	l := &lab{t: t, journal: memory.New("seed-bank"), policy: review.Policy{Approvals: 2}, cfg: review.Default(),
 		run: record.RunRef{ID: r1, Procedure: record.ProcedureRef{Name: "seed-moisture", Version: 1, Hash: "sha256:00"}}}
 	l.cfg.SignSubmit = true
 	dir := t.TempDir()
 	var err error
-	l.book, err = access.Open(t.Context(), access.Options{Dir: dir, Site: "seed-bank", Journal: l.journal, Config: func() *access.Config { return &access.Config{} },
-		Stamp: l.stamp, Hasher: secret.NewHasher(secret.Work{Passes: 1, MemoryK: 64, Lanes: 1}, 4, 256)})
-	if err != nil {
+	o := access.Options{Dir: dir, Site: "seed-bank", Journal: l.journal, Config: func() *access.Config { return &access.Config{} },
+		Stamp: l.stamp, Hasher: secret.NewHasher(secret.Work{Passes: 1, MemoryK: 64, Lanes: 1}, 4, 256)}
+	for _, f := range more {
+		f(&o)
+	}
+	if l.book, err = access.Open(t.Context(), o); err != nil {
 		t.Fatal(err)
 	}
 	l.Room = review.New(review.Options{Dir: dir, Journal: l.journal, Stamp: l.stamp, Config: func() review.Config { return l.cfg },
@@ -98,15 +101,17 @@ func (l *lab) person(id string, roles ...string) rights.Who {
 	return s.Who
 }
 
-// perform records a run of one weighing.
-func (l *lab) perform(by record.Actor) {
+// perform records the run, of one weighing.
+func (l *lab) perform(by record.Actor) { l.performs(l.run, by) }
+
+func (l *lab) performs(run record.RunRef, by record.Actor) {
 	l.t.Helper()
 	b := record.Balance{ID: "b-12", Identity: "confirmed"}
 	items := []record.RunItem{{Sample: "lot-7"}}
-	last := l.append(&record.RunBegun{Run: l.run, Balance: &b, Items: items, By: by, Stamp: l.stamp()},
-		&record.Weighing{Balance: b, Value: record.Value{Digits: "4.5022", Unit: "g"}, Context: record.Context{Run: &record.Learnt{ID: r1, By: record.FromRun}}, Stamp: l.stamp()})
-	l.append(&record.RunStep{Run: l.run, Step: "net", Became: record.StepTaken, Weighing: &record.EntryRef{Seq: last.Seq, ID: last.ID}, By: by, Stamp: l.stamp()},
-		&record.RunEnded{Run: l.run, Balance: &b, State: record.RunComplete, Verdict: "passed", Items: items, People: []string{by.ID},
+	last := l.append(&record.RunBegun{Run: run, Balance: &b, Items: items, By: by, Stamp: l.stamp()},
+		&record.Weighing{Balance: b, Value: record.Value{Digits: "4.5022", Unit: "g"}, Context: record.Context{Run: &record.Learnt{ID: run.ID, By: record.FromRun}}, Stamp: l.stamp()})
+	l.append(&record.RunStep{Run: run, Step: "net", Became: record.StepTaken, Weighing: &record.EntryRef{Seq: last.Seq, ID: last.ID}, By: by, Stamp: l.stamp()},
+		&record.RunEnded{Run: run, Balance: &b, State: record.RunComplete, Verdict: "passed", Items: items, People: []string{by.ID},
 			Results: []record.RunResult{{Name: "net", Digits: "4.5022", Unit: "g", Verdict: "passed"}}, By: by, Stamp: l.stamp()})
 }
 
@@ -125,7 +130,12 @@ func (l *lab) append(bodies ...record.Body) record.Entry {
 // shown is what somebody is shown, and its hash.
 func (l *lab) shown(who rights.Who, meaning string) (text, hash string) {
 	l.t.Helper()
-	v, err := l.Of(l.t.Context(), r1)
+	return l.shownOf(r1, who, meaning)
+}
+
+func (l *lab) shownOf(run string, who rights.Who, meaning string) (text, hash string) {
+	l.t.Helper()
+	v, err := l.Of(l.t.Context(), run)
 	if err != nil {
 		l.t.Fatal(err)
 	}
@@ -135,8 +145,10 @@ func (l *lab) shown(who rights.Who, meaning string) (text, hash string) {
 	return text, signature.Hash(text)
 }
 
-func (l *lab) last() uint64 {
-	v, err := l.Of(l.t.Context(), r1)
+func (l *lab) last() uint64 { return l.lastOf(r1) }
+
+func (l *lab) lastOf(run string) uint64 {
+	v, err := l.Of(l.t.Context(), run)
 	if err != nil {
 		l.t.Fatal(err)
 	}
@@ -147,7 +159,7 @@ func (l *lab) last() uint64 {
 func (l *lab) act(who rights.Who, act string, in rights.Signing, hash string) error {
 	l.t.Helper()
 	able := review.Able{Run: who.May(rights.Run) == nil, Review: who.May(rights.ReviewRuns) == nil, Approve: who.May(rights.ApproveRuns) == nil}
-	return l.Act(l.t.Context(), r1, review.Act{Act: act, Seen: l.last(), Reason: "as the rules say", Sign: l.c.Signs(who, in, hash, l.book.Sign)}, who.Actor, able)
+	return l.Act(l.t.Context(), r1, review.Act{Act: act, Seen: l.last(), Reason: "as the rules say", Shows: l.c.Signs(who, in, hash, l.book.Sign)}, who.Actor, able)
 }
 
 // TestFromSubmitToApproved: three people sign. Each signature and its act are one append, the act names it, and an independent reading of the

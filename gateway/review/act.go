@@ -28,10 +28,14 @@ type Act struct {
 	Ref    string // of an investigation
 	Other  string // replace: the id of the run that stands for it
 	Unseen bool   // it is approved together with others, since it has no flag
-	// Sign gives the signature under the act, where it is signed, once everything else about it is found to be in order. The room appends it
-	// with the act: both, or none. An error of it is handed on as it is. nil: whoever acts cannot sign.
-	Sign func(ctx context.Context, p Proposal) (*record.Signature, error)
+	// Shows has whoever acts show who they are, where it is signed, once everything else about it is found to be in order. It may wait, for a
+	// directory: others act meanwhile. An error of it is handed on as it is. nil: whoever acts cannot sign.
+	Shows func(ctx context.Context, p Proposal) (Sign, error)
 }
+
+// Sign gives the signature of somebody who has shown who they are. What is proposed then may be other than what was when they showed it: it has to
+// hold that against what they were shown. It does not wait for anybody. The room appends the signature with the act: both, or none.
+type Sign func(ctx context.Context, p Proposal) (*record.Signature, error)
 
 // Proposal is what is to be signed.
 type Proposal struct {
@@ -45,33 +49,57 @@ type Proposal struct {
 }
 
 // Act does something to a run, and returns once that is known. The error is record.ErrNoRun, a *Lacks, a *record.NotDone that says why it
-// was not done, or that of Sign.
+// was not done, or that of Shows or Sign.
 func (r *Room) Act(ctx context.Context, id string, a Act, by record.Actor, able Able) error {
+	sign, err := r.shows(ctx, id, &a, by, able)
+	if err != nil {
+		return r.refused(a.Act, id, by, err)
+	}
 	u, done, err := r.begin(ctx, id)
 	if err != nil {
 		return err
 	}
 	defer done()
-	body, meaning, err := r.decide(u, &a, by, able)
+	body, meaning, err := r.decide(u, &a, by, able) // once more: others may have acted meanwhile
+	var signed *record.Signature
+	switch {
+	case err != nil:
+	case meaning != "" && sign == nil:
+		err = notDone("the rules of this lab changed meanwhile: this is signed now. Look at it again")
+	case meaning != "":
+		if signed, err = sign(ctx, proposal(u, body, meaning)); err == nil {
+			body.Signature, body.By, body.Stamp = &record.EntryRef{}, signed.By, signed.Stamp
+		}
+	}
 	if err != nil {
 		return r.refused(a.Act, id, by, err)
-	}
-	var signed *record.Signature
-	if meaning != "" {
-		if a.Sign == nil {
-			return r.refused(a.Act, id, by, notDone("this is signed: give your id and your secret with it"))
-		}
-		signed, err = a.Sign(ctx, Proposal{Run: u.Run, Balance: u.Balance, Request: u.Request, Act: a.Act, Meaning: meaning, From: body.From, To: body.To,
-			Covers: u.Entries})
-		if err != nil {
-			return r.refused(a.Act, id, by, err)
-		}
-		body.Signature, body.By, body.Stamp = &record.EntryRef{}, signed.By, signed.Stamp
 	}
 	if body.TreeSize, body.Root, err = r.o.Head(ctx); err != nil {
 		return err
 	}
 	return r.append(ctx, u, signed, body)
+}
+
+// shows has whoever acts show who they are, if the act is signed; else there is nothing that signs. The token is not held meanwhile: a directory that
+// answers slowly holds up nobody but its own people.
+func (r *Room) shows(ctx context.Context, id string, a *Act, by record.Actor, able Able) (Sign, error) {
+	u, done, err := r.begin(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	body, meaning, err := r.decide(u, a, by, able)
+	done()
+	switch {
+	case err != nil || meaning == "":
+		return nil, err
+	case a.Shows == nil:
+		return nil, notDone("this is signed: give your id and your secret with it")
+	}
+	return a.Shows(ctx, proposal(u, body, meaning))
+}
+
+func proposal(u *run, body *record.RunReview, meaning string) Proposal {
+	return Proposal{Run: u.Run, Balance: u.Balance, Request: u.Request, Act: body.Act, Meaning: meaning, From: body.From, To: body.To, Covers: u.Entries}
 }
 
 // begin takes the token, with everything known, and what is due of itself about a run done; and gives the run as it then is.

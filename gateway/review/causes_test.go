@@ -157,8 +157,11 @@ func TestASignatureStandsJustBeforeItsAct(t *testing.T) {
 	p = h.perform(record.RunComplete)
 	h.must(h.does(ada, p.id, Act{Act: record.ActSubmit}))
 	head, wrong := h.journal.Head(), errors.New("the secret is wrong")
-	for _, sign := range []func(context.Context, Proposal) (*record.Signature, error){nil, func(context.Context, Proposal) (*record.Signature, error) { return nil, wrong }} {
-		err := h.Act(t.Context(), p.id, Act{Act: record.ActApprove, Seen: h.last(p.id), Sign: sign}, cleo, able["cleo"])
+	for _, shows := range []func(context.Context, Proposal) (Sign, error){nil, func(context.Context, Proposal) (Sign, error) { return nil, wrong },
+		func(context.Context, Proposal) (Sign, error) {
+			return func(context.Context, Proposal) (*record.Signature, error) { return nil, wrong }, nil
+		}} {
+		err := h.Act(t.Context(), p.id, Act{Act: record.ActApprove, Seen: h.last(p.id), Shows: shows}, cleo, able["cleo"])
 		if not, _ := denied(err); err == nil || !not && !errors.Is(err, wrong) || h.journal.Head() != head {
 			t.Errorf("%v, head %d, was %d", err, h.journal.Head(), head)
 		}

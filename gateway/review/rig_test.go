@@ -211,8 +211,12 @@ func (h *house) perform(state string, digits ...string) *performed {
 	return p
 }
 
-// sign signs as somebody.
-func sign(by record.Actor) func(context.Context, Proposal) (*record.Signature, error) {
+// shows signs as somebody, who has shown who they are.
+func shows(by record.Actor) func(context.Context, Proposal) (Sign, error) {
+	return func(context.Context, Proposal) (Sign, error) { return sign(by), nil }
+}
+
+func sign(by record.Actor) Sign {
 	return func(_ context.Context, p Proposal) (*record.Signature, error) {
 		return &record.Signature{Run: p.Run, Balance: p.Balance, Meaning: p.Meaning, Statement: "as it is", Name: by.Shown(), By: by,
 			Covers: record.Covered{Entries: uint64(len(p.Covers)), Last: p.Covers[len(p.Covers)-1]}}, nil
@@ -234,7 +238,7 @@ func (h *house) does(by record.Actor, id string, a Act) error {
 	if needsReason(a.Act) && a.Reason == "" {
 		a.Reason = "it is due"
 	}
-	a.Sign = sign(by)
+	a.Shows = shows(by)
 	return h.Act(context.Background(), id, a, by, able[by.ID])
 }
 
