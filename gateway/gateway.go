@@ -93,7 +93,7 @@ type Gateway struct {
 	roster     roster.Roster // belongs to Start and to the reload that runs
 	sifted     siftedStart   // belongs to Start
 	waits      atomic.Pointer[waiting]
-	secretKey  [32]byte // of this process: what fingerprints of secrets are made with
+	secretKey  [32]byte // of this process: what fingerprints of secrets and tickets to sign are made with
 	sealOrders chan sealOrder
 	turn       chan struct{} // holds a token while started and nobody reloads
 	started    atomic.Bool

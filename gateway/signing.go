@@ -2,6 +2,9 @@ package gateway
 
 import (
 	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
 	"net/url"
 	"slices"
 
@@ -63,7 +66,23 @@ func (g *Gateway) RunStatement(ctx context.Context, run, meaning string) (s cons
 	if g.people != nil {
 		s.Asks = g.people.AsksToSign(who)
 	}
+	if s.Asks.Provider != "" {
+		s.Ticket = g.ticket(who.Session, s.SHA256)
+	}
 	return s, nil
+}
+
+// ticket shows that a session was shown a statement. It holds until the end of the daemon, as sessions do at most.
+func (g *Gateway) ticket(session, statement string) string {
+	h := hmac.New(sha256.New, g.secretKey[:])
+	h.Write([]byte("shown to be signed\x00" + session + "\x00" + statement))
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// ShownTo says whether a ticket came with a statement that was shown to whoever asks, in this session.
+func (g *Gateway) ShownTo(ctx context.Context, statement, ticket string) bool {
+	session := rights.From(ctx).Session
+	return session != "" && hmac.Equal([]byte(g.ticket(session, statement)), []byte(ticket))
 }
 
 // elsewhere is an act that is done once whoever wants it has shown at a provider who they are.
@@ -82,11 +101,24 @@ func (g *Gateway) BeginSigning(ctx context.Context, run string, a console.Review
 		return "", "", err
 	}
 	who := rights.From(ctx)
-	list := one.Allowed(who.Actor, reviewsAble(who), g.now.Load().cfg.Review.SignSubmit)
-	if !slices.ContainsFunc(list, func(may review.Allowed) bool { return may.Act == a.Act && may.Meaning != "" }) {
-		return "", "", &record.NotDone{Why: "the run " + run + " is " + one.State + ": there is nothing about it that you could sign now by this act"}
+	if why := g.cannotSign(one, a, who); why != "" {
+		g.refusals.Note(a.Act+" of the run "+run, who.Actor.Where, why, who.Actor)
+		return "", "", &record.NotDone{Why: why}
 	}
 	return g.people.BeginSigning(ctx, who, redirect, rights.Signing{Run: one.Run, Address: a.Signing.Address}, elsewhere{run, a})
+}
+
+// cannotSign says why somebody need not go to the provider: they could not sign then. All of it is looked at again when they come back.
+func (g *Gateway) cannotSign(one review.Reviewed, a console.ReviewAct, who rights.Who) string {
+	list := one.Allowed(who.Actor, reviewsAble(who), g.now.Load().cfg.Review.SignSubmit)
+	at := slices.IndexFunc(list, func(may review.Allowed) bool { return may.Act == a.Act && may.Meaning != "" })
+	if at < 0 {
+		return "the run " + one.Run.ID + " is " + one.State + ": there is nothing about it that you could sign now by this act"
+	}
+	if text, _, err := ceremony.Statement(one.Entries, list[at].Meaning, who.Actor); err != nil || signature.Hash(text) != a.Signing.Statement {
+		return "what you were shown to sign is not what there is to sign now: the run, or your own name or role, changed meanwhile. Look at it again"
+	}
+	return ""
 }
 
 // SigningBy says whether something is to be signed when a browser comes back from the provider with this state.

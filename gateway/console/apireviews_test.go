@@ -3,8 +3,10 @@ package console
 import (
 	"context"
 	"encoding/json"
+	"io"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -98,6 +100,10 @@ func (d runDesk) BeginSigning(ctx context.Context, run string, a ReviewAct, redi
 	return "https://provider.example/?state=to-sign", "to-sign", nil
 }
 
+func (d runDesk) ShownTo(_ context.Context, statement, ticket string) bool {
+	return statement == strings.Repeat("0", 64) && ticket == "shown"
+}
+
 func (d runDesk) SigningBy(state string) bool { return state == "to-sign" }
 
 func (d runDesk) FinishSigning(_ context.Context, query url.Values) (string, error) {
@@ -184,6 +190,33 @@ func TestSigningAtAProviderThroughTheAPI(t *testing.T) {
 	resp, answer := send(t, h, "POST", path, body("8", "/runs"), h.enter(t, "reviewer"))
 	if resp.StatusCode != 200 || !strings.Contains(answer, `"go_to":"https://provider.example/?state=to-sign"`) || len(resp.Cookies()) != 1 {
 		t.Fatalf("%d %s %v", resp.StatusCode, answer, resp.Cookies())
+	}
+	link := func(query string) (*http.Response, string) {
+		t.Helper()
+		client := *http.DefaultClient
+		client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+		r, err := http.NewRequestWithContext(t.Context(), "GET", h.base+"/runs/r-7qx3-000001/review/provider?"+query, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		h.enter(t, "reviewer")(r)
+		resp, err := client.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		said, _ := io.ReadAll(resp.Body)
+		return resp, string(said)
+	}
+	shown := "act=approve&statement_sha256=" + strings.Repeat("0", 64) + "&ticket=shown&seen="
+	for query, want := range map[string]string{strings.Replace(shown, "=shown", "=other", 1) + "8": "403 of the page of the review as it was shown", shown: "403 as it was shown", shown + "7": "409 No provider keeps the account"} {
+		status, says, _ := strings.Cut(want, " ")
+		if resp, said := link(query); strconv.Itoa(resp.StatusCode) != status || !strings.Contains(said, says) || resp.Header.Get("Location") != "" || len(resp.Cookies()) != 0 {
+			t.Errorf("%s: %d %s", query, resp.StatusCode, said)
+		}
+	}
+	if resp, said := link(shown + "8"); resp.StatusCode != 303 || resp.Header.Get("Location") != "https://provider.example/?state=to-sign" || len(resp.Cookies()) != 1 {
+		t.Errorf("without scripts: %d %s %v", resp.StatusCode, said, resp.Cookies())
 	}
 	back := func(query string, cookies ...*http.Cookie) (int, string) {
 		t.Helper()

@@ -149,6 +149,8 @@ type Statement struct {
 	SHA256  string            `json:"sha256" doc:"Of the text, hexadecimal."`
 	Last    uint64            `json:"last" doc:"The last entry of the run that it covers."`
 	Asks    rights.AsksToSign `json:"asks" doc:"What whoever asks has to show to sign it."`
+	// Ticket shows, in the session of whoever asks, that they were shown the text; "": they sign at no provider.
+	Ticket string `json:"-"`
 }
 
 // RunCorrection is what somebody corrects of a run. What a balance said is never amended.

@@ -21,7 +21,7 @@ type otherRoute struct {
 
 // otherRoutes are all that there is beside the API, each with the right that it needs.
 func (s *Server) otherRoutes() []otherRoute {
-	list := make([]otherRoute, 0, len(s.deps.Screens)+5)
+	list := make([]otherRoute, 0, len(s.deps.Screens)+6)
 	for _, p := range s.deps.Screens {
 		list = append(list, otherRoute{p.Pattern, p.Right, p.Handler, p.Page})
 	}
@@ -30,6 +30,7 @@ func (s *Server) otherRoutes() []otherRoute {
 		otherRoute{"/healthz", Everybody, http.HandlerFunc(s.serveHealth), false},
 		otherRoute{"/readyz", rights.See, http.HandlerFunc(s.serveReady), false},
 		otherRoute{backPath, Everybody, http.HandlerFunc(s.comeBack), false},
+		otherRoute{toProviderPath, rights.ReadJournal, http.HandlerFunc(s.toProvider), true},
 		otherRoute{"/metrics", rights.Measurements, s.metrics(), false})
 }
 

@@ -176,6 +176,7 @@ func (s *seat) ended(request, verdict string, want ...result) record.RunEnded {
 	if found.State != record.RunComplete || found.Verdict != verdict {
 		s.T.Errorf("the run is %s, %s, and had to be complete, %s", found.State, found.Verdict, verdict)
 	}
+	s.l.ran = append(s.l.ran, s.run)
 	holds(s, "the journal", found.Results, want)
 	if request == "" {
 		return *found

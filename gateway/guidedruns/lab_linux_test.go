@@ -19,6 +19,7 @@ import (
 
 	"weighpost/configs"
 	"weighpost/gateway"
+	"weighpost/gateway/access/openid/optest"
 	"weighpost/gateway/access/secret"
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
@@ -34,7 +35,8 @@ const patience = 30 * time.Second
 
 // setUp is a seed bank's. b-print has a print key; b-asked shows what it is asked for, and is recorded when a request says so. DIR is where the
 // cables end, LIMS
-// the lab system, which is told what becomes of its requests, and PAPERS a folder that gets the reports.
+// the lab system, which is told what becomes of its requests, and PAPERS a folder that gets the reports. Some people have their account at a
+// provider, ISSUER.
 const setUp = `site: seed-bank
 journal: {folder: journal, space: {warn: 128 KiB, low: 128 KiB, reserve: 64 KiB}}
 page: {listen: "127.0.0.1:0"}
@@ -44,6 +46,7 @@ balances:
 sinks:
 - {id: lims, kind: http, url: LIMS, entries: [request-changed], body: entry}
 - {id: papers, kind: files, folder: PAPERS, entries: [report-issued], format: report, name: "{report}.pdf"}
+people: {openid: {issuer: "ISSUER", client_id: weighpost, groups: [{group: reviewers, roles: [reviewer]}]}}
 `
 
 const lineLayout = "frame: {ends: [\"\\r\\n\"]}\nline_length: 13\nline: \"{weight 11} {unit 1}\"\n"
@@ -56,9 +59,12 @@ type lab struct {
 	scales  map[string]*scale
 	cookies map[string]*http.Cookie // by person
 	secrets map[string]string
-	key     string // the lab system's
-	seeds   string // the run of thousandSeeds, once it is complete
+	key     string   // the lab system's
+	seeds   string   // the run of thousandSeeds, once it is complete
+	ran     []string // runs that are complete, in their order
 	client  http.Client
+
+	provider *optest.Server
 
 	mu   sync.Mutex
 	told []record.LabRequestChanged // what was delivered to the lab system
@@ -71,9 +77,10 @@ func newLab(t *testing.T) *lab {
 	for _, id := range []string{"b-print", "b-asked"} {
 		l.scales[id] = newScale(t, filepath.Join(l.dir, id), id == "b-asked")
 	}
+	l.startProvider()
 	far := httptest.NewServer(http.HandlerFunc(l.hears))
 	t.Cleanup(far.Close)
-	for name, text := range map[string]string{"line.yaml": lineLayout, "weighpost.yaml": strings.NewReplacer("DIR", l.dir, "LIMS", far.URL, "PAPERS", l.papers()).Replace(setUp)} {
+	for name, text := range map[string]string{"line.yaml": lineLayout, "weighpost.yaml": strings.NewReplacer("DIR", l.dir, "LIMS", far.URL, "PAPERS", l.papers(), "ISSUER", l.provider.URL).Replace(setUp)} {
 		if err := os.WriteFile(filepath.Join(l.dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -129,6 +136,7 @@ func (l *lab) start() {
 	if err := l.Start(context.Background()); err != nil {
 		l.t.Fatal(err)
 	}
+	l.provider.Allow(l.PageURL() + "sign-in/openid")
 	l.waitFor("the ports", func() bool {
 		return !slices.ContainsFunc(l.Balances(), func(b console.Balance) bool { return !b.PortUp })
 	})

@@ -19,7 +19,7 @@ func TestProceduresFromRequestToResult(t *testing.T) {
 		name string
 		does func(*seat)
 	}{{"thousand seeds, by the keyboard alone", thousandSeeds}, {"reviewed and signed", reviewed}, {"reported and delivered", reported}, {"outside its limits", outside}, {"over two days", twoDays}, {"a target", target},
-		{"of the lab's own making", ownProcedure}, {"abandoned", abandoned}} {
+		{"of the lab's own making", ownProcedure}, {"signed at a provider", signedElsewhere}, {"abandoned", abandoned}} {
 		t.Run(one.name, func(t *testing.T) {
 			s.For(t)
 			l.t = t

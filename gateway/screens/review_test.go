@@ -21,6 +21,7 @@ type looked struct {
 	list      console.ReviewList
 	asked     []console.ReviewsAsked
 	statement error
+	asks      rights.AsksToSign
 }
 
 func (f *looked) RunReviews(q console.ReviewsAsked) console.ReviewList {
@@ -36,7 +37,7 @@ func (f *looked) RunReview(_ context.Context, run string) (console.ReviewView, e
 }
 
 func (f *looked) RunStatement(_ context.Context, run, meaning string) (console.Statement, error) {
-	return console.Statement{Meaning: meaning, Text: "The statement of " + run, SHA256: "5ea1", Last: 24}, f.statement
+	return console.Statement{Meaning: meaning, Text: "The statement of " + run, SHA256: "5ea1", Last: 24, Asks: f.asks, Ticket: "71c4"}, f.statement
 }
 
 var rhea = record.Actor{ID: "rhea", Name: "Rhea Sower", Role: "reviewer", By: record.ActorPassword}
@@ -115,6 +116,21 @@ func TestAReviewShowsEverything(t *testing.T) {
 	f.statement = errors.New("its steps are not done")
 	if _, body := l.get(t, "/runs/r-7qx3-000009/review", signedIn(rhea, rights.See, rights.ReadJournal, rights.ReviewRuns)); strings.Contains(body, "signing.secret\" type") || !strings.Contains(body, "It cannot be signed now") {
 		t.Error("a secret is asked for under a statement that is not there")
+	}
+	f.statement, f.asks = nil, rights.AsksToSign{Both: true, Provider: "openid"}
+	_, body = l.get(t, "/runs/r-7qx3-000009/review", signedIn(rhea, rights.See, rights.ReadJournal, rights.ReviewRuns))
+	for _, want := range []string{`data-send="POST /api/v1/runs/r-7qx3-000009/review/provider"`, `name="statement_sha256" value="5ea1"`, `name="to" value="/runs/r-7qx3-000009/review"`, "You sign at openid",
+		`<noscript><p class="acts"><a class="button" href="/runs/r-7qx3-000009/review/provider?act=approve&amp;seen=24&amp;statement_sha256=5ea1&amp;ticket=71c4">`} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page of somebody whose account a provider keeps has no %q", want)
+		}
+	}
+	if strings.Contains(body, `type="password"`) {
+		t.Error("a secret is asked for that is not here")
+	}
+	f.asks = rights.AsksToSign{Not: "this session has ended"}
+	if _, body := l.get(t, "/runs/r-7qx3-000009/review", signedIn(rhea, rights.See, rights.ReadJournal, rights.ReviewRuns)); strings.Contains(body, `type="password"`) || !strings.Contains(body, "This session has ended.") {
+		t.Error("whoever cannot sign is not told why")
 	}
 }
 

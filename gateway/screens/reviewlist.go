@@ -148,8 +148,9 @@ func (s *Screens) together(r *http.Request, p *reviewsList) {
 		}
 		one := togetherRun{ReviewGlance: g}
 		var err error
-		if one.Statement, err = s.deps.Reviews.RunStatement(r.Context(), g.ID, meaning); err != nil {
-			one.Told = asSentence(err.Error())
+		one.Statement, err = s.deps.Reviews.RunStatement(r.Context(), g.ID, meaning)
+		if one.Told = notSigned(one.Statement, err); one.Told == "" && one.Statement.Asks.Provider != "" {
+			one.Told = "You sign at " + one.Statement.Asks.Provider + ", each run by itself: on its own page."
 		}
 		p.At = append(p.At, one)
 	}

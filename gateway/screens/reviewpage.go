@@ -71,8 +71,9 @@ type reviewAct struct {
 // signPart is what is asked of somebody who signs.
 type signPart struct {
 	console.Statement
-	Act, Name string
-	Told      string // why it cannot be signed now
+	Run, Act, Name string
+	Seen           uint64
+	Told           string // why it cannot be signed now
 }
 
 // reviewRun shows a run to whoever reviews it.
@@ -126,16 +127,26 @@ func (s *Screens) reviewActs(r *http.Request, d *reviewData) {
 		}
 		a := reviewAct{ReviewAllowed: one, Label: actWords[one.Act].Label, Says: actWords[one.Act].Says, Run: d.ID, Seen: d.V.Last}
 		if one.Meaning != "" {
-			a.Sign = &signPart{Act: one.Act, Name: who.Name()}
+			a.Sign = &signPart{Run: d.ID, Act: one.Act, Name: who.Name(), Seen: d.V.Last}
 			var err error
-			if a.Sign.Statement, err = s.deps.Reviews.RunStatement(r.Context(), d.ID, one.Meaning); err != nil {
-				a.Sign.Told = asSentence(err.Error())
-			}
+			a.Sign.Statement, err = s.deps.Reviews.RunStatement(r.Context(), d.ID, one.Meaning)
+			a.Sign.Told = notSigned(a.Sign.Statement, err)
 		}
 		d.Acts = append(d.Acts, a)
 	}
 	slices.SortStableFunc(d.Acts, func(a, b reviewAct) int { return mainFirst(a) - mainFirst(b) })
 	d.Why = whyNot(who, &d.V)
+}
+
+// notSigned says why somebody cannot sign a statement now; "": they can.
+func notSigned(s console.Statement, err error) string {
+	switch {
+	case err != nil:
+		return asSentence(err.Error())
+	case s.Asks.Not != "":
+		return asSentence(s.Asks.Not)
+	}
+	return ""
 }
 
 // mainFirst puts what the state waits for before everything else that may be done.
@@ -150,6 +161,9 @@ func mainFirst(a reviewAct) int {
 func (a reviewAct) Main() bool {
 	return slices.Contains([]string{record.ActSubmit, record.ActReview, record.ActApprove}, a.Act)
 }
+
+// Elsewhere says whether it is signed at a provider.
+func (a reviewAct) Elsewhere() bool { return a.Sign != nil && a.Sign.Asks.Provider != "" }
 
 // Barred says whether it cannot be sent.
 func (a reviewAct) Barred() bool { return a.Sign != nil && a.Sign.Told != "" }

@@ -28,7 +28,7 @@ const (
 // whoever should have signed in, said no; *outside.Unavailable where it could not be asked; any other says why what came cannot
 // be trusted. None of them holds a code, a token or a secret.
 func (p *Provider) Finish(ctx context.Context, flow outside.Flow, query url.Values) (outside.Found, error) {
-	k, err := p.discover(ctx)
+	k, err := p.discover(ctx, keptFor, goodFor)
 	if err != nil {
 		return outside.Found{}, p.unavailable(err)
 	}

@@ -96,7 +96,7 @@ func (p *Provider) Run(ctx context.Context) {
 	for {
 		pause := lookEvery
 		if p.options.Config().Configured() {
-			if _, err := p.discover(ctx); err == nil {
+			if _, err := p.discover(ctx, keptFor, goodFor); err == nil {
 				pause = keptFor / 4
 			}
 		} else if p.options.Board != nil {
@@ -111,12 +111,16 @@ func (p *Provider) Run(ctx context.Context) {
 }
 
 // Begin says where to send the browser, and what to keep until it comes back to redirect. fresh: whoever signs in there has to
-// show anew who they are. The error is an *outside.Unavailable.
+// show anew who they are, and the provider has to answer now. The error is an *outside.Unavailable.
 func (p *Provider) Begin(ctx context.Context, redirect string, fresh bool) (string, outside.Flow, error) {
 	if u, err := url.Parse(redirect); err != nil || !allowed(u, true) || u.Fragment != "" {
 		return "", outside.Flow{}, fmt.Errorf("%.80q is no address of this page that a browser may be sent back to", redirect)
 	}
-	k, err := p.discover(ctx)
+	kept, good := keptFor, goodFor
+	if fresh {
+		kept, good = 0, 0 // it is asked now: a browser that is sent to a provider that is not there would never come back with a sentence
+	}
+	k, err := p.discover(ctx, kept, good)
 	if err != nil {
 		return "", outside.Flow{}, p.unavailable(err)
 	}
@@ -137,10 +141,11 @@ func (p *Provider) unavailable(err error) error {
 	return &outside.Unavailable{Err: err}
 }
 
-// discover gives what the provider says of itself, as of the last hour where it can be had.
-func (p *Provider) discover(ctx context.Context) (*known, error) {
+// discover gives what the provider says of itself: without asking where that is younger than kept, and where it does not answer, what is
+// younger than good.
+func (p *Provider) discover(ctx context.Context, kept, good time.Duration) (*known, error) {
 	cfg := p.options.Config().filled()
-	if k := p.fresh(cfg, keptFor); k != nil {
+	if k := p.fresh(cfg, kept); k != nil {
 		return k, nil
 	}
 	select {
@@ -149,7 +154,7 @@ func (p *Provider) discover(ctx context.Context) (*known, error) {
 	case <-ctx.Done():
 		return nil, fmt.Errorf("the provider has not answered in time: %w", ctx.Err())
 	}
-	if k := p.fresh(cfg, keptFor); k != nil {
+	if k := p.fresh(cfg, kept); k != nil {
 		return k, nil // somebody else has asked meanwhile
 	}
 	ctx, cancel := context.WithTimeout(ctx, cfg.Timeout.D())
@@ -157,7 +162,7 @@ func (p *Provider) discover(ctx context.Context) (*known, error) {
 	k, err := ask(ctx, cfg, p.options.Now())
 	p.tell(err)
 	if err != nil {
-		if old := p.fresh(cfg, goodFor); old != nil {
+		if old := p.fresh(cfg, good); old != nil {
 			return old, nil
 		}
 		return nil, err

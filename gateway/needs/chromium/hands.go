@@ -24,10 +24,11 @@ const aim = `((q) => {
 })(%q)`
 
 // Click presses what is there with the mouse, once it can be pressed: where it has moved away in between, or another document came,
-// nothing was pressed, and it is aimed at again.
+// nothing was pressed, and it is aimed at again. What leads to another site was pressed where the browser has come there.
 func (s *Seat) Click(selector string) {
 	s.T.Helper()
 	last := ""
+	pressed := fmt.Sprintf(`location.origin === %s ? sessionStorage.getItem("pressed") : location.protocol.startsWith("http") ? "yes" : "no"`, strconv.Quote(s.Says("location.origin")))
 	for limit := time.Now().Add(patience); time.Now().Before(limit); time.Sleep(10 * time.Millisecond) {
 		last = s.Says(fmt.Sprintf(aim, selector))
 		var x, y float64
@@ -38,7 +39,7 @@ func (s *Seat) Click(selector string) {
 			s.Does("Input.dispatchMouseEvent", map[string]any{"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1})
 		}
 		for end := time.Now().Add(time.Second); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
-			if s.Says(`sessionStorage.getItem("pressed")`) == "yes" {
+			if s.Says(pressed) == "yes" {
 				return
 			}
 		}

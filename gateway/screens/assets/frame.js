@@ -4,7 +4,7 @@
 //
 // A field's name is its place in the JSON that is sent: "pin", "port.address", "roles[]" (a list of what is ticked). data-type says
 // what it becomes: number, bool, list (by lines), moment (a time of the lab), or else text. An empty field is left out, unless it has data-empty. With
-// data-then the browser goes there when it is done, with data-done it says so, with neither it loads the page again. Before that
+// data-then the browser goes there when it is done, with data-follows to where the answer says (go_to), with data-done it says so, with none of them it loads the page again. Before that
 // the form gives out an event "done" with the answer, which may prevent what follows. A field with data-trim is sent without blanks
 // around it. With data-query what a form holds goes into the address, as a DELETE has it. Where what somebody gave as proof was wrong
 // (401), the keyboard goes to the field that data-proof names, and else to that of data-other. A button that is disabled with
@@ -106,6 +106,7 @@ export async function send(form) {
   button?.removeAttribute("aria-disabled");
   if (!ok(answer)) return tell(form, answer);
   if (!form.dispatchEvent(new CustomEvent("done", { detail: answer, cancelable: true, bubbles: true }))) return;
+  if (form.dataset.follows !== undefined) return location.assign(answer.go_to);
   if (form.dataset.then) return location.assign(form.dataset.then);
   if (form.dataset.done === undefined) return location.reload();
   const done = make("p", "done", form.dataset.done);

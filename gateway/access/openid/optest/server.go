@@ -16,6 +16,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -46,6 +47,7 @@ type Server struct {
 
 	options Options
 	storage *storage
+	down    atomic.Bool
 }
 
 const remembered = "provider-session"
@@ -71,7 +73,12 @@ func Start(t testing.TB, o Options) *Server {
 	mux := http.NewServeMux()
 	mux.HandleFunc("/login", s.login)
 	mux.Handle("/", provider)
-	s.Config.Handler = mux
+	s.Config.Handler = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if s.down.Load() {
+			panic(http.ErrAbortHandler)
+		}
+		mux.ServeHTTP(w, r)
+	})
 	s.Config.ErrorLog = slog.NewLogLogger(slog.DiscardHandler, slog.LevelError)
 	if !o.TLS {
 		s.Server.Start()
@@ -92,6 +99,9 @@ func (s *Server) Allow(redirect string) {
 	defer s.storage.mu.Unlock()
 	s.options.Redirects = append(s.options.Redirects, redirect)
 }
+
+// Down has the provider break off every connection, as one that is not there, or answer again.
+func (s *Server) Down(down bool) { s.down.Store(down) }
 
 // Rotate has the provider sign with another key; withdrawn: the one before is not among its keys any more.
 func (s *Server) Rotate(t testing.TB, withdrawn bool) { s.storage.rotate(t, withdrawn) }
