@@ -47,6 +47,7 @@ type lab struct {
 	door    onlyWith
 	secrets []secret
 	answers int
+	run     string
 	hay     *haystack
 }
 
@@ -249,7 +250,7 @@ func asPage(c *http.Cookie) []string {
 
 // TestNoSecretIsWrittenOrSaid: passwords, PINs, keys, cookies, tokens, private keys and the passwords of others, each used right
 // and wrong, are in no file of the journal's folder but those made for them, in no log line, answer, entry, export, delivered
-// file, nor in the clear parts of a backup (21 CFR 11.300; NIST SP 800-63B-4, 3.1.1.2; OWASP Logging Cheat Sheet, data to exclude).
+// file, report or bundle, nor in the clear parts of a backup (21 CFR 11.300; NIST SP 800-63B-4, 3.1.1.2; OWASP Logging Cheat Sheet, data to exclude).
 func TestNoSecretIsWrittenOrSaid(t *testing.T) {
 	l := newLab(t)
 	if err := l.g.Start(t.Context()); err != nil {
@@ -268,6 +269,7 @@ func TestNoSecretIsWrittenOrSaid(t *testing.T) {
 	l.programs(host)
 	l.mistakes(host, cookie)
 	l.weighings()
+	l.reviews(host)
 	l.everything(host)
 
 	limit, cancel := contextFor(t)
@@ -413,7 +415,7 @@ func (l *lab) everything(host string) {
 	if err := json.NewDecoder(resp.Body).Decode(&doc); err != nil || len(doc.Paths) < 20 {
 		l.t.Fatalf("%d routes, %v", len(doc.Paths), err)
 	}
-	fill := strings.NewReplacer("/balances/{id}", "/balances/b-1", "/people/{id}", "/people/bob", "{name}", "x", "{session}", "x", "{id}", "lims-1")
+	fill := strings.NewReplacer("/balances/{id}", "/balances/b-1", "/people/{id}", "/people/bob", "{name}", "x", "{session}", "x", "{run}", l.run, "{id}", "lims-1")
 	for path, methods := range doc.Paths {
 		if methods["get"] != nil && !strings.HasSuffix(path, "/stream") && !strings.HasSuffix(path, "/next") {
 			l.ask(0, "GET", strings.TrimPrefix(fill.Replace(path), "/")+"?limit=1000", "", "", bearer(host)...)
@@ -447,7 +449,7 @@ func (l *lab) collect() {
 	}
 	l.hay.add("entries", entries.Bytes())
 	// What was to be used was used: else nothing of it could be found.
-	for _, kind := range []string{"person-changed", "signed-in", "sign-in-refused", "api-key-changed", "weighing", "backup"} {
+	for _, kind := range []string{"person-changed", "signed-in", "sign-in-refused", "api-key-changed", "weighing", "backup", "signature", "signature-refused", "report-issued"} {
 		if kinds[kind] == 0 {
 			l.t.Errorf("there is no entry %s among %v", kind, kinds)
 		}

@@ -13,10 +13,15 @@ import (
 	"io"
 	"net/url"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"time"
+
+	"weighpost/gateway/needs"
+	"weighpost/gateway/paper"
 )
 
 // forms gives the ways in which bytes may stand somewhere: as they are, in hexadecimal digits, in base64 at each of its three
@@ -25,7 +30,7 @@ func forms(secret []byte) map[string][]byte {
 	f := map[string][]byte{
 		"as it is": secret, "hex": []byte(hex.EncodeToString(secret)), "HEX": []byte(strings.ToUpper(hex.EncodeToString(secret))),
 		"url query": []byte(url.QueryEscape(string(secret))), "url path": []byte(url.PathEscape(string(secret))),
-		"%q": bytes.Trim(fmt.Appendf(nil, "%q", secret), `"`),
+		"%q": bytes.Trim(fmt.Appendf(nil, "%q", secret), `"`), "on paper": squeezed(secret),
 	}
 	if b, err := json.Marshal(string(secret)); err == nil {
 		f["json"] = bytes.Trim(b, `"`)
@@ -108,6 +113,7 @@ func (h *haystack) unpacked(where string, b []byte) {
 				h.add(fmt.Sprint(where, "!stream ", i), plain)
 			}
 		}
+		h.add(where+"!text", squeezed(printed(h.t, b)))
 	}
 	if len(b) > 512 && string(b[257:262]) == "ustar" {
 		for r := tar.NewReader(bytes.NewReader(b)); ; {
@@ -126,6 +132,22 @@ func (h *haystack) unpacked(where string, b []byte) {
 		}
 	}
 }
+
+// printed is the text on the pages of a PDF, as a program that is not ours reads it: in its streams it stands as numbers of drawn letters.
+func printed(t *testing.T, pdf []byte) []byte {
+	t.Helper()
+	needs.Programs(t, "pdftotext")
+	cmd := exec.CommandContext(t.Context(), "pdftotext", "-raw", "-", "-")
+	cmd.Stdin = bytes.NewReader(pdf)
+	text, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("pdftotext: %v", err)
+	}
+	return text
+}
+
+// squeezed is text without its white space: on paper a line breaks anywhere.
+func squeezed(text []byte) []byte { return bytes.Join(bytes.Fields(text), nil) }
 
 // secret is something that may be found nowhere but in the places that it is kept in.
 type secret struct {
@@ -185,9 +207,30 @@ func TestTheSearchWouldFind(t *testing.T) {
 			t.Errorf("in base64 after %d bytes it is not found", before)
 		}
 	}
-	h := &haystack{t: t, piles: map[string][]byte{"x": secret[0].bytes}}
+	h := &haystack{t: t, piles: map[string][]byte{}}
+	h.unpacked("report.pdf", onPaper(t, "before it "+string(secret[0].bytes)+" and after it"))
+	if got := h.find(secret); len(got) == 0 || !strings.Contains(got[0], "report.pdf!text") {
+		t.Errorf("on paper: %q", got)
+	}
+	h = &haystack{t: t, piles: map[string][]byte{"x": secret[0].bytes}}
 	secret[0].kept = []string{"x"}
 	if got := h.find(secret); len(got) != 0 {
 		t.Errorf("where it is kept: %q", got)
 	}
+}
+
+// onPaper is a PDF that says something.
+func onPaper(t *testing.T, text string) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	p, err := paper.New(&b, paper.Upright)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.Need(0)
+	p.Paragraph(p.Plain, paper.TextSize, text, paper.Ink)
+	if err := p.End("a test", "weighpost", time.Time{}, make([]byte, 16)); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
 }
