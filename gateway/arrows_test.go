@@ -79,7 +79,8 @@ var arrows = []arrow{
 		"it reads a journal and writes files: it neither records nor knows what an entry means"},
 	{"gateway/tell", []string{"gateway/record"}, "words for people: it reads one entry, and knows nobody who shows it"},
 	{"gateway/paper", nil, "it puts text on pages, and knows nothing of what the text says"},
-	{"gateway/report", []string{"gateway/record", "gateway/paper", "gateway/tell", "gateway/signature", "gateway/metrology", "parsers/decimal", "parsers/strict"},
+	{"gateway/laboratory", []string{"gateway/record", "parsers/..."}, "a document of the laboratory model is pure: what is known goes in, names of the model come out"},
+	{"gateway/report", []string{"gateway/record", "gateway/laboratory", "gateway/paper", "gateway/tell", "gateway/signature", "gateway/metrology", "parsers/decimal", "parsers/strict"},
 		"what runs, days, samples, balances, checks and the trail say to whoever reads them: it writes what it is given, and asks nobody"},
 	{"gateway/export", []string{"gateway/record", "gateway/paper", "gateway/tell", "gateway/index", "gateway/journal", "gateway/proof", "sinks/format", "parsers/decimal"},
 		"it writes what the journal says in other forms, and keeps nothing"},
@@ -137,7 +138,7 @@ var arrows = []arrow{
 	{"gateway/screens", []string{"gateway/console", "gateway/report", "gateway/charts", "gateway/record", "gateway/tell", "gateway/rights", "gateway/settings", "gateway/health", "gateway/live", "gateway/help", "gateway/needs", "gateway/needs/chromium", "parsers/..."},
 		"pages for people show what the console has, and change nothing by themselves"},
 
-	{"sinks/format", []string{"sinks", "sinks/sinktest", "gateway/record", "gateway/tell", "gateway/needs", "parsers/..."},
+	{"sinks/format", []string{"sinks", "sinks/sinktest", "gateway/record", "gateway/laboratory", "gateway/tell", "gateway/needs", "parsers/..."},
 		"a form of an entry is pure; where a table has a column of words for people, they are those of everywhere"},
 	{"sinks/mail/eximtest", []string{"gateway/needs"}, "test support: a real mail server"},
 	{"sinks/mail", []string{"sinks", "gateway/record", "gateway/tell", "parsers/..."}, "it writes to people, in the words for people"},

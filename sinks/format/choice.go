@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"weighpost/gateway/laboratory"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 	"weighpost/sinks"
@@ -27,18 +28,18 @@ const (
 // Choice is the part of a sink's configuration that says how entries are written. Sinks hold it inline, begin with
 // DefaultChoice, and call Check and Open. What belongs to one format only is a group of keys of that format's name.
 type Choice struct {
-	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout; cloudevents: as CloudEvents 1.0; template: as a text of your own; laboratory: as documents of the Allotrope Simple Model; parquet: batches for data tools; report: of each report that was issued its file, a PDF, for entries: [report-issued]." enum:"json,ndjson,csv,line,cloudevents,template,laboratory,parquet,report" default:"json"`
+	Format string     `yaml:"format" desc:"How entries are written. json: as they are in the journal, byte for byte; ndjson: the same, one line for each; csv: one row for each weighing or result; line: as a balance prints them, by a layout; cloudevents: as CloudEvents 1.0; template: as a text of your own; laboratory: as documents of the Allotrope Simple Model; parquet: batches for data tools; report: of each report that was issued its file, a PDF or JSON, for entries: [report-issued]." enum:"json,ndjson,csv,line,cloudevents,template,laboratory,parquet,report" default:"json"`
 	CSV    CSVDialect `yaml:"csv" desc:"How rows are written, for format: csv."`
 	Line   LineForm   `yaml:"line" desc:"How a weighing is printed, for format: line."`
 
-	CloudEvents CloudEvents  `yaml:"cloudevents" desc:"What events say of themselves, for format: cloudevents."`
-	Template    TextTemplate `yaml:"template" desc:"A text of your own, for format: template."`
-	Laboratory  Laboratory   `yaml:"laboratory" desc:"What documents of the laboratory model say, for format: laboratory."`
+	CloudEvents CloudEvents       `yaml:"cloudevents" desc:"What events say of themselves, for format: cloudevents."`
+	Template    TextTemplate      `yaml:"template" desc:"A text of your own, for format: template."`
+	Laboratory  laboratory.Config `yaml:"laboratory" desc:"What documents of the laboratory model say, for format: laboratory."`
 }
 
 // DefaultChoice is what applies where the file says nothing.
 func DefaultChoice() Choice {
-	return Choice{Format: NameJSON, CSV: defaultDialect(), CloudEvents: CloudEvents{Mode: "structured"}, Template: TextTemplate{Type: plainText}, Laboratory: Laboratory{Manifest: balanceManifest}}
+	return Choice{Format: NameJSON, CSV: defaultDialect(), CloudEvents: CloudEvents{Mode: "structured"}, Template: TextTemplate{Type: plainText}, Laboratory: laboratory.Default()}
 }
 
 // Use is how a sink hands entries over. Not every format can be used in every way.

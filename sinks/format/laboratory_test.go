@@ -77,7 +77,7 @@ type laboratoryWeight struct {
 // TestAThousandWeighingsInTheLaboratoryModel: each document is as the core of the model demands, and says the same weighing: the
 // weight exactly, though perhaps in g, its digits, unit and sign as printed, and the time.
 func TestAThousandWeighingsInTheLaboratoryModel(t *testing.T) {
-	schema := schemaAt(t, "testdata/laboratory-core.schema.json")
+	schema := schemaAt(t, "../../gateway/laboratory/testdata/core.schema.json")
 	f := open(t, "format: laboratory\nlaboratory: {no_sample: \"none\"}", OneByOne)
 	held := 0
 	for _, e := range sinktest.Weighings(1000, 11) {
@@ -167,22 +167,9 @@ func TestWhatTheLaboratoryModelDoesNotHold(t *testing.T) {
 	}
 }
 
-func TestDigitsBecomeNumbersOfJSON(t *testing.T) {
-	for in, want := range map[string]string{"12.3450": "12.3450", "+0001.50": "1.50", "-.5": "-0.5", "-0.0000": "-0.0000", "000": "0", "+7.": "7", "007": "7"} {
-		got := jsonNumber(in)
-		if got.String() != want || !json.Valid([]byte(got)) {
-			t.Errorf("%s became %s", in, got)
-		}
-	}
-	v, err := quantity(&record.Value{Digits: "1.0", Unit: "[lb_av]", Range: "in"})
-	if err != nil || v["unit"] != "g" || v["value"].(json.Number) != "453.59237" { // exact by definition: NIST SP 811, appendix B.8
-		t.Errorf("%v, %v", v, err)
-	}
-}
-
 // TestTheCoreOfTheModelRefusesSlips breaks a document in each of its demands, so that the schema is known to tell.
 func TestTheCoreOfTheModelRefusesSlips(t *testing.T) {
-	schema := schemaAt(t, "testdata/laboratory-core.schema.json")
+	schema := schemaAt(t, "../../gateway/laboratory/testdata/core.schema.json")
 	p, err := open(t, "format: laboratory", OneByOne).Entry(sinktest.WithSamples([]string{"LOT-7"}, 1)[0])
 	if err != nil {
 		t.Fatal(err)
@@ -206,7 +193,7 @@ func TestTheCoreOfTheModelRefusesSlips(t *testing.T) {
 func TestPublishedCoreOfTheModel(t *testing.T) {
 	dir := os.Getenv("WEIGHPOST_ASM_CORE")
 	if dir == "" {
-		t.Skip("WEIGHPOST_ASM_CORE names no folder with the published core schema: it was not used here. testdata/laboratory-core.schema.json, restated by hand, stands in for it")
+		t.Skip("WEIGHPOST_ASM_CORE names no folder with the published core schema: it was not used here. gateway/laboratory/testdata/core.schema.json, restated by hand, stands in for it")
 	}
 	const base = "http://purl.allotrope.org/json-schemas/adm/core/REC/2025/03/"
 	c := jsonschema.NewCompiler()
