@@ -34,20 +34,24 @@ func (g *Gateway) IssueReport(ctx context.Context, o console.ReportOrder, by rec
 	if len(d.told.Entries) == 0 {
 		return record.ReportIssued{}, &record.NotDone{Why: "there is nothing that the report could tell of"}
 	}
-	return g.reports.Issue(ctx, o.Of, o.About, o.Replaces, o.Why, func(number string) (*record.ReportIssued, error) {
-		pdf, err := d.paper(number, o.Replaces, o.Why)
+	order := issued.Order{Of: o.Of, About: o.About, Form: o.Form, Replaces: o.Replaces, Why: o.Why}
+	return g.reports.Issue(ctx, order, func(number string) (*record.ReportIssued, error) {
+		b, err := d.file(o.Form, number, o.Replaces, o.Why)
 		if err != nil {
 			return nil, err
 		}
-		if len(pdf) > record.MostKept {
-			return nil, &record.NotDone{Why: fmt.Sprintf("the report has %d bytes, and files of at most %d are kept: take a shorter span", len(pdf), record.MostKept)}
+		if len(b) > record.MostKept {
+			return nil, &record.NotDone{Why: fmt.Sprintf("the report has %d bytes, and files of at most %d are kept: take a shorter span", len(b), record.MostKept)}
 		}
-		f, err := g.KeepFile(number+".pdf", pdf)
+		f, err := g.KeepFile(number+record.ReportExt(o.Form), b)
 		if err != nil {
 			return nil, err
 		}
-		t := d.told.Template
-		return &record.ReportIssued{Run: d.run, Template: t.Name, Hash: t.Hash(), Sum: f.SHA256, Size: f.Bytes, Last: d.told.Entries[len(d.told.Entries)-1].Seq, Sent: to, By: by, Stamp: g.stamp()}, nil
+		name, hash := d.told.Template.Name, ""
+		if name != "" {
+			hash = d.told.Template.Hash()
+		}
+		return &record.ReportIssued{Run: d.run, Template: name, Hash: hash, Sum: f.SHA256, Size: f.Bytes, Last: d.told.Entries[len(d.told.Entries)-1].Seq, Sent: to, By: by, Stamp: g.stamp()}, nil
 	})
 }
 
@@ -94,16 +98,16 @@ func (g *Gateway) ReportFile(_ context.Context, number string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return g.reportFile(one.Sum)
+	b, err := g.reportFile(one.Sum)
+	if err == nil && !record.IsReport(one.Form, b) {
+		err = errors.New("the file that is kept under the sum of the report is no report of its form")
+	}
+	return b, err
 }
 
-// reportFile gives a report by its sum.
+// reportFile gives a report by its sum. Whether it is of its form, whoever has the entry can say.
 func (g *Gateway) reportFile(sum string) ([]byte, error) {
-	pdf, err := g.KeptFile(record.KeptFile{SHA256: sum})
-	if err == nil && console.KeptType(pdf) != "application/pdf" {
-		err = errors.New("the file that is kept under the sum of the report is no PDF")
-	}
-	return pdf, err
+	return g.KeptFile(record.KeptFile{SHA256: sum})
 }
 
 // ReportTemplates lists the templates that there are.

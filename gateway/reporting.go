@@ -28,23 +28,28 @@ type drafted struct {
 	make func(report.Told) (report.Subject, error)
 }
 
-// paper makes its file, with a number or, as a preview, without.
-func (d *drafted) paper(number, replaces, why string) ([]byte, error) {
+// file makes it in a form, with a number or, as a preview, without.
+func (d *drafted) file(form, number, replaces, why string) ([]byte, error) {
 	t := d.told
 	t.Number, t.Replaces, t.Why = number, replaces, why
 	s, err := d.make(t)
 	if err != nil {
 		return nil, err
 	}
-	return report.Paper(s)
+	return report.File(s, form)
 }
 
 // draft gathers what a report tells of.
 func (g *Gateway) draft(ctx context.Context, q console.ReportAsked) (d *drafted, err error) {
 	cfg := g.now.Load().cfg
 	t, err := cfg.Reports.Template(q.Of, q.Template)
-	if err != nil {
+	switch programs := record.ForPrograms(q.Form); {
+	case err != nil:
 		return nil, &record.RequestRefused{Why: err.Error()}
+	case programs && (q.Of != report.OfRun || q.Template != ""):
+		return nil, &record.RequestRefused{Why: fmt.Sprintf("the form %s is for reports of a run, and has no template", q.Form)}
+	case programs:
+		t = report.Template{}
 	}
 	switch q.Of {
 	case report.OfRun:
@@ -63,7 +68,7 @@ func (g *Gateway) draft(ctx context.Context, q console.ReportAsked) (d *drafted,
 	if err != nil {
 		return nil, err
 	}
-	d.told.Site, d.told.Version, d.told.Template = cfg.Site, Version(), t
+	d.told.Site, d.told.Version, d.told.Template, d.told.Model = cfg.Site, Version(), t, cfg.Reports.Laboratory
 	return d, nil
 }
 
@@ -73,7 +78,7 @@ func (g *Gateway) PreviewReport(ctx context.Context, q console.ReportAsked) ([]b
 	if err != nil {
 		return nil, err
 	}
-	return d.paper("", "", "")
+	return d.file(q.Form, "", "", "")
 }
 
 // gathered are entries on their way into a report: each once.

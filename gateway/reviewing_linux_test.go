@@ -2,7 +2,9 @@ package gateway_test
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -54,14 +56,33 @@ func weighedFor(t *testing.T, v console.ReviewView) (list []record.Weighing) {
 // reported has a report of a run made, and once more after something that is no part of it.
 func (h *house) reported(t *testing.T, run string, beside func()) {
 	t.Helper()
-	asked := console.ReportAsked{Of: "run", About: run}
-	pdf, err := h.PreviewReport(t.Context(), asked)
-	if err != nil || !bytes.HasPrefix(pdf, []byte("%PDF-")) {
-		t.Fatalf("%.20q, %v", pdf, err)
+	before := map[string][]byte{record.ReportPDF: nil, record.ReportJSON: nil, record.ReportLaboratory: nil}
+	for form := range before {
+		b, err := h.PreviewReport(t.Context(), console.ReportAsked{Of: "run", About: run, Form: form})
+		if err != nil || !record.IsReport(form, b) {
+			t.Fatalf("as %s: %.20q, %v", form, b, err)
+		}
+		before[form] = b
 	}
 	beside()
-	if again, err := h.PreviewReport(t.Context(), asked); err != nil || !bytes.Equal(again, pdf) {
-		t.Errorf("the report became another: %d bytes and %d, %v", len(pdf), len(again), err)
+	for form, b := range before {
+		if again, err := h.PreviewReport(t.Context(), console.ReportAsked{Of: "run", About: run, Form: form}); err != nil || !bytes.Equal(again, b) {
+			t.Errorf("the report as %s became another: %d bytes and %d, %v", form, len(b), len(again), err)
+		}
+	}
+	issued, err := h.IssueReport(t.Context(), console.ReportOrder{ReportAsked: console.ReportAsked{Of: "run", About: run, Form: record.ReportJSON}}, record.Actor{ID: "ben"})
+	if err != nil || issued.Form != record.ReportJSON || issued.Template != "" || issued.Hash != "" {
+		t.Fatalf("%+v %v", issued, err)
+	}
+	kept, err := h.ReportFile(t.Context(), issued.Report)
+	if err != nil || fmt.Sprintf("%x", sha256.Sum256(kept)) != issued.Sum || !bytes.Contains(kept, []byte(`"report":{"number":"`+issued.Report+`"}`)) {
+		t.Errorf("%.200s %v", kept, err)
+	}
+	var refused *record.RequestRefused
+	for what, q := range map[string]console.ReportAsked{"a trail": {Of: "trail", About: "1-3", Form: record.ReportJSON}, "a template": {Of: "run", About: run, Form: record.ReportJSON, Template: "built-in"}} {
+		if _, err := h.PreviewReport(t.Context(), q); !errors.As(err, &refused) {
+			t.Errorf("%s as data: %v", what, err)
+		}
 	}
 }
 

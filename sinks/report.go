@@ -1,7 +1,6 @@
 package sinks
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -11,21 +10,29 @@ import (
 	"weighpost/gateway/record"
 )
 
-// ReportOf gives the file of the report that an entry says was issued, a PDF, and its name. The error says why it cannot be had: a
-// destination refuses the entry for it, and once the file is put back it can be delivered again.
-func (e Env) ReportOf(of record.Entry) (name string, pdf []byte, err error) {
+// ReportFile is the file of a report, as it was issued.
+type ReportFile struct {
+	Name, Type string // rep-7qx3-000004.pdf, application/pdf
+	PDF        bool   // for people to read: not one of the forms that programs read
+	Body       []byte
+}
+
+// ReportOf gives the file of the report that an entry says was issued. The error says why it cannot be had: a destination refuses the entry
+// for it, and once the file is put back it can be delivered again.
+func (e Env) ReportOf(of record.Entry) (f ReportFile, err error) {
 	var r record.ReportIssued
 	if of.Kind != record.KindReportIssued || json.Unmarshal(of.JSON, &r) != nil || r.Report == "" {
-		return "", nil, fmt.Errorf("entry %s says of no report that it was issued", of.ID)
+		return f, fmt.Errorf("entry %s says of no report that it was issued", of.ID)
 	}
 	if e.Reports == nil {
-		return "", nil, errors.New("the files of reports are not to be had here")
+		return f, errors.New("the files of reports are not to be had here")
 	}
-	if pdf, err = e.Reports(r.Sum); err != nil {
-		return "", nil, fmt.Errorf("the file of report %s cannot be had: %w", r.Report, err)
+	body, err := e.Reports(r.Sum)
+	if err != nil {
+		return f, fmt.Errorf("the file of report %s cannot be had: %w", r.Report, err)
 	}
-	if sum := sha256.Sum256(pdf); hex.EncodeToString(sum[:]) != r.Sum || !bytes.HasPrefix(pdf, []byte("%PDF-")) {
-		return "", nil, fmt.Errorf("the file of report %s is not the one that was issued (SHA-256 differs)", r.Report)
+	if sum := sha256.Sum256(body); hex.EncodeToString(sum[:]) != r.Sum || !record.IsReport(r.Form, body) {
+		return f, fmt.Errorf("the file of report %s is not the one that was issued (SHA-256 differs)", r.Report)
 	}
-	return r.Report + ".pdf", pdf, nil
+	return ReportFile{Name: r.FileName(), Type: record.ReportType(r.Form), PDF: !record.ForPrograms(r.Form), Body: body}, nil
 }

@@ -14,6 +14,7 @@ import (
 	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/journal"
+	"weighpost/gateway/record"
 )
 
 type reportsCommand struct {
@@ -47,7 +48,7 @@ func (c reportsList) Run(ctx context.Context, s streams) error {
 		}
 	}
 	if !c.JSON {
-		fmt.Fprintln(table, "REPORT\tOF\tABOUT\tISSUED\tBY\tREPLACES\tSHA-256")
+		fmt.Fprintln(table, "REPORT\tFORM\tOF\tABOUT\tISSUED\tBY\tREPLACES\tSHA-256")
 	}
 	for {
 		var a console.ReportList
@@ -61,7 +62,7 @@ func (c reportsList) Run(ctx context.Context, s streams) error {
 				}
 				continue
 			}
-			fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", plain(r.Report), plain(r.Of), plain(r.About), stampText(r.Stamp.UTC), plain(r.By.Shown()), plain(cmp.Or(r.Replaces, "-")), plain(r.Sum))
+			fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", plain(r.Report), plain(cmp.Or(r.Form, record.ReportPDF)), plain(r.Of), plain(r.About), stampText(r.Stamp.UTC), plain(r.By.Shown()), plain(cmp.Or(r.Replaces, "-")), plain(r.Sum))
 		}
 		if a.Next == "" {
 			return table.Flush()
@@ -75,13 +76,14 @@ type reportsWrite struct {
 	Of       string `arg:"" help:"Number of a report that was issued, or what a preview is of: run, day, sample, balance, trail, check."`
 	About    string `arg:"" optional:"" help:"Of a preview: the id; for a day 2026-11-30 or 2026-11-30/b-12, for the trail 2026-11-29/2026-11-30 or 120-240."`
 	Template string `placeholder:"NAME" help:"Of a preview: the template; left out: the lab's first, or built-in."`
+	Form     string `enum:"pdf,json,laboratory" default:"pdf" help:"Of a preview: pdf; of a run also json, or laboratory, a document of the Allotrope Simple Model."`
 	Out      string `required:"" placeholder:"FILE" help:"The file, which must not be there yet."`
 	JSON     bool   `help:"Print what was written as one JSON object."`
 }
 
 // Help is what the command tells beyond its one line.
 func (reportsWrite) Help() string {
-	return `A preview says on every page that it is not issued. The same entries give the same bytes.
+	return `A preview says that it is not issued, a PDF on every page. The same entries give the same bytes.
 
 ` + reportCaution
 }
@@ -92,13 +94,13 @@ func (c reportsWrite) Run(ctx context.Context, s streams) error {
 		if c.About == "" {
 			return fmt.Errorf("say about which %s the report is: weighpost reports write %s ID --out FILE", c.Of, c.Of)
 		}
-		path = "/preview?" + url.Values{"of": {c.Of}, "about": {c.About}, "template": {c.Template}}.Encode()
+		path = "/preview?" + url.Values{"of": {c.Of}, "about": {c.About}, "template": {c.Template}, "form": {c.Form}}.Encode()
 	}
-	var pdf []byte
-	if err := c.askReports(ctx, http.MethodGet, path, nil, &pdf); err != nil {
+	var file []byte
+	if err := c.askReports(ctx, http.MethodGet, path, nil, &file); err != nil {
 		return err
 	}
-	return writeReport(s.out, c.Out, pdf, c.JSON)
+	return writeReport(s.out, c.Out, file, c.JSON)
 }
 
 type reportsIssue struct {
@@ -106,6 +108,7 @@ type reportsIssue struct {
 	Of       string   `arg:"" enum:"run,day,sample,balance,trail,check" help:"What it is a report of."`
 	About    string   `arg:"" help:"The id; for a day 2026-11-30 or 2026-11-30/b-12, for the trail 2026-11-29/2026-11-30 or 120-240."`
 	Template string   `placeholder:"NAME" help:"The template; left out: the lab's first, or built-in."`
+	Form     string   `enum:"pdf,json,laboratory" default:"pdf" help:"How it is written: pdf; of a run also json, or laboratory, a document of the Allotrope Simple Model."`
 	Replaces string   `placeholder:"NUMBER" help:"The report that it takes the place of: needed where one of the same is out."`
 	Why      string   `placeholder:"TEXT" help:"Why that is replaced."`
 	To       []string `placeholder:"SINK" help:"Destinations that get it; left out: all whose entries name report-issued."`
@@ -122,7 +125,7 @@ func (reportsIssue) Help() string {
 
 func (c reportsIssue) Run(ctx context.Context, s streams) error {
 	var v console.ReportView
-	o := console.ReportIssue{ReportOrder: console.ReportOrder{ReportAsked: console.ReportAsked{Of: c.Of, About: c.About, Template: c.Template}, Replaces: c.Replaces, Why: c.Why, To: c.To}, By: by(c.By)}
+	o := console.ReportIssue{ReportOrder: console.ReportOrder{ReportAsked: console.ReportAsked{Of: c.Of, About: c.About, Template: c.Template, Form: c.Form}, Replaces: c.Replaces, Why: c.Why, To: c.To}, By: by(c.By)}
 	if err := c.askReports(ctx, http.MethodPost, "", o, &v); err != nil {
 		return err
 	}

@@ -62,7 +62,7 @@ type Config struct {
 	// Procedures says by which rules of the lab they are adopted. They themselves are in the journal.
 	Procedures runs.Config     `yaml:"procedures" desc:"By which rules of the lab procedures are adopted, and weights typed in from their slips. Procedures themselves are written and adopted on the page, and kept in the journal."`
 	Review     review.Config   `yaml:"review" desc:"By which rules of the lab runs are reviewed and corrected. How many people approve a run is said by its procedure."`
-	Reports    report.Config   `yaml:"reports" desc:"Templates of reports on paper: which parts each has, in which order, and the lab's own words."`
+	Reports    report.Config   `yaml:"reports" desc:"Templates of reports on paper: which parts each has, in which order, and the lab's own words; and how reports for programs are written."`
 	Settings   settings.Config `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
 
 	file    string

@@ -13,6 +13,7 @@ import (
 
 	"weighpost/gateway/needs"
 	"weighpost/gateway/record"
+	"weighpost/gateway/report"
 	"weighpost/gateway/tell"
 )
 
@@ -144,7 +145,7 @@ func TestKindSchemasAreNotStale(t *testing.T) {
 	}
 }
 
-// statusSchemas describe what is published of balances and destinations, which is no entry, by file.
+// statusSchemas describe what is published of balances and destinations, and the report of a run as data, which are no entries, by file.
 func statusSchemas() map[string][]byte {
 	made := map[string][]byte{}
 	for name, is := range map[string]struct {
@@ -153,6 +154,7 @@ func statusSchemas() map[string][]byte {
 	}{
 		"balance-status.schema.json": {reflect.TypeFor[record.BalanceStatus](), "weighpost: how a balance is", record.BalanceStatusSchema},
 		"sink-status.schema.json":    {reflect.TypeFor[record.SinkStatus](), "weighpost: how a destination is", record.SinkStatusSchema},
+		"run-report.schema.json":     {reflect.TypeFor[report.Data](), "weighpost: the report of a run, for programs", report.DataSchema},
 	} {
 		s := jsonShape(is.of)
 		s["properties"].(map[string]any)["schema"] = map[string]any{"const": is.schema, "description": "What it is, and its version."}
@@ -302,8 +304,8 @@ for (const [file, entries] of Object.entries(cases)) {
 console.log(JSON.stringify({valid, wrong}));
 `
 
-// TestAnotherValidatorSaysTheSame: ajv (https://ajv.js.org, not ours) compiles every schema, takes every entry, and refuses each
-// with a broken time.
+// TestAnotherValidatorSaysTheSame: ajv (https://ajv.js.org, not ours) compiles every schema, takes every entry and the report of a run as
+// data, and refuses each with a fault.
 func TestAnotherValidatorSaysTheSame(t *testing.T) {
 	needs.Programs(t, "node")
 	_, err := os.Stat(filepath.Join(ajvDir, "node_modules", "ajv"))
@@ -317,6 +319,12 @@ func TestAnotherValidatorSaysTheSame(t *testing.T) {
 		}
 		cases[path] = append(cases[path], strings.Replace(string(entries[len(entries)-1]), `/1","id"`, `/0","id"`, 1))
 	}
+	run, err := os.ReadFile("../report/testdata/run.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cases["schemas/run-report.schema.json"] = []string{string(run), strings.Replace(string(run), `"counts":true`, `"counts":"yes"`, 1)}
+	total++
 	in, err := json.Marshal(cases)
 	if err != nil {
 		t.Fatal(err)

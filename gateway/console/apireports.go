@@ -30,6 +30,7 @@ type reportPreviewRequest struct {
 	Of       string `query:"of" required:"true" enum:"run,day,sample,balance,trail,check" doc:"What it is a report of."`
 	About    string `query:"about" required:"true" minLength:"1" maxLength:"300" doc:"As about of the order of a report." example:"r-7qx3-000017"`
 	Template string `query:"template" maxLength:"63" doc:"Name of the template. Left out: the lab's first of the kind, or built-in."`
+	Form     string `query:"form" enum:"pdf,json,laboratory" doc:"As form of the order of a report."`
 }
 
 type reportsQuery struct {
@@ -63,17 +64,18 @@ func (s *Server) paperRoutes(api huma.API) {
 	if s.deps.Reports == nil {
 		return
 	}
-	pdf := map[string]*huma.Response{"200": {Description: "The report.", Content: map[string]*huma.MediaType{"application/pdf": {Schema: &huma.Schema{Type: huma.TypeString, Format: "binary"}}}}}
+	file := map[string]*huma.Response{"200": {Description: "The report.", Content: map[string]*huma.MediaType{"application/pdf": {Schema: &huma.Schema{Type: huma.TypeString, Format: "binary"}},
+		"application/json": {Schema: &huma.Schema{Type: huma.TypeObject, Description: "form json: as run-report.schema.json says. form laboratory: a document of the Allotrope Simple Model."}}}}}
 	looks := []int{http.StatusNotFound, http.StatusConflict, http.StatusUnprocessableEntity, http.StatusServiceUnavailable}
 	op := func(id, path, summary, more string, answers map[string]*huma.Response) huma.Operation {
 		return needs(huma.Operation{OperationID: id, Method: http.MethodGet, Path: path, Tags: []string{"reports"}, Summary: summary, Description: more + reportCaution, Errors: looks, Responses: answers}, rights.ReadJournal)
 	}
 	huma.Register(api, op("list-reports", reportsPath, "The reports that were issued, newest first", "", nil), s.listReports)
 	huma.Register(api, op("list-report-templates", reportTemplatesPath, "The templates of reports that there are", "", nil), s.listTemplates)
-	huma.Register(api, op("preview-report", reportPreviewPath, "A report as it would be issued now, as a PDF",
-		"Every page says that it is not issued. The same entries give the same bytes. 409: there is nothing to report, or too much. ", pdf), s.previewReport)
+	huma.Register(api, op("preview-report", reportPreviewPath, "A report as it would be issued now, as a file",
+		"It says that it is not issued, a PDF on every page. The same entries give the same bytes. 409: there is nothing to report, or too much; or the form cannot hold it. ", file), s.previewReport)
 	huma.Register(api, op("get-report", reportOnePath, "One report that was issued", "", nil), s.getReport)
-	huma.Register(api, op("get-report-file", reportFilePath, "A report as it was issued, as a PDF", "Its SHA-256 is sum of the report. ", pdf), s.reportFile)
+	huma.Register(api, op("get-report-file", reportFilePath, "A report as it was issued, as a file", "Its SHA-256 is sum of the report, its form form. ", file), s.reportFile)
 	huma.Register(api, needsOne(huma.Operation{OperationID: "issue-report", Method: http.MethodPost, Path: reportsPath, Tags: []string{"reports"}, Summary: "Issue a report",
 		Description: "It is numbered, kept beside the journal, and delivered to the destinations whose entries name report-issued. Answered once that is in the journal. " +
 			"409: one of the same is out, and this one does not say that it replaces it; or there is nothing to report. Whoever reviews runs may; whoever looks after balances, for reports of a balance or a check. " + reportCaution,
@@ -93,18 +95,18 @@ func (s *Server) listTemplates(context.Context, *struct{}) (*templatesAnswer, er
 func (s *Server) previewReport(ctx context.Context, in *reportPreviewRequest) (*huma.StreamResponse, error) {
 	ctx, cancel := context.WithTimeout(ctx, longestList)
 	defer cancel()
-	b, err := s.deps.Reports.PreviewReport(ctx, ReportAsked{Of: in.Of, About: in.About, Template: in.Template})
+	b, err := s.deps.Reports.PreviewReport(ctx, ReportAsked{Of: in.Of, About: in.About, Template: in.Template, Form: in.Form})
 	if err != nil {
 		return nil, reportNotDone(err)
 	}
-	return pdfAnswer("preview.pdf", b), nil
+	return reportAnswer("preview"+record.ReportExt(in.Form), in.Form, b), nil
 }
 
-// pdfAnswer shows a report; whoever wants it as a file saves it under a name.
-func pdfAnswer(name string, b []byte) *huma.StreamResponse {
+// reportAnswer gives a report to be saved under a name.
+func reportAnswer(name, form string, b []byte) *huma.StreamResponse {
 	return &huma.StreamResponse{Body: func(ctx huma.Context) {
 		_, w := humago.Unwrap(ctx)
-		w.Header().Set("Content-Type", "application/pdf")
+		w.Header().Set("Content-Type", record.ReportType(form))
 		w.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
 		w.Header().Set("Cache-Control", "no-store")
 		w.Write(b)
@@ -128,7 +130,7 @@ func (s *Server) reportFile(ctx context.Context, in *ReportNumber) (*huma.Stream
 	if err != nil {
 		return nil, reportNotDone(err)
 	}
-	return pdfAnswer(v.Report+".pdf", b), nil
+	return reportAnswer(v.FileName(), v.Form, b), nil
 }
 
 func (s *Server) issueReport(ctx context.Context, in *reportIssueRequest) (*reportIssuedAnswer, error) {

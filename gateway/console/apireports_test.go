@@ -34,6 +34,9 @@ func (s stationery) PreviewReport(_ context.Context, q ReportAsked) ([]byte, err
 	case "r-3":
 		return nil, &record.RequestRefused{Why: "there is no template ours"}
 	}
+	if record.ForPrograms(q.Form) {
+		return []byte(`{"schema": "weighpost.run-report/1"}`), nil
+	}
 	return []byte("%PDF-1.7 "), nil
 }
 
@@ -70,7 +73,7 @@ func (s stationery) ReportTemplates() []ReportTemplates {
 func TestAReportIsAFileWithItsNumber(t *testing.T) {
 	h := open(t)
 	for path, want := range map[string]int{"reports/preview?of=run&about=r-1": 200, "reports/preview?of=run&about=r-9": 404, "reports/preview?of=run&about=r-2": 409, "reports/preview?of=run&about=r-3&template=ours": 422,
-		"reports/preview?of=week&about=r-1": 422, "reports/preview?of=run": 422, "reports/" + aReport + "/file": 200, "reports/rep-9/file": 404, "reports/rep-gone/file": 404} {
+		"reports/preview?of=week&about=r-1": 422, "reports/preview?of=run": 422, "reports/preview?of=run&about=r-1&form=xml": 422, "reports/" + aReport + "/file": 200, "reports/rep-9/file": 404, "reports/rep-gone/file": 404} {
 		resp, answer := send(t, h, http.MethodGet, apiPrefix+path, "", nil)
 		if resp.StatusCode != want {
 			t.Errorf("%s: %d %s, not %d", path, resp.StatusCode, answer, want)
@@ -79,17 +82,21 @@ func TestAReportIsAFileWithItsNumber(t *testing.T) {
 			t.Errorf("%s: %v %s", path, resp.Header, answer)
 		}
 	}
+	resp, text := send(t, h, http.MethodGet, apiPrefix+"reports/preview?of=run&about=r-1&form=laboratory", "", nil)
+	if resp.StatusCode != 200 || resp.Header.Get("Content-Type") != "application/json" || resp.Header.Get("Content-Disposition") != `attachment; filename="preview.json"` || !json.Valid([]byte(text)) {
+		t.Errorf("as data: %v %s", resp.Header, text)
+	}
 	for about, want := range map[string]int{"r-9": 404, "r-2": 409, "r-3": 422} {
 		if resp, answer := send(t, h, http.MethodPost, reportsPath, strings.Replace(anIssue, "r-7qx3-000017", about, 1), nil); resp.StatusCode != want || len(h.fit.acts) > 0 {
 			t.Errorf("%s: %d %s, not %d", about, resp.StatusCode, answer, want)
 		}
 	}
-	resp, answer := send(t, h, http.MethodPost, reportsPath, `{"of": "run", "about": "r-1", "replaces": "rep-1", "why": "a weighing was excluded", "by": "ada"}`, nil)
+	resp, answer := send(t, h, http.MethodPost, reportsPath, `{"of": "run", "about": "r-1", "form": "json", "replaces": "rep-1", "why": "a weighing was excluded", "by": "ada"}`, nil)
 	var v ReportView
 	if err := json.Unmarshal([]byte(answer), &v); err != nil || resp.StatusCode != 200 || v.Report != aReport || len(h.fit.acts) != 1 {
 		t.Fatalf("%d %s %v", resp.StatusCode, answer, err)
 	}
-	if did := h.fit.acts[0].([]any); did[0].(ReportOrder).Why != "a weighing was excluded" || did[0].(ReportOrder).To != nil || did[1].(record.Actor).ID != "ada" {
+	if did := h.fit.acts[0].([]any); did[0].(ReportOrder).Why != "a weighing was excluded" || did[0].(ReportOrder).To != nil || did[0].(ReportOrder).Form != record.ReportJSON || did[1].(record.Actor).ID != "ada" {
 		t.Errorf("%+v", did)
 	}
 }

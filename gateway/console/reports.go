@@ -9,7 +9,7 @@ import (
 
 // Reports makes reports, issues them, and knows those that were issued.
 type Reports interface {
-	// PreviewReport gives a report as it would be issued now, marked as not issued, as a PDF. The error is a *record.RequestRefused where it is
+	// PreviewReport gives a report as it would be issued now, marked as not issued, in a form. The error is a *record.RequestRefused where it is
 	// asked for in a wrong way, a *record.NotDone, record.ErrNoRun, ErrNoBalance or ErrNoCheck, or says why it does not work now.
 	PreviewReport(ctx context.Context, q ReportAsked) ([]byte, error)
 	// IssueReport returns once the report is kept and its entry is in the journal. Errors are as of PreviewReport.
@@ -32,6 +32,7 @@ type ReportAsked struct {
 	Of       string `json:"of" enum:"run,day,sample,balance,trail,check" doc:"What it is a report of."`
 	About    string `json:"about" minLength:"1" maxLength:"300" doc:"run, sample, balance: its id. check: its whole id, b-12/c000017. day: a date, and behind a slash a balance where it is of one alone: 2026-11-30/b-12. trail: two dates with a slash between, both included, or two sequences with a dash: 120-240." example:"r-7qx3-000017"`
 	Template string `json:"template,omitempty" maxLength:"63" doc:"Name of the template. Left out: the lab's first of the kind, or built-in."`
+	Form     string `json:"form,omitempty" enum:"pdf,json,laboratory" doc:"pdf; of a run also json, all that is known of it by run-report.schema.json, or laboratory, a document of the Allotrope Simple Model. Left out: pdf."`
 }
 
 // ReportOrder asks for a report to be issued.

@@ -4,6 +4,7 @@
 package issued
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -127,15 +128,29 @@ func (r *Room) List(of, about, before string, limit int) (list []record.ReportIs
 	return list, false
 }
 
+// Order says which report is issued. Of one thing there is one at a time in each form.
+type Order struct {
+	Of, About, Form string // form: "": a PDF
+	Replaces, Why   string // the number of the one whose place it takes, and why; "": of none
+}
+
+// same says whether a report is one of the same thing in the same form.
+func (o *Order) same(r *record.ReportIssued) bool {
+	return r.Of == o.Of && r.About == o.About && r.Form == o.Form
+}
+
 // Issue numbers a report, has it made and kept, and puts it into the journal. write is given the number, and fills in all else but number,
-// replaces and why. The error is a *record.NotDone where it cannot be issued as it is asked for, that of write, or that of the journal.
-func (r *Room) Issue(ctx context.Context, of, about, replaces, why string, write func(number string) (*record.ReportIssued, error)) (record.ReportIssued, error) {
+// form, replaces and why. The error is a *record.NotDone where it cannot be issued as it is asked for, that of write, or that of the journal.
+func (r *Room) Issue(ctx context.Context, o Order, write func(number string) (*record.ReportIssued, error)) (record.ReportIssued, error) {
 	done, err := r.view.Take(ctx)
 	if err != nil {
 		return record.ReportIssued{}, err
 	}
 	defer done()
-	number, err := r.next(of, about, replaces, why)
+	if o.Form == record.ReportPDF { // entries of them have never said so
+		o.Form = ""
+	}
+	number, err := r.next(&o)
 	if err != nil {
 		return record.ReportIssued{}, err
 	}
@@ -143,7 +158,7 @@ func (r *Room) Issue(ctx context.Context, of, about, replaces, why string, write
 	if err != nil {
 		return record.ReportIssued{}, err
 	}
-	one.Report, one.Of, one.About, one.Replaces, one.Why = number, of, about, replaces, why
+	one.Report, one.Of, one.About, one.Form, one.Replaces, one.Why = number, o.Of, o.About, o.Form, o.Replaces, o.Why
 	if _, err := r.view.Append(ctx, one); err != nil {
 		return record.ReportIssued{}, err
 	}
@@ -151,29 +166,29 @@ func (r *Room) Issue(ctx context.Context, of, about, replaces, why string, write
 }
 
 // next gives the number of the report that is issued next, if it may be.
-func (r *Room) next(of, about, replaces, why string) (string, error) {
+func (r *Room) next(o *Order) (string, error) {
 	r.view.Lock()
 	defer r.view.Unlock()
 	notDone := func(format string, a ...any) error { return &record.NotDone{Why: fmt.Sprintf(format, a...)} }
 	for _, one := range slices.Backward(r.list) {
-		if one.Of == of && one.About == about && r.instead[one.Report] == "" && one.Report != replaces {
+		if o.same(one) && r.instead[one.Report] == "" && one.Report != o.Replaces {
 			return "", notDone("report %s of the same is out and nothing has taken its place: say that this one replaces it, and why", one.Report)
 		}
 	}
-	switch before := r.by[replaces]; {
+	switch before := r.by[o.Replaces]; {
 	case len(r.list) >= Most:
 		return "", notDone("%d reports are issued, and one journal has at most so many", Most)
-	case replaces == "" && why != "":
+	case o.Replaces == "" && o.Why != "":
 		return "", notDone("it is said why a report is replaced, and not which")
-	case replaces == "":
+	case o.Replaces == "":
 	case before == nil:
-		return "", notDone("no report %.40q was issued that this one could replace", replaces)
-	case before.Of != of || before.About != about:
-		return "", notDone("report %s is of the %s %s: it is replaced by another of the same", replaces, before.Of, before.About)
-	case r.instead[replaces] != "":
-		return "", notDone("report %s has taken the place of %s already", r.instead[replaces], replaces)
-	case why == "":
-		return "", notDone("why report %s is replaced is missing", replaces)
+		return "", notDone("no report %.40q was issued that this one could replace", o.Replaces)
+	case !o.same(before):
+		return "", notDone("report %s is of the %s %s, as %s: it is replaced by another of the same", o.Replaces, before.Of, before.About, cmp.Or(before.Form, record.ReportPDF))
+	case r.instead[o.Replaces] != "":
+		return "", notDone("report %s has taken the place of %s already", r.instead[o.Replaces], o.Replaces)
+	case o.Why == "":
+		return "", notDone("why report %s is replaced is missing", o.Replaces)
 	}
 	last := uint64(0)
 	for _, one := range r.list {

@@ -39,7 +39,7 @@ func TestAReportIsReplacedByNameOnly(t *testing.T) {
 	j := journaltest.Open(t, journal.Options{Dir: dir, Site: "seed-bank"})
 	r, end := open(t, j, dir)
 	issue := func(about, replaces, why string) (string, error) {
-		one, err := r.Issue(t.Context(), "run", about, replaces, why, made)
+		one, err := r.Issue(t.Context(), issued.Order{Of: "run", About: about, Replaces: replaces, Why: why}, made)
 		return one.Report, err
 	}
 	first, err := issue("r-1", "", "")
@@ -52,7 +52,7 @@ func TestAReportIsReplacedByNameOnly(t *testing.T) {
 			t.Errorf("%s: %s %v", what, n, err)
 		}
 	}
-	if _, err := r.Issue(t.Context(), "run", "r-3", "", "", func(string) (*record.ReportIssued, error) { return nil, errors.New("no room") }); err == nil {
+	if _, err := r.Issue(t.Context(), issued.Order{Of: "run", About: "r-3"}, func(string) (*record.ReportIssued, error) { return nil, errors.New("no room") }); err == nil {
 		t.Error("a report that cannot be made is issued")
 	}
 	second, err := issue("r-1", first, "a weighing was excluded")
@@ -94,7 +94,7 @@ func TestManyWhoIssueAtOnce(t *testing.T) {
 	numbers := make([]string, 20)
 	for i := range numbers {
 		all.Go(func() {
-			one, err := r.Issue(t.Context(), "day", fmt.Sprint(i), "", "", made)
+			one, err := r.Issue(t.Context(), issued.Order{Of: "day", About: fmt.Sprint(i)}, made)
 			if err != nil {
 				t.Error(err)
 			}
@@ -108,5 +108,31 @@ func TestManyWhoIssueAtOnce(t *testing.T) {
 	}
 	if len(seen) != len(numbers) {
 		t.Errorf("%q", numbers)
+	}
+}
+
+// TestEachFormOfAReportIsOneOfItsOwn: the same run is out as a PDF and as data, each replaced by one of its own form only; a PDF is one whether
+// that is said or not.
+func TestEachFormOfAReportIsOneOfItsOwn(t *testing.T) {
+	dir := t.TempDir()
+	j := journaltest.Open(t, journal.Options{Dir: dir, Site: "seed-bank"})
+	r, _ := open(t, j, dir)
+	numbers := map[string]string{}
+	for _, form := range []string{record.ReportPDF, record.ReportJSON, record.ReportLaboratory} {
+		one, err := r.Issue(t.Context(), issued.Order{Of: "run", About: "r-1", Form: form}, made)
+		if err != nil || (one.Form == "") != (form == record.ReportPDF) {
+			t.Fatal(one, err)
+		}
+		numbers[form] = one.Report
+	}
+	var refused *record.NotDone
+	for what, o := range map[string]issued.Order{"a PDF again": {Of: "run", About: "r-1"}, "data again": {Of: "run", About: "r-1", Form: record.ReportJSON},
+		"in place of another form": {Of: "run", About: "r-1", Form: record.ReportJSON, Replaces: numbers[record.ReportPDF], Why: "typing"}} {
+		if n, err := r.Issue(t.Context(), o, made); !errors.As(err, &refused) {
+			t.Errorf("%s: %s %v", what, n.Report, err)
+		}
+	}
+	if n, err := r.Issue(t.Context(), issued.Order{Of: "run", About: "r-1", Form: record.ReportJSON, Replaces: numbers[record.ReportJSON], Why: "a weighing was excluded"}, made); err != nil {
+		t.Error(n.Report, err)
 	}
 }

@@ -24,7 +24,7 @@ func KeptFiles(e Entry) (files []*KeptFile) {
 	case KindReportIssued:
 		var r ReportIssued
 		if json.Unmarshal(e.JSON, &r) == nil {
-			files = append(files, &KeptFile{Name: r.Report + ".pdf", SHA256: r.Sum, Bytes: r.Size})
+			files = append(files, &KeptFile{Name: r.FileName(), SHA256: r.Sum, Bytes: r.Size})
 		}
 	case KindCheckEnded:
 		var c CheckEnded

@@ -1,6 +1,10 @@
 package record
 
-import "time"
+import (
+	"bytes"
+	"encoding/json"
+	"time"
+)
 
 // What a signature means (21 CFR 11.50(a)(3)).
 const (
@@ -65,6 +69,13 @@ func (s *SignatureRefused) Kind() Kind      { return KindSignatureRefused }
 func (s *SignatureRefused) Subject() string { return idOf(s.Balance) }
 func (s *SignatureRefused) Time() time.Time { return s.Stamp.UTC.Time() }
 
+// The forms in which a report is written.
+const (
+	ReportPDF        = "pdf"
+	ReportJSON       = "json"       // of a run: all that is known of it, as configs/schemas/run-report.schema.json says
+	ReportLaboratory = "laboratory" // of a run: a document of the Allotrope Simple Model
+)
+
 // ReportIssued says that a report was written, and what its bytes are.
 type ReportIssued struct {
 	Head
@@ -72,7 +83,8 @@ type ReportIssued struct {
 	Of       string   `json:"of"`             // run, day, check, sample, balance, trail
 	About    string   `json:"about"`          // the id of the run, check, sample or balance; a date; a span of the trail
 	Run      *RunRef  `json:"run,omitempty"`  // of: run
-	Template string   `json:"template"`       // name
+	Form     string   `json:"form,omitempty"` // one of the words above; "": a PDF
+	Template string   `json:"template"`       // name; "": its form has none
 	Hash     string   `json:"hash"`           // SHA-256 of the template as it was
 	Sum      string   `json:"sum"`            // SHA-256 of the file
 	Size     int64    `json:"size"`           // of the file, bytes
@@ -87,3 +99,33 @@ type ReportIssued struct {
 func (r *ReportIssued) Kind() Kind      { return KindReportIssued }
 func (r *ReportIssued) Subject() string { return "" }
 func (r *ReportIssued) Time() time.Time { return r.Stamp.UTC.Time() }
+
+// ForPrograms says whether a form is for programs to read, and not for people.
+func ForPrograms(form string) bool { return form == ReportJSON || form == ReportLaboratory }
+
+// FileName is the name of its file: number and form.
+func (r *ReportIssued) FileName() string { return r.Report + ReportExt(r.Form) }
+
+// ReportExt is how names of files with reports of a form end.
+func ReportExt(form string) string {
+	if ForPrograms(form) {
+		return ".json"
+	}
+	return ".pdf"
+}
+
+// ReportType is the media type of a form.
+func ReportType(form string) string {
+	if ForPrograms(form) {
+		return "application/json"
+	}
+	return "application/pdf"
+}
+
+// IsReport says whether bytes can be a report of a form, without reading all of a PDF.
+func IsReport(form string, b []byte) bool {
+	if ForPrograms(form) {
+		return len(b) > 0 && b[0] == '{' && json.Valid(b)
+	}
+	return bytes.HasPrefix(b, []byte("%PDF-"))
+}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"weighpost/gateway/laboratory"
 	"weighpost/gateway/record"
 )
 
@@ -20,6 +21,25 @@ func Paper(r Subject) ([]byte, error) {
 	return b.Bytes(), err
 }
 
+// File writes a report in one of its forms; "": as a PDF. The error of a form that the report does not have is a *record.RequestRefused, of one
+// that cannot hold it a *record.NotDone.
+func File(r Subject, form string) ([]byte, error) {
+	run, is := r.(*Run)
+	switch {
+	case form == "" || form == record.ReportPDF:
+		return Paper(r)
+	case !is || !record.ForPrograms(form):
+		return nil, &record.RequestRefused{Why: fmt.Sprintf("a report as %.40q is one of a run: other reports are PDFs", form)}
+	case form == record.ReportJSON:
+		return dataOf(run)
+	}
+	b, err := modelOf(run)
+	if err != nil {
+		err = &record.NotDone{Why: err.Error()}
+	}
+	return b, err
+}
+
 // Told is what a report of any kind has.
 type Told struct {
 	Site    string
@@ -28,6 +48,7 @@ type Told struct {
 	// Number is that of the report, Replaces and Why those of the one whose place it takes. Without a number it is a preview.
 	Number, Replaces, Why string
 	Template              Template
+	Model                 laboratory.Config // how documents of the laboratory model are written
 }
 
 // Subject is a report before it is composed: a Run, Day, Sample, Balance, Trail or CheckReport.

@@ -191,13 +191,13 @@ func TestTheRootOfAnyNumberOfEntries(t *testing.T) {
 	}
 }
 
-// TestTheSameRunGivesTheSameBytes in this process, and in two others that believe to be at other ends of the world.
+// TestTheSameRunGivesTheSameBytes in each form, in this process, and in two others that believe to be at other ends of the world.
 func TestTheSameRunGivesTheSameBytes(t *testing.T) {
 	b, err := report.Paper(run(t))
 	if err != nil {
 		t.Fatal(err)
 	}
-	sum := fmt.Sprintf("%x", sha256.Sum256(b))
+	sum := fmt.Sprintf("%x", sha256.Sum256(b)) + formSums(t)
 	const only = "WEIGHPOST_REPORT_SUM"
 	if os.Getenv(only) != "" {
 		fmt.Println("SUM " + sum)

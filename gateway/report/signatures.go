@@ -65,6 +65,26 @@ func (r *Run) verified() map[string]string {
 	return wrong
 }
 
+// standing is a signature of the run, and how it stands: force, or why it is none.
+type standing struct {
+	sig    *record.Signature
+	stands string
+}
+
+func (r *Run) standing() (list []standing) {
+	wrong, state := r.verified(), r.State()
+	for _, sig := range r.signed {
+		list = append(list, standing{sig, cmp.Or(wrong[sig.ID], r.stands(sig, state))})
+	}
+	return list
+}
+
+// signedAt is when somebody signed, by the clocks of the place with their offset (RFC 3339).
+func signedAt(s *record.Signature) string {
+	at, _ := s.Stamp.There()
+	return at.Format("2006-01-02T15:04:05.000000Z07:00")
+}
+
 // signatures shows printed name, date and time with the zone, and meaning of every signature (21 CFR 11.50(a) and (b)).
 // wrong says what is wrong with one, by its id; several, that they are of several runs.
 func (s *sorted) signatures(state func(run string) string, wrong map[string]string, several bool) Section {

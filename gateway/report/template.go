@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"weighpost/gateway/laboratory"
 	"weighpost/gateway/record"
 	"weighpost/parsers/strict"
 )
@@ -69,9 +70,10 @@ var needed = []struct {
 	{BlockProof, "nothing would tie the report to the journal", Kinds()},
 }
 
-// Config says which templates of reports a lab has beside those that come with weighpost.
+// Config says which templates of reports a lab has beside those that come with weighpost, and how reports for programs are written.
 type Config struct {
-	Templates []Template `yaml:"templates" desc:"The lab's own templates. The first for a kind of report is used where none is named; without one, the template built-in."`
+	Templates  []Template        `yaml:"templates" desc:"The lab's own templates. The first for a kind of report is used where none is named; without one, the template built-in."`
+	Laboratory laboratory.Config `yaml:"laboratory" desc:"How reports of runs are written in the form laboratory: as documents of the Allotrope Simple Model."`
 }
 
 // Template says which blocks a report has, in which order.
@@ -93,7 +95,7 @@ type Block struct {
 const BuiltIn = "built-in"
 
 // Default is a Config with what applies where the file says nothing.
-func Default() Config { return Config{} }
+func Default() Config { return Config{Laboratory: laboratory.Default()} }
 
 // builtIn is the template that comes with weighpost: every block that there is for a kind.
 func builtIn(of string) Template {
@@ -167,6 +169,7 @@ func (c *Config) Check(r *strict.Report) {
 		}
 		t.check(one)
 	}
+	c.Laboratory.Check(r.At("laboratory"))
 }
 
 func (t *Template) check(r *strict.Report) {

@@ -3,6 +3,7 @@ package screens
 import (
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -22,7 +23,18 @@ type reportsOf struct {
 	Preview   string                // address
 	Bundle    string                // address of all of it as one file; "": there is none, or whoever looks may not take it
 	May       bool                  // whoever looks may issue one
+	Programs  []reportForm          // those that programs read
 }
+
+// reportForm is one form in which a report can be issued.
+type reportForm struct {
+	Form, Words string
+	Preview     string // address
+	Last        string // the one whose place another takes; ""
+}
+
+// formWords say in which form a report is; a PDF needs no saying.
+var formWords = map[string]string{record.ReportJSON: "as JSON", record.ReportLaboratory: "as a document of the Allotrope Simple Model"}
 
 // mostReports is how many reports of one thing a page lists.
 const mostReports = 20
@@ -38,11 +50,26 @@ func (s *Screens) reportsAbout(r *http.Request, of, about, words string) *report
 		p.May = p.May || who.Can(string(rights.Fitness))
 	}
 	p.List = s.deps.Reports.IssuedReports(console.ReportsAsked{Of: of, About: about, Limit: mostReports}).Reports
-	if len(p.List) > 0 {
-		p.Last = p.List[0].Report
+	p.Last = lastOf(p.List, "")
+	if of != report.OfRun {
+		return p
+	}
+	for _, form := range []string{record.ReportJSON, record.ReportLaboratory} {
+		p.Programs = append(p.Programs, reportForm{Form: form, Words: formWords[form], Preview: p.Preview + "&form=" + form, Last: lastOf(p.List, form)})
 	}
 	return p
 }
+
+// lastOf is the number of the newest report of a form; "": there is none.
+func lastOf(list []record.ReportIssued, form string) string {
+	if i := slices.IndexFunc(list, func(one record.ReportIssued) bool { return one.Form == form }); i >= 0 {
+		return list[i].Report
+	}
+	return ""
+}
+
+// FormIs says in which form one was issued, where it is no PDF.
+func (reportsOf) FormIs(r record.ReportIssued) string { return formWords[r.Form] }
 
 // bundled has all of it to be taken as one file, by whoever may.
 func (p *reportsOf) bundled(s *Screens, r *http.Request, q url.Values) *reportsOf {

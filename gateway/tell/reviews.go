@@ -48,5 +48,5 @@ func (m members) signatureRefused() []string {
 }
 
 func (m members) report() []string {
-	return []string{m.text("report"), m.say("of the %s", "of"), m.text("about"), m.say("in place of %s", "replaces"), m.why(), m.text("by", "id")}
+	return []string{m.text("report"), m.say("of the %s", "of"), m.text("about"), m.say("as %s", "form"), m.say("in place of %s", "replaces"), m.why(), m.text("by", "id")}
 }

@@ -8,6 +8,7 @@ import (
 	"io"
 	"io/fs"
 	"path"
+	"strings"
 	"time"
 
 	"weighpost/gateway/record"
@@ -94,6 +95,9 @@ func (f *Filing) Made(e record.Entry) (name string, body []byte, err error) {
 		return "", nil, err
 	}
 	p, err := f.Format.Entry(e)
+	if usual := f.Format.Ext(); p.Ext != "" && p.Ext != usual && strings.HasSuffix(name, usual) {
+		name = strings.TrimSuffix(name, usual) + p.Ext
+	}
 	return name, p.Body, err
 }
 

@@ -58,6 +58,7 @@ func (n NotHeld) Unwrap() error { return n.Err }
 // Payload is what is handed over for one entry.
 type Payload struct {
 	Type string // media type
+	Ext  string // the end of a name of a file with it, where it is another than the format's; with its dot
 	// Attributes go beside the body where the transport can: HTTP and NATS headers, MQTT 5 user properties. Their names are
 	// plain, "id"; see Headers for transports that put something in front.
 	Attributes []sinks.Attribute

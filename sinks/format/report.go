@@ -3,6 +3,7 @@ package format
 import (
 	"errors"
 	"io"
+	"path"
 
 	"weighpost/gateway/record"
 	"weighpost/sinks"
@@ -16,8 +17,8 @@ func isReport(k record.Kind) bool { return k == record.KindReportIssued }
 func openReport(_ *Choice, env sinks.Env) (Format, error) { return issuedReports{env}, nil }
 
 func (issuedReports) Carries(k record.Kind) bool { return isReport(k) }
-func (issuedReports) Type() string               { return "application/pdf" }
-func (issuedReports) Ext() string                { return ".pdf" }
+func (issuedReports) Type() string               { return record.ReportType(record.ReportPDF) }
+func (issuedReports) Ext() string                { return record.ReportExt(record.ReportPDF) }
 
 // Stream is none: a file is one report.
 func (issuedReports) Stream(io.Writer) (Stream, error) {
@@ -25,9 +26,9 @@ func (issuedReports) Stream(io.Writer) (Stream, error) {
 }
 
 func (f issuedReports) Entry(e record.Entry) (Payload, error) {
-	_, pdf, err := f.env.ReportOf(e)
+	r, err := f.env.ReportOf(e)
 	if err != nil {
 		return Payload{}, NotHeld{err}
 	}
-	return Payload{Type: f.Type(), Body: pdf}, nil
+	return Payload{Type: r.Type, Ext: path.Ext(r.Name), Body: r.Body}, nil
 }

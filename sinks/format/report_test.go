@@ -47,3 +47,17 @@ func TestAReportIsTheFileThatWasIssued(t *testing.T) {
 		}
 	}
 }
+
+// TestAReportForProgramsSaysSo: JSON is told to be that, and one that is no JSON any more is not the report.
+func TestAReportForProgramsSaysSo(t *testing.T) {
+	for body, want := range map[string]string{`{"schema":"weighpost.run-report/1"}`: "", "%PDF-1.7": "is not the one that was issued", "{": "is not the one that was issued"} {
+		raw, err := json.Marshal(&record.ReportIssued{Report: "rep-7qx3-000005", Form: record.ReportJSON, Sum: fmt.Sprintf("%x", sha256.Sum256([]byte(body)))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := issuedReports{sinks.Env{Reports: func(string) ([]byte, error) { return []byte(body), nil }}}.Entry(record.Entry{ID: "x", Kind: record.KindReportIssued, JSON: raw})
+		if want == "" && (err != nil || p.Type != "application/json" || p.Ext != ".json" || string(p.Body) != body) || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {
+			t.Errorf("%s: %+v %v", body, p, err)
+		}
+	}
+}

@@ -68,8 +68,8 @@ func (s *Sink) ofEntry(e record.Entry) letter {
 	l.body = s.lines(e) + "\n" + s.foot()
 	switch {
 	case e.Kind == record.KindReportIssued:
-		l.fileOf = "application/pdf"
-		l.fileIs, l.file, l.err = s.env.ReportOf(e)
+		f, err := s.env.ReportOf(e)
+		l.fileIs, l.fileOf, l.file, l.err = f.Name, f.Type, f.Body, err
 	case s.cfg.Attach:
 		l.file, l.fileIs, l.fileOf = e.JSON, "entry.json", jsonType
 	}

@@ -148,8 +148,11 @@ func (m *maker) make(e record.Entry, copied bool) ([]byte, error) {
 		return m.label(e, copied)
 	}
 	if m.cfg.Print == Report { // as it was issued, also where it may be printed a second time: its number tells
-		_, pdf, err := m.env.ReportOf(e)
-		return pdf, err
+		f, err := m.env.ReportOf(e)
+		if err == nil && !f.PDF {
+			err = fmt.Errorf("the report %s is for programs to read, and is not printed: issue it as a PDF, or name the destinations that get it", f.Name)
+		}
+		return f.Body, err
 	}
 	text, err := m.cfg.Entry(m.cfg.Format, m.f, e, "\r\n")
 	if err != nil {

@@ -29,6 +29,10 @@ func TestAReportIsPrintedAsItWasIssued(t *testing.T) {
 	if _, err := c.Preview("office", sinks.Env{}, e); err == nil || !strings.Contains(err.Error(), "not to be had here") {
 		t.Errorf("%v", err)
 	}
+	e.JSON = []byte(fmt.Sprintf(`{"report":"rep-7qx3-000005","form":"json","sum":"%x"}`, sha256.Sum256([]byte("{}"))))
+	if _, err := c.Preview("office", sinks.Env{Reports: func(string) ([]byte, error) { return []byte("{}"), nil }}, e); err == nil || !strings.Contains(err.Error(), "is for programs to read, and is not printed") {
+		t.Errorf("%v", err)
+	}
 	if c.Carries(record.KindWeighing) || !c.Carries(record.KindReportIssued) {
 		t.Error("it prints what is no report")
 	}
