@@ -69,8 +69,11 @@ func (a question) Day(name string) bool {
 }
 
 // Narrowed says whether anything was asked for.
-func (a question) Narrowed() bool {
-	return slices.ContainsFunc(append([]string{"from", "to", "kind", "since"}, filterTexts...), func(name string) bool { return a.Get(name) != "" })
+func (a question) Narrowed() bool { return a.narrowedBut("") }
+
+// narrowedBut says whether anything else than one field was asked for.
+func (a question) narrowedBut(one string) bool {
+	return slices.ContainsFunc(append([]string{"from", "to", "kind", "since"}, filterTexts...), func(name string) bool { return name != one && a.Get(name) != "" })
 }
 
 // Behind says whether the search index is so far behind that a list takes longer.

@@ -81,8 +81,12 @@ func (p *reportsOf) bundled(s *Screens, r *http.Request, q url.Values) *reportsO
 
 // reportsOfWeighed are of the sample that a list of weighings is asked for, or else of its day: today, where it asks for none. A span of several days
 // has the audit trail.
-func (s *Screens) reportsOfWeighed(r *http.Request, a question) *reportsOf {
+func (s *Screens) reportsOfWeighed(r *http.Request, l *list) *reportsOf {
+	a := l.Asked
 	if id := strings.TrimSpace(a.Get("sample")); id != "" {
+		if len(l.Entries) == 0 && l.Begins && !a.narrowedBut("sample") { // nothing was weighed for it
+			return nil
+		}
 		p := s.reportsAbout(r, report.OfSample, id, "sample "+id)
 		return p.telling("It tells of all that was weighed for the sample, and of its runs, whatever else is asked for above.")
 	}

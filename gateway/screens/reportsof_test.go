@@ -47,7 +47,7 @@ func TestReportsAreOfferedWhereTheyAreLookedFor(t *testing.T) {
 	today := time.Now().Format(time.DateOnly)
 	day := url.Values{"from": {time.Date(2026, 11, 29, 0, 0, 0, 0, time.Local).UTC().Format(time.RFC3339)}, "to": {time.Date(2026, 11, 30, 0, 0, 0, 0, time.Local).UTC().Format(time.RFC3339)}}.Encode()
 	for _, c := range []offeredReport{
-		{"/weighed?sample=+LOT-1%2F7+", report.OfSample, "LOT-1/7", "Report of sample LOT-1/7 (1 issued)", "", false},
+		{"/weighed?sample=+LOT-1%2F7+&person=ada", report.OfSample, "LOT-1/7", "Report of sample LOT-1/7 (1 issued)", "", false},
 		{"/weighed?from=2026-11-29&to=2026-11-29&person=ada", report.OfDay, "2026-11-29", "Report of what was weighed on 2026-11-29<", day, false},
 		{"/weighed?from=2026-11-29&to=2026-11-29&balance=b-12", report.OfDay, "2026-11-29/b-12", "Report of what was weighed on 2026-11-29 at b-12<", day, false},
 		{"/weighed", report.OfDay, today, "Report of what was weighed on " + today, "from=", false},
@@ -61,7 +61,7 @@ func TestReportsAreOfferedWhereTheyAreLookedFor(t *testing.T) {
 			c.to(t, l, role, issues)
 		}
 	}
-	for _, path := range []string{"/weighed?from=2026-11-28&to=2026-11-29", "/weighed?from=yesterday&to=yesterday", "/happened?to=2026-11-29", "/happened?from=2026-11-30&to=2026-11-29"} {
+	for _, path := range []string{"/weighed?sample=none-such", "/weighed?from=2026-11-28&to=2026-11-29", "/weighed?from=yesterday&to=yesterday", "/happened?to=2026-11-29", "/happened?from=2026-11-30&to=2026-11-29"} {
 		if body := l.fetch(t, path, as(rights.Reviewer)); strings.Contains(body, `id="reports"`) {
 			t.Errorf("%s offers a report, and there is none of that", path)
 		}

@@ -48,7 +48,7 @@ func (s *Screens) showWeighed(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	l := s.list(r, "/weighed", kindsOfWeighed(r.URL.Query().Get("kind")))
-	p := weighedPage{list: l, Take: s.takes(r, l), Reports: s.reportsOfWeighed(r, l.Asked), Balances: len(l.Asked.Choices) > 0,
+	p := weighedPage{list: l, Take: s.takes(r, l), Reports: s.reportsOfWeighed(r, l), Balances: len(l.Asked.Choices) > 0,
 		ChoiceOfKinds: []choice{{"", "weighings and results"}, {"weighing", "weighings"}, {"result", "results: pieces, percent"}}}
 	for _, k := range p.ChoiceOfKinds {
 		if l.Asked.Is("kind", k.Value) || l.Kinds == "" {
