@@ -363,6 +363,15 @@ func fine(t any) string {
 	return instant(t).Local().Format("2006-01-02 15:04:05.000000 -07:00")
 }
 
+// there writes a time as the clocks of its place showed it, with the offset that they had: whoever looks may sit in another zone.
+func there(s record.Stamp) string {
+	at, _ := s.There()
+	if at.IsZero() {
+		return "–"
+	}
+	return at.Format("2006-01-02 15:04:05.000000 -07:00")
+}
+
 // Self is the list, for what lists have in common.
 func (l *list) Self() *list { return l }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"html"
 	"net/http"
 	"strings"
 	"testing"
@@ -178,5 +179,47 @@ func TestReviewsWaitForSomebody(t *testing.T) {
 	}
 	if _, body := l.get(t, "/reviews?together=1", signedIn(ada, rights.See, rights.Run)); strings.Contains(body, "data-run=") || !strings.Contains(body, "What waits for you (1)") {
 		t.Error("somebody without the right is offered to approve runs")
+	}
+}
+
+// TestASignatureOnThePageHasNameTimeAndMeaning (21 CFR 11.50(b)): printed name, date and time with the offset from UTC and the zone of the place, and
+// what it means, in one place and in words, also where it is no longer in force.
+func TestASignatureOnThePageHasNameTimeAndMeaning(t *testing.T) {
+	view := aReviewedRun(t)
+	for _, over := range []string{"after it, a weighing was excluded: spilt", ""} {
+		view.Signatures[0].InForce, view.Signatures[0].Over = over == "", over
+		l := newLab(t, Deps{Reviews: &looked{view: view}})
+		_, body := l.get(t, "/runs/r-7qx3-000009/review", signedIn(rhea, rights.See, rights.ReadJournal))
+		_, card, found := strings.Cut(body, `<div class="signed-card`)
+		card, _, _ = strings.Cut(card, "<details>")
+		if !found || strings.Count(body, `<div class="signed-card`) != 1 {
+			t.Fatalf("no signature is shown: %s", body)
+		}
+		card = html.UnescapeString(card)
+		for what, want := range map[string]string{"name": "Rhea Sower", "role": "reviewer", "date, time and offset of the place": "2026-11-30 10:00:00.000000 +01:00", "zone": "(Europe/Ljubljana)",
+			"meaning": "I have reviewed this run", "whether it is in force": map[bool]string{true: "in force</span>", false: "no longer in force"}[over == ""]} {
+			if !strings.Contains(card, want) {
+				t.Errorf("%s: %q is not in %s", what, want, card)
+			}
+		}
+	}
+}
+
+// TestARunIsOfferedForProgramsToo: its review has each form of its report, and names the report of that form whose place another takes.
+func TestARunIsOfferedForProgramsToo(t *testing.T) {
+	l := newLab(t, Deps{Reviews: &looked{view: aReviewedRun(t)}, Reports: outTray{}})
+	_, body := l.get(t, "/runs/r-7qx3-000009/review", signedIn(rhea, rights.See, rights.ReadJournal, rights.ReviewRuns))
+	_, part, _ := strings.Cut(body, `id="reports-programs"`)
+	part, _, _ = strings.Cut(part, "</details>")
+	for _, want := range []string{"form=json", "form=laboratory", `name="form" value="json"`, `name="form" value="laboratory"`, `data-send="POST /api/v1/reports"`} {
+		if !strings.Contains(part, want) {
+			t.Errorf("%q is not in %s", want, part)
+		}
+	}
+	if strings.Contains(part, "rep-7qx3-000002") || !strings.Contains(body, `name="replaces" value="rep-7qx3-000002"`) {
+		t.Error("data take the place of a PDF")
+	}
+	if _, body := l.get(t, "/runs/r-7qx3-000009/review", signedIn(rhea, rights.See, rights.ReadJournal)); strings.Contains(body, `name="form" value="json"`) || !strings.Contains(body, "form=json") {
+		t.Error("whoever may only read issues, or sees no preview")
 	}
 }

@@ -24,7 +24,7 @@ func words() template.FuncMap {
 		"clockShape": clockShape, "clockWord": clockWord, "spanText": spanText, "ahead": ahead,
 		"plus": func(s *float64) string { return plus(*s) }, "secondsOf": func(s *float64) string { return seconds(*s) },
 		"json": asJSON, "pairOf": pairOf, "actor": actorName, "sinkKind": kindWord, "kindAbout": func(kind string) string { return kindAbout[kind] }, "sinkState": sinkState,
-		"seen": isolated, "fine": fine, "spaced": spacedWords, "identified": identified, "entries": entriesWords,
+		"seen": isolated, "fine": fine, "there": there, "spaced": spacedWords, "identified": identified, "entries": entriesWords,
 		"lines":   func(text string) []string { return strings.Split(text, "\n") },
 		"verdict": verdictLook, "next": func(i int) int { return i + 1 },
 		"chartsOf": chartsOf, "day": dayTime, "entryAddress": entryAddress,
