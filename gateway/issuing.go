@@ -36,7 +36,8 @@ func (g *Gateway) IssueReport(ctx context.Context, o console.ReportOrder, by rec
 	}
 	order := issued.Order{Of: o.Of, About: o.About, Form: o.Form, Replaces: o.Replaces, Why: o.Why}
 	return g.reports.Issue(ctx, order, func(number string) (*record.ReportIssued, error) {
-		b, err := d.file(o.Form, number, o.Replaces, o.Why)
+		at := report.Issue{Stamp: g.stamp(), By: by}
+		b, err := d.file(o.Form, number, o.Replaces, o.Why, &at)
 		if err != nil {
 			return nil, err
 		}
@@ -51,7 +52,7 @@ func (g *Gateway) IssueReport(ctx context.Context, o console.ReportOrder, by rec
 		if name != "" {
 			hash = d.told.Template.Hash()
 		}
-		return &record.ReportIssued{Run: d.run, Template: name, Hash: hash, Sum: f.SHA256, Size: f.Bytes, Last: d.told.Entries[len(d.told.Entries)-1].Seq, Sent: to, By: by, Stamp: g.stamp()}, nil
+		return &record.ReportIssued{Run: d.run, Template: name, Hash: hash, Sum: f.SHA256, Size: f.Bytes, Last: d.told.Entries[len(d.told.Entries)-1].Seq, Sent: to, By: by, Stamp: at.Stamp}, nil
 	})
 }
 

@@ -29,9 +29,9 @@ type drafted struct {
 }
 
 // file makes it in a form, with a number or, as a preview, without.
-func (d *drafted) file(form, number, replaces, why string) ([]byte, error) {
+func (d *drafted) file(form, number, replaces, why string, issued *report.Issue) ([]byte, error) {
 	t := d.told
-	t.Number, t.Replaces, t.Why = number, replaces, why
+	t.Number, t.Replaces, t.Why, t.Issued = number, replaces, why, issued
 	s, err := d.make(t)
 	if err != nil {
 		return nil, err
@@ -78,7 +78,7 @@ func (g *Gateway) PreviewReport(ctx context.Context, q console.ReportAsked) ([]b
 	if err != nil {
 		return nil, err
 	}
-	return d.file(q.Form, "", "", "")
+	return d.file(q.Form, "", "", "", nil)
 }
 
 // gathered are entries on their way into a report: each once.

@@ -75,7 +75,7 @@ func (h *house) reported(t *testing.T, run string, beside func()) {
 		t.Fatalf("%+v %v", issued, err)
 	}
 	kept, err := h.ReportFile(t.Context(), issued.Report)
-	if err != nil || fmt.Sprintf("%x", sha256.Sum256(kept)) != issued.Sum || !bytes.Contains(kept, []byte(`"report":{"number":"`+issued.Report+`"}`)) {
+	if err != nil || fmt.Sprintf("%x", sha256.Sum256(kept)) != issued.Sum || !bytes.Contains(kept, []byte(`"report":{"number":"`+issued.Report+`","issued":"`+issued.Stamp.UTC.String()[:4])) {
 		t.Errorf("%.200s %v", kept, err)
 	}
 	var refused *record.RequestRefused

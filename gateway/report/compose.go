@@ -47,8 +47,23 @@ type Told struct {
 	Entries []record.Entry // those that it tells of, in their order
 	// Number is that of the report, Replaces and Why those of the one whose place it takes. Without a number it is a preview.
 	Number, Replaces, Why string
+	Issued                *Issue // with a number: when and by whom
 	Template              Template
 	Model                 laboratory.Config // how documents of the laboratory model are written
+}
+
+// Issue is when a report was issued and by whom, as its entry in the journal has them.
+type Issue struct {
+	Stamp record.Stamp
+	By    record.Actor
+}
+
+// issue says so in words (ISO/IEC 17025:2017, 7.8.2.1 j).
+func (t *Told) issue() string {
+	if t.Issued == nil {
+		return ""
+	}
+	return ", issued " + when(t.Issued.Stamp) + " by " + who(t.Issued.By)
 }
 
 // Subject is a report before it is composed: a Run, Day, Sample, Balance, Trail or CheckReport.
@@ -82,7 +97,7 @@ func Compose(r Subject) *Document {
 	case t.Number == "":
 		d.Foot = fmt.Sprintf("%s · %s · not issued · %s", about, t.Site, t.upTo())
 	default:
-		d.Under = append(d.Under, "Report "+t.Number)
+		d.Under = append(d.Under, "Report "+t.Number+t.issue())
 		d.Foot = fmt.Sprintf("%s · %s · %s · %s", t.Number, about, t.Site, t.upTo())
 	}
 	if t.Replaces != "" {
@@ -95,6 +110,10 @@ func Compose(r Subject) *Document {
 		}
 	}
 	d.Parts = append(d.Parts, Section{Name: "What this report is not", Notes: r.closing()})
+	d.End = "End of the preview, which is no report."
+	if t.Number != "" {
+		d.End = "End of report " + t.Number + "."
+	}
 	return d
 }
 

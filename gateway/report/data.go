@@ -37,6 +37,8 @@ type Data struct {
 // DataHead says which report it is.
 type DataHead struct {
 	Number   string `json:"number"`
+	Issued   string `json:"issued,omitempty" doc:"When, RFC 3339 with the offset of the place."`
+	By       string `json:"by,omitempty" doc:"Who issued it."`
 	Replaces string `json:"replaces,omitempty" doc:"Number of the report whose place it takes."`
 	Why      string `json:"why,omitempty" doc:"Why it takes that place."`
 }
@@ -124,6 +126,9 @@ func (r *Run) Data() *Data {
 		Statistics: []DataStatistics{}, Caution: r.closing()}
 	if r.Number != "" {
 		d.Report = &DataHead{Number: r.Number, Replaces: r.Replaces, Why: r.Why}
+		if i := r.Issued; i != nil {
+			d.Report.Issued, d.Report.By = zoned(i.Stamp), i.By.Shown()
+		}
 	}
 	stands := r.standing()
 	for _, entry := range r.Entries {
@@ -190,7 +195,7 @@ func signatureData(e record.Entry, stands []standing) DataSignature {
 	d := DataSignature{Entry: e.JSON}
 	for _, s := range stands {
 		if s.sig.ID == e.ID {
-			d.Name, d.Time, d.Meaning, d.InForce = s.sig.Name, signedAt(s.sig), s.sig.Meaning, s.stands == force
+			d.Name, d.Time, d.Meaning, d.InForce = s.sig.Name, zoned(s.sig.Stamp), s.sig.Meaning, s.stands == force
 			if !d.InForce {
 				d.Why = s.stands
 			}

@@ -2,7 +2,8 @@
 // which order, in which words. A Document is plain text in sections; Write puts one on paper, and pages show the same one, so that screen
 // and paper never say different things. A Template says which blocks a report has.
 //
-// The same entries give the same bytes: a report holds no time of its making. What it says was so with the last entry that it tells of.
+// The same entries give the same bytes: a report holds no time of its making but that of its issue, which is in the journal with it. What it
+// says was so with the last entry that it tells of.
 //
 // It is given what the journal says, and says no more: what is not known is written as not known. Digits stand as they were recorded,
 // nothing is rounded or converted here, and an attempt that does not count stays, struck out in words.
@@ -16,6 +17,7 @@ type Document struct {
 	Mark    string   // passed, warned, failed, aborted: for those that draw a shape beside it
 	Lead    []string // sentences below the outcome
 	Parts   []Section
+	End     string // what stands below all parts, so that nobody takes a part for the whole (ISO/IEC 17025:2017, 7.8.2.1 d)
 	Foot    string // at the foot of every page
 	Draft   bool   // it is not issued: every page says so
 }

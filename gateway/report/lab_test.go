@@ -21,9 +21,9 @@ func entry(seq uint64, b record.Body) record.Entry {
 
 var (
 	theRun = record.RunRef{ID: "r-7qx3-000017", Procedure: record.ProcedureRef{Name: "thousand-seeds", Version: 2, Hash: "sha256:77aa"}}
-	theLot = record.RunItem{Sample: "LOT-4711", Lot: "2026-B", Container: "dish 4"}
+	theLot = record.RunItem{Sample: "LOT-4711", Lot: "2026-B", Container: "dish 4", Fields: map[string]string{"client": "county nursery"}}
 	eve    = record.Actor{ID: "eve", Name: "Eve Lark", Role: "reviewer", By: record.ActorPassword}
-	bench  = record.Balance{ID: "b-12", Readability: "0.0001 g", Identity: "confirmed"}
+	bench  = record.Balance{ID: "b-12", Place: "sorting room", Readability: "0.0001 g", Identity: "confirmed"}
 )
 
 func at(seq uint64) record.Stamp { return stamp(time.Duration(seq) * time.Second) }
@@ -124,4 +124,5 @@ func issued(t *report.Told, of string) {
 	c := report.Default()
 	t.Template, _ = c.Template(of, "")
 	t.Number, t.Replaces, t.Why = "rep-7qx3-000004", "rep-7qx3-000003", "a weighing was excluded"
+	t.Issued = &report.Issue{Stamp: at(3600), By: eve}
 }

@@ -87,6 +87,9 @@ func (r *Run) modelFacts() (list []laboratory.Fact) {
 	if r.Number == "" {
 		add("not issued", "%s", NotIssued)
 	}
+	if i := r.Issued; i != nil {
+		add("issued", "%s, by %s", zoned(i.Stamp), who(i.By))
+	}
 	if r.Replaces != "" {
 		add("takes the place of report", "%s, because: %s", r.Replaces, r.Why)
 	}
@@ -115,7 +118,7 @@ func (r *Run) modelFacts() (list []laboratory.Fact) {
 		add(row.Cells[0]+" "+row.Cells[1], "%s", row.Cells[3])
 	}
 	for _, s := range r.standing() {
-		add("signature "+s.sig.ID, "%s, %s, %s: %s: %s; covers %d entries up to %d, root %s; %s", s.sig.Name, s.sig.Role, signedAt(s.sig), s.sig.Meaning, signature.Meaning(s.sig.Meaning), s.sig.Covers.Entries, s.sig.Covers.Last, s.sig.Covers.Root, s.stands)
+		add("signature "+s.sig.ID, "%s, %s, %s: %s: %s; covers %d entries up to %d, root %s; %s", s.sig.Name, s.sig.Role, zoned(s.sig.Stamp), s.sig.Meaning, signature.Meaning(s.sig.Meaning), s.sig.Covers.Entries, s.sig.Covers.Last, s.sig.Covers.Root, s.stands)
 	}
 	if len(r.Entries) > 0 {
 		add("entries told of", "%d, with the sequences %s; root (RFC 6962, SHA-256) %s", len(r.Entries), Ranges(r.Entries), Root(r.Entries))

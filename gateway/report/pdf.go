@@ -39,6 +39,11 @@ func (d *Document) Write(w io.Writer, version string, made time.Time) error {
 			return err
 		}
 	}
+	if d.End != "" {
+		s.Y -= 8
+		s.Need(step(bodySize))
+		s.Paragraph(s.Bold, bodySize, d.End, paper.Ink)
+	}
 	text, err := json.Marshal(d) // a pointer printed would be another each time
 	if err != nil {
 		return err

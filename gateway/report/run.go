@@ -92,7 +92,7 @@ func (r *Run) top() head {
 }
 
 func (r *Run) closing() []string {
-	list := []string{"weighpost records, checks and shows. It does not make a balance fit for a purpose or a laboratory compliant: local rules and qualified people decide what a result may be used for."}
+	list := []string{"The results relate only to the items that were weighed, as they were when they were weighed.", "weighpost records, checks and shows. It does not make a balance fit for a purpose or a laboratory compliant: local rules and qualified people decide what a result may be used for."}
 	for _, c := range r.Cautions {
 		list = append(list, "Caution of the procedure: "+c)
 	}
@@ -134,6 +134,9 @@ func (r *Run) facts() Section {
 	}
 	for i := range e.Items {
 		s.Facts = append(s.Facts, Fact{fmt.Sprintf("Item %d", i+1), itemText(&e.Items[i])})
+		for _, name := range slices.Sorted(maps.Keys(e.Items[i].Fields)) {
+			s.Facts = append(s.Facts, Fact{fmt.Sprintf("Item %d, as asked: %s", i+1, name), e.Items[i].Fields[name]})
+		}
 	}
 	if r.Begun != nil {
 		for _, name := range slices.Sorted(maps.Keys(r.Begun.Parameters)) {
@@ -141,8 +144,22 @@ func (r *Run) facts() Section {
 		}
 		s.Facts = append(s.Facts, Fact{"Begun", When(r.Begun.Stamp)}, Fact{"Begun by", who(r.Begun.By)})
 	}
-	s.Facts = append(s.Facts, Fact{"Ended", When(e.Stamp)}, Fact{"Ended by", who(e.By)}, Fact{"People", orNone(strings.Join(e.People, ", "))}, Fact{"Balances", orNone(strings.Join(e.Balances, ", "))})
+	s.Facts = append(s.Facts, Fact{"Ended", When(e.Stamp)}, Fact{"Ended by", who(e.By)}, Fact{"People", orNone(strings.Join(e.People, ", "))}, Fact{"Balances", orNone(strings.Join(r.placed(), ", "))})
 	return s
+}
+
+// placed are the balances with where they stood, as far as their weighings say (ISO/IEC 17025:2017, 7.8.2.1 c).
+func (r *Run) placed() (list []string) {
+	for _, id := range r.Ended.Balances {
+		text := id
+		for i := range r.weighings {
+			if b := &r.weighings[i].Balance; b.ID == id && b.Place != "" && !strings.Contains(text, " ("+b.Place+")") {
+				text += " (" + b.Place + ")"
+			}
+		}
+		list = append(list, text)
+	}
+	return list
 }
 
 func itemText(i *record.RunItem) string {

@@ -314,3 +314,23 @@ func TestAnAlteredSignatureIsShownAsNone(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatALaboratoryReportHas: of the items of ISO/IEC 17025:2017, 7.8.2.1, those that weighpost can know are on the paper: title (a), where it was
+// done (c), one number on each page and an end (d), who asked, as far as that was told (e), method (f), items (g), dates of the work (i), date of
+// issue (j), that results relate only to the items (l), results with units (m), what was left out or allowed (n), and who issued it (o).
+func TestWhatALaboratoryReportHas(t *testing.T) {
+	t.Parallel()
+	pages := strings.Split(strings.TrimSuffix(tool(t, "pdftotext", "-layout", sheet(t, run(t)), "-"), "\f"), "\f")
+	all := squeezed(strings.Join(pages, ""))
+	for item, want := range map[string]string{"a": "Run r-7qx3-000017: Thousand-seed weight", "c": "b-12 (sorting room)", "e": "as asked: client county nursery", "f": "thousand-seeds, version 2", "g": "sample LOT-4711, lot 2026-B, container dish 4",
+		"i": "Begun 2026-11-30 09:15:47", "j": "Report rep-7qx3-000004, issued 2026-11-30 10:14:07", "l": "The results relate only to the items that were weighed", "m": "12.31 g", "n": "excluded by Ada Quill", "o": "by Eve Lark (eve), reviewer"} {
+		if !strings.Contains(all, squeezed(want)) {
+			t.Errorf("%s: it does not say %q", item, want)
+		}
+	}
+	for i, p := range pages {
+		if !strings.Contains(p, "rep-7qx3-000004") || strings.Contains(p, "End of report rep-7qx3-000004.") != (i == len(pages)-1) {
+			t.Errorf("page %d has no number, or an end that is none", i+1)
+		}
+	}
+}

@@ -79,9 +79,9 @@ func (r *Run) standing() (list []standing) {
 	return list
 }
 
-// signedAt is when somebody signed, by the clocks of the place with their offset (RFC 3339).
-func signedAt(s *record.Signature) string {
-	at, _ := s.Stamp.There()
+// zoned is an instant by the clocks of the place with their offset (RFC 3339).
+func zoned(s record.Stamp) string {
+	at, _ := s.There()
 	return at.Format("2006-01-02T15:04:05.000000Z07:00")
 }
 
