@@ -36,26 +36,39 @@ const pageOfConfigurations = 20
 
 // layoutOnce finds the source of a layout by its hash: among those in force, or in the configurations that the journal holds, the newest first.
 func layoutOnce(ctx context.Context, now map[string]string, l index.Lister, hash string) (text string, err error) {
-	if text, there := now[hash]; there {
-		return text, nil
+	text, there := now[hash]
+	if !there {
+		_, err = configurations(ctx, l, 0, func(c *record.Configured) bool {
+			text, there = c.Layouts[hash]
+			return there
+		})
 	}
+	if err == nil && !there {
+		return "", cannotRead("no balance of this lab has or had the layout %.80s: bring it in with a change of the settings first", hash)
+	}
+	return text, err
+}
+
+// configurations gives those that came into force, the newest first, until one is the last that was wanted, and at most so many pages of them;
+// 0: all. more: there are older ones.
+func configurations(ctx context.Context, l index.Lister, pages int, last func(c *record.Configured) bool) (more bool, err error) {
 	page := index.Page{Down: true, Limit: pageOfConfigurations}
-	for {
+	for n := 1; ; n++ {
 		list, err := l.List(ctx, index.Filter{Kinds: []record.Kind{record.KindConfigured}}, page)
 		if err != nil {
-			return "", fmt.Errorf("the configurations in the journal cannot be read: %w", err)
+			return false, fmt.Errorf("the configurations in the journal cannot be read: %w", err)
 		}
 		for _, e := range list.Entries {
 			var c record.Configured
 			if err := json.Unmarshal(e.JSON, &c); err != nil {
-				return "", fmt.Errorf("entry %d cannot be read: %w", e.Seq, err)
+				return false, fmt.Errorf("entry %d cannot be read: %w", e.Seq, err)
 			}
-			if text, there := c.Layouts[hash]; there && c.Refused == "" {
-				return text, nil
+			if c.Refused == "" && last(&c) {
+				return true, nil
 			}
 		}
-		if page.Cursor = list.Next; page.Cursor == "" {
-			return "", cannotRead("no balance of this lab has or had the layout %.80s: bring it in with a change of the settings first", hash)
+		if page.Cursor = list.Next; page.Cursor == "" || n == pages {
+			return page.Cursor != "", nil
 		}
 	}
 }

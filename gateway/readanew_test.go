@@ -110,6 +110,49 @@ func TestWhatCannotBeMeantIsNotReadAnew(t *testing.T) {
 	}
 }
 
+// inForce is the layouts of a configuration.
+type inForce struct{ texts, balances map[string]string }
+
+func (c inForce) LayoutTexts() map[string]string    { return c.texts }
+func (c inForce) BalanceLayouts() map[string]string { return c.balances }
+
+// TestTheLayoutsToChooseAmong: those in force first, each once, with the balances that have or had it, and no more than can be looked at.
+func TestTheLayoutsToChooseAmong(t *testing.T) {
+	j := journaltest.Open(t, journal.Options{Dir: t.TempDir()})
+	configured := func(refused string, layouts map[string]string, balances map[string]string) {
+		t.Helper()
+		if _, err := j.Append(t.Context(), &record.Configured{To: "sha256:c", Changes: []string{}, Layouts: layouts, BalanceLayouts: balances, Refused: refused}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	configured("", map[string]string{"sha256:1": "one", "sha256:2": "two"}, map[string]string{"b-1": "sha256:1", "b-9": "sha256:2"})
+	configured("it has a mistake", map[string]string{"sha256:3": "never in use"}, nil)
+	configured("", map[string]string{"sha256:4": "four"}, map[string]string{"b-1": "sha256:4", "b-2": "sha256:4"})
+	now := inForce{map[string]string{"sha256:2": "two"}, map[string]string{"b-1": "sha256:2"}}
+	listed := func() (string, bool) {
+		list, more, err := layoutsKnown(t.Context(), now, index.Lister{Source: j})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var all []string
+		for _, k := range list {
+			all = append(all, fmt.Sprint(k.text, k.balances, k.now))
+		}
+		return strings.Join(all, "; "), more
+	}
+	if got, more := listed(); got != "two[b-1 b-9] true; four[b-1 b-2] false; one[b-1] false" || more {
+		t.Errorf("%s, %v", got, more)
+	}
+	many := map[string]string{}
+	for i := range mostLayouts {
+		many[fmt.Sprintf("sha256:m%d", i)] = "one of many"
+	}
+	configured("", many, nil)
+	if got, more := listed(); strings.Count(got, ";") != mostLayouts-1 || strings.Contains(got, "four") || !more {
+		t.Errorf("%s, %v", got, more)
+	}
+}
+
 // TestALayoutThatTheLabOnceHadIsFound: in force, or in a configuration of long ago, and nowhere else.
 func TestALayoutThatTheLabOnceHadIsFound(t *testing.T) {
 	dir := t.TempDir()

@@ -37,19 +37,21 @@ func asJSON(text string) string {
 	return string(b)
 }
 
+const runLab = `site: seed-bank
+journal: {folder: journal, space: ` + anyDisk + `}
+page: {listen: "127.0.0.1:0"}
+balances:
+- {id: b-1, port: {address: DIR/port-1, speed: 115200}, layout: as.yaml, readability: 0.001 g, capacity: 100 g, ask: {send: "\x05"}, scanner: {rules: [{prefix: LOT-, item: sample}]}}
+- {id: b-2, port: {address: DIR/port-2, speed: 115200}, layout: as.yaml, readability: 0.001 g, capacity: 100 g}
+`
+
 // runHouse is a lab with two balances, of which b-1 prints and can be asked, and a procedure that Ben wrote and Ada adopted. sinks is YAML.
 func runHouse(t *testing.T, sinks string) (*house, *obedient) {
 	t.Helper()
 	h := newHouse(t, "port-1", "port-2")
 	b := &obedient{}
 	go b.serve(h.cords["port-1"])
-	h.start(t, `site: seed-bank
-journal: {folder: journal, space: `+anyDisk+`}
-page: {listen: "127.0.0.1:0"}
-balances:
-- {id: b-1, port: {address: DIR/port-1, speed: 115200}, layout: as.yaml, readability: 0.001 g, capacity: 100 g, ask: {send: "\x05"}, scanner: {rules: [{prefix: LOT-, item: sample}]}}
-- {id: b-2, port: {address: DIR/port-2, speed: 115200}, layout: as.yaml, readability: 0.001 g, capacity: 100 g}
-`+sinks)
+	h.start(t, runLab+sinks)
 	t.Cleanup(http.DefaultClient.CloseIdleConnections)
 	var v console.ProcedureVersion
 	h.ask(t, "POST", "procedures", `{"text": `+asJSON(netMass)+`, "reason": "needed", "by": "ben"}`, 200, &v)

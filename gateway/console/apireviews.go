@@ -18,6 +18,7 @@ const (
 	runTogetherPath  = runReviewsPath + "/together"
 	runReviewPath    = runPath + "/review"
 	runCorrectPath   = runPath + "/corrections"
+	runReadingsPath  = runPath + "/readings"
 	runStatementPath = runPath + "/statement"
 )
 
@@ -68,6 +69,13 @@ type runStatementQuery struct {
 
 type runStatementAnswer struct{ Body Statement }
 
+type runReadingsQuery struct {
+	RunID
+	Of string `query:"of" maxLength:"200" required:"true" minLength:"1" doc:"The id of the weighing's entry."`
+}
+
+type runReadingsAnswer struct{ Body FrameReadings }
+
 type runTogetherRequest struct {
 	FromWhere
 	Body struct {
@@ -103,6 +111,9 @@ func (s *Server) reviewRoutes(api huma.API) {
 		rights.ReadJournal), s.getReview)
 	huma.Register(api, needs(op("get-run-statement", http.MethodGet, runStatementPath, "What somebody would sign", "409: its steps are not done. "),
 		rights.ReadJournal), s.getStatement)
+	huma.Register(api, needs(op("list-frame-readings", http.MethodGet, runReadingsPath, "What each layout that the lab has or had makes of the frame of a weighing",
+		"To choose from before it is read anew (corrections, reread). Which of them is right is for whoever reviews to know. 409: it is no weighing of the run. "),
+		rights.ReadJournal), s.getReadings)
 	huma.Register(api, needsOne(op("act-on-run-review", http.MethodPost, runReviewPath, "Submit, return, review, approve, replace, archive a run, or note that it was looked over",
 		"Which right it needs depends on the act and on the state of the run, and allowed of the run says it. 409: it is not done in that state, or not by whoever performed the run, "+
 			"or the run changed meanwhile: nothing was changed, and an entry says that it was refused. Answered once it is in the journal. "),
@@ -139,6 +150,16 @@ func (s *Server) getStatement(ctx context.Context, in *runStatementQuery) (*runS
 		return nil, procedureNotDone(err)
 	}
 	return &runStatementAnswer{v}, nil
+}
+
+func (s *Server) getReadings(ctx context.Context, in *runReadingsQuery) (*runReadingsAnswer, error) {
+	ctx, cancel := context.WithTimeout(ctx, longestList)
+	defer cancel()
+	v, err := s.deps.Reviews.RunReadings(ctx, in.Run, in.Of)
+	if err != nil {
+		return nil, procedureNotDone(err)
+	}
+	return &runReadingsAnswer{v}, nil
 }
 
 func (s *Server) actOnReview(ctx context.Context, in *runReviewRequest) (*runReviewAnswer, error) {

@@ -83,6 +83,14 @@ func (d runDesk) ApproveTogether(_ context.Context, list []TogetherRun, s *Signi
 	return out
 }
 
+func (d runDesk) RunReadings(_ context.Context, run, of string) (FrameReadings, error) {
+	if of != "north-lab/7qx3/b-12/000001" {
+		return FrameReadings{}, &record.NotDone{Why: "it was not weighed for the run " + run}
+	}
+	return FrameReadings{Of: record.EntryRef{Seq: 3, ID: of}, Layout: "sha256:00", Readings: []FrameReading{{Layout: "sha256:00", Balances: []string{"b-12"}, Now: true,
+		Value: &record.Value{Digits: "10.000", Unit: "g", PrintedUnit: "g", Kind: "net", Stability: "stable", Range: "in"}}, {Layout: "sha256:01", Balances: []string{}, Why: "it cannot be read by it"}}}, nil
+}
+
 func (d runDesk) RunStatement(_ context.Context, run, meaning string) (Statement, error) {
 	return Statement{Meaning: meaning, Text: "Run: " + run + "\n", SHA256: "00", Last: 8}, nil
 }
@@ -143,6 +151,9 @@ func TestWhatTheAPIAnswersOfReviews(t *testing.T) {
 		{"auditor", "GET", "reviews?state=lost", "", 422},
 		{"auditor", "GET", review, "", 200},
 		{"auditor", "GET", "runs/none/review", "", 404},
+		{"auditor", "GET", "runs/r-7qx3-000001/readings?of=north-lab/7qx3/b-12/000001", "", 200},
+		{"auditor", "GET", "runs/r-7qx3-000001/readings?of=another", "", 409},
+		{"auditor", "GET", "runs/r-7qx3-000001/readings", "", 422},
 		{"operator", "GET", "runs/r-7qx3-000001/statement?meaning=performed", "", 200},
 		{"operator", "GET", "runs/r-7qx3-000001/statement?meaning=liked", "", 422},
 		{"operator", "POST", review, `{"act": "submit", "seen": 8}`, 200},

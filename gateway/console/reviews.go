@@ -18,6 +18,8 @@ type Reviews interface {
 	// ActOnReview and CorrectRun give the run as it then is.
 	ActOnReview(ctx context.Context, run string, a ReviewAct, by record.Actor) (ReviewView, error)
 	CorrectRun(ctx context.Context, run string, c RunCorrection, by record.Actor) (ReviewView, error)
+	// RunReadings says what each layout that the lab has or had makes of the frame of a weighing, by the id of its entry.
+	RunReadings(ctx context.Context, run, of string) (FrameReadings, error)
 	// ApproveTogether approves runs without any flag, one after the other: each is an act, and a signature, of its own.
 	ApproveTogether(ctx context.Context, list []TogetherRun, s *Signing, by record.Actor) []TogetherOutcome
 	// Statement is what whoever asks would sign now, and what they have to show for it.
@@ -151,6 +153,23 @@ type Statement struct {
 	Asks    rights.AsksToSign `json:"asks" doc:"What whoever asks has to show to sign it."`
 	// Ticket shows, in the session of whoever asks, that they were shown the text; "": they sign at no provider.
 	Ticket string `json:"-"`
+}
+
+// FrameReadings is what layouts make of the frame of a weighing.
+type FrameReadings struct {
+	Of       record.EntryRef `json:"of"`
+	Layout   string          `json:"layout" doc:"By which it was read as it is recorded: its hash."`
+	Readings []FrameReading  `json:"readings" nullable:"false" doc:"By every layout in force first, then by those of earlier settings, the newest first."`
+	More     bool            `json:"more" doc:"There may be older layouts that are not listed."`
+}
+
+// FrameReading is what one layout makes of a frame.
+type FrameReading struct {
+	Layout   string        `json:"layout" doc:"Its hash."`
+	Balances []string      `json:"balances" nullable:"false" doc:"Which balances have or had it."`
+	Now      bool          `json:"now" doc:"Whether it is in force at one of them."`
+	Value    *record.Value `json:"value,omitempty" doc:"What it reads; absent: it cannot read it."`
+	Why      string        `json:"why,omitempty" doc:"Why not, in a sentence."`
 }
 
 // RunCorrection is what somebody corrects of a run. What a balance said is never amended.

@@ -135,6 +135,47 @@ func TestAReviewShowsEverything(t *testing.T) {
 	}
 }
 
+func (f *looked) RunReadings(_ context.Context, run, of string) (console.FrameReadings, error) {
+	if of != f.view.Weighings[0].ID {
+		return console.FrameReadings{}, &record.NotDone{Why: "it was not weighed for the run " + run}
+	}
+	v := f.view.Weighings[0].Value
+	other := record.Value{Digits: "451.2", Unit: "mg", Range: "in", Stability: "stable"}
+	return console.FrameReadings{Layout: "sha256:77", More: true, Readings: []console.FrameReading{{Layout: "sha256:77", Balances: []string{"b-12"}, Now: true, Value: &v}, {Layout: "sha256:88", Value: &other},
+		{Layout: "sha256:99", Balances: []string{"b-13", "b-14"}, Now: true, Why: hostileName}}}, nil
+}
+
+// TestAFrameIsReadAnewByAChosenLayout: what each makes of it is there, also of those that make nothing of it; only what changes something can be
+// chosen, and only by whoever may correct the run.
+func TestAFrameIsReadAnewByAChosenLayout(t *testing.T) {
+	f := &looked{view: aReviewedRun(t)}
+	f.view.Allowed = []console.ReviewAllowed{{Act: "correct"}}
+	l := newLab(t, Deps{Reviews: f})
+	who := signedIn(rhea, rights.See, rights.ReadJournal, rights.ReviewRuns)
+	const page = "/runs/r-7qx3-000009/reread?of=seed-bank%2F7qx3%2Fb-12%2F000031"
+	if _, body := l.get(t, "/runs/r-7qx3-000009/review", who); !strings.Contains(body, `href="`+page+`"`) {
+		t.Error("no way leads there from the review")
+	}
+	_, body := l.get(t, page, who)
+	for _, want := range []string{`data-send="POST /api/v1/runs/r-7qx3-000009/corrections" data-then="/runs/r-7qx3-000009/review"`, `name="change" value="reread"`, `name="layout" value="sha256:77" required disabled>`,
+		`name="layout" value="sha256:88" required>`, "451.2 mg", "stable", "The weighing was read by it.", "layout of b-13, b-14", "earlier layout of a balance that is not known", "cannot read it (1)", "may be older layouts", `<option value="spilt">`,
+		`name="seen" value="24"`, "<span>4e</span>"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page has no %q", want)
+		}
+	}
+	if strings.Contains(body, hostileName) || strings.Contains(body, "ZgotmplZ") {
+		t.Error("what a layout says is not written as text")
+	}
+	if status, _ := l.get(t, "/runs/r-7qx3-000009/reread?of=none-such", who); status != http.StatusNotFound {
+		t.Errorf("%d", status)
+	}
+	f.view.Allowed = nil
+	if _, body := l.get(t, page, who); strings.Contains(body, `name="layout"`) || !strings.Contains(body, "451.2 mg") || !strings.Contains(body, "You cannot correct this run as it is now.") {
+		t.Error("whoever may not correct it is offered it")
+	}
+}
+
 // TestAReviewSaysWhyNot: whoever may not do what a run waits for is told why, and is offered nothing.
 func TestAReviewSaysWhyNot(t *testing.T) {
 	for state, one := range map[string]struct {

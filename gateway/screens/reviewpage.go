@@ -17,6 +17,7 @@ func (s *Screens) reviewPages() []row {
 	return []row{
 		{"/reviews", rights.See, s.showReviewList},
 		{"/runs/{run}/review", rights.ReadJournal, s.reviewRun},
+		{"/runs/{run}/reread", rights.ReadJournal, s.rereadFrame},
 	}
 }
 
@@ -78,9 +79,16 @@ type signPart struct {
 
 // reviewRun shows a run to whoever reviews it.
 func (s *Screens) reviewRun(w http.ResponseWriter, r *http.Request) {
+	if v, ok := s.reviewOf(w, r); ok {
+		s.show(w, r, page{Template: "run-review.html", Title: "Review of run " + v.ID, Place: "/runs", Data: s.reviewData(r, v)})
+	}
+}
+
+// reviewOf gives the run that a page is about; false: whoever asked was told why not.
+func (s *Screens) reviewOf(w http.ResponseWriter, r *http.Request) (v console.ReviewView, ok bool) {
 	if s.deps.Reviews == nil {
 		s.sorry(w, r, http.StatusNotFound, "There are no runs here", "Procedures are not set up on this weighpost.")
-		return
+		return v, false
 	}
 	id := r.PathValue("run")
 	v, err := s.deps.Reviews.RunReview(r.Context(), id)
@@ -89,10 +97,8 @@ func (s *Screens) reviewRun(w http.ResponseWriter, r *http.Request) {
 		s.sorry(w, r, http.StatusNotFound, "There is no such run", "No run has the id "+id+": look for it among the runs.")
 	case err != nil:
 		s.sorry(w, r, http.StatusServiceUnavailable, "The review cannot be shown now", asSentence(err.Error())+" Try again in a moment.")
-	default:
-		d := s.reviewData(r, v)
-		s.show(w, r, page{Template: "run-review.html", Title: "Review of run " + id, Place: "/runs", Data: d})
 	}
+	return v, err == nil
 }
 
 func (s *Screens) reviewData(r *http.Request, v console.ReviewView) *reviewData {

@@ -173,6 +173,7 @@ type correctForm struct {
 	Excluded bool
 	Fields   []choice // that can be amended, with what they say
 	Reasons  []string
+	Reread   string // the page on which its frame is read anew; "": it has none, or no step used it
 	N        string // makes the ids of its fields its own
 }
 
@@ -182,6 +183,9 @@ func correcting(d *reviewData, of any) correctForm {
 	switch x := of.(type) {
 	case reviewedWeighing:
 		f.Of, f.Excluded, f.Fields, f.N = x.Weighing.ID, x.Excluded != nil, amendable(&x.Context), fmt.Sprint(x.Weighing.Seq)
+		if len(x.Steps) > 0 {
+			f.Reread = rereadPath(d.ID, x.Weighing.ID)
+		}
 	case reviewedSlip:
 		f.Of, f.Excluded, f.Fields, f.N = x.ID, x.Excluded != nil, amendable(&x.Context), fmt.Sprint(x.Seq)
 	}
