@@ -22,6 +22,15 @@ import (
 
 // ProofOf gives the proof that an entry is in the journal.
 func (g *Gateway) ProofOf(ctx context.Context, seq uint64, sign bool) (console.Proof, error) {
+	return g.proofOf(ctx, seq, sign, journal.ProveOptions{})
+}
+
+// FirstProofOf gives the proof by the first checkpoint that covers an entry.
+func (g *Gateway) FirstProofOf(ctx context.Context, seq uint64) (console.Proof, error) {
+	return g.proofOf(ctx, seq, true, journal.ProveOptions{First: true})
+}
+
+func (g *Gateway) proofOf(ctx context.Context, seq uint64, sign bool, o journal.ProveOptions) (console.Proof, error) {
 	dir := g.now.Load().cfg.Journal.Folder
 	about, err := journal.AboutDir(ctx, dir)
 	if err != nil {
@@ -35,7 +44,7 @@ func (g *Gateway) ProofOf(ctx context.Context, seq uint64, sign bool) (console.P
 			return console.Proof{}, err
 		}
 	}
-	p, err := journal.Prove(ctx, dir, strconv.FormatUint(seq, 10), journal.ProveOptions{})
+	p, err := journal.Prove(ctx, dir, strconv.FormatUint(seq, 10), o)
 	if err != nil {
 		return console.Proof{}, err
 	}

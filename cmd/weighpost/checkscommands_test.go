@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -150,7 +151,8 @@ func TestABalanceIsCheckedInTheTerminal(t *testing.T) {
 
 	pdf := filepath.Join(h.dir, "report.pdf")
 	out, _ = h.says(0, "", "checks", "report", "b-1", "b-1/c000001", "--out", pdf)
-	if b, err := os.ReadFile(pdf); err != nil || !bytes.HasPrefix(b, []byte("%PDF-")) || !strings.Contains(out, fmt.Sprint(len(b))) {
+	paper, err := os.ReadFile(pdf)
+	if err != nil || !bytes.HasPrefix(paper, []byte("%PDF-")) || !strings.Contains(out, fmt.Sprint(len(paper))) {
 		t.Errorf("%v %q", err, out)
 	}
 	h.says(1, "", "checks", "report", "b-1", "c000001", "--out", pdf) // it is there already
@@ -182,6 +184,21 @@ func TestABalanceIsCheckedInTheTerminal(t *testing.T) {
 	h.holds(out, "b-1/c000003 daily: aborted")
 	_, said = h.says(1, "", "checks", "follow", "b-1")
 	h.holds(said, "No check runs")
+	h.onPaperAgain(paper)
+}
+
+// onPaperAgain holds that the report of the first check is the same file later, when other checkpoints were signed.
+func (h *weighhouse) onPaperAgain(paper []byte) {
+	h.t.Helper()
+	var bundle []byte
+	if err := (hostFlags{Config: h.file}).askRuns(h.t.Context(), http.MethodGet, "bundle?all=true", nil, &bundle); err != nil { // it signs a checkpoint
+		h.t.Fatal(err)
+	}
+	pdf := filepath.Join(h.dir, "again.pdf")
+	h.says(0, "", "checks", "report", "b-1", "c000001", "--out", pdf)
+	if again, err := os.ReadFile(pdf); err != nil || !bytes.Equal(again, paper) {
+		h.t.Errorf("the same check is another file later: %v, %d bytes and %d", err, len(again), len(paper))
+	}
 }
 
 // judged judges what the failed check throws doubt on: one by itself, then the rest, then it is closed.

@@ -18,6 +18,9 @@ type Evidence interface {
 	// ProofOf gives the proof that an entry is in the journal, by its sequence. sign: where no checkpoint covers it yet, one is
 	// signed now. The error is ErrNotCovered, or says why the proof cannot be made.
 	ProofOf(ctx context.Context, seq uint64, sign bool) (Proof, error)
+	// FirstProofOf gives the proof by the first checkpoint that covers an entry, so that it is the same each time; where none does yet, one
+	// is signed now. The error says why the proof cannot be made.
+	FirstProofOf(ctx context.Context, seq uint64) (Proof, error)
 	// DeliveriesOf says what became of an entry at each sink, in the order of the configuration. The error is ErrNoEntry, or says
 	// why that cannot be told now.
 	DeliveriesOf(ctx context.Context, seq uint64) ([]DeliveryOf, error)

@@ -13,6 +13,10 @@ func (b *bench) ProofOf(_ context.Context, seq uint64, sign bool) (Proof, error)
 	return Proof{File: []byte("c2sp.org/tlog-proof@v1\n")}, nil
 }
 
+func (b *bench) FirstProofOf(ctx context.Context, seq uint64) (Proof, error) {
+	return b.ProofOf(ctx, seq, true)
+}
+
 func (b *bench) DeliveriesOf(context.Context, uint64) ([]DeliveryOf, error) { return nil, nil }
 
 // TestAProofIsAFile with a name of its own.

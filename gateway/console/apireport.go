@@ -34,7 +34,7 @@ func (s *Server) reportRoutes(api huma.API) {
 	pdf := &huma.Schema{Type: huma.TypeString, Format: "binary"}
 	huma.Register(api, needs(huma.Operation{OperationID: "print-check-report", Method: http.MethodGet, Path: checkPaperPath, Tags: []string{"fitness"},
 		Summary: "The report of a check that has ended, as a PDF",
-		Description: "With every attempt, those that do not count too, the limits and where they come from, the reference weights and their certificates, and " +
+		Description: "The same check gives the same bytes. With every attempt, those that do not count too, the limits and where they come from, the reference weights and their certificates, and " +
 			"where the check stands in the journal. It supports a calibration by a competent body and never replaces it.",
 		Errors:    []int{http.StatusNotFound, http.StatusUnprocessableEntity, http.StatusServiceUnavailable},
 		Responses: map[string]*huma.Response{"200": {Description: "The report.", Content: map[string]*huma.MediaType{"application/pdf": {Schema: pdf}}}},
@@ -66,7 +66,7 @@ func (s *Server) checkPaper(ctx context.Context, in *checkPaperRequest) (*huma.S
 		return nil, notNow(sentence(err.Error()))
 	}
 	var b bytes.Buffer // a check has few steps; a fault has to be told before anything is sent
-	if err := c.Document().Write(&b, c.Version, c.Made); err != nil {
+	if err := c.Document().Write(&b, c.Version, c.Made()); err != nil {
 		return nil, notNow(sentence(err.Error()))
 	}
 	return &huma.StreamResponse{Body: func(ctx huma.Context) {

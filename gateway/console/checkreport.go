@@ -3,10 +3,8 @@ package console
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"net/url"
 	"strconv"
-	"time"
 
 	"weighpost/gateway/record"
 	"weighpost/gateway/report"
@@ -19,7 +17,7 @@ func (d *Deps) ReportOfCheck(ctx context.Context, balance, check string) (*repor
 	if err != nil {
 		return nil, err
 	}
-	c := &report.Check{Begun: found.Begun, Steps: found.Steps, Ended: found.Ended, Version: d.Version, Made: time.Now()}
+	c := &report.Check{Begun: found.Begun, Steps: found.Steps, Ended: found.Ended, Version: d.Version}
 	c.Followed = d.stateAfter(ctx, found.Ended)
 	c.Proof = d.proofOf(ctx, found.Ended.Seq)
 	return c, nil
@@ -42,16 +40,13 @@ func (d *Deps) stateAfter(ctx context.Context, e *record.CheckEnded) *record.Fit
 	return f
 }
 
-// proofOf says where an entry stands in the journal. It signs nothing.
+// proofOf says where an entry stands in the journal, in the same words each time.
 func (d *Deps) proofOf(ctx context.Context, seq uint64) (p report.Proof) {
 	if d.Evidence == nil {
 		return report.Proof{Missing: "Nothing is proved here."}
 	}
-	found, err := d.Evidence.ProofOf(ctx, seq, false)
-	switch {
-	case errors.Is(err, ErrNotCovered):
-		return report.Proof{Missing: "When this was written, no signed checkpoint covered the entry yet."}
-	case err != nil:
+	found, err := d.Evidence.FirstProofOf(ctx, seq)
+	if err != nil {
 		return report.Proof{Missing: "The proof could not be made when this was written: " + sentence(err.Error())}
 	}
 	return report.Proof{Leaf: found.Leaf, Key: found.Key, Checkpoint: found.Note}

@@ -21,6 +21,8 @@ type ProveOptions struct {
 	// Stamped takes the first checkpoint with an outside time-stamp that covers the entry, with that time-stamp, in place of the
 	// newest checkpoint.
 	Stamped bool
+	// First takes the first checkpoint that covers the entry in place of the newest: the proof is the same each time.
+	First bool
 	// Segments is another folder in which sealed segments are looked for that the journal's own folder lacks; "": none.
 	Segments string
 	// Progress is told how many entries were looked at for the one that is wanted, of a total that is not known: 0. It may be nil.
@@ -44,7 +46,10 @@ func Prove(ctx context.Context, dir, id string, o ProveOptions) (proof.Proof, er
 
 // newProver makes what proves one entry. Whoever has it closes its db.
 func newProver(ctx context.Context, dir string, e record.Entry, o ProveOptions) (*prover, error) {
-	p := &prover{ctx: ctx, dir: folder(dir), segments: o.Segments, entry: e}
+	p := &prover{ctx: ctx, dir: folder(dir), segments: o.Segments, entry: e, order: "DESC"}
+	if o.First {
+		p.order = "ASC"
+	}
 	if o.Stamped {
 		if err := p.stamped(); err != nil {
 			return nil, err
@@ -68,7 +73,8 @@ type prover struct {
 	segments string
 	db       *sqlite3.Conn
 	entry    record.Entry
-	note     []byte // the checkpoint to prove against; nil: the newest
+	note     []byte // the checkpoint to prove against; nil: the newest that covers the entry, or with the order ASC the first
+	order    string
 	token    []byte // the time-stamp over it
 }
 
@@ -98,7 +104,7 @@ func (p *prover) prove() (proof.Proof, error) {
 	none := proof.Proof{}
 	seq := p.entry.Seq
 	if p.note == nil {
-		err := query(p.db, "SELECT note FROM checkpoints WHERE seq >= ? ORDER BY seq DESC LIMIT 1", []int64{int64(seq)},
+		err := query(p.db, "SELECT note FROM checkpoints WHERE seq >= ? ORDER BY seq "+p.order+" LIMIT 1", []int64{int64(seq)},
 			func(row *sqlite3.Stmt) error { p.note = row.ColumnBlob(0, nil); return nil })
 		if err != nil {
 			return none, fmt.Errorf("the checkpoints of the journal in %s cannot be read: %w", p.dir, err)

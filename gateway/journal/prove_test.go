@@ -99,8 +99,12 @@ func TestAProofByAnOutsideTimeStampTakesItsCheckpoint(t *testing.T) {
 	if _, err := Prove(context.Background(), dir, "6", ProveOptions{Stamped: true}); err == nil {
 		t.Error("an entry after the time-stamp was proved by it")
 	}
-	if p, err := Prove(context.Background(), dir, "3", ProveOptions{}); err != nil || p.TimeStamp != nil {
-		t.Errorf("%v", err)
+	newest, err := Prove(context.Background(), dir, "3", ProveOptions{})
+	if err != nil || newest.TimeStamp != nil || string(newest.Checkpoint) == string(signed) {
+		t.Errorf("%v, %s", err, newest.Checkpoint)
+	}
+	if p, err := Prove(context.Background(), dir, "3", ProveOptions{First: true}); err != nil || string(p.Checkpoint) != string(signed) {
+		t.Errorf("by the first that covers it: %v, %s", err, p.Checkpoint)
 	}
 	if _, err := Prove(context.Background(), dir, fmt.Sprintf("north-lab/%s/b-12/000009", j.Incarnation()), ProveOptions{}); err == nil ||
 		!strings.Contains(err.Error(), "has no entry") {

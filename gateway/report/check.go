@@ -19,7 +19,23 @@ type Check struct {
 	Followed *record.FitnessChanged // the state that followed; nil: none did, or it is not known
 	Proof    Proof
 	Version  string // of the software that writes the report
-	Made     time.Time
+}
+
+// Made is the stamp of the last entry that the report tells of, as of every report: the same check gives the same bytes.
+func (c *Check) Made() time.Time {
+	at := c.Ended.Stamp.UTC.Time()
+	if f := c.Followed; f != nil && f.Stamp.UTC.Time().After(at) {
+		at = f.Stamp.UTC.Time()
+	}
+	return at
+}
+
+// last is the sequence of the last entry that it tells of.
+func (c *Check) last() uint64 {
+	if c.Followed != nil {
+		return max(c.Ended.Seq, c.Followed.Seq)
+	}
+	return c.Ended.Seq
 }
 
 // Proof is where the end of a check stands in the journal.
@@ -51,7 +67,7 @@ func (c *Check) Document() *Document {
 	e := c.Ended
 	d := &Document{Title: "Check of balance " + e.Balance.ID, Under: []string{fmt.Sprintf("Check %s: %s, at %s", e.Check.ID, e.Check.Definition, e.Site)},
 		Outcome: cmp.Or(Outcomes[e.Outcome], strings.ToUpper(e.Outcome)), Mark: e.Outcome,
-		Foot: fmt.Sprintf("%s · %s · written %s by weighpost %s", e.Check.ID, e.Site, c.Made.UTC().Format("2006-01-02 15:04:05 UTC"), c.Version)}
+		Foot: fmt.Sprintf("%s · %s · as of entry %d · by weighpost %s", e.Check.ID, e.Site, c.last(), c.Version)}
 	if says := outcomeSays[e.Outcome]; says != "" {
 		d.Lead = append(d.Lead, says)
 	}

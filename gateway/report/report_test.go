@@ -68,7 +68,7 @@ func failed() *report.Check {
 		s.Check, s.Balance = ref, balance
 		e.Steps = append(e.Steps, record.EntryRef{Seq: s.Seq, ID: s.ID})
 	}
-	return &report.Check{Ended: e, Steps: steps, Version: "1.2.3", Made: began.Add(time.Hour),
+	return &report.Check{Ended: e, Steps: steps, Version: "1.2.3",
 		Begun:    &record.CheckBegun{Head: head(10), Check: ref, Balance: balance, Class: "I", Why: e.Why, Weights: weights, By: ada, Stamp: stamp(0)},
 		Followed: &record.FitnessChanged{Head: head(18), State: record.OutOfService, Was: record.InCheck, Cause: record.ByCheckFailed, Reason: "failed: daily", Stamp: stamp(time.Minute)},
 		Proof:    report.Proof{Leaf: strings.Repeat("9a", 32), Key: "seed-bank+1", Checkpoint: "seed-bank/7qx3\n18\nAAAA\n\n— seed-bank+1 BBBB\n"}}
@@ -79,7 +79,7 @@ func onPaper(t *testing.T, c *report.Check) string {
 	t.Helper()
 	needs.Programs(t, "pdftotext", "qpdf")
 	var b bytes.Buffer
-	if err := c.Document().Write(&b, c.Version, c.Made); err != nil {
+	if err := c.Document().Write(&b, c.Version, c.Made()); err != nil {
 		t.Fatal(err)
 	}
 	file := filepath.Join(t.TempDir(), "report.pdf")

@@ -146,6 +146,10 @@ func (s *drawer) ProofOf(_ context.Context, seq uint64, _ bool) (console.Proof, 
 		Root: strings.Repeat("3d", 32), Key: "weighpost/seed-bank/7qx3+0a1b2c3d", Note: "weighpost/seed-bank/7qx3\n" + strconv.Itoa(len(s.entries))}, nil
 }
 
+func (s *drawer) FirstProofOf(ctx context.Context, seq uint64) (console.Proof, error) {
+	return s.ProofOf(ctx, seq, true)
+}
+
 func (s *drawer) DeliveriesOf(context.Context, uint64) ([]console.DeliveryOf, error) {
 	return s.deliver, nil
 }
