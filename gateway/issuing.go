@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 
+	"weighpost/gateway/config"
 	"weighpost/gateway/console"
 	"weighpost/gateway/issued"
 	"weighpost/gateway/record"
@@ -23,7 +24,7 @@ func (g *Gateway) openReports(ctx context.Context) {
 // IssueReport makes a report, keeps its file, and records that it was issued. A file whose entry could not be recorded stays behind, named
 // by its hash: it is in no backup, and nobody is told of it.
 func (g *Gateway) IssueReport(ctx context.Context, o console.ReportOrder, by record.Actor) (record.ReportIssued, error) {
-	to, err := g.reportsTo(o.To)
+	to, err := reportsTo(g.now.Load().cfg.Sinks, o.To, o.Form)
 	if err != nil {
 		return record.ReportIssued{}, err
 	}
@@ -56,10 +57,16 @@ func (g *Gateway) IssueReport(ctx context.Context, o console.ReportOrder, by rec
 	})
 }
 
-// reportsTo are the destinations that get a report: those that name its kind of entry, or of them those that are asked for.
-func (g *Gateway) reportsTo(asked []string) (list []string, err error) {
-	for _, s := range g.now.Load().cfg.Sinks {
-		if slices.Contains(s.Delivery.Entries, string(record.KindReportIssued)) {
+// reportsTo are the destinations that get a report: those that name its kind of entry, or of them those that are asked for. A printer gets no
+// report in a form for programs.
+func reportsTo(all []config.Sink, asked []string, form string) (list []string, err error) {
+	var printers []string
+	for _, s := range all {
+		switch {
+		case !slices.Contains(s.Delivery.Entries, string(record.KindReportIssued)):
+		case record.ForPrograms(form) && s.Kind == "print":
+			printers = append(printers, s.Delivery.ID)
+		default:
 			list = append(list, s.Delivery.ID)
 		}
 	}
@@ -67,7 +74,10 @@ func (g *Gateway) reportsTo(asked []string) (list []string, err error) {
 		return list, nil
 	}
 	for _, id := range asked {
-		if !slices.Contains(list, id) {
+		switch {
+		case slices.Contains(printers, id):
+			return nil, &record.RequestRefused{Why: fmt.Sprintf("the destination %.63q prints, and a report in the form %s is for programs to read", id, form)}
+		case !slices.Contains(list, id):
 			return nil, &record.RequestRefused{Why: fmt.Sprintf("the destination %.63q gets no reports: there is none of that id, or its entries do not name %s", id, record.KindReportIssued)}
 		}
 	}
