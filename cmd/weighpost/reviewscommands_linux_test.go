@@ -107,6 +107,23 @@ func (h *weighhouse) weighed(run string) (ids []string) {
 	return ids
 }
 
+// asData has the report of a run written in the forms for programs, and issued in one of them, which is out until another of that form takes its place.
+func (h *weighhouse) asData(run string) {
+	h.t.Helper()
+	for _, form := range []string{record.ReportJSON, record.ReportLaboratory} {
+		name := filepath.Join(h.t.TempDir(), "run.json")
+		h.says(0, "", "reports", "write", "run", run, "--form", form, "--out", name)
+		if b, err := os.ReadFile(name); err != nil || !record.IsReport(form, b) || !strings.Contains(string(b), run) {
+			h.t.Errorf("as %s: %.200s %v", form, b, err)
+		}
+	}
+	h.says(0, "", "reports", "issue", "run", run, "--form", "json", "--by", "ben")
+	_, said := h.says(1, "", "reports", "issue", "run", run, "--form", "json", "--by", "ben")
+	h.holds(said, "of the same is out")
+	out, _ := h.says(0, "", "reports", "list", "--of", "run")
+	h.holds(out, "json", run)
+}
+
 // acts gives the arguments of a command that acts on a run, as it is now.
 func (h *weighhouse) acts(what, run string, more ...string) []string {
 	return append([]string{"reviews", what, run, "--seen", fmt.Sprint(h.review(run).Last)}, more...)
@@ -168,6 +185,7 @@ func TestARunIsReviewedAndSignedInTheTerminal(t *testing.T) {
 	h.account("cleo", "Cleo Winther", "reviewer")
 	h.account("otto", "Otto Lund", "operator")
 	h.corrected(run)
+	h.asData(run)
 
 	asked := func(id string) [2]string { return [2]string{"Secret of " + id + ": ", secretOf(id)} }
 	text := h.sits(1, h.acts("submit", run, "--login", "otto"), asked("otto"))

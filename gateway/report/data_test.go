@@ -10,6 +10,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
@@ -28,12 +29,27 @@ func file(t *testing.T, r *report.Run, form string) []byte {
 	return b
 }
 
+const dataSchema, coreSchema = "../../configs/schemas/run-report.schema.json", "../laboratory/testdata/core.schema.json"
+
+// compiled are the schemas by their files, each compiled once.
+var compiled = sync.OnceValues(func() (map[string]*jsonschema.Schema, error) {
+	all := map[string]*jsonschema.Schema{}
+	for _, file := range []string{dataSchema, coreSchema} {
+		c := jsonschema.NewCompiler()
+		c.AssertFormat()
+		s, err := c.Compile(file)
+		if err != nil {
+			return nil, err
+		}
+		all[file] = s
+	}
+	return all, nil
+})
+
 // fits holds JSON against a schema, with its formats.
 func fits(t *testing.T, schema string, text []byte) error {
 	t.Helper()
-	c := jsonschema.NewCompiler()
-	c.AssertFormat()
-	s, err := c.Compile(schema)
+	all, err := compiled()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -41,7 +57,7 @@ func fits(t *testing.T, schema string, text []byte) error {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return s.Validate(v)
+	return all[schema].Validate(v)
 }
 
 // entriesIn finds every entry that a text of JSON holds, byte for byte: objects that name the schema of an entry.
@@ -77,7 +93,7 @@ func TestTheDataOfARunAreItsEntries(t *testing.T) {
 	t.Parallel()
 	r := run(t)
 	text := file(t, r, record.ReportJSON)
-	if err := fits(t, "../../configs/schemas/run-report.schema.json", text); err != nil {
+	if err := fits(t, dataSchema, text); err != nil {
 		t.Fatal(err)
 	}
 	got := entriesIn(t, text)
@@ -207,12 +223,11 @@ func TestARunInTheLaboratoryModel(t *testing.T) {
 	r := run(t)
 	r.Model = report.Default().Laboratory
 	text := file(t, r, record.ReportLaboratory)
-	const core = "../laboratory/testdata/core.schema.json"
-	if err := fits(t, core, text); err != nil {
+	if err := fits(t, coreSchema, text); err != nil {
 		t.Fatalf("%s\n%v", text, err)
 	}
 	for _, demand := range []string{"account identifier", "personal name", "signature role type", "identifier", "written name", "calculated data name", "calculated result", "error"} {
-		if worse := bytes.Replace(text, []byte(`"`+demand+`":`), []byte(`"`+demand+`s":`), 1); bytes.Equal(worse, text) || fits(t, core, worse) == nil {
+		if worse := bytes.Replace(text, []byte(`"`+demand+`":`), []byte(`"`+demand+`s":`), 1); bytes.Equal(worse, text) || fits(t, coreSchema, worse) == nil {
 			t.Errorf("without %s it passes", demand)
 		}
 	}
@@ -306,7 +321,7 @@ func TestTheSchemaDemandsEveryFieldOfTheData(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := fits(t, "../../configs/schemas/run-report.schema.json", worse); (err == nil) != (name == "report") {
+		if err := fits(t, dataSchema, worse); (err == nil) != (name == "report") {
 			t.Errorf("without %s: %v", name, err)
 		}
 	}

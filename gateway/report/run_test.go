@@ -240,6 +240,12 @@ func TestHostileTextsBreakNoReport(t *testing.T) {
 		}
 		issued(&r.Told, report.OfRun)
 		r.Site = hostile
+		r.Model = report.Default().Laboratory
+		for form, schema := range map[string]string{record.ReportJSON: dataSchema, record.ReportLaboratory: coreSchema} {
+			if err := fits(t, schema, file(t, r, form)); err != nil {
+				t.Errorf("%s, as %s: %v", name, form, err)
+			}
+		}
 		pages := strings.Split(strings.TrimSuffix(tool(t, "pdftotext", "-layout", sheet(t, r), "-"), "\f"), "\f")
 		for i, p := range pages {
 			if !strings.Contains(p, fmt.Sprintf("page %d of %d", i+1, len(pages))) || !strings.Contains(p, "rep-7qx3-000004") {
