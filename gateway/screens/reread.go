@@ -65,6 +65,11 @@ func (d *rereadData) Was(one console.FrameReading) bool { return one.Layout == d
 // Same says whether nothing would be another by a layout.
 func (d *rereadData) Same(one console.FrameReading) bool { return one.Value.Shown() == d.Stands }
 
+// Other says whether something would be another by any of them.
+func (d *rereadData) Other() bool {
+	return slices.ContainsFunc(d.Can, func(one console.FrameReading) bool { return !d.Same(one) })
+}
+
 // rereadPath is the page on which a weighing of a run is read anew.
 func rereadPath(run, of string) string {
 	return runPath(run) + "/reread?" + url.Values{"of": {of}}.Encode()

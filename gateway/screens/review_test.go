@@ -23,6 +23,7 @@ type looked struct {
 	asked     []console.ReviewsAsked
 	statement error
 	asks      rights.AsksToSign
+	alike     bool // every layout reads the same
 }
 
 func (f *looked) RunReviews(q console.ReviewsAsked) console.ReviewList {
@@ -141,6 +142,9 @@ func (f *looked) RunReadings(_ context.Context, run, of string) (console.FrameRe
 	}
 	v := f.view.Weighings[0].Value
 	other := record.Value{Digits: "451.2", Unit: "mg", Range: "in", Stability: "stable"}
+	if f.alike {
+		other = v
+	}
 	return console.FrameReadings{Layout: "sha256:77", More: true, Readings: []console.FrameReading{{Layout: "sha256:77", Balances: []string{"b-12"}, Now: true, Value: &v}, {Layout: "sha256:88", Value: &other},
 		{Layout: "sha256:99", Balances: []string{"b-13", "b-14"}, Now: true, Why: hostileName}}}, nil
 }
@@ -170,7 +174,11 @@ func TestAFrameIsReadAnewByAChosenLayout(t *testing.T) {
 	if status, _ := l.get(t, "/runs/r-7qx3-000009/reread?of=none-such", who); status != http.StatusNotFound {
 		t.Errorf("%d", status)
 	}
-	f.view.Allowed = nil
+	f.alike = true
+	if _, body := l.get(t, page, who); strings.Contains(body, `name="layout"`) || !strings.Contains(body, "No layout that this lab has or had reads anything else") {
+		t.Error("something is offered where nothing would be another")
+	}
+	f.alike, f.view.Allowed = false, nil
 	if _, body := l.get(t, page, who); strings.Contains(body, `name="layout"`) || !strings.Contains(body, "451.2 mg") || !strings.Contains(body, "You cannot correct this run as it is now.") {
 		t.Error("whoever may not correct it is offered it")
 	}

@@ -1,10 +1,12 @@
 package seen
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -81,58 +83,103 @@ func (l *lab) runs() (open, ended, aside string) {
 	}
 }
 
-// reviewed has a run that Ben performed submitted, corrected, returned and submitted again, so that it waits for a signature.
-func (l *lab) reviewed() (run string) {
+// ben performs the runs that are reviewed, and Ada reviews them.
+var ben = record.Actor{ID: "ben", Name: "Ben Sower", Role: "operator", By: record.ActorPassword}
+
+// reviewed is a run that Ben performed, as it is in its review.
+type reviewed struct {
+	l   *lab
+	ctx context.Context // in which Ben acts
+	saw console.ReviewView
+}
+
+// performed has Ben fill a packet of each lot, and submit the run.
+func (l *lab) performed(lots ...string) *reviewed {
 	l.t.Helper()
-	ben := record.Actor{ID: "ben", Name: "Ben Sower", Role: "operator", By: record.ActorPassword}
-	ctx := rights.With(l.t.Context(), rights.Who{Actor: ben, Person: "ben", Known: true, Rights: rights.Defaults()[rights.Operator]})
+	r := &reviewed{l: l, ctx: rights.With(l.t.Context(), rights.Who{Actor: ben, Person: "ben", Known: true, Rights: rights.Defaults()[rights.Operator]})}
 	weighs := func(person string) { l.ask("PUT", "/api/v1/balances/b-12/context", `{"person":`+person+`}`, nil) }
 	weighs("null") // nobody is said to weigh there, so that Ben may
 	defer weighs(`{"id":"ada"}`)
-	v, err := l.BeginRun(ctx, console.RunOrder{Procedure: "fill-packets", Balance: "b-12", Items: []record.RunItem{{Sample: "LOT-1003", Lot: "TRIF-2026-0117"}, {Sample: "LOT-1006"}}}, ben)
-	for _, packet := range [][2]string{{"LOT-1003", "12.51"}, {"LOT-1006", "12.48"}} {
+	var items []record.RunItem
+	for _, lot := range lots {
+		items = append(items, record.RunItem{Sample: lot})
+	}
+	items[0].Lot = "TRIF-2026-0117"
+	v, err := l.BeginRun(r.ctx, console.RunOrder{Procedure: "fill-packets", Balance: "b-12", Items: items}, ben)
+	for i, lot := range lots {
 		if err == nil {
-			v, err = l.ActOnRun(ctx, v.ID, console.RunAct{Scan: packet[0]}, ben)
+			v, err = l.ActOnRun(r.ctx, v.ID, console.RunAct{Scan: lot}, ben)
 		}
 		if err != nil {
 			l.t.Fatal(err)
 		}
-		l.prints("b-12", "W "+packet[1]+" g S\r\n", len(l.weighings("b-12"))+1)
+		l.prints("b-12", fmt.Sprintf("W 12.5%d g S\r\n", i+1), len(l.weighings("b-12"))+1)
 		for limit := time.Now().Add(patience); v.Next.Waiting == "weight"; time.Sleep(20 * time.Millisecond) {
-			if v, err = l.Run(ctx, v.ID); err != nil || time.Now().After(limit) {
+			if v, err = l.Run(r.ctx, v.ID); err != nil || time.Now().After(limit) {
 				l.t.Fatalf("the packet is not weighed: %+v %v", v.Next, err)
 			}
 		}
 	}
-	saw := console.ReviewView{}
-	see := func() { l.ask("GET", "/api/v1/runs/"+v.ID+"/review", "", &saw) }
-	post := func(where, body string) {
-		l.ask("POST", "/api/v1/runs/"+v.ID+"/"+where, fmt.Sprintf(`{"seen":%d,%s}`, saw.Last, body), &saw)
+	for r.saw.ID = v.ID; r.saw.State == "" || r.saw.State == record.RunOpen; time.Sleep(20 * time.Millisecond) {
+		l.ask("GET", "/api/v1/runs/"+v.ID+"/review", "", &r.saw)
 	}
-	submit := func() {
-		if saw, err = l.ActOnReview(ctx, v.ID, console.ReviewAct{Act: record.ActSubmit, Seen: saw.Last}, ben); err != nil {
-			l.t.Fatal(err)
-		}
+	return r.submits()
+}
+
+func (r *reviewed) submits() *reviewed {
+	r.l.t.Helper()
+	var err error
+	if r.saw, err = r.l.ActOnReview(r.ctx, r.saw.ID, console.ReviewAct{Act: record.ActSubmit, Seen: r.saw.Last}, ben); err != nil {
+		r.l.t.Fatal(err)
 	}
-	for see(); saw.State == record.RunOpen; see() {
-		time.Sleep(20 * time.Millisecond)
+	return r
+}
+
+// posts has Ada do something in the review.
+func (r *reviewed) posts(where, body string) *reviewed {
+	r.l.t.Helper()
+	r.l.ask("POST", "/api/v1/runs/"+r.saw.ID+"/"+where, fmt.Sprintf(`{"seen":%d,%s}`, r.saw.Last, body), &r.saw)
+	return r
+}
+
+func (r *reviewed) excludes(n int, why string) *reviewed {
+	r.l.t.Helper()
+	return r.posts("corrections", fmt.Sprintf(`"change":"exclude","of":%q,"reason":"spilt","comment":%q`, r.saw.Run.Ended.Weighings[n].ID, why))
+}
+
+func (r *reviewed) signs() *reviewed {
+	r.l.t.Helper()
+	var s console.Statement
+	r.l.ask("GET", "/api/v1/runs/"+r.saw.ID+"/statement?meaning=reviewed", "", &s)
+	return r.posts("review", fmt.Sprintf(`"act":"approve","signing":{"id":"ada","secret":%q,"statement_sha256":%q}`, adasSecret, s.SHA256))
+}
+
+// path is that of a page about the run.
+func (r *reviewed) path(page string) string { return "/runs/" + r.saw.ID + "/" + page }
+
+// reviewPlaces are the pages of reviews: of a run that waits for a signature, having been returned once, of one that is returned, one that is signed,
+// and one that was and needs review again; and what layouts make of a frame.
+func (l *lab) reviewPlaces() []place {
+	l.t.Helper()
+	waits := l.performed("LOT-1003", "LOT-1006").posts("review", `"act":"look"`).excludes(1, "seed lay beside the packet").
+		posts("review", `"act":"return","reason":"say what becomes of the packet of LOT-1006"`).submits()
+	returned := l.performed("LOT-1003").posts("review", `"act":"return","reason":"the drawer was open: say for how long"`)
+	signed, again := l.performed("LOT-1003").signs(), l.performed("LOT-1003").signs().excludes(0, "found beside the packet after it was signed")
+	if states := []string{waits.saw.State, returned.saw.State, signed.saw.State, again.saw.State}; !slices.Equal(states, []string{record.RunInReview, record.RunReturned, record.RunApproved, record.RunReviewAgain}) {
+		l.t.Fatalf("the runs are %q", states)
 	}
-	submit()
-	post("review", `"act":"look"`)
-	post("corrections", fmt.Sprintf(`"change":"exclude","of":%q,"reason":"spilt","comment":"seed lay beside the packet"`, saw.Weighings[1].ID))
-	post("review", `"act":"return","reason":"say what becomes of the packet of LOT-1006"`)
-	submit()
-	return v.ID
+	return []place{{name: "run-review", path: waits.path("review")}, {name: "run-returned", path: returned.path("review"), rare: true}, {name: "run-signed", path: signed.path("review"), rare: true},
+		{name: "run-review-again", path: again.path("review")}, {name: "reread", path: waits.path("reread?of=" + url.QueryEscape(waits.saw.Run.Ended.Weighings[0].ID))}, {name: "reviews", path: "/reviews"}}
 }
 
 // runPlaces are the pages of runs.
 func (l *lab) runPlaces() []place {
 	open, ended, aside := l.runs()
-	return []place{
+	return append(l.reviewPlaces(), []place{
 		{name: "runs", path: "/runs"}, {name: "run-choose", path: "/runs/new", rare: true}, {name: "run-new", path: "/runs/new?procedure=fill-packets&balance=b-13"},
 		{name: "run", path: "/runs/" + open, bare: true, then: filled}, {name: "run-aside", path: "/runs/" + aside, bare: true, rare: true}, {name: "run-ended", path: "/runs/" + ended, bare: true, rare: true},
-		{name: "run-record", path: "/runs/" + ended + "/record"}, {name: "run-review", path: "/runs/" + l.reviewed() + "/review"}, {name: "reviews", path: "/reviews"}, {name: "statistics", path: "/statistics?by=sample"}, {name: "bench-run", path: "/bench/b-14", bare: true},
-	}
+		{name: "run-record", path: "/runs/" + ended + "/record"}, {name: "statistics", path: "/statistics?by=sample"}, {name: "bench-run", path: "/bench/b-14", bare: true},
+	}...)
 }
 
 // filled has seeds poured while the page is open.
