@@ -17,6 +17,13 @@ import (
 func netRun(t *testing.T, h *house, b *obedient) string {
 	t.Helper()
 	run := h.beginRun(t)
+	h.weighNet(t, b, run)
+	return run
+}
+
+// weighNet has Ada weigh 10.000 g and 12.345 g for a run of the net mass.
+func (h *house) weighNet(t *testing.T, b *obedient, run string) {
+	t.Helper()
 	h.acts(t, run, `{"scan": "LOT-1003"}`, "ada", 200)
 	b.set(string(line(10000)))
 	h.acts(t, run, `{"take": true}`, "ada", 200)
@@ -24,7 +31,6 @@ func netRun(t *testing.T, h *house, b *obedient) string {
 	b.set(string(line(12345)))
 	h.acts(t, run, `{"take": true}`, "ada", 200)
 	h.judgeRun(t, run)
-	return run
 }
 
 // reviews asks for something of the review of a run, as it is now.
