@@ -95,7 +95,7 @@ func TestNobodyIsOfferedAPageThatTheyMayNotSee(t *testing.T) {
 		for _, p := range places {
 			offered := strings.Contains(w.Body.String(), `<a href="`+p.Path+`"`)
 			// Everybody is led to the balances from a page that has nothing else.
-			if may := p.right == console.Everybody || as(role).May(p.right) == nil || p.Path == "/"; offered != may {
+			if may := p.open(as(role)) || p.Path == "/"; offered != may {
 				t.Errorf("%q, %s: offered %v, and may %v", role, p.Path, offered, may)
 			}
 		}

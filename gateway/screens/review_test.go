@@ -223,6 +223,16 @@ func TestReviewsWaitForSomebody(t *testing.T) {
 	if strings.Count(body, "data-run=") != 1 {
 		t.Error("a run with a flag, or one of the reviewer's own, is offered among those that are approved together")
 	}
+	if !strings.Contains(body, `<a href="/reviews" aria-current="page">Reviews (2 or more)</a>`) {
+		t.Error("the navigation does not say how many wait for her")
+	}
+	f.list.Next = ""
+	for name, right := range map[string]rights.Right{`<a href="/reviews">Reviews (2)</a>`: rights.ReviewRuns, `<a href="/reviews">Reviews</a>`: rights.ApproveRuns, "": rights.Run} {
+		_, body := l.get(t, "/due", signedIn(rhea, rights.See, right))
+		if found := strings.Contains(body, `<a href="/reviews"`); found != (name != "") || !strings.Contains(body, name) {
+			t.Errorf("with the right %s the navigation leads to reviews: %v", right, found)
+		}
+	}
 	if q := f.asked[0]; q.Flag != "none" || len(q.States) != len(waitingStates) {
 		t.Errorf("asked for %+v", q)
 	}

@@ -1,9 +1,11 @@
 package screens
 
 import (
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 
 	"weighpost/gateway/console"
@@ -18,6 +20,9 @@ var waitingStates = []string{record.RunComplete, record.RunReturned, record.RunI
 var reviewStates = []choice{{"", "that wait for somebody"}, {everything, "in any state"}, {record.RunComplete, "complete, not submitted"}, {record.RunInReview, "in review"},
 	{record.RunReturned, "returned"}, {record.RunReviewed, "reviewed, not yet approved"}, {record.RunReviewAgain, "needs review again"}, {record.RunApproved, "approved"},
 	{record.RunReplaced, "replaced"}, {record.RunAbandoned, "abandoned"}, {record.RunArchived, "archived"}}
+
+// reviewsPath is where the list is.
+const reviewsPath = "/reviews"
 
 // noFlag asks for runs without any flag.
 const noFlag = "none"
@@ -77,7 +82,11 @@ func (s *Screens) showReviewList(w http.ResponseWriter, r *http.Request) {
 			s.together(r, p)
 		}
 	}
-	s.show(w, r, page{Template: "run-reviews.html", Title: "Runs to be reviewed", Place: "/runs", Scripts: []string{"reviews.js"}, Data: p})
+	at := "/runs"
+	if slices.ContainsFunc(places, func(one place) bool { return one.Path == reviewsPath && one.open(who.Who) }) {
+		at = reviewsPath
+	}
+	s.show(w, r, page{Template: "run-reviews.html", Title: "Runs to be reviewed", Place: at, Scripts: []string{"reviews.js"}, Data: p})
 }
 
 // asking is a question with one answer replaced.
@@ -107,6 +116,26 @@ func reviewsAsked(q url.Values) (asked console.ReviewsAsked, narrowed bool) {
 		asked.States, narrowed = []string{state}, true
 	}
 	return asked, narrowed
+}
+
+// waiting says how many runs wait for whoever looks; "": none. As many are looked at as the page of them lists at once.
+func (s *Screens) waiting(who who) string {
+	if s.deps.Reviews == nil {
+		return ""
+	}
+	list, n := s.deps.Reviews.RunReviews(console.ReviewsAsked{States: waitingStates, Limit: runsLimit}), 0
+	for _, g := range list.Runs {
+		if waitsFor(who, g) {
+			n++
+		}
+	}
+	switch {
+	case list.Next != "" && n > 0:
+		return fmt.Sprintf("%d or more", n)
+	case n > 0:
+		return strconv.Itoa(n)
+	}
+	return ""
 }
 
 // waitsFor says whether a run waits for somebody: as far as a list knows, which is not who else had a part in it.

@@ -149,22 +149,29 @@ type frame struct {
 type place struct {
 	Path, Label string
 	Here        bool
-	right       rights.Right
+	Waits       string         // how much there waits for whoever looks; "": nothing, or it is not counted
+	right       []rights.Right // one of these is needed
+}
+
+// open says whether somebody may open it.
+func (p *place) open(w rights.Who) bool {
+	return slices.ContainsFunc(p.right, func(r rights.Right) bool { return r == console.Everybody || w.May(r) == nil })
 }
 
 // places are all entries of the navigation, in order. Whoever may not open one does not see it.
 var places = []place{
-	{Path: "/", Label: "Now", right: rights.See},
-	{Path: "/due", Label: "Due", right: rights.See},
-	{Path: "/runs", Label: "Runs", right: rights.See},
-	{Path: "/weighed", Label: "Weighed", right: rights.ReadJournal},
-	{Path: "/happened", Label: "Happened", right: rights.ReadJournal},
-	{Path: "/procedures", Label: "Procedures", right: rights.See},
-	{Path: "/delivered", Label: "Delivered", right: rights.See},
-	{Path: "/people", Label: "People", right: rights.ReadPeople},
-	{Path: "/clock", Label: "Clock", right: rights.See},
-	{Path: "/settings", Label: "Settings", right: rights.ReadSettings},
-	{Path: "/manual", Label: "Manual", right: console.Everybody},
+	{Path: "/", Label: "Now", right: []rights.Right{rights.See}},
+	{Path: "/due", Label: "Due", right: []rights.Right{rights.See}},
+	{Path: "/runs", Label: "Runs", right: []rights.Right{rights.See}},
+	{Path: reviewsPath, Label: "Reviews", right: []rights.Right{rights.ReviewRuns, rights.ApproveRuns}},
+	{Path: "/weighed", Label: "Weighed", right: []rights.Right{rights.ReadJournal}},
+	{Path: "/happened", Label: "Happened", right: []rights.Right{rights.ReadJournal}},
+	{Path: "/procedures", Label: "Procedures", right: []rights.Right{rights.See}},
+	{Path: "/delivered", Label: "Delivered", right: []rights.Right{rights.See}},
+	{Path: "/people", Label: "People", right: []rights.Right{rights.ReadPeople}},
+	{Path: "/clock", Label: "Clock", right: []rights.Right{rights.See}},
+	{Path: "/settings", Label: "Settings", right: []rights.Right{rights.ReadSettings}},
+	{Path: "/manual", Label: "Manual", right: []rights.Right{console.Everybody}},
 }
 
 // who is whoever looks at a page.
@@ -209,8 +216,11 @@ func (s *Screens) write(w http.ResponseWriter, r *http.Request, status int, p pa
 	f.Zone = f.At.Format("-07:00")
 	f.StopsAll, f.StopsOne = console.Stoppers()
 	for _, one := range places {
-		if one.right == console.Everybody || f.Who.May(one.right) == nil {
+		if one.open(f.Who.Who) {
 			one.Here = one.Path == p.Place
+			if one.Path == reviewsPath && !p.Bare {
+				one.Waits = s.waiting(f.Who)
+			}
 			f.Places = append(f.Places, one)
 		}
 	}
