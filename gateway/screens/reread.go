@@ -13,8 +13,9 @@ import (
 // rereadData is what whoever has a frame read anew chooses among.
 type rereadData struct {
 	Run      string
-	Weighing reviewedWeighing
-	Stands   string // the value by which results are worked out now
+	Weighing *reviewedWeighing // nil: none is chosen yet
+	Among    []choice          // weighings that steps used, by the pages on which they are read anew
+	Stands   string            // the value by which results are worked out now
 	Can      []console.FrameReading
 	Cannot   []console.FrameReading
 	More     bool
@@ -27,23 +28,43 @@ func (s *Screens) rereadFrame(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	of := r.URL.Query().Get("of")
+	of, d, full := r.URL.Query().Get("of"), &rereadData{Run: v.ID}, s.reviewData(r, v)
+	if of == "" {
+		for _, x := range full.Weighings {
+			if len(x.Steps) > 0 {
+				d.Among = append(d.Among, choice{rereadPath(v.ID, x.Weighing.ID), x.Weighing.Value.Shown() + ", " + x.Weighing.ID})
+			}
+		}
+		s.showReread(w, r, d)
+		return
+	}
 	readings, err := s.deps.Reviews.RunReadings(r.Context(), v.ID, of)
-	full := s.reviewData(r, v)
 	at := slices.IndexFunc(full.Weighings, func(x reviewedWeighing) bool { return x.Weighing.ID == of })
 	var not *record.NotDone
 	switch {
 	case errors.As(err, &not), err == nil && at < 0:
 		s.sorry(w, r, http.StatusNotFound, "There is no such weighing of this run", "Go to the review of the run, and from a weighing to here.")
-		return
 	case err != nil:
 		s.sorry(w, r, http.StatusServiceUnavailable, "The layouts cannot be shown now", asSentence(err.Error())+" Try again in a moment.")
-		return
+	default:
+		d.takes(&full.Weighings[at], readings)
+		if full.Correct && len(d.Weighing.Steps) > 0 {
+			f := correcting(full, *d.Weighing)
+			d.Form = &f
+		}
+		s.showReread(w, r, d)
 	}
-	d := &rereadData{Run: v.ID, Weighing: full.Weighings[at], More: readings.More}
-	d.Stands = d.Weighing.NowValue()
+}
+
+func (s *Screens) showReread(w http.ResponseWriter, r *http.Request, d *rereadData) {
+	s.show(w, r, page{Template: "reread.html", Title: "Read a frame anew", Place: "/runs", Data: d})
+}
+
+// takes puts a weighing on the page, and what layouts make of it.
+func (d *rereadData) takes(x *reviewedWeighing, readings console.FrameReadings) {
+	d.Weighing, d.More, d.Stands = x, readings.More, x.NowValue()
 	if d.Stands == "" {
-		d.Stands = d.Weighing.Value.Shown()
+		d.Stands = x.Value.Shown()
 	}
 	for _, one := range readings.Readings {
 		if one.Value != nil {
@@ -52,11 +73,6 @@ func (s *Screens) rereadFrame(w http.ResponseWriter, r *http.Request) {
 			d.Cannot = append(d.Cannot, one)
 		}
 	}
-	if full.Correct && len(d.Weighing.Steps) > 0 {
-		f := correcting(full, d.Weighing)
-		d.Form = &f
-	}
-	s.show(w, r, page{Template: "reread.html", Title: "Read a frame anew", Place: "/runs", Data: d})
 }
 
 // Was says whether a layout is the one by which the weighing is recorded.

@@ -171,6 +171,9 @@ func TestAFrameIsReadAnewByAChosenLayout(t *testing.T) {
 	if strings.Contains(body, hostileName) || strings.Contains(body, "ZgotmplZ") {
 		t.Error("what a layout says is not written as text")
 	}
+	if _, body := l.get(t, "/runs/r-7qx3-000009/reread", who); !strings.Contains(body, `<a href="`+page+`">4.4512 g, seed-bank/7qx3/b-12/000031</a>`) {
+		t.Error("nothing can be chosen where no weighing is named")
+	}
 	if status, _ := l.get(t, "/runs/r-7qx3-000009/reread?of=none-such", who); status != http.StatusNotFound {
 		t.Errorf("%d", status)
 	}
