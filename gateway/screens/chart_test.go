@@ -76,7 +76,10 @@ func checked(days int) console.FitnessView {
 func chartPage(t *testing.T, v func() console.FitnessView) *lab {
 	t.Helper()
 	l := newLab(t, Deps{})
-	l.pages["only-charts.html"] = template.Must(template.Must(l.pages["samples.html"].Clone()).Parse(`{{define "content"}}{{template "fit-charts" .Data}}{{end}}`))
+	parsed()["only-charts.html"] = func() *template.Template {
+		return template.Must(template.Must(framed().Clone()).Parse(`{{define "content"}}{{template "fit-charts" .Data}}{{end}}`))
+	}
+	t.Cleanup(func() { delete(parsed(), "only-charts.html") })
 	l.mux.HandleFunc("/only-charts", func(w http.ResponseWriter, r *http.Request) {
 		l.show(w, r, page{Template: "only-charts.html", Title: "Fitness of b-1", Place: "/", Data: struct{ console.FitnessView }{v()}})
 	})

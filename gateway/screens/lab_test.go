@@ -85,6 +85,18 @@ type conditions []health.Condition
 
 func (c conditions) List() []health.Condition { return c }
 
+// TestEveryPageCanBeParsed: each is parsed when it is first shown, and none is found wanting only then.
+func TestEveryPageCanBeParsed(t *testing.T) {
+	for name, page := range parsed() {
+		if page().Lookup("content") == nil {
+			t.Errorf("%s has no content", name)
+		}
+	}
+	if len(parsed()) < 40 {
+		t.Errorf("only %d pages are found", len(parsed()))
+	}
+}
+
 // TestNobodyIsOfferedAPageThatTheyMayNotSee: the navigation has only what opens.
 func TestNobodyIsOfferedAPageThatTheyMayNotSee(t *testing.T) {
 	l := newLab(t, Deps{})

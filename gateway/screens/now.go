@@ -218,7 +218,7 @@ func (s *Screens) parts(w http.ResponseWriter, r *http.Request, file string, dat
 		return false
 	}
 	var b strings.Builder
-	if err := s.pages[file].ExecuteTemplate(&b, "parts", data); err != nil {
+	if err := parsed()[file]().ExecuteTemplate(&b, "parts", data); err != nil {
 		s.deps.Log.Error("a part of a page cannot be made", "page", file, "err", err)
 		http.Error(w, "This part cannot be made.", http.StatusInternalServerError)
 		return true

@@ -100,9 +100,8 @@ func TestAnUncertaintySaysItsFactorOnce(t *testing.T) {
 	f := reportLab()
 	c := f.views["b-12"].Checks[1]
 	c.Results[0].Uncertainty = "0.00016 g (k = 2)"
-	l := newLab(t, Deps{Source: twoBalances().get(), Fitness: f, Benches: benches{}})
 	var b strings.Builder
-	if err := l.pages["check.html"].ExecuteTemplate(&b, "check-results", c.Results); err != nil || strings.Count(b.String(), "k = 2") != 1 {
+	if err := parsed()["check.html"]().ExecuteTemplate(&b, "check-results", c.Results); err != nil || strings.Count(b.String(), "k = 2") != 1 {
 		t.Errorf("%v %s", err, b.String())
 	}
 }

@@ -33,34 +33,37 @@ var files embed.FS
 type Deps = console.Deps
 
 // Screens makes pages.
-type Screens struct {
-	deps  Deps
-	pages map[string]*template.Template // by file name
-}
+type Screens struct{ deps Deps }
 
 // shared are the templates that every page may use.
 var shared = []string{"templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html", "templates/runparts.html", "templates/reviewparts.html",
 	"templates/reportsof.html"}
 
-// parsed are the pages, parsed once a process: they are the same whatever they show, and a page that is served anew after a change of
-// settings would wait longer for them than for all else. A template that cannot be parsed is a mistake of the program, and panics.
-var parsed = sync.OnceValue(func() map[string]*template.Template {
-	frame := template.Must(template.New("frame.html").Funcs(words()).Funcs(personWords()).Funcs(runFuncs).Funcs(reviewFuncs).ParseFS(files, shared...))
+// parsed are the pages by file name, each parsed once a process, when it is first shown: they are the same whatever they show, and parsing
+// all of them would be a third of what a start has the processor do (race detector). A template that cannot be parsed is a mistake of the program, and panics.
+var parsed = sync.OnceValue(func() map[string]func() *template.Template {
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		panic(err)
 	}
-	pages := make(map[string]*template.Template)
+	pages := make(map[string]func() *template.Template)
 	for _, name := range names {
 		if !slices.Contains(shared, name) {
-			pages[path.Base(name)] = template.Must(template.Must(frame.Clone()).ParseFS(files, name))
+			pages[path.Base(name)] = sync.OnceValue(func() *template.Template {
+				return template.Must(template.Must(framed().Clone()).ParseFS(files, name))
+			})
 		}
 	}
 	return pages
 })
 
+// framed is what all pages are made with.
+var framed = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("frame.html").Funcs(words()).Funcs(personWords()).Funcs(runFuncs).Funcs(reviewFuncs).ParseFS(files, shared...))
+})
+
 // New makes the pages.
-func New(deps Deps) *Screens { return &Screens{deps: deps, pages: parsed()} }
+func New(deps Deps) *Screens { return &Screens{deps} }
 
 // Routes are all pages, and the files that they are made of, each with the right that it needs.
 func (s *Screens) Routes() []console.Screen {
@@ -225,7 +228,7 @@ func (s *Screens) write(w http.ResponseWriter, r *http.Request, status int, p pa
 		}
 	}
 	var b bytes.Buffer
-	if err := s.pages[p.Template].ExecuteTemplate(&b, "frame.html", f); err != nil {
+	if err := parsed()[p.Template]().ExecuteTemplate(&b, "frame.html", f); err != nil {
 		s.deps.Log.Error("a page cannot be made", "page", p.Template, "err", err)
 		http.Error(w, "This page cannot be made: "+strings.ToValidUTF8(err.Error(), "?"), http.StatusInternalServerError)
 		return
