@@ -337,6 +337,7 @@ func TestALongWeighingAndIdlePeople(t *testing.T) {
 // TestNothingOfAPersonIsLeftAfterTheirSession does what can happen at benches in random order, beside a model of who is where. A
 // weighing carries nobody but who the model says, and at no time does a balance hold a person whose session ended.
 func TestNothingOfAPersonIsLeftAfterTheirSession(t *testing.T) {
+	t.Parallel()
 	acts := 60
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		acts = 3000

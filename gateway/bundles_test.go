@@ -24,6 +24,7 @@ import (
 
 // TestABundleOverHTTPVerifiesAlone: what a daemon that records sends is verified with its public key and nothing else.
 func TestABundleOverHTTPVerifiesAlone(t *testing.T) {
+	t.Parallel()
 	d := newDaemon(t, daemonOptions{})
 	d.start(t)
 	defer http.DefaultClient.CloseIdleConnections()

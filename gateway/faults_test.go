@@ -4,6 +4,7 @@ package gateway_test
 
 import (
 	"encoding/json"
+	"flag"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -25,6 +26,10 @@ func TestMain(m *testing.M) {
 	if kind := os.Getenv(readerEnv); kind != "" {
 		runReader(kind)
 		return
+	}
+	// Those that run side by side mostly wait for other programs.
+	if err := flag.Set("test.parallel", "3"); err != nil {
+		panic(err)
 	}
 	goleak.VerifyTestMain(m)
 }

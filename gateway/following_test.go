@@ -33,6 +33,7 @@ func nextOf(t *testing.T, g *gateway.Gateway, balance, query string) (id, digits
 
 // TestTheNextWeighingIsTheSameForEverybody: in one row while it is printed, for many at once, and after a restart.
 func TestTheNextWeighingIsTheSameForEverybody(t *testing.T) {
+	t.Parallel()
 	d := newDaemon(t, daemonOptions{balances: 2})
 	d.start(t)
 	defer http.DefaultClient.CloseIdleConnections()

@@ -33,13 +33,14 @@ results: [net]
 // crucibles is a lab with two balances, a procedure over two days, and forty crucibles in the register.
 type crucibles struct {
 	*house
-	run, text string // configuration
+	run, text string          // configuration
+	heard     map[string]bool // the ports at which something was printed
 	t         *testing.T
 }
 
 func newCrucibles(t *testing.T) *crucibles {
 	t.Helper()
-	c := &crucibles{house: newHouse(t, "port-1", "port-2"), t: t, text: `site: seed-bank
+	c := &crucibles{house: newHouse(t, "port-1", "port-2"), heard: map[string]bool{}, t: t, text: `site: seed-bank
 journal: {folder: journal, space: ` + anyDisk + `}
 page: {listen: "127.0.0.1:0"}
 balances:
@@ -88,7 +89,10 @@ func (c *crucibles) weighed(by, id, port string, mg int) {
 	if v, _ := c.act(by, `"scan": "`+id+`"`, 200); v.Next.Waiting != "weight" {
 		c.t.Fatalf("%s: %+v", id, v.Next)
 	}
-	time.Sleep(60 * time.Millisecond) // the silence that shows that a frame begins
+	if !c.heard[port] {
+		time.Sleep(60 * time.Millisecond) // the silence that shows that a frame begins; later frames begin where one ended
+		c.heard[port] = true
+	}
 	if _, err := c.cords[port].Write(line(mg)); err != nil {
 		c.t.Fatal(err)
 	}

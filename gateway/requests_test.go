@@ -136,6 +136,7 @@ func TestWhatALabSystemAsksForGoesWithTheWeighing(t *testing.T) {
 
 // TestAThousandRequestsAreAThousandEntries: in one burst, for ten balances, each once and under the topic by which it came.
 func TestAThousandRequestsAreAThousandEntries(t *testing.T) {
+	t.Parallel()
 	const n, balances = 1000, 10
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	d := newDaemon(t, daemonOptions{sinks: requestSinks(broker), balances: balances})

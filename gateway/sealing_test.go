@@ -44,6 +44,7 @@ func oldJournal(t *testing.T, n int) string {
 // A daemon is asked to seal: while a place for copies is not there nothing leaves journal.db and a condition says so, and then
 // each segment is in every place, the journal verifies, and the entries that tell of it can be read.
 func TestOldEntriesAreSealedAndCopiedWhileTheDaemonRuns(t *testing.T) {
+	t.Parallel()
 	dir, share := oldJournal(t, 2500), t.TempDir()
 	d := newDaemon(t, daemonOptions{journal: dir, sinks: fmt.Sprintf("- {id: archive, kind: files, folder: %q, name: \"{id}.json\"}\n", share)})
 	mount := filepath.Join(t.TempDir(), "mounted")

@@ -57,6 +57,7 @@ func newWithSecrets(t *testing.T) *house {
 // TestTheAPISendsNoSecretElsewhere: each change that would show a secret to another than it was meant for, or on a less safe way,
 // is refused at the key of the secret, and each that would not is taken (CWE-522, insufficiently protected credentials).
 func TestTheAPISendsNoSecretElsewhere(t *testing.T) {
+	t.Parallel()
 	h := newWithSecrets(t)
 	// What the directory is told takes the right people as well.
 	ada := person(t, "ada", rights.Balances, rights.Sinks, rights.Settings, rights.Adopt, rights.People)

@@ -324,6 +324,7 @@ func TestWhatCannotBeTakenFromTheJournalIsNotGuessed(t *testing.T) {
 
 // TestTheAPIKeepsOffTheHost: no request has weighpost read, write or send what the host has not given it.
 func TestTheAPIKeepsOffTheHost(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, "port-1")
 	for name, text := range map[string]string{"token": "hunter2", "secrets/web": "s3cret", "secrets/far": "x", "layouts/more.yaml": alsoLine} {
 		if err := os.MkdirAll(filepath.Dir(filepath.Join(h.dir, name)), 0o755); err != nil {
@@ -382,6 +383,7 @@ func TestTheAPIKeepsOffTheHost(t *testing.T) {
 
 // TestABalanceIsTakenAway, and a sink, each over HTTP with the host's token: one entry, and gone from the file.
 func TestABalanceIsTakenAway(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, "port-1", "port-2")
 	h.write(t, "token", "x")
 	h.start(t, base)
@@ -440,6 +442,7 @@ func TestAnEditOnTheHostIsNotOverwritten(t *testing.T) {
 // TestManyChangeAtOnce: reloads, changes, decisions and the end, all together. Of changes that saw the same settings one holds;
 // each that holds is one entry, and what runs in the end is what the journal and the file say.
 func TestManyChangeAtOnce(t *testing.T) {
+	t.Parallel()
 	h, _ := newPoliced(t, "two")
 	var wg sync.WaitGroup
 	var held, moved atomic.Int32

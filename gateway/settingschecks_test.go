@@ -17,6 +17,7 @@ import (
 // guessed; what is saved stands in the file beside the comments that were there, and the balance has the check at once. A check that
 // a schedule names is not taken away.
 func TestAChecksFormsAreFilledInABrowser(t *testing.T) {
+	t.Parallel()
 	h, _ := newPoliced(t, "none")
 	defer func() { h.stop(t) }()
 	b := chromium.Start(t, 2*time.Minute)

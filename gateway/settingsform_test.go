@@ -71,6 +71,7 @@ func TestALayoutComesAlongWithItsBalance(t *testing.T) {
 // TestSettingsAreChangedInABrowser: a wrong limit is told at its field, the difference is seen before it is saved, somebody else's
 // change in between is shown and nothing typed is lost, and the history has it.
 func TestSettingsAreChangedInABrowser(t *testing.T) {
+	t.Parallel()
 	h, _ := newPoliced(t, "none")
 	defer func() { h.stop(t) }()
 	b := chromium.Start(t, 2*time.Minute)

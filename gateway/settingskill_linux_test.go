@@ -27,6 +27,7 @@ func TestKilledBetweenFileAndEntry(t *testing.T) {
 		changeAndWait(t, dir)
 		return
 	}
+	t.Parallel()
 	seen := map[bool]int{}
 	for round := range 6 {
 		h := newHouse(t)

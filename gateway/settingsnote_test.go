@@ -108,6 +108,7 @@ func (h *house) onceMore(t *testing.T) {
 
 // TestALayoutThatIsTurnedDownIsPutBack, together with the configuration file, whatever of the two was edited.
 func TestALayoutThatIsTurnedDownIsPutBack(t *testing.T) {
+	t.Parallel()
 	for name, edit := range map[string][2]string{
 		"the layout alone": {"Room 1", alsoLine}, "both": {"Room 2", alsoLine}, "the file alone": {"Room 2", asLine},
 	} {

@@ -25,6 +25,7 @@ func askAPI(t *testing.T, d *daemon, method, path, token, body string) (int, str
 
 // TestTheTrailIsReadAndReviewedOverHTTP: lists, one entry, a review, what is new since then, and what is refused.
 func TestTheTrailIsReadAndReviewedOverHTTP(t *testing.T) {
+	t.Parallel()
 	d := newDaemon(t, daemonOptions{})
 	d.start(t)
 	defer http.DefaultClient.CloseIdleConnections()
@@ -95,6 +96,7 @@ func TestTheTrailIsReadAndReviewedOverHTTP(t *testing.T) {
 // TestTheIndexIsMadeAnewBesideRecording: deleted or spoilt while the daemon runs, it comes up again, and what was shown of
 // it goes.
 func TestTheIndexIsMadeAnewBesideRecording(t *testing.T) {
+	t.Parallel()
 	d := newDaemon(t, daemonOptions{})
 	d.start(t)
 	defer http.DefaultClient.CloseIdleConnections()
