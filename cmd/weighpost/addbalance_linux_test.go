@@ -254,6 +254,7 @@ func TestLearnAtATerminal(t *testing.T) {
 
 // TestAlone learns and adds a balance with standard input closed, from a balance that prints by itself.
 func TestAlone(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	b := &seedBalance{Cord: plugged(t, filepath.Join(dir, "port")), t: t}
 	stop, stopped := make(chan struct{}), make(chan struct{})

@@ -21,6 +21,7 @@ func weighpost(args ...string) (status int, out, errs string) {
 
 // TestBackupsFromTheCommandLine makes, lists and verifies backups where no daemon runs.
 func TestBackupsFromTheCommandLine(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	cfg, dst := filepath.Join(dir, "weighpost.yaml"), filepath.Join(dir, "backups")
 	must := func(err error) {

@@ -140,6 +140,7 @@ func (h *weighhouse) holds(text string, want ...string) {
 // TestABalanceIsCheckedInTheTerminal: weights are registered with their certificates, a check is followed to its end, one fails, and what
 // it throws doubt on is judged and closed.
 func TestABalanceIsCheckedInTheTerminal(t *testing.T) {
+	t.Parallel()
 	h := newWeighhouse(t)
 	h.weights()
 	begin := func(more ...string) []string {

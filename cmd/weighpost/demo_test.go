@@ -18,6 +18,7 @@ func call(args ...string) (status int, out, errs string) {
 
 // TestExitStatus: 0 done, 1 failed, 2 wrong usage.
 func TestExitStatus(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		args []string
 		want int

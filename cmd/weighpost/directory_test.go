@@ -14,6 +14,7 @@ import (
 
 // TestDirectoryTest runs the command against a real directory: what it says, its exit status, and that no secret is in any of it.
 func TestDirectoryTest(t *testing.T) {
+	t.Parallel()
 	certificates := slapd.NewCertificates(t)
 	dir := slapd.Start(t, slapd.Options{TLS: certificates})
 	dir.Add(t, slapd.Lab)

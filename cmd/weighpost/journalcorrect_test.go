@@ -36,6 +36,7 @@ func said(t *testing.T, args ...string) (out string, status int) {
 
 // TestACorrectedClockLeavesEveryByteAndIsShownBesideTheStamp: without a daemon.
 func TestACorrectedClockLeavesEveryByteAndIsShownBesideTheStamp(t *testing.T) {
+	t.Parallel()
 	flags, folder := actAt(t, func(http.ResponseWriter, *http.Request) { t.Error("the page was asked") })
 	j, err := journal.Open(t.Context(), journal.Options{Dir: folder, Site: "north-lab"})
 	if err != nil {

@@ -101,6 +101,7 @@ func TestOldEntriesAreSealedFromTheCommandLine(t *testing.T) {
 
 // The commands of the page are run as they stand there, by programs that know nothing of weighpost.
 func TestASegmentIsReadAsThePageSays(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "sh", "zcat", "sha256sum", "grep", "head", "wc")
 	config, dir, copies := sealable(t)
 	if err := os.Mkdir(copies, 0o750); err != nil {

@@ -11,6 +11,7 @@ import (
 // TestAProcedureIsWrittenAndAdoptedInTheTerminal: one that comes with weighpost is written as the lab's own, adopted by another person, and withdrawn;
 // what cannot be is refused in a sentence.
 func TestAProcedureIsWrittenAndAdoptedInTheTerminal(t *testing.T) {
+	t.Parallel()
 	h := newWeighhouse(t)
 	defer http.DefaultClient.CloseIdleConnections()
 	out, _ := h.says(0, "", "procedures", "ready")

@@ -64,6 +64,7 @@ func same(said string) bool {
 }
 
 func TestWhatThePageOnProofsSaysIsDoneByHand(t *testing.T) {
+	t.Parallel()
 	needs.Programs(t, "sh", "sed", "base64", "openssl", "sha256sum", "cut", "grep", "head", "tail", "tr")
 	const dir = "../../testdata/journals/v1"
 	key, err := os.ReadFile(dir + "/key.pub")

@@ -21,6 +21,7 @@ results: [mass]
 
 // TestRequestsAreSentChangedAndCancelledInTheTerminal, in the name of a sender; what is refused says why, and the command fails.
 func TestRequestsAreSentChangedAndCancelledInTheTerminal(t *testing.T) {
+	t.Parallel()
 	h := newWeighhouse(t)
 	defer http.DefaultClient.CloseIdleConnections()
 	file := filepath.Join(h.dir, "dry.yaml")

@@ -14,6 +14,7 @@ import (
 )
 
 func TestTheKeyIsChangedWithoutADaemon(t *testing.T) {
+	t.Parallel()
 	flags, folder := actAt(t, func(http.ResponseWriter, *http.Request) { t.Error("the page was asked") })
 	j, err := journal.Open(t.Context(), journal.Options{Dir: folder, Site: "north-lab"})
 	if err != nil {
@@ -50,6 +51,7 @@ func TestTheKeyIsChangedWithoutADaemon(t *testing.T) {
 }
 
 func TestTheKeyIsChangedThroughTheDaemon(t *testing.T) {
+	t.Parallel()
 	var asked string
 	flags, folder := actAt(t, func(w http.ResponseWriter, r *http.Request) {
 		body, _ := io.ReadAll(r.Body)

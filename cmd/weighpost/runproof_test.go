@@ -99,6 +99,7 @@ func validateRun(t *testing.T, file []byte, key string, asJSON bool) (string, er
 
 // TestARunIsProvedWithItsSignatures, with the key alone: who, when with the zone, with which meaning, and whether it still holds.
 func TestARunIsProvedWithItsSignatures(t *testing.T) {
+	t.Parallel()
 	dir, key, run := signedRun(t)
 	file := proveRun(t, dir, run)
 	if err := os.RemoveAll(dir); err != nil {
@@ -137,6 +138,7 @@ func TestARunIsProvedWithItsSignatures(t *testing.T) {
 
 // TestAnEntryThatIsLeftOutOfTheProofOfARunIsFound: each that remains is the journal's, and the signature does not cover them.
 func TestAnEntryThatIsLeftOutOfTheProofOfARunIsFound(t *testing.T) {
+	t.Parallel()
 	dir, key, run := signedRun(t)
 	file := string(proveRun(t, dir, run))
 	parts := strings.Split(file, "\nentry ")

@@ -47,6 +47,7 @@ func (h *weighhouse) types(digits, by string) string {
 
 // TestContainersAndSlipsInTheTerminal: the register is kept, and slips are decided on, by whoever may.
 func TestContainersAndSlipsInTheTerminal(t *testing.T) {
+	t.Parallel()
 	h := newWeighhouse(t)
 	t.Cleanup(http.DefaultClient.CloseIdleConnections)
 	_, said := h.says(0, "", "containers", "list")
