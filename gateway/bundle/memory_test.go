@@ -98,13 +98,13 @@ func bundled(t *testing.T, n int) (size int64, write, verify uint64) {
 // TestABundleOfALongSpanTakesNoMoreMemory: to write and to verify one takes no more for many entries than for few. The hashes of its tree are read from
 // the journal one by one, or made as the entries pass: none is kept.
 func TestABundleOfALongSpanTakesNoMoreMemory(t *testing.T) {
-	many := 10_000
+	many := 6_000
 	if os.Getenv("WEIGHPOST_LONG") == "1" {
 		many = 200_000
 	}
-	_, write, verify := bundled(t, 2_000)
+	_, write, verify := bundled(t, 1_000)
 	size, writeMany, verifyMany := bundled(t, many)
-	t.Logf("%d entries, %.1f MiB: in use at most %.1f MiB to write and %.1f MiB to verify; of 2000 entries %.1f and %.1f MiB", many, mib(uint64(size)), mib(writeMany),
+	t.Logf("%d entries, %.1f MiB: in use at most %.1f MiB to write and %.1f MiB to verify; of 1000 entries %.1f and %.1f MiB", many, mib(uint64(size)), mib(writeMany),
 		mib(verifyMany), mib(write), mib(verify))
 	const more = 4 << 20 // a hash a leaf alone would be 6.4 MB for 200,000
 	if writeMany > write+more || verifyMany > verify+more {
