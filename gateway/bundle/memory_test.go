@@ -75,7 +75,7 @@ func bundled(t *testing.T, n int) (size int64, write, verify uint64) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	w := &peak{every: 1 << 14}
+	w := &peak{every: max(1<<12, n/12)}
 	w.look()
 	if err := p.Write(t.Context(), io.MultiWriter(f, w)); err != nil {
 		t.Fatal(err)
@@ -83,7 +83,7 @@ func bundled(t *testing.T, n int) (size int64, write, verify uint64) {
 	if size, err = f.Seek(0, io.SeekCurrent); err != nil {
 		t.Fatal(err)
 	}
-	r := &peak{every: 1 << 15}
+	r := &peak{every: max(1<<13, n/6)}
 	r.look()
 	found, err := bundle.Verify(context.Background(), watched{f, r}, size, l.key(), "test")
 	if err != nil || !found.Valid || found.About.Entries < uint64(n) {
