@@ -1,5 +1,6 @@
 // Asking weighpost for parts of the page anew, as it writes them. What comes is a document without scripts that were run, and its
-// parts take the place of those of the same name; the keyboard stays where it was, and what was folded out stays so.
+// parts take the place of those of the same name; the keyboard stays where it was, what was folded out stays so, and what somebody has
+// begun to type stays in a field that says what it is for (data-keeps), as long as it is for the same.
 export function renew(names) {
   const address = new URL(location.href);
   for (const name of names) address.searchParams.append("part", name);
@@ -32,6 +33,10 @@ function replace(from) {
     }
     const open = [...old.querySelectorAll("details[open]")].map((d) => d.dataset.of);
     for (const d of next.querySelectorAll("details")) d.open = open.includes(d.dataset.of);
+    for (const field of next.querySelectorAll("input[data-keeps]")) {
+      const was = [...old.querySelectorAll("input[data-keeps]")].find((f) => f.id === field.id && f.dataset.keeps === field.dataset.keeps);
+      if (was?.value) field.value = was.value;
+    }
     const at = old.contains(document.activeElement) ? [...old.querySelectorAll(focusable)].indexOf(document.activeElement) : -1;
     old.replaceWith(next);
     if (at >= 0) [...next.querySelectorAll(focusable)][at]?.focus();

@@ -13,9 +13,11 @@ const el = (name) => document.getElementById(name);
 const part = (name) => document.querySelector('[data-part="run-' + name + '"]');
 const PACE = 1_000; // ms between two looks at the run, and more often where the balance tells something
 const SOON = 60; // ms after a reading until its run is looked at
+const QUICK = 1_000; // ms between two keys of one code, at most
 const CALM = 500; // ms after a new instruction in which Enter does nothing: it was meant for the one before
 
 let print = part("print").dataset.print, offer = part("print").dataset.offer;
+let typed = "", typedAt = 0; // what came from the keyboard while no field had it
 let busy = false, newAt = Date.now(), latest = null, latestAt = 0;
 
 /* What the page shows. */
@@ -34,10 +36,14 @@ async function showNew() {
   toField();
 }
 
-// toField puts the keyboard where the answer goes, unless somebody writes a reason.
+// toField puts the keyboard where the answer goes, unless somebody writes a reason. What a scanner has begun to type goes there too: the rest alone
+// could be the code of something else.
 function toField() {
   if (document.activeElement?.closest?.("details[open] form")) return;
-  (part("acts").querySelector("[data-first]") ?? el("say"))?.focus({ preventScroll: true });
+  const to = part("acts").querySelector("[data-first]") ?? el("say");
+  to?.focus({ preventScroll: true });
+  if (to?.matches("input") && typed && Date.now() - typedAt < QUICK) to.value = typed + to.value;
+  typed = "";
 }
 
 let looking = false, soon = 0, lost = 0;
@@ -146,7 +152,11 @@ async function enter(form) {
     return scanned(value);
   }
   if (cards[cardOf(value)]) { field.value = ""; return cards[cardOf(value)](); }
-  if (!await act({ [form.dataset.field]: value })) field.focus();
+  if (field.matches("input")) field.value = ""; // it is sent, and must not be in front of the next answer
+  if (await act({ [form.dataset.field]: value })) return;
+  const again = el(field.id);
+  if (again && !again.value) again.value = value;
+  again?.focus();
 }
 
 /* Reasons: one at hand, or one that is typed. What cannot be undone is asked for once more. */
@@ -193,7 +203,6 @@ document.addEventListener("click", (e) => {
 /* Keys. What a scanner types ends with Enter as well, and goes to where the step waits for it. */
 
 const keys = keysHere();
-let typed = "", typedAt = 0;
 addEventListener("keydown", (e) => {
   if (e.ctrlKey || e.altKey || e.metaKey || !box.dataset.open || box.dataset.open === "false") return;
   for (const name of Object.keys(steps)) {
@@ -210,12 +219,14 @@ addEventListener("keydown", (e) => {
   }
   if (e.target.closest?.("input, textarea, select, summary, a")) return;
   if (e.key.length === 1 && e.key !== " ") {
-    typed = (Date.now() - typedAt > 1_000 ? "" : typed) + e.key;
+    const field = part("acts").querySelector("input[data-first]");
+    if (field && !typed) return field.focus({ preventScroll: true }); // the character goes there
+    typed = (Date.now() - typedAt > QUICK ? "" : typed) + e.key;
     typedAt = Date.now();
     return;
   }
   if (e.key !== "Enter") return;
-  if (typed && Date.now() - typedAt < 1_000) {
+  if (typed && Date.now() - typedAt < QUICK) {
     const code = typed;
     typed = "";
     e.preventDefault();
