@@ -58,7 +58,7 @@ func (d *Day) block(name string) []Section {
 	case BlockCalculations:
 		return d.runSections("")
 	case BlockExcluded:
-		return d.excludedHere("Every weighing of the day counts as far as is known, and every frame was read.")
+		return d.excludedHere("Every weighing of the day counts as far as is known, and every frame was read.", d.corrected)
 	case BlockSignatures:
 		return []Section{d.signatures(d.runState, nil, true)}
 	}
@@ -173,7 +173,7 @@ func resultsOf(sample string, list []record.RunResult) []record.RunResult {
 }
 
 // excludedHere is what does not count among weighings, and what was changed.
-func (s *sorted) excludedHere(nothing string) []Section {
+func (s *sorted) excludedHere(nothing string, corrected []*record.RunCorrected) []Section {
 	var rows []Row
 	for i := range s.weighings {
 		w := &s.weighings[i]
@@ -187,7 +187,7 @@ func (s *sorted) excludedHere(nothing string) []Section {
 		}
 	}
 	list := []Section{excludedSection(append(rows, s.unreadRows()...), nothing)}
-	if c := s.changes(); c != nil {
+	if c := changes(corrected); c != nil {
 		list = append(list, *c)
 	}
 	return list

@@ -107,7 +107,7 @@ func (r *Run) block(name string) []Section {
 		return []Section{r.weighingSection()}
 	case BlockExcluded:
 		list := []Section{excludedSection(r.excludedRows(), "Every weighing and every attempt of the run counts, and every frame was read.")}
-		if c := r.changes(); c != nil {
+		if c := changes(r.corrected); c != nil {
 			list = append(list, *c)
 		}
 		return list

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 
 	"weighpost/gateway/record"
 )
@@ -39,7 +40,7 @@ func (r *Sample) block(name string) []Section {
 	case BlockCalculations:
 		return r.runSections(r.ID)
 	case BlockExcluded:
-		return r.excludedHere("Every weighing of the sample counts as far as is known.")
+		return r.excludedHere("Every weighing of the sample counts as far as is known.", r.ownChanges())
 	case BlockStatistics:
 		return statisticsOf(r.results())
 	case BlockChart:
@@ -48,6 +49,29 @@ func (r *Sample) block(name string) []Section {
 		return []Section{r.signatures(r.runState, nil, true)}
 	}
 	return nil
+}
+
+// ownChanges are those that are about the sample. A run may be of several, and whoever gets this report has nothing to do with the others.
+func (r *Sample) ownChanges() []*record.RunCorrected {
+	return slices.DeleteFunc(slices.Clone(r.corrected), func(c *record.RunCorrected) bool { return !r.isOwn(c) })
+}
+
+func (r *Sample) isOwn(c *record.RunCorrected) bool {
+	switch {
+	case c.Before == r.ID || c.After == r.ID:
+		return true
+	case len(c.Steps) > 0: // of a weighing, or a slip, that steps used
+		return slices.ContainsFunc(r.weighings, func(w weighed) bool { return w.ID == c.Of.ID })
+	}
+	for _, e := range r.ended { // of what the run began with, or a step of it: of which of its things only the words say
+		if e.Run.ID == c.Run.ID {
+			own := slices.DeleteFunc(slices.Clone(e.Items), func(i record.RunItem) bool { return i.Sample != r.ID })
+			return len(own) == len(e.Items) || slices.ContainsFunc(own, func(i record.RunItem) bool {
+				return slices.Contains([]string{i.Lot, i.Container}, c.Before) || slices.Contains([]string{i.Lot, i.Container}, c.After)
+			})
+		}
+	}
+	return false
 }
 
 // results are those of the sample that several runs of one procedure found, as they stand. A run that was abandoned or replaced has none.

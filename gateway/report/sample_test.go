@@ -141,7 +141,12 @@ func TestTheReportOfASampleKeepsOtherSamplesOut(t *testing.T) {
 	e := ends(1, record.RunComplete, "LOT-4711", own, other, whole)
 	e.Items = []record.RunItem{*own.Item, *other.Item}
 	corrected := &record.RunCorrected{Head: head(2), Run: e.Run, Change: record.CorrectAmend, Of: ref(1), Results: e.Results, From: record.RunComplete, To: record.RunComplete, Stamp: at(2), By: ada}
-	for n, entries := range [][]record.Entry{{entry(1, e)}, {entry(1, e), entry(2, corrected)}} {
+	elsewhere, of := *corrected, *corrected
+	elsewhere.Head, elsewhere.Of, elsewhere.Steps, elsewhere.Change, elsewhere.Comment = head(3), ref(7), []record.EntryRef{ref(8)}, record.CorrectExclude, "the crucible of LOT-9 cracked"
+	of.Head, of.Field, of.Before, of.After = head(4), "lot", "LOT-9", "DISH-2"
+	mine := *corrected
+	mine.Head, mine.Field, mine.Before, mine.After = head(5), "container", "DISH-1", "DISH-7"
+	for n, entries := range [][]record.Entry{{entry(1, e), entry(5, &mine)}, {entry(1, e), entry(2, corrected), entry(3, &elsewhere), entry(4, &of), entry(5, &mine)}} {
 		s, err := report.NewSample(report.Sample{Told: report.Told{Site: "seed-bank", Entries: entries}, ID: "LOT-4711"})
 		if err != nil {
 			t.Fatal(err)
@@ -153,7 +158,7 @@ func TestTheReportOfASampleKeepsOtherSamplesOut(t *testing.T) {
 			t.Fatal(err)
 		}
 		got := string(text)
-		for want, said := range map[string]bool{"6.5 %": true, "18.9 %": true, "DISH-1": true, "1 of the 2 items of the run are of other samples": true, "31.25": false, "LOT-9": false, "DISH-2": false} {
+		for want, said := range map[string]bool{"6.5 %": true, "18.9 %": true, "DISH-1": true, "DISH-7": true, "1 of the 2 items of the run are of other samples": true, "31.25": false, "LOT-9": false, "DISH-2": false} {
 			if strings.Contains(got, want) != said {
 				t.Errorf("report %d: that it says %q is %v: %s", n, want, !said, got)
 			}

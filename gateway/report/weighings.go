@@ -139,12 +139,12 @@ func when(s record.Stamp) string {
 }
 
 // changes is the section of everything that was changed after it was recorded: what it said, what it says now, who, when and why.
-func (s *sorted) changes() *Section {
-	if len(s.corrected) == 0 {
+func changes(corrected []*record.RunCorrected) *Section {
+	if len(corrected) == 0 {
 		return nil
 	}
 	t := &Table{Heads: []Head{{"Entry", 0.2, false}, {"What", 0.1, false}, {"As recorded", 0.14, false}, {"From here on", 0.14, false}, {"Why", 0.2, false}, {"Who, when, entry", 0.22, false}}}
-	for _, c := range s.corrected {
+	for _, c := range corrected {
 		what, before, after := c.Change, "counts", "does not count"
 		switch c.Change {
 		case record.CorrectInclude:
