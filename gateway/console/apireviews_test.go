@@ -220,7 +220,7 @@ func TestSigningAtAProviderThroughTheAPI(t *testing.T) {
 		return resp, string(said)
 	}
 	shown := "act=approve&statement_sha256=" + strings.Repeat("0", 64) + "&ticket=shown&seen="
-	for query, want := range map[string]string{strings.Replace(shown, "=shown", "=other", 1) + "8": "403 of the page of the review as it was shown", shown: "403 as it was shown", shown + "7": "409 No provider keeps the account"} {
+	for query, want := range map[string]string{strings.Replace(shown, "=shown", "=other", 1) + "8": "409 of the page of the review as it was shown", shown: "409 as it was shown", shown + "7": "409 No provider keeps the account"} {
 		status, says, _ := strings.Cut(want, " ")
 		if resp, said := link(query); strconv.Itoa(resp.StatusCode) != status || !strings.Contains(said, says) || resp.Header.Get("Location") != "" || len(resp.Cookies()) != 0 {
 			t.Errorf("%s: %d %s", query, resp.StatusCode, said)

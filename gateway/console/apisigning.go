@@ -97,7 +97,7 @@ func (s *Server) toProvider(w http.ResponseWriter, r *http.Request) {
 	}
 	seen, err := strconv.ParseUint(q.Get("seen"), 10, 64)
 	if err != nil || !s.deps.Reviews.ShownTo(r.Context(), q.Get("statement_sha256"), q.Get("ticket")) {
-		s.cameBack(w, r, http.StatusForbidden, "Nothing was signed", "This link is not of the page of the review as it was shown to you, in this session. Look at the run, and sign from there.", own)
+		s.cameBack(w, r, http.StatusConflict, "Nothing was signed", "This link is not of the page of the review as it was shown to you, in this session. Look at the run, and sign from there.", own)
 		return
 	}
 	act := ReviewAct{Act: q.Get("act"), Seen: seen, Signing: &Signing{Statement: q.Get("statement_sha256"), Address: addressOf(r)}}

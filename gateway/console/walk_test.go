@@ -133,7 +133,7 @@ func TestVisitorsMayDoNothingWhereTheConfigurationSaysSo(t *testing.T) {
 	for _, r := range ruledRoutes(h) {
 		h.attempts.forget()
 		status, answer := h.tries(t, r, func(*http.Request) {}, false)
-		want := map[bool]int{true: 303, false: 401}[r.path == "/"] // the page goes to where one signs in
+		want := map[bool]int{true: 303, false: 401}[r.path == "/" || r.path == toProviderPath] // pages go to where one signs in
 		if r.right != Everybody && status != want {
 			t.Errorf("%s %s: %d %.100s, want %d", r.method, r.path, status, answer, want)
 		}
