@@ -238,7 +238,9 @@ func (e *runEyes) begunCodes() {
 	e.Until(`document.querySelector(".unheard")?.innerText ?? ""`, "cannot be heard")
 	e.Enters("97")
 	took("SC-97")
-	e.set(func(v *console.RunView) { v.Next = console.RunInstruction{Step: "rinse", Number: 4, Of: 9, Say: "Rinse it.", Waiting: "done"} })
+	e.set(func(v *console.RunView) {
+		v.Next = console.RunInstruction{Step: "rinse", Number: 4, Of: 9, Say: "Rinse it.", Waiting: "done"}
+	})
 	e.Until(sayNow, "Rinse it.")
 	e.Text(`(window.now = Date.now, Date.now = () => 1e12, "")`) // however slow this computer is, the code is typed quickly
 	e.Keys("SC-")
