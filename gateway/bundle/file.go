@@ -3,14 +3,14 @@ package bundle
 import (
 	"bufio"
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
+
+	"weighpost/gateway/newfile"
 )
 
 // ToFile writes the bundle to a file that is not there yet. It appears under its name only once it is whole and on the disk: a full disk, an
@@ -29,7 +29,7 @@ func (p *Plan) ToFile(ctx context.Context, name string) error {
 	if err != nil {
 		return errors.Join(err, os.Remove(part))
 	}
-	return syncFolder(filepath.Dir(name))
+	return newfile.SyncFolder(filepath.Dir(name))
 }
 
 func free(name string) error {
@@ -43,54 +43,17 @@ func free(name string) error {
 }
 
 // toPart writes the bundle beside name, under a name of its own, and syncs it. After an error there is none.
-func (p *Plan) toPart(ctx context.Context, name string) (part string, err error) {
-	part = filepath.Join(filepath.Dir(name), "."+filepath.Base(name)+"."+rand.Text()[:8]+".part")
-	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return "", err
-	}
-	to := &noting{w: f}
-	out := bufio.NewWriterSize(to, 1<<16)
-	err = p.Write(ctx, out)
-	if err == nil {
-		err = out.Flush()
-	}
-	if err == nil {
-		if err = f.Sync(); err != nil {
-			to.err = err
+func (p *Plan) toPart(ctx context.Context, name string) (string, error) {
+	part, err := newfile.Part(name, func(w io.Writer) error {
+		out := bufio.NewWriterSize(w, 1<<16)
+		if err := p.Write(ctx, out); err != nil {
+			return err
 		}
+		return out.Flush()
+	})
+	// What the disk said is told otherwise than what the journal says.
+	if refused := (*newfile.Refused)(nil); errors.As(err, &refused) {
+		err = fmt.Errorf("%w. Make room on its disk, or name a file on another", refused.Disk)
 	}
-	if err = errors.Join(err, f.Close()); err == nil {
-		return part, nil
-	}
-	if to.err != nil {
-		err = fmt.Errorf("%w. Make room on its disk, or name a file on another", to.err)
-	}
-	return "", errors.Join(err, os.Remove(part))
-}
-
-// noting remembers what the disk said, which is told otherwise than what the journal says.
-type noting struct {
-	w   io.Writer
-	err error
-}
-
-func (n *noting) Write(b []byte) (int, error) {
-	done, err := n.w.Write(b)
-	if err != nil {
-		n.err = err
-	}
-	return done, err
-}
-
-// syncFolder makes names durable. Windows has no such thing.
-func syncFolder(dir string) error {
-	if runtime.GOOS == "windows" {
-		return nil
-	}
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return part, err
 }

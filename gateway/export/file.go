@@ -2,7 +2,6 @@ package export
 
 import (
 	"context"
-	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,7 +9,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
+
+	"weighpost/gateway/newfile"
 )
 
 // ToFile writes an export to a file, and its manifest beside it. Both appear under their names only when they are whole and
@@ -21,7 +21,7 @@ func ToFile(ctx context.Context, src Source, r Request, name string, replace boo
 		return Manifest{}, err
 	}
 	var m Manifest
-	part, err := writePart(name, func(w io.Writer) (err error) {
+	part, err := newfile.Part(name, func(w io.Writer) (err error) {
 		m, err = Write(ctx, w, src, r)
 		return err
 	})
@@ -70,43 +70,15 @@ func WriteManifest(name string, m *Manifest) error {
 	if err != nil {
 		return err
 	}
-	part, err := writePart(name, func(w io.Writer) error {
+	part, err := newfile.Part(name, func(w io.Writer) error {
 		_, err := w.Write(append(b, '\n'))
 		return err
 	})
 	if err == nil {
 		if err = os.Rename(part, name); err == nil {
-			return syncFolder(filepath.Dir(name))
+			return newfile.SyncFolder(filepath.Dir(name))
 		}
 		err = errors.Join(err, os.Remove(part))
 	}
 	return fmt.Errorf("the manifest %s was not written, so that the export is not known to be whole: %w", name, err)
-}
-
-// writePart writes a file beside name, with a name of its own, and syncs it. After an error there is none.
-func writePart(name string, write func(io.Writer) error) (part string, err error) {
-	part = filepath.Join(filepath.Dir(name), "."+filepath.Base(name)+"."+rand.Text()[:8]+".part")
-	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return "", err
-	}
-	if err = write(f); err == nil {
-		err = f.Sync()
-	}
-	if err = errors.Join(err, f.Close()); err != nil {
-		return "", errors.Join(err, os.Remove(part))
-	}
-	return part, nil
-}
-
-// syncFolder makes names durable. Windows has no such thing.
-func syncFolder(dir string) error {
-	if runtime.GOOS == "windows" {
-		return nil
-	}
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }
