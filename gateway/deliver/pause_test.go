@@ -29,8 +29,9 @@ func TestNothingIsTriedWhilePaused(t *testing.T) {
 		r.log.follow(entries[3:5]...)
 		time.Sleep(48 * time.Hour)
 		synctest.Wait()
+		// Whether the entry of the pause itself, which the sink does not want, was passed over before the pause took hold, does not matter.
 		st := r.Status()
-		if len(r.sink.got()) != 3 || st.State != Paused || st.Lag != 3 || st.Paused.Who != "Ada" || !strings.Contains(st.Why, "being moved") {
+		if len(r.sink.got()) != 3 || st.State != Paused || st.Cursor > 4 || st.Cursor+st.Lag != 6 || st.Paused.Who != "Ada" || !strings.Contains(st.Why, "being moved") {
 			t.Errorf("%d delivered, status %+v", len(r.sink.got()), st)
 		}
 		if got := r.conditions(); !slices.Equal(got, []string{CodePaused}) {
