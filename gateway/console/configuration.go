@@ -21,7 +21,7 @@ type Configuration struct {
 var (
 	reloadsTotal = describe("reloads_total", "Times since the start that the configuration was read anew, by result: taken or refused.", "result")
 	reloadGood   = describe("reload_last_good", "0 while the configuration that was read last was refused, otherwise 1.")
-	reloadTime   = describe("reload_last_time_seconds", "When the configuration was last read anew, in seconds since 1970; absent where it never was since the start.")
+	reloadTime   = describe("reload_last_timestamp_seconds", "When the configuration was last read anew, in seconds since 1970; absent where it never was since the start.")
 )
 
 // collect gives the numbers of this moment.

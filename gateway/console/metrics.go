@@ -36,12 +36,9 @@ var (
 	tapLeftOut    = describe("tap_lines_left_out_total", "Lines that the program at the balance's tap did not read in time, since the tap was opened first.", "balance")
 	tapNotSent    = describe("tap_bytes_not_sent_total", "Bytes of the program's at the balance's tap that were not sent to the balance, likewise.", "balance")
 	tapProgram    = describe("tap_program", "1 while a program is at the balance's tap.", "balance")
-	delivered     = describe("sink_delivered_total", "Entries that the sink has accepted since the start.", "sink")
-	parked        = describe("sink_parked_entries", "Entries that the sink refused and that wait for a person.", "sink")
-	lag           = describe("sink_lag_entries", "Entries in the journal that the sink has not had.", "sink")
-	working       = describe("sink_working", "1 unless the sink is stopped.", "sink")
 	conditions    = describe("conditions", "Conditions that hold now.", "severity")
 	condition     = describe("condition", "1 for each condition that is listed now; what comes from another is not.", "code", "subject", "severity")
+	about         = describe("info", "1; which site this is, the version of the program, and the incarnation of the journal.", "site", "version", "incarnation")
 	journalHead   = describe("journal_head", "Sequence of the latest entry in the journal.")
 	ready         = describe("ready", "1 while recording works.")
 )
@@ -50,8 +47,9 @@ var (
 func (f *facts) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{recordedTotal, framesTotal, unreadTotal, unkeptTotal, waiting, portUp,
 		tapLeftOut, tapNotSent, tapProgram, questionsTotal, answersTotal, missedTotal, lastAnswer,
-		fitnessState, nextCheck, unjudged, overdueMass, delivered, parked, lag, working, conditions, condition, journalHead, checkpointSize, checkpointTime, diskFree, diskDays, verified, verifiedAt, journalSize, ready, clockState, clockBound, clockOffset,
-		clockDistance, clockServer, reloadsTotal, reloadGood, reloadTime} {
+		fitnessState, nextCheck, unjudged, overdueMass, delivered, parked, lag, sinkWaiting, behindSince, working, sinkPaused,
+		conditions, condition, about, journalHead, checkpointSize, checkpointTime, diskFree, diskLasts, verified, verifiedAt, journalSize, ready,
+		clockState, clockBound, clockOffset, clockDistance, clockServer, reloadsTotal, reloadGood, reloadTime, certificateUntil} {
 		ch <- d
 	}
 }
@@ -76,12 +74,7 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 			send(tapProgram, gauge, truth(b.Tap.Program), b.ID)
 		}
 	}
-	for _, k := range f.s.deps.Source.Sinks() {
-		send(delivered, counter, float64(k.Delivered), k.ID)
-		send(parked, gauge, float64(k.Parked), k.ID)
-		send(lag, gauge, float64(k.Lag), k.ID)
-		send(working, gauge, truth(k.State != "stopped"), k.ID)
-	}
+	collectSinks(f.s.deps.Source.Sinks(), send)
 	holding := map[health.Severity]int{}
 	for _, c := range f.s.deps.Conditions.List() {
 		holding[c.Severity]++
@@ -90,7 +83,9 @@ func (f *facts) Collect(ch chan<- prometheus.Metric) {
 	for _, sev := range []health.Severity{health.Notice, health.Warning, health.Error} {
 		send(conditions, gauge, float64(holding[sev]), string(sev))
 	}
-	collectJournal(f.s.deps.Source.Journal(), send)
+	journal := f.s.deps.Source.Journal()
+	send(about, gauge, 1, f.s.deps.Site, f.s.deps.Version, journal.Incarnation)
+	collectJournal(journal, send)
 	_, recording := f.s.conditions()
 	send(ready, gauge, truth(recording))
 	collectFitness(f.s.deps.Fitness, time.Now(), send)

@@ -4,11 +4,11 @@ import "github.com/prometheus/client_golang/prometheus"
 
 var (
 	diskFree       = describe("journal_disk_free_bytes", "Bytes that are free on the disk of the journal.")
-	diskDays       = describe("journal_disk_days", "Days until the disk of the journal is full at the rate of the last days; absent where that cannot be said.")
+	diskLasts      = describe("journal_disk_lasts_seconds", "How long until the disk of the journal is full at the rate of the last days, in whole days; absent where that cannot be said.")
 	verified       = describe("journal_verified_entries", "Entries up to which the last whole pass verified the journal since the start.")
-	verifiedAt     = describe("journal_verified_time_seconds", "When that pass ended, in Unix time; absent before the first.")
+	verifiedAt     = describe("journal_verified_timestamp_seconds", "When that pass ended, in Unix time; absent before the first.")
 	checkpointSize = describe("checkpoint_entries", "Entries that the newest checkpoint covers that the sink has taken.", "sink")
-	checkpointTime = describe("checkpoint_time_seconds", "When the sink took it, in seconds since 1970.", "sink")
+	checkpointTime = describe("checkpoint_timestamp_seconds", "When the sink took it, in seconds since 1970.", "sink")
 	journalSize    = describe("journal_size_bytes", "Bytes that the journal takes up.")
 )
 
@@ -29,6 +29,6 @@ func collectJournal(j Journal, send func(d *prometheus.Desc, t prometheus.ValueT
 	send(diskFree, prometheus.GaugeValue, float64(j.Space.Free))
 	send(journalSize, prometheus.GaugeValue, float64(j.Space.Journal))
 	if j.Space.Days != nil {
-		send(diskDays, prometheus.GaugeValue, float64(*j.Space.Days))
+		send(diskLasts, prometheus.GaugeValue, float64(*j.Space.Days)*86400)
 	}
 }
