@@ -79,7 +79,7 @@ func TestSubjects(t *testing.T) {
 	seen := map[string]string{}
 	for _, id := range append([]string{"b-01", "a.b", "a%2Eb", "*", ">", "@", "checkpoint"}, sinktest.Hostile...) {
 		s := names.entry(record.Entry{Balance: id, Kind: record.KindWeighing})
-		if strings.Count(s, ".") != 3 || checkPrefix(s) != "" || strings.HasPrefix(s, "w.site.@.") {
+		if strings.Count(s, ".") != 3 || CheckPrefix(s) != "" || strings.HasPrefix(s, "w.site.@.") {
 			t.Errorf("%q has the subject %q", id, s)
 		}
 		if other, there := seen[s]; there && other != id {

@@ -13,7 +13,6 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
-	"github.com/nats-io/nkeys"
 
 	"weighpost/sinks"
 )
@@ -105,61 +104,11 @@ func (l *link) close() {
 
 // options are those of the library. Files and secrets are read anew for each connection: they may have been renewed.
 func (c *Config) options(id string) ([]nats.Option, error) {
-	o := []nats.Option{
-		nats.Name("weighpost " + id), nats.NoReconnect(), nats.ReconnectBufSize(-1), nats.Timeout(dialLimit),
+	o, err := c.Connection.Options()
+	return append(o,
+		nats.Name("weighpost "+id), nats.NoReconnect(), nats.ReconnectBufSize(-1), nats.Timeout(dialLimit),
 		nats.PingInterval(pingEvery), nats.MaxPingsOutstanding(2), nats.FlusherTimeout(dialLimit), nats.IgnoreDiscoveredServers(),
-	}
-	if strings.HasPrefix(c.Servers[0], "tls:") {
-		t, err := sinks.ClientTLS("", c.CA, c.Certificate, c.Key)
-		if err != nil {
-			return nil, err
-		}
-		o = append(o, nats.Secure(t))
-	}
-	who, err := c.identity()
-	if err != nil || who == nil {
-		return o, err
-	}
-	return append(o, who), nil
-}
-
-// identity is how weighpost shows who it is, or nil.
-func (c *Config) identity() (nats.Option, error) {
-	switch {
-	case c.Username != "":
-		password, err := c.Password.Resolve()
-		if err != nil {
-			return nil, err
-		}
-		return nats.UserInfo(c.Username, string(password)), nil
-	case !c.NKey.IsZero():
-		seed, err := c.NKey.Resolve()
-		if err != nil {
-			return nil, err
-		}
-		pair, err := nkeys.FromSeed([]byte(strings.TrimSpace(string(seed))))
-		if err != nil {
-			return nil, fmt.Errorf("%s holds no seed of an NKey", c.NKey)
-		}
-		public, err := pair.PublicKey()
-		if err != nil || !nkeys.IsValidPublicUserKey(public) {
-			return nil, fmt.Errorf("%s holds an NKey that is not of a user: its seed begins with SU", c.NKey)
-		}
-		return nats.Nkey(public, pair.Sign), nil
-	case !c.Credentials.IsZero():
-		text, err := c.Credentials.Resolve()
-		if err != nil {
-			return nil, err
-		}
-		if _, err := nkeys.ParseDecoratedJWT(text); err != nil {
-			return nil, fmt.Errorf("%s holds no token of a user", c.Credentials)
-		}
-		if _, err := nkeys.ParseDecoratedNKey(text); err != nil {
-			return nil, fmt.Errorf("%s holds no seed of an NKey", c.Credentials)
-		}
-		return nats.UserCredentialBytes(text), nil
-	}
-	return nil, nil
+	), err
 }
 
 // dialer makes the sockets of one link and can end them at any time.

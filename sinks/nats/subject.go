@@ -43,7 +43,8 @@ func covers(filter, subject string) bool {
 	return len(f) == len(s)
 }
 
-func checkStreamName(s string) string {
+// CheckStreamName says why a text cannot name a stream, or "".
+func CheckStreamName(s string) string {
 	switch {
 	case s == "":
 		return "is empty"
@@ -57,8 +58,8 @@ func checkStreamName(s string) string {
 	return ""
 }
 
-// checkPrefix says why a text cannot begin subjects, or "".
-func checkPrefix(s string) string {
+// CheckPrefix says why a text cannot begin subjects, or "".
+func CheckPrefix(s string) string {
 	if strings.ContainsAny(s, "*>") {
 		return "holds * or >, which stand for other words"
 	}

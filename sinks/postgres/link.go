@@ -57,7 +57,7 @@ func (s *socket) close() {
 // dial makes a session that keeps what it acknowledges, and looks at the table.
 func (c *Config) dial(ctx context.Context) (*link, error) {
 	l := &link{socket: &socket{}, insertSQL: insertSQL(c.Table), compareSQL: compareSQL(c.Table)}
-	options, err := c.options(l.socket)
+	options, err := c.Options(l.socket.dial)
 	if err != nil {
 		return nil, sinks.Unusable{Err: err}
 	}
@@ -66,7 +66,7 @@ func (c *Config) dial(ctx context.Context) (*link, error) {
 		l.socket.close()
 		return nil, judge(err)
 	}
-	if err = c.session(ctx, l.conn); err == nil {
+	if err = c.Durable(ctx, l.conn); err == nil {
 		err = c.prepare(ctx, l.conn)
 	}
 	if err != nil {
@@ -86,57 +86,6 @@ func (l *link) close() {
 	case <-l.conn.PgConn().CleanupDone():
 	case <-time.After(time.Second):
 	}
-}
-
-// options are those of the library. Nothing of the environment or the home folder holds. Files and secrets are read anew each time.
-func (c *Config) options(s *socket) (*pgx.ConnConfig, error) {
-	o, err := pgx.ParseConfig("host=localhost user=weighpost database=weighpost password=none sslmode=disable target_session_attrs=any connect_timeout=10")
-	if err != nil {
-		return nil, errors.New("environment variables whose names begin with PG stand in the way: weighpost needs none of them")
-	}
-	o.Host, o.Port, err = c.address()
-	if err != nil {
-		return nil, err
-	}
-	o.Database, o.User, o.Password, o.Fallbacks = c.Database, c.User, "", nil
-	o.RuntimeParams = map[string]string{"application_name": "weighpost", "client_encoding": "UTF8"}
-	o.KerberosSrvName, o.KerberosSpn, o.RequireAuth, o.SSLNegotiation = "", "", "", ""
-	o.ConnectTimeout, o.DialFunc = c.Timeout.D(), s.dial
-	if !c.Password.IsZero() {
-		password, err := c.Password.Resolve()
-		if err != nil {
-			return nil, err
-		}
-		o.Password = string(password)
-	}
-	if c.encrypted() {
-		if o.TLSConfig, err = sinks.ClientTLS(o.Host, c.CA, c.Certificate, c.Key); err != nil {
-			return nil, err
-		}
-	}
-	return o, nil
-}
-
-// session has each commit wait until it is on the server's disk, whatever the server or the role has set, and makes sure of it.
-func (c *Config) session(ctx context.Context, conn *pgx.Conn) error {
-	var recovering bool
-	var readOnly, fsync, synchronous string
-	err := conn.QueryRow(ctx, `SELECT pg_is_in_recovery(), current_setting('transaction_read_only'), current_setting('fsync'),
-		set_config('synchronous_commit', CASE current_setting('synchronous_commit') WHEN 'remote_apply' THEN 'remote_apply' ELSE 'on' END, false),
-		set_config('statement_timeout', $1, false)`, fmt.Sprint(c.Timeout.D().Milliseconds())).Scan(&recovering, &readOnly, &fsync, &synchronous, nil)
-	switch {
-	case err != nil:
-		return err
-	case fsync != "on":
-		return sinks.Unusable{Err: errors.New("the server runs with fsync = off: what it says it has is lost when its power fails. Have its keeper set fsync = on")}
-	case synchronous != "on" && synchronous != "remote_apply":
-		return sinks.Unusable{Err: fmt.Errorf("the server keeps synchronous_commit at %s and acknowledges before it has written", synchronous)}
-	case recovering:
-		return errors.New("the server is a standby, or recovers, and takes nothing now")
-	case readOnly != "off":
-		return errors.New("the server, or this role, is read-only at the moment (default_transaction_read_only)")
-	}
-	return nil
 }
 
 func names() string {
