@@ -42,6 +42,7 @@ type lab struct {
 	client        http.Client
 	token         string
 	broker        paho.Client
+	built         string // the program, once it was asked for
 
 	mu       sync.Mutex
 	messages map[string][]string // by topic
@@ -282,13 +283,13 @@ func (l *lab) weigh(n int) {
 // program builds weighpost, once, and gives what it prints, as to a terminal.
 func (l *lab) program(args ...string) string {
 	l.t.Helper()
-	path := filepath.Join(l.dir, "program")
-	if _, err := os.Stat(path); err != nil {
-		if out, err := exec.Command("go", "build", "-ldflags=-s -w", "-o", path, "weighpost/cmd/weighpost").CombinedOutput(); err != nil {
-			l.t.Fatalf("%v %s", err, out)
+	if l.built == "" {
+		var err error
+		if l.built, err = needs.Program(l.t.TempDir()); err != nil {
+			l.t.Fatal(err)
 		}
 	}
-	cmd := exec.CommandContext(l.t.Context(), path, args...)
+	cmd := exec.CommandContext(l.t.Context(), l.built, args...)
 	var out, errs bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &errs
 	if err := cmd.Run(); err != nil {

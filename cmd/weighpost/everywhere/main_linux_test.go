@@ -3,12 +3,12 @@ package everywhere
 import (
 	"fmt"
 	"os"
-	"os/exec"
-	"path/filepath"
 	"testing"
+
+	"weighpost/gateway/needs"
 )
 
-// built is the program, as the go command builds it with the flags that hold for this test (GOFLAGS=-race among them).
+// built is the program as it is handed out.
 var built string
 
 func TestMain(m *testing.M) { os.Exit(withProgram(m.Run)) }
@@ -20,9 +20,8 @@ func withProgram(run func() int) int {
 		return 1
 	}
 	defer os.RemoveAll(dir)
-	built = filepath.Join(dir, "weighpost")
-	if out, err := exec.Command("go", "build", "-o", built, "weighpost/cmd/weighpost").CombinedOutput(); err != nil {
-		fmt.Fprintf(os.Stderr, "the program cannot be built: %v\n%s", err, out)
+	if built, err = needs.Program(dir); err != nil {
+		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
 	return run()

@@ -4,12 +4,13 @@ import (
 	"flag"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"testing"
+
+	"weighpost/gateway/needs"
 )
 
-// built is the program, as the go command builds it with the flags that hold for this test (GOFLAGS=-race among them).
+// built is the program as it is handed out.
 var built string
 
 // TestMain builds the program once for all tests, which mostly wait for it.
@@ -27,9 +28,8 @@ func withProgram(run func() int) int {
 		return 1
 	}
 	defer os.RemoveAll(dir)
-	built = filepath.Join(dir, "weighpost")
-	if out, err := exec.Command("go", "build", "-o", built, "weighpost/cmd/weighpost").CombinedOutput(); err != nil {
-		fmt.Fprintf(os.Stderr, "the program cannot be built: %v\n%s", err, out)
+	if built, err = needs.Program(dir); err != nil {
+		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
 	return run()
