@@ -27,6 +27,7 @@ type link struct {
 	gone   chan struct{} // closed when the connection has ended
 	broken chan error    // what a server said about our rights; room for one
 	dialer *dialer
+	pace   pace
 }
 
 const (
@@ -36,7 +37,7 @@ const (
 
 // dial connects to one of the servers and looks at the stream.
 func (s *Sink) dial(ctx context.Context) (*link, error) {
-	l := &link{stream: s.cfg.Stream, gone: make(chan struct{}), broken: make(chan error, 1), dialer: &dialer{ctx: ctx}}
+	l := &link{stream: s.cfg.Stream, gone: make(chan struct{}), broken: make(chan error, 1), dialer: &dialer{ctx: ctx}, pace: newPace(s.cfg.InFlight)}
 	options, err := s.cfg.options(s.id)
 	if err != nil {
 		return nil, sinks.Unusable{Err: err}

@@ -13,8 +13,8 @@
 // Promised: an entry counts as delivered only when the stream itself has acknowledged it, with its name and a sequence: then
 // as many servers as the stream has replicas for a majority have it. Nothing is kept for later in this process: while there is no connection,
 // Deliver fails. After a loss the same entries may arrive again, with the same id, and within the stream's duplicate window it
-// keeps them once. The first arrivals are in order also when the stream moves to another server in between: each message
-// names the one before it (Nats-Expected-Last-Msg-Id), and a stream that has not got that one refuses it.
+// keeps them once. The first arrivals are in order also when the stream moves to another server in between: a message that does not wait for the
+// acknowledgement of the one before it names that one (Nats-Expected-Last-Msg-Id), and a stream that has not got it refuses it.
 //
 // Not promised: JetStream servers write to their disks and sync them every two minutes if nothing else is configured
 // (sync_interval). What a majority loses with its power in between is lost there; the journal still has it.
@@ -160,7 +160,7 @@ func (s *Sink) send(ctx context.Context, messages []*nats.Msg) (n int, err error
 			return 0, err
 		}
 	}
-	if n, err = s.link.publish(ctx, messages, s.cfg.InFlight, s.cfg.Timeout.D()); err == nil {
+	if n, err = s.link.publish(ctx, messages, s.cfg.Timeout.D()); err == nil {
 		return n, nil
 	}
 	var refused sinks.Refused

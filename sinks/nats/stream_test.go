@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -170,6 +171,60 @@ func TestOthersPublishInBetween(t *testing.T) {
 	}
 }
 
+// TestLittleIsSentTwice: among sites that publish all the time, what is behind theirs is refused and has to be sent again. It is little.
+func TestLittleIsSentTwice(t *testing.T) {
+	servers := natstest.Start(t, natstest.Options{})
+	s := openSink(t, config(servers.URLs()...))
+	if _, err := s.Deliver(within(t, 5*time.Second), nil); err != nil {
+		t.Fatal(err)
+	}
+	js, err := jetstream.New(read(t, servers.URLs()[0], "WEIGHPOST").conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	var others sync.WaitGroup
+	for range 8 {
+		others.Go(func() {
+			for ctx.Err() == nil {
+				_, _ = js.Publish(ctx, "weighpost.south.b-01.weighing", []byte("{}"))
+			}
+		})
+	}
+	entries := sinktest.Weighings(1000, 1)
+	n, err := s.Deliver(within(t, 30*time.Second), entries)
+	stop()
+	others.Wait()
+	sent := s.link.conn.Stats().OutMsgs
+	t.Logf("%d messages were sent for %d entries", sent, len(entries))
+	if n != len(entries) || err != nil || sent > 1300 {
+		t.Errorf("accepted %d: %v", n, err)
+	}
+}
+
+// TestPaceOfOneAlone: who meets nobody soon has as many on their way as allowed; who meets others begins again with few.
+func TestPaceOfOneAlone(t *testing.T) {
+	p := newPace(256)
+	for range 511 {
+		p.pass()
+	}
+	if p.window != 256 {
+		t.Errorf("after 511 that passed the window is %d", p.window)
+	}
+	for range 10 {
+		p.overtaken()
+	}
+	if p.window != 1 {
+		t.Errorf("overtaken ten times, the window is %d", p.window)
+	}
+	for range wary - 1 {
+		p.pass()
+	}
+	if p.pass(); p.window != 2 {
+		t.Errorf("after %d that passed the window is %d", wary, p.window)
+	}
+}
+
 // TestWhatComesBehindALossIsRefused plays a loss in the middle: what names a message that is not there is not taken.
 func TestWhatComesBehindALossIsRefused(t *testing.T) {
 	servers := natstest.Start(t, natstest.Options{})
@@ -179,7 +234,7 @@ func TestWhatComesBehindALossIsRefused(t *testing.T) {
 	messages, _ := s.messages(entries)
 	l := s.link
 	for i := 3; i < 6; i++ { // 2 was lost on the way
-		f, err := l.start(messages, i)
+		f, err := l.start(messages, i, true)
 		if err != nil {
 			t.Fatal(err)
 		}
