@@ -43,6 +43,7 @@ var arrows = []arrow{
 	{"gateway/conform", nil, "what tests hold answers of the API against: its own description, and nothing of ours"},
 	{"gateway/shown", nil, "what tests say of tables that name tests"},
 	{"gateway/endure", nil, "faults in every act over one journal: tests, and nothing else"},
+	{"gateway/fleet", nil, "many gateways that deliver to one stream: tests, and nothing else"},
 	{"gateway/leaks", nil, "secrets used in every way, and then looked for: tests, and nothing else"},
 	{"gateway/walked", nil, "what a person does in a browser: tests, and nothing else"},
 	{"gateway/guided", nil, "checks of balances in a browser before a whole daemon: tests, and nothing else"},

@@ -143,6 +143,15 @@ func (c *Cluster) URLs() []string {
 // Addr is the address of one server, host:port. It stays the same over restarts.
 func (c *Cluster) Addr(i int) string { return fmt.Sprintf("127.0.0.1:%d", c.servers[i].port) }
 
+// PID is the process of one server, for who measures what it takes.
+func (c *Cluster) PID(i int) int {
+	cmd, _ := c.servers[i].process()
+	return cmd.Process.Pid
+}
+
+// Dir is the folder that one server keeps its streams in.
+func (c *Cluster) Dir(i int) string { return c.servers[i].dir }
+
 // Index gives the place of the server of a name, as the servers themselves tell their names.
 func (c *Cluster) Index(name string) int {
 	for i, s := range c.servers {
