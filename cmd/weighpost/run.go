@@ -33,6 +33,7 @@ func (c runCommand) daemon(ctx context.Context, s streams) error {
 	}
 	log := logging.New(s.err, c.logConfig(cfg))
 	defer log.Close()
+	keepToMemoryLimit(log.Logger)
 	manager := watchdog.FindManager(log.Logger)
 	supervision := manager.Config()
 	var running atomic.Pointer[gateway.Gateway]

@@ -187,7 +187,7 @@ type memoryGroup struct{ dir, limitName, usageName, killsName string }
 func newMemoryGroup(t *testing.T) *memoryGroup {
 	t.Helper()
 	needs.Root(t, "to make a control group")
-	name := fmt.Sprintf("weighpost-test-%d", os.Getpid())
+	name := fmt.Sprintf("weighpost-test-%d-%s", os.Getpid(), t.Name())
 	for _, g := range []memoryGroup{
 		{"/sys/fs/cgroup/memory/" + name, "memory.limit_in_bytes", "memory.usage_in_bytes", "memory.oom_control"},
 		{"/sys/fs/cgroup/" + name, "memory.max", "memory.current", "memory.events"},

@@ -231,6 +231,15 @@ func (s *supervisor) logged(t *testing.T, what string) {
 	}
 }
 
+// dumped holds that the daemon left in the log what each of its goroutines was doing, the journal's writer among them.
+func (s *supervisor) dumped(t *testing.T) {
+	t.Helper()
+	s.logged(t, "SIGABRT: abort")
+	s.logged(t, "gateway/journal.(*writer)")
+	log, _ := os.ReadFile(s.config + ".log")
+	t.Logf("%d goroutines are in the log", strings.Count(string(log), "\ngoroutine "))
+}
+
 // TestAStuckWriterTripsTheWatchdog: a sync of the journal that does not return ends the signs of life; the supervisor starts the
 // daemon again, and nothing that was acknowledged is lost.
 func TestAStuckWriterTripsTheWatchdog(t *testing.T) {
@@ -249,6 +258,7 @@ func TestAStuckWriterTripsTheWatchdog(t *testing.T) {
 	defer end()
 	s.trip(t, daemon, time.Now(), end)
 	s.logged(t, "recording-stuck")
+	s.dumped(t)
 	s.finish(t, s.launch(t), stop)
 }
 
@@ -368,6 +378,7 @@ func TestAFrozenDaemonTripsTheWatchdog(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.trip(t, daemon, time.Now(), func() {})
+	s.dumped(t)
 	s.finish(t, s.launch(t), stop)
 }
 

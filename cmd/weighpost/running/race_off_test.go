@@ -1,0 +1,5 @@
+//go:build !race
+
+package running
+
+const raceDetector = false
