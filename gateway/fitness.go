@@ -14,7 +14,7 @@ import (
 // openFitness begins to read how balances are, and to move them where their schedule has them. Balances are read meanwhile.
 func (g *Gateway) openFitness(ctx context.Context) {
 	g.fitness = fitness.New(fitness.Options{Dir: g.now.Load().cfg.Journal.Folder, Journal: g.journal, Stamp: g.stamp, Log: g.log,
-		Zone: time.Local, Balances: g.lookedAfter, Changed: g.fitnessChanged})
+		Zone: time.Local, Balances: g.lookedAfter, Balance: g.lookedAfterAs, Changed: g.fitnessChanged})
 	var following group
 	following.start(ctx, nil, g.fitness.Run)
 	following.start(ctx, nil, g.resumeChecks)
@@ -27,26 +27,40 @@ func (g *Gateway) openFitness(ctx context.Context) {
 // written down of it, takes longer: balances are read meanwhile, and what they print is held back.
 const fitnessAwaited = 3 * time.Second
 
-// lookedAfter lists the balances that are configured now, each with how it is to be looked after. It is asked for with each line of each
-// balance: the list is made once for a configuration, and nobody changes it.
-func (g *Gateway) lookedAfter() []fitness.Balance {
+// lookedAfter lists the balances that are configured now, each with how it is to be looked after.
+func (g *Gateway) lookedAfter() []fitness.Balance { return g.after().list }
+
+// lookedAfterAs finds one of them.
+func (g *Gateway) lookedAfterAs(id string) (b fitness.Balance, ok bool) {
+	after := g.after()
+	i, ok := after.at[id]
+	if ok {
+		b = after.list[i]
+	}
+	return b, ok
+}
+
+// after is asked for with each line of each balance: it is made once for a configuration, and nobody changes it.
+func (g *Gateway) after() *lookedAfter {
 	now := g.now.Load()
 	if made := g.looked.Load(); made != nil && made.of == now {
-		return made.list
+		return made
 	}
-	made := &lookedAfter{of: now}
+	made := &lookedAfter{of: now, at: map[string]int{}}
 	for i := range now.cfg.Balances {
 		b := &now.cfg.Balances[i]
+		made.at[b.ID] = len(made.list)
 		made.list = append(made.list, fitness.Balance{Describe: b.Describe(""), Config: now.cfg.Fitness.Of(b.ID)})
 	}
 	g.looked.Store(made)
-	return made.list
+	return made
 }
 
 // lookedAfter are the balances of one configuration.
 type lookedAfter struct {
 	of   *running
 	list []fitness.Balance
+	at   map[string]int // by id: where in the list
 }
 
 // tellFitness says at the start what is due, overdue, out of service and not judged, once the journal says it: nothing has changed then.

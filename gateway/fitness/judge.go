@@ -77,10 +77,10 @@ func (r *Room) Judge(w *record.Weighing) []record.Verdict {
 		return nil
 	}
 	v := record.Verdict{Rule: RuleMinimum}
-	m, why := r.Minimum(w.Balance.ID)
+	known := r.minimum(w.Balance.ID, b)
 	switch kind := w.Value.Kind; {
-	case m == nil:
-		v.NotJudged, v.Why = true, "no minimum weight is known: "+why
+	case known.m == nil:
+		v.NotJudged, v.Why = true, "no minimum weight is known: "+known.why
 		return []record.Verdict{v}
 	case kind == layout.KindNet.String(), kind == layout.KindUnknown.String() && b.Config.Minimum.Unmarked == "net":
 	case kind == layout.KindUnknown.String():
@@ -90,15 +90,15 @@ func (r *Room) Judge(w *record.Weighing) []record.Verdict {
 		v.NotJudged, v.Why = true, "it is "+kind+", and the net quantity is what matters"
 		return []record.Verdict{v}
 	}
-	return []record.Verdict{judged(v, &w.Value, m)}
+	return []record.Verdict{judged(v, &w.Value, known)}
 }
 
 // judged compares a quantity, without its sign, with a minimum weight.
-func judged(v record.Verdict, value *record.Value, m *record.MinimumWeight) record.Verdict {
+func judged(v record.Verdict, value *record.Value, known minimum) record.Verdict {
+	m := known.m
 	v.Limit, v.From = string(m.Mass), m.Source
-	least, err := metrology.ParseMass(string(m.Mass))
 	x, ok := metrology.ParseNumber(value.Digits)
-	if err != nil || !ok {
+	if known.unread != nil || !ok {
 		v.NotJudged, v.Why = true, fmt.Sprintf("%q cannot be held against %s", value.Shown(), m.Mass)
 		return v
 	}
@@ -107,7 +107,7 @@ func judged(v record.Verdict, value *record.Value, m *record.MinimumWeight) reco
 		v.NotJudged, v.Why = true, err.Error()
 		return v
 	}
-	if v.Pass = new(big.Rat).Abs(grams).Cmp(least) >= 0; !v.Pass {
+	if v.Pass = new(big.Rat).Abs(grams).Cmp(known.least) >= 0; !v.Pass {
 		v.Why = fmt.Sprintf("%s is below the minimum weight %s of this balance", value.Shown(), m.Mass)
 	}
 	return v

@@ -14,6 +14,12 @@ func (r *Room) Minimum(balance string) (m *record.MinimumWeight, why string) {
 	if !ok {
 		return nil, ""
 	}
+	last := r.minimum(balance, b)
+	return last.m, last.why
+}
+
+// minimum is Minimum of a balance that is configured so, with its mass read.
+func (r *Room) minimum(balance string, b Balance) minimum {
 	r.view.Lock()
 	f := r.file(balance)
 	from := sources{f.Measured, f.Calibrated, b.Config.Minimum}
@@ -22,11 +28,14 @@ func (r *Room) Minimum(balance string) (m *record.MinimumWeight, why string) {
 	if last.from != from {
 		last.from = from
 		last.m, last.why = from.minimum()
+		if last.least = nil; last.m != nil {
+			last.least, last.unread = metrology.ParseMass(string(last.m.Mass))
+		}
 		r.view.Lock()
 		r.minima[balance] = last
 		r.view.Unlock()
 	}
-	return last.m, last.why
+	return last
 }
 
 // sources are what a minimum weight is worked out from. What they point to is never changed, only replaced.
@@ -38,9 +47,11 @@ type sources struct {
 
 // minimum is a minimum weight as it was worked out last: it is asked for with every line of every balance.
 type minimum struct {
-	from sources
-	m    *record.MinimumWeight
-	why  string
+	from   sources
+	m      *record.MinimumWeight
+	why    string
+	least  *big.Rat // in grams; nobody changes it
+	unread error    // why m.Mass is no mass
 }
 
 func (s sources) minimum() (m *record.MinimumWeight, why string) {

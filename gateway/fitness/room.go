@@ -18,6 +18,8 @@ type Options struct {
 	Log     *slog.Logger
 	// Balances says which balances there are now, each with how it is to be looked after.
 	Balances func() []Balance
+	// Balance finds one of them; nil: they are searched. It is asked for with each line of each balance.
+	Balance func(id string) (b Balance, ok bool)
 	// Changed is called, without any lock held, after a balance has come into another state.
 	Changed func(balance string, now record.Fitness)
 }
@@ -38,6 +40,7 @@ type Room struct {
 	weights map[string]*KnownWeight
 	files   map[string]*file
 	minima  map[string]minimum
+	shown   map[string]shown
 }
 
 // New makes a room. It does not read the journal: Run does.
@@ -48,7 +51,7 @@ func New(o Options) *Room {
 	if o.Zone == nil {
 		o.Zone = time.UTC
 	}
-	r := &Room{o: o, weights: map[string]*KnownWeight{}, files: map[string]*file{}, minima: map[string]minimum{}, began: o.Stamp().UTC.Time()}
+	r := &Room{o: o, weights: map[string]*KnownWeight{}, files: map[string]*file{}, minima: map[string]minimum{}, shown: map[string]shown{}, began: o.Stamp().UTC.Time()}
 	r.view = follow.New(follow.Options{Dir: o.Dir, Journal: o.Journal, Log: o.Log, Reduce: r.reduce, File: follow.Keep(FileName, snapshotForm, r.begin, r.snapshot),
 		Words: follow.Words{What: "the fitness of balances", Tells: "fitness"}})
 	return r
@@ -86,6 +89,9 @@ func (r *Room) Await(ctx context.Context, most time.Duration) { r.view.Await(ctx
 
 // configured finds a balance that is configured.
 func (r *Room) configured(id string) (Balance, bool) {
+	if r.o.Balance != nil {
+		return r.o.Balance(id)
+	}
 	for _, b := range r.o.Balances() {
 		if b.Describe.ID == id {
 			return b, true

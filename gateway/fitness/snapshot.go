@@ -22,7 +22,10 @@ type snapshot struct {
 }
 
 // begin makes what was written down what is known.
-func (r *Room) begin(s *snapshot) { r.weights, r.files = s.Weights, s.Files }
+func (r *Room) begin(s *snapshot) {
+	r.weights, r.files = s.Weights, s.Files
+	clear(r.shown)
+}
 
 // snapshot is what is to be written down. What the maps hold changes in reduce alone.
 func (r *Room) snapshot() *snapshot {

@@ -83,7 +83,6 @@ func (r *Room) file(balance string) *file {
 
 // reduce takes one entry.
 func (r *Room) reduce(e record.Entry) error {
-	body := record.NewBody(e.Kind)
 	switch e.Kind {
 	case record.KindWeighing, record.KindResult:
 		return r.weighed(e)
@@ -92,10 +91,12 @@ func (r *Room) reduce(e record.Entry) error {
 	default:
 		return nil
 	}
+	body := record.NewBody(e.Kind)
 	if err := json.Unmarshal(e.JSON, body); err != nil {
 		return err
 	}
 	r.view.Changed()
+	clear(r.shown)
 	switch b := body.(type) {
 	case *record.WeightEntry:
 		r.weights[b.Weight.ID] = &KnownWeight{ReferenceWeight: b.Weight, Since: b.Stamp.UTC, By: b.By, Entry: e.ID, Seq: e.Seq}

@@ -17,13 +17,35 @@ func (r *Room) Of(balance string) (now record.Fitness) {
 	if f == nil {
 		return record.Fitness{State: record.FitnessUnknown}
 	}
+	by := shown{n: len(b.Config.Checks)}
+	if by.n > 0 {
+		by.first = &b.Config.Checks[0]
+	}
+	last, ok := r.shown[balance]
+	if !ok || last.n != by.n || last.first != by.first {
+		by.fitness = r.shows(f, b.Config.Checks)
+		last, r.shown[balance] = by, by
+	}
+	return last.fitness
+}
+
+// shown is the fitness of a balance as it was worked out last: it is asked for with every line of every balance. No moment is in it, only
+// what entries say and what is to be checked: reduce forgets it, and another schedule is another list.
+type shown struct {
+	n       int
+	first   *Scheduled // nil: none
+	fitness record.Fitness
+}
+
+// shows works out the fitness of a balance that is to be checked so. The view is locked.
+func (r *Room) shows(f *file, checks []Scheduled) (now record.Fitness) {
 	now.State = f.State
 	if n := len(f.Checks); n > 0 {
 		last := f.Checks[n-1]
 		now.LastCheck = last.ID
 	}
 	var next time.Time
-	for _, s := range b.Config.Checks {
+	for _, s := range checks {
 		if d := f.due(s, r.began, r.o.Zone); !d.At.IsZero() && (next.IsZero() || d.At.Before(next)) {
 			next = d.At
 		}
