@@ -15,6 +15,12 @@ var noRun = []byte(`"run":null`)
 // OfNoRun says, without reading all of it, whether a weighing carries no run.
 func OfNoRun(e Entry) bool { return bytes.Contains(e.JSON, noRun) }
 
+// noSample stands likewise in every weighing that carries no sample.
+var noSample = []byte(`"sample":null`)
+
+// OfNoSample says, without reading all of it, whether a weighing carries no sample.
+func OfNoSample(e Entry) bool { return bytes.Contains(e.JSON, noSample) }
+
 // The states of a run, as gateway/procedure brings about. A run that is complete goes on to be reviewed.
 const (
 	RunOpen      = "open"

@@ -72,6 +72,9 @@ func (r *Room) reduce(e record.Entry) error {
 		}
 		r.known[a.Sample.ID] = &sample{record.KnownSample{Sample: a.Sample, Since: a.Stamp.UTC, By: a.By, Entry: e.ID}, e.Seq}
 	case record.KindWeighing, record.KindResult:
+		if record.OfNoSample(e) {
+			return nil
+		}
 		var w struct {
 			Stamp   struct{ UTC record.UTC }
 			Context struct{ Sample *record.Learnt }
