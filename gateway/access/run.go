@@ -10,7 +10,8 @@ import (
 )
 
 const (
-	followEvery = 2 * time.Second
+	followEvery = 250 * time.Millisecond // so that the journal still has in memory what many balances print meanwhile
+	noteEvery   = 2 * time.Second
 	tellEvery   = 30 * time.Second
 	saveEvery   = 10 * time.Minute
 )
@@ -45,8 +46,9 @@ func (b *Book) Run(ctx context.Context) {
 
 // turn does what comes round.
 func (b *Book) turn(ctx context.Context) {
-	follow, tell, save := time.NewTicker(followEvery), time.NewTicker(tellEvery), time.NewTicker(saveEvery)
+	follow, note, tell, save := time.NewTicker(followEvery), time.NewTicker(noteEvery), time.NewTicker(tellEvery), time.NewTicker(saveEvery)
 	defer follow.Stop()
+	defer note.Stop()
 	defer tell.Stop()
 	defer save.Stop()
 	for {
@@ -56,7 +58,13 @@ func (b *Book) turn(ctx context.Context) {
 		case <-b.ends.wake:
 			b.noteEnds(ctx)
 		case <-follow.C:
-			b.warn(ctx, b.follow(ctx))
+			err := b.follow(ctx)
+			if b.warn(ctx, err); err != nil {
+				follow.Reset(noteEvery)
+			} else {
+				follow.Reset(followEvery)
+			}
+		case <-note.C:
 			b.noteEnds(ctx) // those that could not be noted before
 			b.noteLost(ctx)
 		case <-tell.C:
