@@ -114,7 +114,7 @@ func (d *draft) request(r *request) answer {
 
 // write makes a draft durable.
 func (w *writer) write(d *draft, moved map[string]uint64, told []Acknowledgement, signed []byte) error {
-	err := transact(w.store.db, func() error {
+	err := w.store.transact(func() error {
 		if err := w.store.endsWith(w.state.edge.size); err != nil {
 			return err
 		}

@@ -98,12 +98,19 @@ func migrate(db *sqlite3.Conn, from int, steps []string) error {
 
 // transact runs f in one transaction, which is durable when it returns without an error and undone when it does not.
 func transact(db *sqlite3.Conn, f func() error) error {
-	if err := db.Exec("BEGIN IMMEDIATE"); err != nil {
+	return transactBy(db, func() error { return db.Exec(beginSQL) }, f, func() error { return db.Exec(commitSQL) })
+}
+
+const beginSQL, commitSQL = "BEGIN IMMEDIATE", "COMMIT"
+
+// transactBy is transact for who can begin and commit in another way.
+func transactBy(db *sqlite3.Conn, begin, f, commit func() error) error {
+	if err := begin(); err != nil {
 		return err
 	}
 	err := f()
 	if err == nil {
-		err = db.Exec("COMMIT")
+		err = commit()
 	}
 	if err != nil && !db.GetAutocommit() {
 		if undo := db.Exec("ROLLBACK"); undo != nil {

@@ -193,7 +193,7 @@ func TestNothingIsLostByAPowerCutWhileSealing(t *testing.T) {
 		acked, keys = acked+len(c.l.acks), keys+c.keys
 		c.disk.unplug()
 	}
-	if sealedRows == 0 || acked == 0 || keys == 0 && cuts > perJournal { // few cuts may leave out what is rare
+	if acked == 0 || (sealedRows == 0 || keys == 0) && cuts > perJournal { // few cuts may all come too early
 		t.Errorf("%d entries sealed, %d acknowledged, %d keys changed: the cuts come too early", sealedRows, acked, keys)
 	}
 	t.Logf("%d power cuts, %d entries acknowledged, %d of all sealed, %d keys changed", cuts, acked, sealedRows, keys)

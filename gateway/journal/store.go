@@ -10,6 +10,7 @@ import (
 // store is the writing connection with its statements. Only the writer's goroutine uses it.
 type store struct {
 	db                                                         *sqlite3.Conn
+	begin, commit                                              *sqlite3.Stmt
 	last, insert, number, cursor, park, parked, unparked, sign *sqlite3.Stmt
 	walPages                                                   int // in the WAL since it was last emptied
 }
@@ -33,6 +34,8 @@ func (s *store) prepare() error {
 		stmt **sqlite3.Stmt
 		sql  string
 	}{
+		{&s.begin, beginSQL},
+		{&s.commit, commitSQL},
 		{&s.last, "SELECT coalesce(max(seq), 0) FROM entries"},
 		{&s.insert, "INSERT INTO entries(seq, json, hashes) VALUES(?, ?, ?)"},
 		{&s.number, "INSERT OR REPLACE INTO numbers(balance, last) VALUES(?, ?)"},
@@ -50,6 +53,9 @@ func (s *store) prepare() error {
 	}
 	return nil
 }
+
+// transact is transact with statements at hand.
+func (s *store) transact(f func() error) error { return transactBy(s.db, s.begin.Exec, f, s.commit.Exec) }
 
 // endsWith says whether journal.db ends with an entry, as it did when that was committed. It may not, where somebody else writes
 // it, or where the kernel lost a page of the index of the WAL: going on would put the next commit over the last ones.
@@ -125,7 +131,7 @@ func (s *store) close() error {
 		return nil
 	}
 	var errs []error
-	for _, stmt := range []*sqlite3.Stmt{s.last, s.insert, s.number, s.cursor, s.park, s.parked, s.unparked, s.sign} {
+	for _, stmt := range []*sqlite3.Stmt{s.begin, s.commit, s.last, s.insert, s.number, s.cursor, s.park, s.parked, s.unparked, s.sign} {
 		if stmt != nil {
 			_ = stmt.Close() // repeats the error of its last run, which was handled then
 		}

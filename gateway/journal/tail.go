@@ -13,7 +13,7 @@ type tail struct {
 	last    uint64         // sequence of the last recorded entry
 	entries []record.Entry // the newest, without gaps, up to last
 	bytes   int
-	moved   chan struct{} // closed at the next move
+	waiting map[chan struct{}]uint64 // closed when last is above that, or with the tail
 	closed  bool
 }
 
@@ -22,7 +22,7 @@ const tailEntries, tailBytes = 1024, 1 << 20
 
 func (t *tail) start(last uint64) {
 	t.last = last
-	t.moved = make(chan struct{})
+	t.waiting = map[chan struct{}]uint64{}
 }
 
 func (t *tail) head() uint64 {
@@ -31,23 +31,34 @@ func (t *tail) head() uint64 {
 	return t.last
 }
 
+// wait is woken once, when there is more than that: whoever wants many at once costs nothing meanwhile.
 func (t *tail) wait(ctx context.Context, after uint64) error {
-	for {
-		t.mu.Lock()
-		last, moved, closed := t.last, t.moved, t.closed
+	t.mu.Lock()
+	if t.last > after {
 		t.mu.Unlock()
-		if last > after {
-			return nil
-		}
-		if closed {
-			return ErrClosed
-		}
-		select {
-		case <-moved:
-		case <-ctx.Done():
-			return ctx.Err()
-		}
+		return nil
 	}
+	if t.closed {
+		t.mu.Unlock()
+		return ErrClosed
+	}
+	come := make(chan struct{})
+	t.waiting[come] = after
+	t.mu.Unlock()
+	select {
+	case <-come:
+	case <-ctx.Done():
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	delete(t.waiting, come)
+	switch {
+	case t.last > after:
+		return nil
+	case t.closed:
+		return ErrClosed
+	}
+	return ctx.Err()
 }
 
 // publish makes new entries readable.
@@ -65,8 +76,12 @@ func (t *tail) publish(rows []row) {
 	if len(t.entries) > 2*tailEntries || t.bytes > 2*tailBytes {
 		t.trim()
 	}
-	close(t.moved)
-	t.moved = make(chan struct{})
+	for come, after := range t.waiting {
+		if t.last > after {
+			close(come)
+			delete(t.waiting, come)
+		}
+	}
 }
 
 func (t *tail) trim() {
@@ -99,9 +114,9 @@ func (t *tail) read(after uint64, max int) (entries []record.Entry, last uint64,
 func (t *tail) close() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if !t.closed {
-		t.closed = true
-		close(t.moved)
-		t.moved = make(chan struct{})
+	t.closed = true
+	for come := range t.waiting {
+		close(come)
 	}
+	clear(t.waiting)
 }
