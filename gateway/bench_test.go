@@ -20,19 +20,13 @@ import (
 )
 
 // BenchmarkLine has balances on pseudo-terminals print ten lines of 20 bytes a second each. Every line is recorded and
-// published at QoS 1 to a real mosquitto, where an independent subscriber counts them. Whoever reads the lines runs as a
-// process of its own, so that neither the balances nor the broker are counted: first weighpost, then the straightforward
-// script in Go and, where python3 has pyserial and paho-mqtt, in Python. The metrics of one run may be divided.
+// published at QoS 1 to a real mosquitto, where an independent subscriber counts them. The daemon runs as a process of its
+// own, so that neither the balances nor the broker are counted. It is for profiles (WEIGHPOST_BENCH_PROFILE): the comparison
+// with the straightforward script is BenchmarkAgainstTheScript of package running, with the program as it is built.
 //
-// Reported for each: CPU time a line (starting up is left out, ending is not), the most memory that was resident, the median
+// Reported: CPU time a line (starting up is left out, ending is not), the most memory that was resident, the median
 // and 99th percentile of the time from a line's last byte to the subscriber, lines a second, and lines lost. Run it with -benchtime 1x.
-//
-// With WEIGHPOST_BENCH_ALONE=1 the scripts are left out.
 func BenchmarkLine(b *testing.B) {
-	others := []string{"go", "python"}
-	if os.Getenv("WEIGHPOST_BENCH_ALONE") == "1" {
-		others = nil
-	}
 	for _, ports := range []int{8, 256} {
 		b.Run(fmt.Sprintf("ports=%d", ports), func(b *testing.B) {
 			perPort := 300
@@ -40,23 +34,17 @@ func BenchmarkLine(b *testing.B) {
 				perPort = 150
 			}
 			for b.Loop() {
-				ours := measure(b, ports, perPort, "weighpost")
-				ours.report(b, "")
+				ours := measure(b, ports, perPort)
+				ours.report(b)
 				if ours.lost > 0 {
 					b.Errorf("%d lines of %d were lost", ours.lost, ours.lines)
-				}
-				for _, other := range others {
-					if s := measure(b, ports, perPort, other); s != nil {
-						s.report(b, other+"-")
-						b.ReportMetric(float64(s.cpu)/float64(ours.cpu), other+"-CPU/ours")
-					}
 				}
 			}
 		})
 	}
 }
 
-// outcome is what one reader took for all lines of a site.
+// outcome is what the daemon took for all lines of a site.
 type outcome struct {
 	lines, lost  int
 	cpu, elapsed time.Duration
@@ -64,25 +52,22 @@ type outcome struct {
 	p50, p99     time.Duration
 }
 
-func (o *outcome) report(b *testing.B, of string) {
-	b.ReportMetric(float64(o.cpu.Microseconds())/float64(o.lines), of+"CPU-µs/line")
-	b.ReportMetric(float64(o.resident)/(1<<20), of+"MiB")
-	b.ReportMetric(float64(o.p50.Microseconds())/1000, of+"p50-ms")
-	b.ReportMetric(float64(o.p99.Microseconds())/1000, of+"p99-ms")
-	b.ReportMetric(float64(o.lines)/o.elapsed.Seconds(), of+"lines/s")
-	b.ReportMetric(float64(o.lost), of+"lost")
+func (o *outcome) report(b *testing.B) {
+	b.ReportMetric(float64(o.cpu.Microseconds())/float64(o.lines), "CPU-µs/line")
+	b.ReportMetric(float64(o.resident)/(1<<20), "MiB")
+	b.ReportMetric(float64(o.p50.Microseconds())/1000, "p50-ms")
+	b.ReportMetric(float64(o.p99.Microseconds())/1000, "p99-ms")
+	b.ReportMetric(float64(o.lines)/o.elapsed.Seconds(), "lines/s")
+	b.ReportMetric(float64(o.lost), "lost")
 }
 
-// measure runs one reader over a new site. It is nil where the reader cannot be had here.
-func measure(b *testing.B, ports, perPort int, reader string) *outcome {
+// measure runs the daemon over a new site.
+func measure(b *testing.B, ports, perPort int) *outcome {
 	b.Helper()
 	broker := mosquitto.Start(b, mosquitto.Options{})
 	s := newSite(b, ports, perPort)
 	s.listen(b, broker)
-	child := s.reader(b, reader, broker)
-	if child == nil {
-		return nil
-	}
+	child := s.reader(b, broker)
 	if err := child.Start(); err != nil {
 		b.Fatal(err)
 	}
@@ -98,7 +83,7 @@ func measure(b *testing.B, ports, perPort int, reader string) *outcome {
 		b.Fatal(err)
 	}
 	if err := child.Wait(); err != nil {
-		b.Errorf("%s did not end in good order: %v", reader, err)
+		b.Errorf("the daemon did not end in good order: %v", err)
 	}
 	whole := child.ProcessState.UserTime() + child.ProcessState.SystemTime()
 	missing, times := s.arrived()

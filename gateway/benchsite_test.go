@@ -222,26 +222,12 @@ func (s *site) drain(limit time.Duration) {
 	}
 }
 
-// reader is the program that reads the balances, ready to start, or nil where it cannot be had.
-func (s *site) reader(b *testing.B, kind string, broker *mosquitto.Broker) *exec.Cmd {
+// reader is the daemon as a process of its own, ready to start.
+func (s *site) reader(b *testing.B, broker *mosquitto.Broker) *exec.Cmd {
 	b.Helper()
 	name, _ := s.config(b, broker.URL())
-	var cmd *exec.Cmd
-	if kind == "python" {
-		python := "python3"
-		if at := os.Getenv("WEIGHPOST_BENCH_PYTHON"); at != "" {
-			python = at
-		}
-		if err := exec.Command(python, "-c", "import serial, paho.mqtt.client").Run(); err != nil {
-			b.Logf("%s has no pyserial or no paho-mqtt: the script in Python is left out", python)
-			return nil
-		}
-		cmd = exec.Command(python, "../testdata/bench/script.py", broker.Addr(), s.dir, strconv.Itoa(len(s.cords)))
-	} else {
-		cmd = exec.Command(os.Args[0])
-		cmd.Env = append(os.Environ(), readerEnv+"="+kind, "WEIGHPOST_BENCH_CONFIG="+name,
-			"WEIGHPOST_BENCH_BROKER="+broker.Addr(), "WEIGHPOST_BENCH_PORTS="+strconv.Itoa(len(s.cords)))
-	}
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), readerEnv+"="+name)
 	log, err := os.Create(filepath.Join(s.dir, "reader.log"))
 	if err != nil {
 		b.Fatal(err)

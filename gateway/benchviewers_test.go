@@ -65,7 +65,7 @@ func watched(b *testing.B, ports, perPort, viewers int) (*outcome, *looked) {
 	s := newSite(b, ports, perPort)
 	s.page = needs.FreeAddress(b)
 	s.listen(b, broker)
-	child := s.reader(b, "weighpost", broker)
+	child := s.reader(b, broker)
 	if err := child.Start(); err != nil {
 		b.Fatal(err)
 	}

@@ -23,8 +23,8 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	if kind := os.Getenv(readerEnv); kind != "" {
-		runReader(kind)
+	if config := os.Getenv(readerEnv); config != "" {
+		runReader(config)
 		return
 	}
 	// Those that run side by side mostly wait for other programs.

@@ -311,3 +311,8 @@ func inOrder(t *testing.T, ws []record.Weighing, printers map[string]*printer, w
 		t.Logf("%s: %d printed, %d recorded", id, sent, len(list))
 	}
 }
+
+func wait(t paho.Token) {
+	t.Wait()
+	must(t.Error())
+}

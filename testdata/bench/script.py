@@ -1,4 +1,4 @@
-"""The straightforward script that BenchmarkLine of package gateway compares with, in Python.
+"""The straightforward script that BenchmarkAgainstTheScript of cmd/weighpost/running compares with, in Python.
 
 For each port one thread reads a line, takes the weight out of it, appends a row to the balance's CSV file, syncs it,
 publishes at QoS 1 and waits for the acknowledgement. It needs pyserial and paho-mqtt. Past 100 ports it reads the
