@@ -42,6 +42,7 @@ type commands struct {
 	Journal       journalCommand       `cmd:"" help:"Verify a journal, or list what is in it."`
 	Backup        backupCommand        `cmd:"" help:"Make, list and verify backups of the journal, or restore it from one."`
 	Deliveries    deliveriesCommand    `cmd:"" help:"See whether everything is delivered, and decide about what was refused."`
+	Archive       archiveCommand       `cmd:"" help:"Keep, verify and co-sign what many gateways publish; see how each of them is."`
 	Directory     directoryCommand     `cmd:"" help:"Try out the directory that judges people's secrets."`
 	Configuration configurationCommand `cmd:"" help:"Show the settings that hold, and adopt or turn down a change that waits."`
 	People        peopleCommand        `cmd:"" help:"Add, list and change people's accounts, and see who may do what."`

@@ -23,6 +23,9 @@ type validateCommand struct {
 
 	Bundle  validateBundleCommand  `cmd:"" help:"Find out whether a bundle is whole, and what it shows, with the journal's public key alone."`
 	Segment validateSegmentCommand `cmd:"" help:"Find out whether a sealed segment is whole, and what it shows, with no journal at hand."`
+
+	Archive    validateArchiveCommand    `cmd:"" help:"Find every mistake in the configuration of an archive."`
+	Checkpoint validateCheckpointCommand `cmd:"" help:"Say whether the signatures under a checkpoint hold: the gateway's, and the archive's."`
 }
 
 type validateConfigCommand struct {

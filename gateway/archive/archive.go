@@ -27,6 +27,7 @@ type Archive struct {
 	kick     chan struct{} // something is due, as far as this instance knows; room for one
 	signed   chan struct{} // something may have been co-signed; room for one
 	counted  counters
+	ackWait  time.Duration
 	// hasty acknowledges messages before they are committed. It is here for the test that has to notice.
 	hasty bool
 }
@@ -39,7 +40,8 @@ type counters struct {
 
 // New makes an instance. It asks nobody: Run does.
 func New(cfg *Config, log *slog.Logger) *Archive {
-	return &Archive{cfg: cfg, log: log, trusted: cfg.keys, cosigner: cfg.cosigner, kick: make(chan struct{}, 1), signed: make(chan struct{}, 1)}
+	return &Archive{cfg: cfg, log: log, trusted: cfg.keys, cosigner: cfg.cosigner, kick: make(chan struct{}, 1), signed: make(chan struct{}, 1),
+		ackWait: ackWait}
 }
 
 // Run takes messages, judges and co-signs until ctx ends. Servers that do not answer are tried again for as long as it takes; an error

@@ -130,11 +130,16 @@ func (p *place) config(t testing.TB, gateways ...*gateway) *Config {
 func quietLog() *slog.Logger { return slog.New(slog.NewTextHandler(io.Discard, nil)) }
 
 // instance runs an instance in this process until the test ends, or stop is called.
-func instance(t testing.TB, cfg *Config) (stop func()) {
+func instance(t testing.TB, cfg *Config, more ...func(*Archive)) (stop func()) {
 	t.Helper()
+	a := New(cfg, quietLog())
+	a.ackWait = time.Second
+	for _, m := range more {
+		m(a)
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
-	go func() { done <- New(cfg, quietLog()).Run(ctx) }()
+	go func() { done <- a.Run(ctx) }()
 	stopped := false
 	stop = func() {
 		if stopped {
@@ -212,6 +217,7 @@ func TestTheArchive(t *testing.T) {
 		{"database", anAlteredDatabaseIsFound},
 		{"lives", livesAndKeysOfARealJournal},
 		{"search", searchesAndPages},
+		{"hasty", acknowledgedTooEarlyLoses},
 	} {
 		t.Run(part.name, func(t *testing.T) { part.test(t, newPlace(t, servers.URLs(), 1, pg)) })
 	}

@@ -21,12 +21,13 @@ type Config struct {
 	NATS     Stream              `yaml:"nats" desc:"The servers, and the stream that the gateways publish to."`
 	Database postgres.Connection `yaml:"database" desc:"The PostgreSQL that keeps everything, in the schema archive."`
 	Gateways Gateways            `yaml:"gateways" desc:"Whose checkpoints are believed."`
-	Cosigner string              `yaml:"cosigner" desc:"File with the archive's own secret key, as weighpost archive key makes it. All instances have the same one."`
+	Cosigner string              `yaml:"cosigner" desc:"File with the archive's own secret key, as weighpost archive key makes it. All instances have the same one. Left out: nothing is co-signed."`
 	Listen   string              `yaml:"listen" desc:"Where numbers for monitoring (/metrics) and the state (/healthz) are served, without encryption: an address of this machine. Left out: nowhere."`
 	Log      logging.Config      `yaml:"log" desc:"How the log is written."`
 
 	keys     trusted
 	cosigner *proof.Cosigner
+	notes    strict.Faults
 }
 
 // Stream is where the messages are.
@@ -70,8 +71,12 @@ func Load(name string, src []byte) (*Config, strict.Faults) {
 	if len(faults) > 0 {
 		return nil, faults
 	}
+	c.notes = r.Notes()
 	return c, nil
 }
+
+// Notes are remarks about a file that is valid.
+func (c *Config) Notes() strict.Faults { return c.notes }
 
 // Keys is how many gateways' keys are believed, those of keys_file among them.
 func (c *Config) Keys() int { return len(c.keys) }
@@ -90,7 +95,7 @@ func (c *Config) check(r *strict.Report) {
 	c.keys = trusted{}
 	c.Gateways.check(r.At("gateways"), c.keys)
 	if c.Cosigner == "" {
-		r.At("cosigner").Fault("the file of the archive's own key is missing", "a path; weighpost archive key FILE --name NAME makes one")
+		r.At("cosigner").Note("names no key of the archive: what gateways publish is kept and verified, and nothing is co-signed. weighpost archive key makes one")
 	} else if key, err := readCosigner(c.Cosigner); err != nil {
 		r.At("cosigner").Fault(err.Error(), "")
 	} else {
@@ -148,7 +153,7 @@ func (g *Gateways) check(r *strict.Report, into trusted) {
 			into[l.text] = key
 		}
 	}
-	if len(into) == 0 && len(g.Keys) == 0 && r.Written() {
+	if len(g.Keys) == 0 && g.KeysFile == "" {
 		r.Fault("names no key, so that nothing could be verified", "keys or keys_file")
 	}
 }

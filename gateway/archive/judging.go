@@ -66,10 +66,14 @@ func (a *Archive) judgeDue(ctx context.Context) error {
 		}
 		for _, journal := range list {
 			other, err := a.judge(ctx, journal)
-			if err != nil {
-				return err
+			if ctx.Err() != nil {
+				return ctx.Err()
 			}
-			if other {
+			if err != nil { // it stays due; the others are not to wait for it
+				a.counted.failures.Add(1)
+				a.log.Warn("a journal cannot be looked at; it is tried again", "journal", journal, "error", err)
+			}
+			if other || err != nil {
 				busy = append(busy, journal)
 			}
 			tell(a.signed)

@@ -35,13 +35,14 @@ type Gateway struct {
 	Received    *time.Time `json:"received,omitempty"`            // when the last entry came
 	Evidence    int        `json:"evidence,omitempty"`            // messages and checkpoints that were kept because they do not fit
 
-	dispute    string
-	next       uint64 // the first entry beyond the gap; 0: none
-	waits      uint64 // size of the largest checkpoint that waits
-	stuck      bool   // a checkpoint waits of which all entries are here
-	later      string // the life that goes on from this one
-	laterFirst uint64
-	badOnes    int
+	dispute       string
+	next          uint64 // the first entry beyond the gap; 0: none
+	waits         uint64 // size of the largest checkpoint that waits
+	stuck         bool   // a checkpoint waits of which all entries are here
+	later         string // the life that goes on from this one
+	laterFirst    uint64
+	badOnes       int
+	onlyWeighings bool // of what came beyond the gap
 }
 
 const gatewaysSQL = `SELECT j.site, j.incarnation, j.first, coalesce(b.incarnation, ''), j.held, j.verified, j.cosigned, coalesce(j.dispute, ''),
@@ -51,10 +52,12 @@ const gatewaysSQL = `SELECT j.site, j.incarnation, j.first, coalesce(b.incarnati
 	c.at, coalesce(c.note, ''),
 	coalesce((SELECT max(size) FROM archive.checkpoints k WHERE k.journal = j.journal AND k.verdict IS NULL), 0),
 	EXISTS (SELECT 1 FROM archive.checkpoints k WHERE k.journal = j.journal AND k.verdict IS NULL AND k.size <= j.held
-		AND k.received < now() - interval '5 seconds'),
+		AND k.received < now() - interval '2 seconds'),
 	(SELECT count(*) FROM archive.evidence v WHERE v.journal = j.journal),
 	(SELECT count(*) FROM archive.checkpoints k WHERE k.journal = j.journal AND k.verdict IS NOT NULL AND k.verdict <> 'good'),
-	coalesce(l.incarnation, ''), coalesce(l.first, 0)
+	coalesce(l.incarnation, ''), coalesce(l.first, 0),
+	coalesce((SELECT bool_and(kind IN ('weighing', 'result')) FROM
+		(SELECT kind FROM archive.entries e WHERE e.journal = j.journal AND e.seq > j.held ORDER BY seq LIMIT 200) beyond), false)
 	FROM archive.journals j LEFT JOIN archive.journals b ON b.journal = j.before
 	LEFT JOIN LATERAL (SELECT at, note FROM archive.cosignatures c WHERE c.journal = j.journal ORDER BY size DESC LIMIT 1) c ON true
 	LEFT JOIN LATERAL (SELECT incarnation, first FROM archive.journals l WHERE l.before = j.journal ORDER BY journal LIMIT 1) l ON true
@@ -69,7 +72,7 @@ func (r *Reader) Gateways(ctx context.Context) ([]Gateway, error) {
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (g Gateway, err error) {
 		var note []byte
 		err = row.Scan(&g.Site, &g.Incarnation, &g.First, &g.Before, &g.Held, &g.Verified, &g.Cosigned, &g.dispute, &g.Highest, &g.next, &g.Received,
-			&g.CosignedAt, &note, &g.waits, &g.stuck, &g.Evidence, &g.badOnes, &g.later, &g.laterFirst)
+			&g.CosignedAt, &note, &g.waits, &g.stuck, &g.Evidence, &g.badOnes, &g.later, &g.laterFirst, &g.onlyWeighings)
 		g.Checkpoint, g.Origin = string(note), originOf(g.Site, g.Incarnation)
 		g.Evidence += g.badOnes
 		return g, err
@@ -98,6 +101,9 @@ func (g *Gateway) judge() {
 	switch {
 	case g.next > g.Held+1:
 		add(StateWaiting, "%s not come%s", spanOf(g.Held+1, g.next-1), g.whose(g.next-1))
+		if g.onlyWeighings {
+			add(StateWaiting, "what came after them are weighings and results alone: if the sink of the gateway wants no more, it needs entries: [all]")
+		}
 	case g.waits > g.Held && g.next == 0:
 		add(StateWaiting, "%s not come, and a checkpoint of the gateway has %s", spanOf(g.Held+1, g.waits), themOrIt(g.Held+1, g.waits))
 	case g.Held == 0 && g.Highest == 0:

@@ -62,7 +62,7 @@ func (a *Archive) consumer(ctx context.Context, js jetstream.JetStream) (jetstre
 	defer cancel()
 	c, err := js.CreateOrUpdateConsumer(ctx, a.cfg.NATS.Stream, jetstream.ConsumerConfig{
 		Durable: a.cfg.NATS.Consumer, Description: "Shared by all instances of weighpost archive.", FilterSubject: a.cfg.NATS.Prefix + ".>",
-		DeliverPolicy: jetstream.DeliverAllPolicy, AckPolicy: jetstream.AckExplicitPolicy, AckWait: ackWait, MaxDeliver: -1,
+		DeliverPolicy: jetstream.DeliverAllPolicy, AckPolicy: jetstream.AckExplicitPolicy, AckWait: a.ackWait, MaxDeliver: -1,
 		MaxAckPending: 20 * a.cfg.NATS.Batch,
 	})
 	switch {
