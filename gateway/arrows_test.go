@@ -36,6 +36,7 @@ var arrows = []arrow{
 	{"gateway/access", []string{"gateway/access/...", "gateway/rights", "gateway/record", "gateway/health", "parsers/strict"},
 		"accounts and sessions: it takes the journal as a small interface, and knows no page"},
 	{"gateway/settings", []string{"parsers/strict"}, "the rules of changing settings are pure: what a section means is known to the room that declares it"},
+	{"gateway/central", []string{"parsers/strict"}, "the form of signed settings, and how they are fetched: what they set is known to whoever takes them"},
 	{"gateway/segment", []string{"gateway/record"}, "a form of file, as the vocabulary has one of entries: no disk, no clock, no journal"},
 	{"gateway/newfile", nil, "files that are there whole or not at all: nothing of what is in them"},
 	{"gateway/needs", nil, "what tests say of the machine"},

@@ -93,7 +93,9 @@ type Gateway struct {
 	roster     roster.Roster // belongs to Start and to the reload that runs
 	sifted     siftedStart   // belongs to Start
 	waits      atomic.Pointer[waiting]
-	secretKey  [32]byte // of this process: what fingerprints of secrets and tickets to sign are made with
+	taken      atomic.Pointer[record.Central] // the signed file of settings that was taken last
+	pull       chan struct{}                  // asks for a pull of one now
+	secretKey  [32]byte                       // of this process: what fingerprints of secrets and tickets to sign are made with
 	sealOrders chan sealOrder
 	turn       chan struct{} // holds a token while started and nobody reloads
 	started    atomic.Bool
@@ -121,7 +123,7 @@ func New(cfg *config.Config, o Options) *Gateway {
 	}
 	g := &Gateway{
 		options: o, log: o.Log, board: health.New(time.Now), spare: intake.NewSpare(),
-		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(), leaving: newLeaving(), ties: newTies(), handed: newHanded(), air: air.New(), sealOrders: make(chan sealOrder),
+		turn: make(chan struct{}, 1), stopping: make(chan struct{}), backups: newBackups(), leaving: newLeaving(), ties: newTies(), handed: newHanded(), air: air.New(), sealOrders: make(chan sealOrder), pull: make(chan struct{}, 1),
 	}
 	rand.Read(g.secretKey[:])
 	g.reloaded.Store(&Reloaded{})

@@ -18,6 +18,7 @@ var keepers = []keeper{
 	{"backups", (*Gateway).keepBackups},
 	{"sealing", (*Gateway).keepSealing},
 	{"files with requests", (*Gateway).keepDropped},
+	{"central settings", (*Gateway).keepCentral},
 }
 
 // keepJournal starts the keepers.

@@ -15,10 +15,10 @@ import (
 )
 
 // What belongs to the host does not change through the API: where the journal is, where the page listens, which name the site
-// has, and which files weighpost reads and writes. Without that, whoever may change a sink could have the daemon read any file
+// has, whose signed settings are pulled, and which files weighpost reads and writes. Without that, whoever may change a sink could have the daemon read any file
 // that it can read as a password, and send it somewhere.
 var (
-	hostSections = []string{"site", "page"}
+	hostSections = []string{"site", "page", "central"}
 	// pathKeys name files and folders of the host.
 	pathKeys = []string{"folder", "ca", "certificate", "key", "pseudo_terminal", "requests_folder", "file"}
 )

@@ -105,6 +105,7 @@ func (g *Gateway) noteStart(ctx context.Context) error {
 		return err
 	}
 	g.forgetNote()
+	g.taken.Store(g.roster.Central)
 	g.showWaiting(w)
 	return nil
 }

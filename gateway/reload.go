@@ -69,6 +69,7 @@ func (g *Gateway) reload(ctx context.Context, cfg *config.Config) error {
 		w.goesOn(g.waits.Load(), *by, "", g.stamp().UTC)
 	}
 	_, err := g.change(ctx, effective, w, order{by: by})
+	g.pullNow()
 	return err
 }
 
@@ -76,10 +77,11 @@ func (g *Gateway) reload(ctx context.Context, cfg *config.Config) error {
 type order struct {
 	by      *record.Actor
 	reason  string
-	adopted string        // id of the change that waited and is adopted with it
-	decided string        // id of a change of which front tells what became of it
-	asked   bool          // through the page, which has to answer before it moves
-	front   []record.Body // goes before the entry, in the same commit
+	adopted string          // id of the change that waited and is adopted with it
+	decided string          // id of a change of which front tells what became of it
+	asked   bool            // through the page, which has to answer before it moves
+	front   []record.Body   // goes before the entry, in the same commit
+	central *record.Central // the signed file that is taken with it
 	// write is called once all is prepared and before it is recorded. undo puts back what it has done.
 	write func() (undo func(), err error)
 }
@@ -89,7 +91,10 @@ type order struct {
 func (g *Gateway) change(ctx context.Context, cfg *config.Config, w *waiting, o order) (*record.Configured, error) {
 	c, err := g.prepare(ctx, cfg)
 	if err != nil {
-		return nil, g.refuse(ctx, cfg.File(), err, o.by)
+		return nil, g.refuseOrder(ctx, cfg.File(), err, o)
+	}
+	if o.central != nil {
+		c.roster.Central = o.central
 	}
 	c.entry.By, c.entry.Reason, c.entry.Adopted, c.entry.Waiting = o.by, o.reason, o.adopted, w.kept()
 	before := g.waits.Load()
@@ -107,7 +112,7 @@ func (g *Gateway) change(ctx context.Context, cfg *config.Config, w *waiting, o 
 	if err := c.roster.Record(limit, g.journal, c.entry, front...); err != nil {
 		c.discard()
 		undo()
-		return nil, g.refuse(ctx, cfg.File(), fmt.Errorf("the change cannot be recorded: %w", err), o.by)
+		return nil, g.refuseOrder(ctx, cfg.File(), fmt.Errorf("the change cannot be recorded: %w", err), o)
 	}
 	if o.write != nil {
 		g.forgetNote()
@@ -115,6 +120,7 @@ func (g *Gateway) change(ctx context.Context, cfg *config.Config, w *waiting, o 
 	c.pageLater = o.asked
 	g.carryOut(ctx, limit, c)
 	g.roster = c.roster
+	g.taken.Store(g.roster.Central)
 	g.reloaded.Store(&Reloaded{At: c.entry.Stamp.UTC, Times: g.reloaded.Load().Times + 1, Refused: g.reloaded.Load().Refused})
 	g.board.Clear(health.ConfigurationRefused, "configuration")
 	g.showWaiting(w)
@@ -156,6 +162,14 @@ func (g *Gateway) noMoreReloads(ctx context.Context) {
 	case <-g.turn:
 	case <-ctx.Done():
 	}
+}
+
+// refuseOrder is refuse, but for a signed file that was pulled: the pull itself says of it, fewer times than it comes.
+func (g *Gateway) refuseOrder(ctx context.Context, file string, why error, o order) error {
+	if o.central != nil {
+		return &Refused{File: file, Err: firstFaults(why)}
+	}
+	return g.refuse(ctx, file, why, o.by)
 }
 
 // refuse says loudly that a configuration was not taken, and why. It gives the error to return.

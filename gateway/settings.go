@@ -140,6 +140,9 @@ func (g *Gateway) changeTo(ctx context.Context, c console.SettingsChange, held *
 	if err := mayChange(who, held, next, answer.Sections); err != nil {
 		return answer, err
 	}
+	if err := g.setElsewhere(answer.Sections); err != nil {
+		return answer, err
+	}
 	effective, w := sift(next, held)
 	if w != nil && w.needs == settings.AdoptOne && who.Person != "" {
 		effective, w = next, nil // whoever is entitled and known is the one person that it takes
@@ -282,7 +285,7 @@ func (g *Gateway) DecideSettings(ctx context.Context, d console.SettingsDecision
 		return answer, err
 	}
 	if d.Adopt {
-		if err := mayAdopt(who, w); err != nil {
+		if err := errors.Join(mayAdopt(who, w), g.setElsewhere(w.sections)); err != nil {
 			return answer, err
 		}
 		return g.adopt(ctx, d, held, file, w, answer)

@@ -28,6 +28,8 @@ type settingsNote struct {
 	Before  string       `json:"before"`                // sha256: of the file as it was
 	After   string       `json:"after"`                 // and as it is to be
 	Decided string       `json:"turned_down,omitempty"` // id of the change that waited and is turned down by it
+
+	Central *record.Central `json:"central,omitempty"` // the signed file that is taken with it
 }
 
 // What a start finds of a change that was cut off.
@@ -144,6 +146,9 @@ func (g *Gateway) foundAtStart(entry *record.Configured, w *waiting) (front []re
 	entry.Waiting = w.kept()
 	if w == nil && found == written && decided == "" && len(entry.Changes) > 0 {
 		entry.By, entry.Reason = &note.By, note.Reason
+	}
+	if c := note.Central; w == nil && found == written && c != nil && (g.roster.Central == nil || c.Serial > g.roster.Central.Serial) {
+		g.roster.Central = c
 	}
 	return append(front, w.entries(before, cfg, decided, &proposer, entry.Stamp)...)
 }

@@ -20,6 +20,10 @@ type configurationCommand struct {
 	Pending  configurationPending  `cmd:"" help:"Show the change that waits for a person."`
 	Adopt    configurationAdopt    `cmd:"" help:"Adopt the change that waits."`
 	TurnDown configurationTurnDown `cmd:"" name:"turn-down" help:"Turn down the change that waits."`
+
+	Key         configurationKey         `cmd:"" help:"Make a pair of keys for signing settings that gateways pull."`
+	Sign        configurationSign        `cmd:"" help:"Sign settings, so that gateways pull and take them."`
+	Countersign configurationCountersign `cmd:"" help:"Add a second signature to settings that somebody else has signed."`
 }
 
 type configurationShow struct{ hostFlags }

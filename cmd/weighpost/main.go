@@ -44,7 +44,7 @@ type commands struct {
 	Deliveries    deliveriesCommand    `cmd:"" help:"See whether everything is delivered, and decide about what was refused."`
 	Archive       archiveCommand       `cmd:"" help:"Keep, verify and co-sign what many gateways publish; see how each of them is."`
 	Directory     directoryCommand     `cmd:"" help:"Try out the directory that judges people's secrets."`
-	Configuration configurationCommand `cmd:"" help:"Show the settings that hold, and adopt or turn down a change that waits."`
+	Configuration configurationCommand `cmd:"" help:"Show the settings that hold, adopt or turn down a change that waits, and sign settings for many sites."`
 	People        peopleCommand        `cmd:"" help:"Add, list and change people's accounts, and see who may do what."`
 	Keys          keysCommand          `cmd:"" help:"Make, list and revoke keys for programs."`
 	Help          helpCommand          `cmd:"" help:"Print a page of the manual."`

@@ -18,6 +18,8 @@ type validateCommand struct {
 
 	Procedure validateProcedureCommand `cmd:"" help:"Find every mistake in a procedure: names, units, steps that are never reached, limits that are missing."`
 
+	Central validateCentralCommand `cmd:"" help:"Say who has signed a file of central settings, for whom, and whether a gateway would take it."`
+
 	Export validateExportCommand `cmd:"" help:"Find out whether an export is whole and as the journal has it."`
 	Proof  validateProofCommand  `cmd:"" help:"Say what the proof of an entry shows, with the journal's public key alone."`
 

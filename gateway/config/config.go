@@ -27,6 +27,7 @@ import (
 
 	"weighpost/gateway/access"
 	"weighpost/gateway/backup"
+	"weighpost/gateway/central"
 	"weighpost/gateway/checks"
 	"weighpost/gateway/clock"
 	"weighpost/gateway/console"
@@ -64,6 +65,7 @@ type Config struct {
 	Review     review.Config   `yaml:"review" desc:"By which rules of the lab runs are reviewed and corrected. How many people approve a run is said by its procedure."`
 	Reports    report.Config   `yaml:"reports" desc:"Templates of reports on paper: which parts each has, in which order, and the lab's own words; and how reports for programs are written."`
 	Settings   settings.Config `yaml:"settings" desc:"Who adopts a change of the settings before it holds."`
+	Central    central.Config  `yaml:"central" desc:"Where signed settings are pulled from that hold at many sites, and whose signature counts."`
 
 	file    string
 	layouts map[string]*layout.Layout // by id of balance
@@ -121,8 +123,12 @@ func load(name string, src []byte, unwritten Unwritten) (*Config, strict.Faults)
 
 // paths are the settings that start at the folder of the file where they are relative.
 func (c *Config) paths() []*string {
-	return []*string{&c.Journal.Folder, &c.Journal.Timestamp.CAFile, &c.Journal.Retention.Folder, &c.Backup.Folder, &c.Requests.Folder,
-		&c.Page.TokenFile, &c.Page.TLS.Certificate, &c.Page.TLS.Key}
+	all := []*string{&c.Journal.Folder, &c.Journal.Timestamp.CAFile, &c.Journal.Retention.Folder, &c.Backup.Folder, &c.Requests.Folder,
+		&c.Page.TokenFile, &c.Page.TLS.Certificate, &c.Page.TLS.Key, &c.Central.CAFile}
+	if !c.Central.IsURL() {
+		all = append(all, &c.Central.From)
+	}
+	return all
 }
 
 // Layout gives the layout of a balance, or nil if there is no such balance.
@@ -165,6 +171,7 @@ func (c *Config) check(r *strict.Report) {
 	c.People.Check(r.At("people"))
 	c.Settings.Check(r.At("settings"), Sections())
 	c.Requests.Check(r.At("requests"))
+	c.Central.Check(r.At("central"))
 	c.checkFitness(r)
 	c.Procedures.Check(r.At("procedures"))
 	c.Review.Check(r.At("review"))

@@ -52,6 +52,8 @@ func (*closet) CompareSettings(_, _ json.RawMessage) ([]SettingsDifference, erro
 
 func (*closet) LayoutInForce(string) (map[string]any, string, bool) { return nil, "", false }
 
+func (c *closet) CentralSettings() *record.Central { return nil }
+
 func (c *closet) PendingSettings() *PendingSettings {
 	return &PendingSettings{Change: "c1", Sections: []string{"clock"}, Changes: []string{"clock: ceiling is now 1s"}, Needs: "two",
 		Proposed: []record.Actor{{ID: "ada", By: record.ActorPassword}}, Differences: []SettingsDifference{{Path: "clock.ceiling", To: "ceiling: 1s"}}, Since: record.UTC{}}

@@ -16,6 +16,9 @@ type Settings interface {
 	// *SettingsConflict, a *SettingsForbidden, a *rights.Denied, strict.Faults (every mistake, with its path), or say that it
 	// could not be recorded. After each of them nothing has changed.
 	ChangeSettings(ctx context.Context, c SettingsChange) (SettingsAnswer, error)
+	// CentralSettings gives the signed file of settings that was taken last, while such are pulled: the parts that it sets are not
+	// changed here. nil: there is none.
+	CentralSettings() *record.Central
 	// PendingSettings gives the change that waits, or nil.
 	PendingSettings() *PendingSettings
 	// DecideSettings adopts the change that waits, or turns it down. Errors are as those of ChangeSettings.

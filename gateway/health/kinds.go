@@ -67,6 +67,8 @@ const (
 	BackupOverdue        = "backup-overdue"
 	BackupNotCopied      = "backup-not-copied"
 	ConfigurationRefused = "configuration-refused"
+	CentralRefused       = "central-settings-refused"
+	CentralUnreached     = "central-settings-unreached"
 	BalanceIDTaken       = "balance-id-taken"
 
 	AccountLocked        = "account-locked"
@@ -328,6 +330,11 @@ var table = []Kind{
 		Says: "A backup was made and could not be copied to, listed in or removed from one place, and why.", Do: "Mend that place; the next backup goes there again."},
 	{Code: ConfigurationRefused, About: "configuration", Severities: []Severity{Warning},
 		Says: "The configuration was not taken, and why; the one before holds.", Do: "Mend what the sentence names, and reload."},
+	{Code: CentralRefused, About: "central settings", Severities: []Severity{Warning},
+		Says: "A file of central settings was not taken, and why; what was taken before holds.", Do: "Whoever signs them mends what the sentence names, and signs anew with a higher serial number."},
+	{Code: CentralUnreached, About: "central settings", Severities: []Severity{Notice},
+		Says: "The central settings cannot be had, and why; what was taken before holds.", Do: "Mend what the sentence names; it is tried again by itself.",
+		names: []string{NetworkGone}},
 	{Code: AccountLocked, About: aPerson, Severities: []Severity{Warning},
 		Says: "Attempts to sign in have locked an account or a PIN, and until when.", Do: "Ask the person whether it was them; see the entries sign-in-refused; unlock it."},
 	{Code: SignatureRefused, About: aPerson, Severities: []Severity{Warning},

@@ -16,6 +16,7 @@ const (
 	ActorBadgePIN  = "badge-and-pin" // a badge and a PIN at the bench
 	ActorAPIKey    = "api-key"       // a program's key: id is the key's
 	ActorBroker    = "broker"        // whoever may publish to a broker: id is that of the destination there, where is the topic
+	ActorSigned    = "signed"        // whoever holds a key that signs central settings: id is the key's, where is the address of the file
 	ActorFile      = "file"          // whoever may write into the folder of requests: id is the folder's name, where is the file's
 )
 

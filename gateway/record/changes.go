@@ -56,7 +56,18 @@ type Configured struct {
 	Adopted string `json:"adopted,omitempty"`
 	// Waiting is a change of settings that goes on waiting; absent where none does.
 	Waiting *SettingsWaiting `json:"waiting,omitempty"`
-	Stamp   Stamp            `json:"stamp"`
+	// Central is the signed file of settings that was taken last; absent where none ever was, and where a configuration was refused.
+	Central *Central `json:"central,omitempty"`
+	Stamp   Stamp    `json:"stamp"`
+}
+
+// Central is a signed file of settings as it was taken. Each configuration carries it on, so that no older file is ever taken.
+type Central struct {
+	Serial   uint64   `json:"serial"`
+	Sum      string   `json:"sum"`      // sha256: of its contents
+	Signed   []string `json:"signed"`   // ids of the keys that signed it
+	Sections []string `json:"sections"` // parts of the configuration that it sets
+	Until    UTC      `json:"until"`    // when it could be taken last
 }
 
 // KnownBalance says to which balance an id belongs, for as long as the journal lives.

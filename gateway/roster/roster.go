@@ -38,6 +38,8 @@ type Roster struct {
 	Waiting                 *record.SettingsWaiting
 	// Secrets is where each secret went that was ever in use, as record.Configured has it.
 	Secrets map[string][]string
+	// Central is the signed file of settings that was taken last, or nil.
+	Central *record.Central
 }
 
 // place is the cursor that stands before the latest accepted configuration. No sink can be called so.
@@ -122,7 +124,7 @@ func (r *Roster) learn(e record.Entry) (accepted bool, err error) {
 			r.serials[k.ID] = k.Serial
 		}
 		r.Hash, r.Config = c.To, c.Config
-		r.Layouts, r.BalanceLayouts, r.Waiting, r.Secrets = c.Layouts, c.BalanceLayouts, c.Waiting, c.SecretPlaces
+		r.Layouts, r.BalanceLayouts, r.Waiting, r.Secrets, r.Central = c.Layouts, c.BalanceLayouts, c.Waiting, c.SecretPlaces, c.Central
 		return true, nil
 	}
 	return false, nil
@@ -170,7 +172,7 @@ func (r Roster) Serial(id string) (serial string, used bool) {
 
 // With is the roster once a configuration holds. A serial number that was known once stays known.
 func (r Roster) With(balances []record.Balance, hash string, config json.RawMessage) Roster {
-	next := Roster{serials: maps.Clone(r.serials), Hash: hash, Config: config, Secrets: r.Secrets}
+	next := Roster{serials: maps.Clone(r.serials), Hash: hash, Config: config, Secrets: r.Secrets, Central: r.Central}
 	if next.serials == nil {
 		next.serials = map[string]string{}
 	}
@@ -181,7 +183,7 @@ func (r Roster) With(balances []record.Balance, hash string, config json.RawMess
 // Record makes durable that the configuration of a roster holds from now on, after the entries in front: all or nothing. The
 // body is filled in as far as the roster knows it. Errors are those of the journal.
 func (r Roster) Record(ctx context.Context, log Log, c *record.Configured, front ...record.Body) error {
-	c.To, c.Config, c.Known, c.SecretPlaces = r.Hash, r.Config, nil, r.Secrets
+	c.To, c.Config, c.Known, c.SecretPlaces, c.Central = r.Hash, r.Config, nil, r.Secrets, r.Central
 	for _, id := range slices.Sorted(maps.Keys(r.serials)) {
 		c.Known = append(c.Known, record.KnownBalance{ID: id, Serial: r.serials[id]})
 	}

@@ -202,7 +202,7 @@ var identifiedWords = map[string]string{
 	record.ActorHost: "on this computer", record.ActorToken: "by the host's token", record.ActorSchedule: "by the schedule",
 	record.ActorSoftware: "by weighpost itself", record.ActorUnknown: "not identified", record.ActorPassword: "by password",
 	record.ActorDirectory: "by the directory", record.ActorCached: "by the directory, as it judged last", record.ActorOpenID: "by the sign-in provider",
-	record.ActorBadge: "by badge", record.ActorBadgePIN: "by badge and PIN", record.ActorAPIKey: "by a program's key", record.ActorFile: "by a file in the folder of requests", record.ActorBroker: "by a broker",
+	record.ActorBadge: "by badge", record.ActorBadgePIN: "by badge and PIN", record.ActorAPIKey: "by a program's key", record.ActorFile: "by a file in the folder of requests", record.ActorBroker: "by a broker", record.ActorSigned: "by signed central settings",
 }
 
 // How says how it was learnt.

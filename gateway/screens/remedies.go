@@ -116,6 +116,8 @@ var remedies = map[string][]way{
 	health.BackupOverdue:        {{label: "Make one now", to: "/backups", right: rights.Backup}, seeBackups},
 	health.BackupNotCopied:      {seeBackups, setBackup},
 	health.ConfigurationRefused: {{label: "To the settings", to: "/settings", right: rights.ReadSettings}},
+	health.CentralRefused:       {{label: "To the settings", to: "/settings", right: rights.ReadSettings}, reads("central-settings", "How central settings are signed")},
+	health.CentralUnreached:     {reads("central-settings", "How central settings are pulled")},
 
 	health.AccountLocked:        {seePerson},
 	health.SignatureRefused:     {seePerson, seeHappened},

@@ -103,6 +103,9 @@ func (p *settingsScreens) formOf(r *http.Request, about part, tag string) *setti
 			f.May, f.Why = false, capital(err.Error())+". What is set is shown all the same."
 		}
 	}
+	if why := p.central(about.section); why != "" {
+		f.May, f.Why = false, why
+	}
 	doc, _ := p.deps.Settings.Settings()
 	f.Policy = policyWords(doc, about.section)
 	f.History = p.happened(r, about)
@@ -170,10 +173,28 @@ func (p *settingsScreens) section(w http.ResponseWriter, r *http.Request) {
 		n = &node{Type: "object", Of: []*node{n.child("roles")}}
 	}
 	f.Root, f.Intro = former{skip: skip, choices: p.choices(doc, key)}.groupOf(n, doc[key], ""), n.About
-	if key == "page" {
-		f.May, f.Why = false, "Where this page listens belongs to the host: it is set in the configuration file there, and weighpost reads it anew."
+	if why := ofTheHost[key]; why != "" {
+		f.May, f.Why = false, why
 	}
 	p.show(w, r, page{Template: "settings-form.html", Title: sectionTitle(name), Place: "/settings", Scripts: []string{"settings.js"}, Data: f})
+}
+
+// ofTheHost are parts that no form changes, and why.
+var ofTheHost = map[string]string{
+	"page":    "Where this page listens belongs to the host: it is set in the configuration file there, and weighpost reads it anew.",
+	"central": "Whose signed settings hold here belongs to the host: it is set in the configuration file there, and weighpost reads it anew.",
+}
+
+// central says that a part is set by central settings, or "".
+func (p *settingsScreens) central(section string) string {
+	c := p.deps.Settings.CentralSettings()
+	if section == "roles" {
+		section = "people"
+	}
+	if c == nil || !slices.Contains(c.Sections, section) {
+		return ""
+	}
+	return fmt.Sprintf("This comes from the central settings: serial number %d, signed by %s. It is changed and signed there, and not here.", c.Serial, strings.Join(c.Signed, ", "))
 }
 
 func sectionTitle(name string) string {

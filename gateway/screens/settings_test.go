@@ -28,6 +28,7 @@ import (
 type shelf struct {
 	doc     map[string]any
 	pending *console.PendingSettings
+	central *record.Central
 	layout  string
 }
 
@@ -35,6 +36,8 @@ func (s *shelf) Settings() (map[string]any, string) { return s.doc, "sha256:seen
 func (s *shelf) ChangeSettings(context.Context, console.SettingsChange) (console.SettingsAnswer, error) {
 	return console.SettingsAnswer{}, errors.New("a page changes nothing")
 }
+func (s *shelf) CentralSettings() *record.Central { return s.central }
+
 func (s *shelf) PendingSettings() *console.PendingSettings { return s.pending }
 func (s *shelf) DecideSettings(context.Context, console.SettingsDecision) (console.SettingsAnswer, error) {
 	return console.SettingsAnswer{}, errors.New("a page changes nothing")
@@ -119,7 +122,7 @@ func newShelf(t *testing.T) (*lab, *shelf) {
 		`{"schema":"weighpost.weighing/1","id":"seed-bank/a/b-1/000001","seq":5,"frame":"` + frame + `"}`, `{"schema":"weighpost.unread/1","id":"seed-bank/a/b-1/000002","seq":6,"frame":"PGI+bm90aGluZw0K"}`,
 	}}
 	l := newLab(t, Deps{Settings: s, SettingsSchema: read("weighpost.schema.json"), LayoutSchema: read("layout.schema.json"), Entries: entries,
-		SettingsSections: []string{"journal", "page", "clock", "log", "balances", "sinks", "people", "samples", "requests", "checks", "fitness", "backup", "procedures", "review", "reports", "settings"}})
+		SettingsSections: []string{"journal", "page", "clock", "log", "balances", "sinks", "people", "samples", "requests", "checks", "fitness", "backup", "procedures", "review", "reports", "settings", "central"}})
 	return l, s
 }
 
@@ -172,7 +175,7 @@ func textOf(n *html.Node) string {
 // everyForm is the address of each form, and where the schema has what it is about.
 func everyForm() map[string]string {
 	forms := map[string]string{"/settings/journal": "journal.", "/settings/page": "page.", "/settings/clock": "clock.", "/settings/log": "log.", "/settings/people": "people.", "/settings/roles": "people.",
-		"/settings/samples": "samples.", "/settings/fitness": "fitness.", "/settings/new/check?use=corners": "checks[].", "/settings/requests": "requests.", "/settings/backup": "backup.", "/settings/procedures": "procedures.", "/settings/review": "review.", "/settings/reports": "reports.", "/settings/settings": "settings.", "/settings/new/balance": "balances[]."}
+		"/settings/samples": "samples.", "/settings/fitness": "fitness.", "/settings/new/check?use=corners": "checks[].", "/settings/requests": "requests.", "/settings/backup": "backup.", "/settings/procedures": "procedures.", "/settings/review": "review.", "/settings/reports": "reports.", "/settings/settings": "settings.", "/settings/central": "central.", "/settings/new/balance": "balances[]."}
 	for _, k := range all.Kinds {
 		forms["/settings/new/sink?kind="+k.Name] = "sinks[" + k.Name + "]."
 	}
@@ -561,5 +564,24 @@ func TestALayoutIsShownOverTheLines(t *testing.T) {
 	s.layout = ""
 	if status, _ := l.get(t, "/settings/balances/b-1/layout", as("it")); status != 404 {
 		t.Errorf("no balance, and %d", status)
+	}
+}
+
+// TestPartsThatComeFromElsewhereAreNotChangedHere: what central settings set says so, and offers no form; the rest does.
+func TestPartsThatComeFromElsewhereAreNotChangedHere(t *testing.T) {
+	l, s := newShelf(t)
+	s.central = &record.Central{Serial: 12, Signed: []string{"seed-bank-ada+669afb79"}, Sections: []string{"log", "balances", "people"}}
+	const said = "This comes from the central settings: serial number 12, signed by seed-bank-ada+669afb79."
+	for path, theirs := range map[string]bool{"/settings/log": true, "/settings/people": true, "/settings/roles": true, "/settings/new/balance": true, "/settings/clock": false, "/settings/central": false} {
+		page := l.parsed(t, path, "it")
+		text := textOf(page)
+		offered := strings.Contains(text, "Show the difference")
+		if strings.Contains(text, said) != theirs || offered == (theirs || path == "/settings/central") {
+			t.Errorf("%s: a form is offered: %t\n%s", path, offered, text)
+		}
+	}
+	overview := textOf(l.parsed(t, "/settings", "it"))
+	if n := strings.Count(overview, said); n != 3 || strings.Contains(overview, "Add one by hand") {
+		t.Errorf("said %d times on the page of all settings", n)
 	}
 }

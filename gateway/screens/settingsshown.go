@@ -17,7 +17,8 @@ import (
 type shownPart struct {
 	Name, Title, About string
 	Link               string
-	Change             bool // a form is offered
+	Change             bool   // a form is offered
+	Central            string // says that central settings set it
 	Keys               []shownKey
 	Items              []shownPart // balances, sinks, checks
 }
@@ -64,7 +65,8 @@ func (p *settingsScreens) shownPart(name string, value any, who rights.Who) show
 	if n == nil {
 		return s
 	}
-	s.About, s.Change = n.About, name != "page"
+	s.Central = p.central(name)
+	s.About, s.Change = n.About, ofTheHost[name] == "" && s.Central == ""
 	for _, right := range sectionRights(name) {
 		s.Change = s.Change && who.May(right) == nil
 	}

@@ -95,7 +95,7 @@ var captureWords = map[string]string{
 // sectionWords name the parts of the settings.
 var sectionWords = map[string]string{
 	"journal": "Journal", "page": "This page's address", "clock": "Clock", "log": "Log", "balances": "Balances", "sinks": "Destinations", "people": "People and policy",
-	"samples": "Samples", "requests": "Requests from files", "checks": "Checks", "fitness": "Fitness", "backup": "Backup", "procedures": "Procedures", "review": "Review of runs", "reports": "Reports", "settings": "Who adopts changes", "site": "Site", "roles": "Roles",
+	"samples": "Samples", "requests": "Requests from files", "checks": "Checks", "fitness": "Fitness", "backup": "Backup", "procedures": "Procedures", "review": "Review of runs", "reports": "Reports", "settings": "Who adopts changes", "central": "Central settings", "site": "Site", "roles": "Roles",
 }
 
 // rightWords say what a right allows.

@@ -1,0 +1,4 @@
+package gateway
+
+// PullNow asks for a pull of central settings before it is due.
+func (g *Gateway) PullNow() { g.pullNow() }
