@@ -70,6 +70,11 @@ func livesAndKeysOfARealJournal(t *testing.T, p *place) {
 	if life.First != 312 || life.Before != first || life.State != StateVerified {
 		t.Errorf("%+v", life)
 	}
+	// What an auditor does: the journal on the disk is held against the checkpoint that the archive gave.
+	report, err := journal.Verify(ctx, dir, "", nil, journal.Against(journal.Held{Where: "the archive", Note: []byte(life.Checkpoint)}))
+	if err != nil || !report.Verified {
+		t.Errorf("%v: %s", err, report.Text())
+	}
 }
 
 func stampNow() record.Stamp {
