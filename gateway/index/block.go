@@ -52,32 +52,54 @@ type builder struct {
 	terms  map[string]int // place in posts
 	posts  [][]uint16
 	buffer []byte
+	texts  map[string][]int // places in posts of the words of a text: most texts of an entry stand in its neighbours too
 }
 
 func newBuilder(first uint64) *builder {
-	return &builder{block: block{first: first, last: first - 1}, terms: map[string]int{}}
+	return &builder{block: block{first: first, last: first - 1}, terms: map[string]int{}, texts: map[string][]int{}}
 }
 
 // add takes in the next entry.
 func (b *builder) add(e record.Entry) {
 	at := uint16(len(b.times))
-	micros := facts(e, func(what byte, value []byte) {
+	note := func(what byte, value []byte) int {
 		b.buffer = appendTerm(b.buffer[:0], what, value)
-		b.note(b.buffer, at)
+		return b.note(b.buffer, at)
+	}
+	micros := factsBy(e, func(what byte, value []byte) { note(what, value) }, func(text []byte) {
+		places, met := b.texts[string(text)]
+		if met {
+			for _, i := range places {
+				b.put(i, at)
+			}
+			return
+		}
+		eachWord(text, func(word []byte, _ byte) { places = append(places, note(isWord, word)) })
+		if len(b.texts) < mostTexts && len(text) <= longestText {
+			b.texts[string(text)] = places
+		}
 	})
 	b.times = append(b.times, micros)
 	b.last = e.Seq
 	b.hash = tlog.RecordHash(e.JSON)
 }
 
-// note adds a place to a term.
-func (b *builder) note(term []byte, at uint16) {
+// What is kept of the texts of a block while it is built.
+const mostTexts, longestText = 4096, 128
+
+// note adds a place to a term, and says which term it is.
+func (b *builder) note(term []byte, at uint16) int {
 	i, ok := b.terms[string(term)]
 	if !ok {
 		i = len(b.posts)
 		b.terms[string(term)] = i
 		b.posts = append(b.posts, nil)
 	}
+	b.put(i, at)
+	return i
+}
+
+func (b *builder) put(i int, at uint16) {
 	if p := b.posts[i]; len(p) == 0 || p[len(p)-1] != at {
 		b.posts[i] = append(p, at)
 	}

@@ -45,7 +45,14 @@ const noTime = int64(-1 << 63)
 // facts reads an entry once: its time in microseconds since 1970 and, through each, what it says of itself, words among
 // it. value may not be kept. The same fact may come more than once.
 func facts(e record.Entry, each func(what byte, value []byte)) (micros int64) {
-	r := reader{each: each, micros: noTime}
+	return factsBy(e, each, func(text []byte) {
+		eachWord(text, func(word []byte, _ byte) { each(isWord, word) })
+	})
+}
+
+// factsBy is facts for who takes the words out of a text in another way.
+func factsBy(e record.Entry, each func(what byte, value []byte), words func(text []byte)) (micros int64) {
+	r := reader{each: each, words: words, micros: noTime}
 	each(isKind, []byte(e.Kind))
 	if e.Balance != "" {
 		each(isBalance, []byte(e.Balance))
@@ -57,6 +64,7 @@ func facts(e record.Entry, each func(what byte, value []byte)) (micros int64) {
 
 type reader struct {
 	each    func(what byte, value []byte)
+	words   func(text []byte)
 	micros  int64
 	stamped bool
 }
@@ -82,7 +90,7 @@ func (r *reader) text(path [][]byte, text []byte) {
 	if len(text) > longestBare && bytes.IndexByte(text, ' ') < 0 {
 		return
 	}
-	eachWord(text, func(word []byte, _ byte) { r.each(isWord, word) })
+	r.words(text)
 }
 
 // item says which item of a context, or which person, the text at a path is, or 0.
