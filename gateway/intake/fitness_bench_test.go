@@ -37,7 +37,10 @@ func roomOf(b *testing.B, m fitness.Minimum) looked {
 	cfg := fitness.Default()
 	cfg.Checks, cfg.Minimum = []fitness.Scheduled{{Check: "daily", Every: "day"}}, m
 	room := fitness.New(fitness.Options{Dir: b.TempDir(), Journal: k, Zone: time.UTC, Stamp: func() record.Stamp { return at(now) },
-		Balances: func() []fitness.Balance { return []fitness.Balance{{Describe: balance, Config: cfg}} }})
+		Balances: func() []fitness.Balance { return []fitness.Balance{{Describe: balance, Config: cfg}} },
+		Balance: func(id string) (fitness.Balance, bool) {
+			return fitness.Balance{Describe: balance, Config: cfg}, id == balance.ID
+		}})
 	ctx, stop := context.WithCancel(b.Context())
 	done := make(chan struct{})
 	go func() { defer close(done); room.Run(ctx) }()

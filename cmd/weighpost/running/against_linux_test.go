@@ -83,6 +83,9 @@ func measure(tb testing.TB, w way, r reader) outcome {
 	if o.lost, o.doubled, times = c.counts(); len(times) > 0 {
 		o.p50, o.p99 = times[len(times)/2], times[len(times)*99/100]
 	}
+	if o.lost > 0 && strings.HasPrefix(r.name, "weighpost") {
+		tb.Errorf("%s lost %d of %d lines of %s balances", r.name, o.lost, o.lines, w.name)
+	}
 	return o
 }
 
@@ -197,9 +200,8 @@ func median(of []outcome) outcome {
 	return m
 }
 
-// compare has every reader take every way of printing in turns, so many times, and writes the medians as a table.
-func compare(tb testing.TB, times int, ways []way, each func(w way, r reader, f func(tb testing.TB))) string {
-	list := readers(tb)
+// compare has each reader take every way of printing in turns, so many times, and writes the medians as a table.
+func compare(list []reader, times int, ways []way, each func(w way, r reader, f func(tb testing.TB))) string {
 	var table strings.Builder
 	table.WriteString("| balances | reader | lost of | doubled | CPU s per 1,000 | against weighpost | p50 ms | p99 ms | MiB | lines/s |\n")
 	table.WriteString("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |\n")
@@ -238,10 +240,23 @@ func BenchmarkAgainstTheScript(b *testing.B) {
 	}
 	const long = 12 * time.Second
 	ways := []way{tenASecond(1, long), tenASecond(8, long), tenASecond(64, long), tenASecond(256, long), flatOut(64, 300)}
-	table := compare(b, turns, ways, func(w way, r reader, f func(tb testing.TB)) {
+	fmt.Print("\n" + compare(readers(b), turns, ways, func(w way, r reader, f func(tb testing.TB)) {
 		b.Run(w.name+"/"+r.name, func(b *testing.B) { f(b) })
-	})
-	fmt.Print("\n" + table)
+	}))
+}
+
+// BenchmarkCrowds has weighpost alone read 1,000 balances that print a line a second, and 256 that print 100 lines at once. Nothing
+// may be lost. It prints a table as BenchmarkAgainstTheScript does.
+//
+//	go test ./cmd/weighpost/running -run XXX -bench Crowds -benchtime 1x
+func BenchmarkCrowds(b *testing.B) {
+	ways := []way{
+		{"1,000 at a line a second", 1000, 20, func(c *crowd, tb testing.TB) { c.printSteadily(tb, time.Second) }},
+		{"256, bursts of 100 lines on all at once", 256, 300, func(c *crowd, tb testing.TB) { c.printBursts(tb, 100, 5*time.Second) }},
+	}
+	fmt.Print("\n" + compare([]reader{daemonReader("weighpost", built)}, 1, ways, func(w way, r reader, f func(tb testing.TB)) {
+		b.Run(w.name, func(b *testing.B) { f(b) })
+	}))
 }
 
 // TestTheHarnessLosesNothing runs the comparison in short: it is whole, and weighpost loses and doubles nothing.

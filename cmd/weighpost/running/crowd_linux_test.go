@@ -1,6 +1,8 @@
 package running
 
 import (
+	"cmp"
+	"context"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
@@ -26,6 +28,7 @@ type crowd struct {
 	cords  []*pty.Cord
 	each   int // lines of each balance
 	broker *mosquitto.Broker
+	page   string // the address of the daemon's page; "": one that the system chooses
 
 	mu      sync.Mutex
 	moved   *sync.Cond
@@ -77,11 +80,11 @@ func lineOf(thousandths int) []byte {
 func (c *crowd) config(tb testing.TB) (name string) {
 	tb.Helper()
 	layout, name := filepath.Join(c.dir, "twenty-bytes.yaml"), filepath.Join(c.dir, "weighpost.yaml")
-	text := []byte("site: seed-bank\njournal: {folder: journal}\npage: {listen: \"127.0.0.1:0\"}\nbalances:\n")
+	text := fmt.Appendf(nil, "site: seed-bank\njournal: {folder: journal}\npage: {listen: %q}\nbalances:\n", cmp.Or(c.page, "127.0.0.1:0"))
 	for i, cord := range c.cords {
 		text = fmt.Appendf(text, "- {id: b-%d, port: {address: %q, speed: 115200}, layout: %q, record: all}\n", i+1, cord.Path(), layout)
 	}
-	text = fmt.Appendf(text, "sinks:\n- {id: broker, kind: mqtt, broker: %q}\n", c.broker.URL())
+	text = fmt.Appendf(text, "sinks:\n- {id: broker, kind: mqtt, broker: %q, retry_min: 50ms}\n", c.broker.URL())
 	for name, text := range map[string][]byte{layout: []byte(twentyBytes), name: text} {
 		if err := os.WriteFile(name, text, 0o644); err != nil {
 			tb.Fatal(err)
@@ -94,15 +97,15 @@ func (c *crowd) config(tb testing.TB) (name string) {
 func (c *crowd) listen(tb testing.TB) {
 	tb.Helper()
 	client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + c.broker.Addr()).SetClientID("far-side").
-		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
-			var w struct {
-				Balance struct{ ID string }
-				Value   struct{ Digits string }
-			}
-			if json.Unmarshal(m.Payload(), &w) == nil {
-				c.note(w.Balance.ID, w.Value.Digits)
-			}
-		}))
+		SetCleanSession(false).SetMaxReconnectInterval(100 * time.Millisecond).SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
+		var w struct {
+			Balance struct{ ID string }
+			Value   struct{ Digits string }
+		}
+		if json.Unmarshal(m.Payload(), &w) == nil {
+			c.note(w.Balance.ID, w.Value.Digits)
+		}
+	}))
 	for _, step := range []func() paho.Token{client.Connect, func() paho.Token { return client.Subscribe("+/+/+/weighing", 1, nil) }} {
 		if token := step(); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
 			tb.Fatalf("the far side's own subscriber: %v", token.Error())
@@ -203,21 +206,50 @@ func (c *crowd) printBursts(tb testing.TB, lines int, apart time.Duration) {
 }
 
 // printFlatOut has each balance print its next line as soon as fewer than so many of its lines are on their way.
-func (c *crowd) printFlatOut(tb testing.TB, onTheWay int) {
-	var all sync.WaitGroup
+func (c *crowd) printFlatOut(tb testing.TB, onTheWay int) { c.printSpan(tb, 1, c.each, onTheWay) }
+
+// printSpan does so with the lines from one on up to another. Where nothing arrives for a minute it gives up: what was not printed
+// is missing.
+func (c *crowd) printSpan(tb testing.TB, from, to, onTheWay int) {
+	stuck, moved := false, func() (n int) {
+		for _, one := range c.arrived {
+			n += one
+		}
+		return n
+	}
+	watching, enough := context.WithCancel(context.Background())
+	var all, watch sync.WaitGroup
+	watch.Go(func() {
+		for last, since := -1, time.Now(); watching.Err() == nil; time.Sleep(20 * time.Millisecond) {
+			c.mu.Lock()
+			if now := moved(); now != last {
+				last, since = now, time.Now()
+			}
+			if stuck = time.Since(since) > time.Minute; stuck {
+				c.moved.Broadcast()
+			}
+			c.mu.Unlock()
+		}
+	})
 	for i := range c.cords {
 		all.Go(func() {
-			for n := 1; n <= c.each; n++ {
+			for n := from; n <= to; n++ {
 				c.mu.Lock()
-				for n-c.arrived[i] > onTheWay {
+				for n-c.arrived[i] > onTheWay && !stuck {
 					c.moved.Wait()
 				}
+				gaveUp := stuck
 				c.mu.Unlock()
+				if gaveUp {
+					return
+				}
 				c.write(tb, i, n, 1)
 			}
 		})
 	}
 	all.Wait()
+	enough()
+	watch.Wait()
 }
 
 // drain waits until everything came, or the limit.
