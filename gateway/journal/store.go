@@ -55,7 +55,9 @@ func (s *store) prepare() error {
 }
 
 // transact is transact with statements at hand.
-func (s *store) transact(f func() error) error { return transactBy(s.db, s.begin.Exec, f, s.commit.Exec) }
+func (s *store) transact(f func() error) error {
+	return transactBy(s.db, s.begin.Exec, f, s.commit.Exec)
+}
 
 // endsWith says whether journal.db ends with an entry, as it did when that was committed. It may not, where somebody else writes
 // it, or where the kernel lost a page of the index of the WAL: going on would put the next commit over the last ones.
