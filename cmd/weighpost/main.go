@@ -105,10 +105,14 @@ func sentence(err error) string {
 
 // newParser makes the parser of the command line. Help ends by calling exit.
 func newParser(s streams, exit func(int), more ...kong.Option) (*kong.Kong, error) {
-	return kong.New(&commands{}, append(more,
+	parser, err := kong.New(&commands{}, append(more,
 		kong.Name("weighpost"),
 		kong.Description("Weighings, posted: puts balances that have only an RS-232 port on the network."),
 		kong.Writers(s.out, s.err),
 		kong.Exit(exit),
 	)...)
+	if err == nil {
+		showExamples(parser.Model.Node)
+	}
+	return parser, err
 }

@@ -116,10 +116,10 @@ func (m *terminal) show(text string) {
 	}
 }
 
-// holdRecording compares what was seen with what is kept, or keeps it, in the README too.
+// holdRecording compares what was seen with what is kept, or keeps it, in the manual too.
 func holdRecording(t *testing.T, here, got string) {
 	t.Helper()
-	kept, readme := filepath.Join(here, recordingFile), filepath.Join(here, "../../README.md")
+	kept, manual := filepath.Join(here, recordingFile), filepath.Join(here, "../../gateway/help/pages/adding.md")
 	want, err := os.ReadFile(kept)
 	if err != nil && !*update {
 		t.Fatal(err)
@@ -129,14 +129,14 @@ func holdRecording(t *testing.T, here, got string) {
 	case !*update:
 		t.Errorf("the person sees something else than %s says; -update keeps it. Seen:\n%s", recordingFile, got)
 	default:
-		text, err := os.ReadFile(readme)
+		text, err := os.ReadFile(manual)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if err := os.WriteFile(kept, []byte(got), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		if err := os.WriteFile(readme, []byte(strings.Replace(string(text), string(want), got, 1)), 0o644); err != nil {
+		if err := os.WriteFile(manual, []byte(strings.Replace(string(text), string(want), got, 1)), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}

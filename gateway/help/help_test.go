@@ -1,6 +1,8 @@
 package help
 
 import (
+	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -107,4 +109,70 @@ func names(cell, clause string) bool {
 		}
 	}
 	return false
+}
+
+// TestTroubleshootingLeadsSomewhere: each row points to a condition, a command or a page; those conditions and pages exist.
+func TestTroubleshootingLeadsSomewhere(t *testing.T) {
+	page, err := Page("troubleshooting")
+	if err != nil {
+		t.Fatal(err)
+	}
+	table, err := os.ReadFile("../../configs/conditions.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	code, rows := regexp.MustCompile("`([a-z]+(?:-[a-z]+)+)`"), 0
+	for line := range strings.Lines(page.Text) {
+		if !strings.HasPrefix(line, "| ") || strings.HasPrefix(line, "| you see") || strings.HasPrefix(line, "| ---") {
+			continue
+		}
+		rows++
+		codes := code.FindAllStringSubmatch(line, -1)
+		for _, m := range codes {
+			if !strings.Contains(string(table), "| `"+m[1]+"` |") {
+				t.Errorf("there is no condition %s: %s", m[1], line)
+			}
+		}
+		if len(codes) == 0 && !strings.Contains(line, "`weighpost ") {
+			t.Errorf("leads nowhere: %s", line)
+		}
+	}
+	if rows < 30 {
+		t.Errorf("only %d rows are found", rows)
+	}
+}
+
+// TestPagesThatAreNamedExist: wherever the manual or the README says weighpost help TOPIC.
+func TestPagesThatAreNamedExist(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	named := regexp.MustCompile(`weighpost\s+help\s+([a-z][a-z-]+)`)
+	for _, topic := range append(Topics(), Topic{Name: "README.md", Text: string(readme)}) {
+		for _, m := range named.FindAllStringSubmatch(topic.Text, -1) {
+			if _, err := Page(m[1]); err != nil {
+				t.Errorf("%s: there is no page %s", topic.Name, m[1])
+			}
+		}
+	}
+}
+
+// TestEveryPromiseOfTheReadmeIsShown holds its table of promises to the tests that it names.
+func TestEveryPromiseOfTheReadmeIsShown(t *testing.T) {
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	sources, rows := shown.In("../.."), shown.Rows(string(readme))
+	for _, row := range rows {
+		for _, what := range []string{row.Wrong(sources), row.MaySkip(sources)} {
+			if what != "" {
+				t.Errorf("%s: %s", row.Cells[0], what)
+			}
+		}
+	}
+	if len(rows) < 15 {
+		t.Errorf("only %d promises are found", len(rows))
+	}
 }

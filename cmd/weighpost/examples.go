@@ -1,0 +1,158 @@
+package main
+
+import "github.com/alecthomas/kong"
+
+// examples are calls of commands whose help does not show one itself, by the command. A command that is new shows its own in its help, or
+// has a row here.
+var examples = map[string]string{
+	"demo":                    "--for 40s",
+	"run":                     "--config weighpost.yaml",
+	"ports":                   "--lines",
+	"watch":                   "b-12",
+	"add-balance":             "--config weighpost.yaml",
+	"service install":         "--config /etc/weighpost/weighpost.yaml --udev",
+	"service remove":          "",
+	"service start":           "",
+	"service stop":            "",
+	"service status":          "",
+	"settings":                "/dev/ttyUSB0",
+	"learn":                   "lines.bytes --out my-balance.yaml",
+	"checks list":             "--config weighpost.yaml",
+	"checks show":             "b-12 --config weighpost.yaml",
+	"checks defined":          "--config weighpost.yaml",
+	"checks begin":            "b-12 daily --weight f1-3-200 --config weighpost.yaml",
+	"checks follow":           "b-12 --config weighpost.yaml",
+	"checks report":           "b-12 daily --config weighpost.yaml",
+	"checks upkeep":           "b-12 repair --config weighpost.yaml",
+	"checks doubts":           "b-12 daily --config weighpost.yaml",
+	"checks judge":            "b-12 daily --effect no-effect --reason 'the loads were far below the limit' --config weighpost.yaml",
+	"checks close":            "b-12 daily --reason 'all of them are judged' --config weighpost.yaml",
+	"checks out":              "b-12 --reason 'it was dropped' --config weighpost.yaml",
+	"checks back":             "b-12 --reason 'repaired, and its check has passed' --config weighpost.yaml",
+	"weights list":            "--config weighpost.yaml",
+	"weights show":            "f1-3-200 --config weighpost.yaml",
+	"weights register":        "f1-3-200 --nominal '200 g' --class F1 --number 4711 --date 2026-01-15 --due 2027-01-31 --config weighpost.yaml",
+	"weights withdraw":        "f1-3-200 --reason 'scratched' --config weighpost.yaml",
+	"procedures list":         "--config weighpost.yaml",
+	"procedures show":         "moisture 2 --config weighpost.yaml",
+	"procedures write":        "moisture.yaml --reason 'dried for longer' --config weighpost.yaml",
+	"procedures adopt":        "moisture 2 --reason 'looked over' --config weighpost.yaml",
+	"procedures turn-down":    "moisture 2 --reason 'the limit is wrong' --config weighpost.yaml",
+	"procedures withdraw":     "moisture 1 --reason 'version 2 holds' --config weighpost.yaml",
+	"procedures ready":        "thousand-seed-mass --config weighpost.yaml",
+	"runs list":               "--config weighpost.yaml",
+	"runs show":               "moisture-000007 --config weighpost.yaml",
+	"reviews list":            "--config weighpost.yaml",
+	"reviews show":            "moisture-000007 --config weighpost.yaml",
+	"reviews submit":          "moisture-000007 --seen 412 --config weighpost.yaml",
+	"reviews return":          "moisture-000007 --seen 415 --reason 'sample 3 was not dried' --config weighpost.yaml",
+	"reviews review":          "moisture-000007 --seen 415 --config weighpost.yaml",
+	"reviews approve":         "moisture-000007 --seen 415 --config weighpost.yaml",
+	"reviews look":            "moisture-000007 --seen 415 --config weighpost.yaml",
+	"reviews exclude":         "moisture-000007 398 --seen 415 --reason spilt --comment 'seen at the bench' --config weighpost.yaml",
+	"reviews include":         "moisture-000007 398 --seen 416 --reason mistaken --comment 'it was another dish' --config weighpost.yaml",
+	"reviews amend":           "moisture-000007 398 sample LOT-7021 --seen 416 --reason mistyped --comment 'as the label says' --config weighpost.yaml",
+	"reviews reread":          "moisture-000007 398 sha256:4e9f96d1 --seen 416 --reason layout --comment 'the sign was not read' --config weighpost.yaml",
+	"reviews replace":         "moisture-000007 moisture-000009 --seen 420 --reason 'weighed again' --config weighpost.yaml",
+	"reviews archive":         "moisture-000007 --seen 421 --reason 'its lot is closed' --config weighpost.yaml",
+	"reviews unarchive":       "moisture-000007 --seen 422 --reason 'asked for again' --config weighpost.yaml",
+	"statistics":              "--config weighpost.yaml",
+	"containers list":         "--config weighpost.yaml",
+	"containers show":         "d-17 --config weighpost.yaml",
+	"containers register":     "d-17 d-18 --sort dish --config weighpost.yaml",
+	"containers withdraw":     "d-17 --reason 'chipped' --config weighpost.yaml",
+	"slips list":              "--config weighpost.yaml",
+	"slips show":              "512 --config weighpost.yaml",
+	"slips confirm":           "512 --config weighpost.yaml",
+	"slips turn-down":         "512 --reason 'the weight is another' --config weighpost.yaml",
+	"reports list":            "--config weighpost.yaml",
+	"reports write":           "run moisture-000007 --out preview.pdf --config weighpost.yaml",
+	"reports issue":           "run moisture-000007 --config weighpost.yaml",
+	"requests list":           "--config weighpost.yaml",
+	"requests show":           "lims SB-4102 --config weighpost.yaml",
+	"requests send":           "request.json --from lims --config weighpost.yaml",
+	"requests change":         "lims SB-4102 --reason 'more urgent' --config weighpost.yaml",
+	"requests cancel":         "lims SB-4102 --reason 'not needed any more' --config weighpost.yaml",
+	"read":                    "lines.bytes --layout my-balance.yaml",
+	"validate config":         "weighpost.yaml",
+	"validate layout":         "my-balance.yaml",
+	"validate procedure":      "moisture.yaml",
+	"validate export":         "november.csv.manifest.json",
+	"validate proof":          "weighing.proof --key key.pub",
+	"validate bundle":         "run.zip --key key.pub",
+	"validate segment":        "000001.ndjson.gz",
+	"validate archive":        "archive.yaml",
+	"validate checkpoint":     "checkpoint.txt --key key.pub",
+	"journal verify":          "/var/lib/weighpost/journal --key key.pub",
+	"journal list":            "/var/lib/weighpost/journal --kind configured --from 2026-11-01",
+	"journal review":          "--by 'A. Reviewer' --to now --findings 'Nothing unusual.' --config weighpost.yaml",
+	"journal export":          "/var/lib/weighpost/journal --format pdf --from 2026-11-01 --out november.pdf",
+	"journal bundle":          "/var/lib/weighpost/journal --run moisture-000007 --out run.zip",
+	"journal prove":           "/var/lib/weighpost/journal seed-bank/zfqew/b-02/000002 --out weighing.proof",
+	"journal rotate-key":      "--reason 'as every year' --config weighpost.yaml",
+	"journal replace-key":     "--reason 'the disk with the key is gone' --by ada --confirmed-by bea --config weighpost.yaml",
+	"journal correct-clock":   "--from 120 --to 240 --offset=-3.2s --bound 0.5s --reason 'the clock was ahead' --config weighpost.yaml",
+	"journal seal":            "--config weighpost.yaml",
+	"backup create":           "--config weighpost.yaml",
+	"backup list":             "--config weighpost.yaml",
+	"backup verify":           "seed-bank.tar --key key.pub",
+	"backup restore":          "seed-bank.tar --into /var/lib/weighpost/journal --identity backup-key.txt --config weighpost.yaml",
+	"deliveries list":         "lims --config weighpost.yaml",
+	"deliveries retry":        "lims 184 190 --config weighpost.yaml",
+	"deliveries drop":         "lims 201 --reason 'a test print' --config weighpost.yaml",
+	"deliveries try":          "lims --config weighpost.yaml",
+	"deliveries pause":        "lims --reason 'the lab system is being moved' --config weighpost.yaml",
+	"deliveries continue":     "lims --config weighpost.yaml",
+	"deliveries release":      "seed-bank/lnpi7/b-04/000003 --reason 'looked over' --config weighpost.yaml",
+	"deliveries preview":      "seed-bank/lnpi7/b-04/000003 --sink lims --config weighpost.yaml",
+	"archive run":             "--config archive.yaml",
+	"archive status":          "--config archive.yaml",
+	"archive checkpoint":      "weighpost/seed-bank/lnpi7 --config archive.yaml",
+	"archive settle":          "weighpost/seed-bank/lnpi7 --by ada --reason 'the disk was restored' --config archive.yaml",
+	"archive key":             "archive.key --name lab-archive",
+	"directory test":          "ada --config weighpost.yaml",
+	"configuration show":      "--config weighpost.yaml",
+	"configuration pending":   "--config weighpost.yaml",
+	"configuration adopt":     "5f1c --reason 'new bench' --login boss --config weighpost.yaml",
+	"configuration turn-down": "5f1c --reason 'wrong room' --login boss --config weighpost.yaml",
+	"people add":              "ada --name 'Ada Ahn' --role operator --config weighpost.yaml",
+	"people list":             "--config weighpost.yaml",
+	"people change":           "ada --role reviewer --reason 'she reviews from now on' --config weighpost.yaml",
+	"people disable":          "ada --reason 'left the lab' --config weighpost.yaml",
+	"people enable":           "ada --reason 'back again' --config weighpost.yaml",
+	"people reset-secret":     "ada --reason 'password lost' --config weighpost.yaml",
+	"people set-pin":          "ada --reason 'first PIN' --config weighpost.yaml",
+	"people badge":            "ada B-0007 --reason 'new badge' --config weighpost.yaml",
+	"people rights":           "--on 2026-11-25 --config weighpost.yaml",
+	"people sessions":         "ada --config weighpost.yaml",
+	"people sign-out":         "ada --config weighpost.yaml",
+	"people review":           "--findings 'two accounts were disabled' --config weighpost.yaml",
+	"keys make":               "lims --name 'The lab system' --config weighpost.yaml",
+	"keys list":               "--config weighpost.yaml",
+	"keys revoke":             "lims --reason 'another system' --config weighpost.yaml",
+	"help":                    "troubleshooting",
+	"certificate":             "--config weighpost.yaml",
+	"version":                 "",
+}
+
+// showExamples adds to the help of each command how it is called.
+func showExamples(n *kong.Node) {
+	for _, c := range n.Children {
+		showExamples(c)
+	}
+	if n.Type != kong.CommandNode || !n.Leaf() {
+		return
+	}
+	path := n.Path()
+	rest, shown := examples[path]
+	if !shown {
+		return
+	}
+	if n.Detail != "" {
+		n.Detail += "\n\n"
+	}
+	n.Detail += "    weighpost " + path
+	if rest != "" {
+		n.Detail += " " + rest
+	}
+}
