@@ -141,7 +141,7 @@ var arrows = []arrow{
 	{"gateway/once", nil, "it remembers answers, and knows nothing of what they say"},
 	{"gateway/console", []string{"gateway/record", "gateway/report", "gateway/rights", "gateway/settings", "gateway/certificate", "gateway/health", "gateway/live", "gateway/once", "parsers/strict"},
 		"pages show; they reach nothing that records"},
-	{"gateway/screens", []string{"gateway/console", "gateway/report", "gateway/charts", "gateway/record", "gateway/tell", "gateway/rights", "gateway/settings", "gateway/health", "gateway/live", "gateway/help", "gateway/needs", "gateway/needs/chromium", "parsers/..."},
+	{"gateway/screens", []string{"gateway/archive", "gateway/console", "gateway/report", "gateway/charts", "gateway/record", "gateway/tell", "gateway/rights", "gateway/settings", "gateway/health", "gateway/live", "gateway/help", "gateway/needs", "gateway/needs/chromium", "parsers/..."},
 		"pages for people show what the console has, and change nothing by themselves"},
 
 	{"sinks/format", []string{"sinks", "sinks/sinktest", "gateway/record", "gateway/laboratory", "gateway/tell", "gateway/needs", "parsers/..."},

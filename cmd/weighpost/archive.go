@@ -16,6 +16,7 @@ import (
 
 type archiveCommand struct {
 	Run        archiveRun        `cmd:"" help:"Take what gateways publish, keep it in PostgreSQL, verify and co-sign it."`
+	Page       archivePage       `cmd:"" help:"Show all sites in a browser: gateways, weighings, what happened, proofs. Nothing can be changed there."`
 	Status     archiveStatus     `cmd:"" help:"Show how far each gateway is, and what is wrong."`
 	Checkpoint archiveCheckpoint `cmd:"" help:"Print the newest co-signed checkpoint of a gateway's journal."`
 	Settle     archiveSettle     `cmd:"" help:"End the dispute of a gateway's journal, once you know what it was."`

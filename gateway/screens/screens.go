@@ -33,7 +33,10 @@ var files embed.FS
 type Deps = console.Deps
 
 // Screens makes pages.
-type Screens struct{ deps Deps }
+type Screens struct {
+	deps   Deps
+	places []place // of the navigation
+}
 
 // shared are the templates that every page may use.
 var shared = []string{"templates/frame.html", "templates/parts.html", "templates/listparts.html", "templates/fitparts.html", "templates/chart.html", "templates/runparts.html", "templates/reviewparts.html",
@@ -63,7 +66,7 @@ var framed = sync.OnceValue(func() *template.Template {
 })
 
 // New makes the pages.
-func New(deps Deps) *Screens { return &Screens{deps} }
+func New(deps Deps) *Screens { return &Screens{deps, places} }
 
 // Routes are all pages, and the files that they are made of, each with the right that it needs.
 func (s *Screens) Routes() []console.Screen {
@@ -218,7 +221,7 @@ func (s *Screens) write(w http.ResponseWriter, r *http.Request, status int, p pa
 	f := frame{page: p, Site: s.deps.Site, Version: s.deps.Version, Who: s.who(r), At: time.Now(), Path: r.URL.RequestURI()}
 	f.Zone = f.At.Format("-07:00")
 	f.StopsAll, f.StopsOne = console.Stoppers()
-	for _, one := range places {
+	for _, one := range s.places {
 		if one.open(f.Who.Who) {
 			one.Here = one.Path == p.Place
 			if one.Path == reviewsPath && !p.Bare {
