@@ -218,6 +218,7 @@ func TestTheArchive(t *testing.T) {
 		{"lives", livesAndKeysOfARealJournal},
 		{"search", searchesAndPages},
 		{"hasty", acknowledgedTooEarlyLoses},
+		{"accounts", accountsOfTheManualSuffice},
 	} {
 		t.Run(part.name, func(t *testing.T) { part.test(t, newPlace(t, servers.URLs(), 1, pg)) })
 	}
