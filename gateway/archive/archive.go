@@ -86,7 +86,7 @@ func (a *Archive) prepare(ctx context.Context) error {
 }
 
 // Waits between attempts.
-const shortestWait, longestWait = 100 * time.Millisecond, 5 * time.Second
+const shortestWait, longestWait = 100 * time.Millisecond, 2 * time.Second
 
 // insist does something until it succeeds, or ctx ends. An error that a person has to mend ends it too.
 func (a *Archive) insist(ctx context.Context, what string, do func(context.Context) error) error {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -18,6 +19,7 @@ import (
 	"go.uber.org/goleak"
 	"golang.org/x/mod/sumdb/note"
 
+	"weighpost/gateway/needs"
 	"weighpost/gateway/proof"
 	"weighpost/sinks/nats/natstest"
 	"weighpost/sinks/postgres/pgtest"
@@ -230,6 +232,7 @@ func honestGateways(t *testing.T, p *place) {
 	north := newGateway(t, "north-lab", "7qx3a").connect(t, p.urls, p.name, p.replicas)
 	south := newGateway(t, "south-lab", "7qx3a").connect(t, p.urls, p.name, p.replicas)
 	cfg := p.config(t, north, south)
+	cfg.Listen = needs.FreeAddress(t)
 	instance(t, cfg)
 	r, ctx := p.reader(t, cfg), within(t, time.Minute)
 	for _, g := range []*gateway{north, south} {
@@ -246,6 +249,30 @@ func honestGateways(t *testing.T, p *place) {
 		p.whole(t, g)
 		p.published(t, g, at)
 	}
+	if got := fetch(t, "http://"+cfg.Listen+"/healthz"); got != "ok\n" {
+		t.Errorf("%q", got)
+	}
+	numbers := fetch(t, "http://"+cfg.Listen+"/metrics")
+	for _, want := range []string{"weighpost_archive_entries_total 2314\n", `weighpost_archive_journals{state="verified"} 2`, `weighpost_archive_journals{state="in dispute"} 0`} {
+		if !strings.Contains(numbers, want) {
+			t.Errorf("the numbers for monitoring lack %s", want)
+		}
+	}
+}
+
+func fetch(t testing.TB, address string) string {
+	t.Helper()
+	defer http.DefaultClient.CloseIdleConnections()
+	answer, err := http.Get(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer answer.Body.Close()
+	body, err := io.ReadAll(answer.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(body)
 }
 
 // whole holds the rows against what a gateway has published.

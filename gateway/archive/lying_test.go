@@ -14,21 +14,28 @@ import (
 // begun is a gateway of which 20 entries are co-signed.
 func begun(t *testing.T, p *place, known bool) (*gateway, *Reader, *Config) {
 	t.Helper()
-	g := newGateway(t, "north-lab", "7qx3a").connect(t, p.urls, p.name, p.replicas)
+	g, r, cfg, _ := begin(t, p, known)
+	return g, r, cfg
+}
+
+// begin is begun for whoever ends the instance.
+func begin(t *testing.T, p *place, known bool) (g *gateway, r *Reader, cfg *Config, stop func()) {
+	t.Helper()
+	g = newGateway(t, "north-lab", "7qx3a").connect(t, p.urls, p.name, p.replicas)
 	others := []*gateway{newGateway(t, "far-lab", "aaaaa")}
 	if known {
 		others = append(others, g)
 	}
-	cfg := p.config(t, others...)
-	instance(t, cfg)
+	cfg = p.config(t, others...)
+	stop = instance(t, cfg)
 	ctx := within(t, time.Minute)
 	g.deliver(ctx, t, g.weigh(t, 20))
 	g.head(ctx, t, g.checkpoint(t, 20))
-	r := p.reader(t, cfg)
+	r = p.reader(t, cfg)
 	if known {
 		until(t, r, originOf(g.site, g.incarnation), 20*time.Second, "20 entries are co-signed", cosignedTo(20))
 	}
-	return g, r, cfg
+	return g, r, cfg, stop
 }
 
 // gapsWait: entries 21 to 23 and the last one do not come at first. The archive says which are missing, and goes on once they are there.
@@ -154,13 +161,14 @@ func aJournalThatWasSetBack(t *testing.T, p *place) {
 
 // keysThatAreNotKnown: a gateway without a key is kept and not verified until there is one; a checkpoint by another key is a dispute.
 func keysThatAreNotKnown(t *testing.T, p *place) {
-	g, r, _ := begun(t, p, false)
+	g, r, _, stop := begin(t, p, false)
 	ctx := within(t, time.Minute)
 	at := until(t, r, "weighpost/north-lab/7qx3a", 20*time.Second, "no key is told", func(s Gateway) bool { return s.State == StateNoKey })
 	if at.Held != 20 || at.Verified != 0 || at.Cosigned != 0 {
 		t.Errorf("%+v", at)
 	}
-	// Somebody says whose it is: another instance, with its key, verifies what waited.
+	// Somebody says whose it is: the next start, with its key, verifies what waited.
+	stop()
 	instance(t, p.config(t, g))
 	until(t, r, "weighpost/north-lab/7qx3a", 30*time.Second, "what waited is co-signed", cosignedTo(20))
 	// A thief signs in its name.
