@@ -153,6 +153,9 @@ var arrows = []arrow{
 	{"sinks", []string{"gateway/record", "parsers/..."}, "the contract stands on the vocabulary"},
 
 	{"gateway/config", []string{"gateway/...", "sinks", "sinks/...", "parsers/..."}, "it composes what each room declares"},
+	{"gateway/qualification", []string{"gateway/record", "gateway/report", "gateway/proof"},
+		"the report of a qualification is a form: who tries the installation out is above"},
+	{"gateway/qualify", []string{"gateway", "gateway/...", "sinks", "sinks/all", "parsers/..."}, "it tries out the whole installation, on top of everything"},
 	{"gateway/demo", []string{"configs", "gateway", "gateway/...", "sinks/...", "parsers/..."}, "a lab to play with, on top of everything"},
 	{"gateway", []string{"configs", "gateway/...", "sinks", "sinks/...", "parsers/..."}, "wiring"},
 	{"cmd/...", []string{"gateway", "gateway/...", "sinks/...", "parsers/...", "systemd"}, "commands parse, call and print"},
