@@ -235,3 +235,15 @@ func readStatus(svc service.Service) (serviceState, error) {
 	}
 	return state, nil
 }
+
+// enabled says whether the service begins with the system: yes, no or not known.
+func enabled() string {
+	out, err := exec.Command("systemctl", "is-enabled", serviceName+".service").Output()
+	switch said := strings.TrimSpace(string(out)); {
+	case said == "enabled":
+		return "yes"
+	case err != nil && said == "":
+		return "not known"
+	}
+	return "no"
+}

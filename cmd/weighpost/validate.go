@@ -23,7 +23,9 @@ type validateCommand struct {
 	Export validateExportCommand `cmd:"" help:"Find out whether an export is whole and as the journal has it."`
 	Proof  validateProofCommand  `cmd:"" help:"Say what the proof of an entry shows, with the journal's public key alone."`
 
-	Bundle  validateBundleCommand  `cmd:"" help:"Find out whether a bundle is whole, and what it shows, with the journal's public key alone."`
+	Bundle        validateBundleCommand        `cmd:"" help:"Find out whether a bundle is whole, and what it shows, with the journal's public key alone."`
+	Qualification validateQualificationCommand `cmd:"" help:"Find out whether a qualification report is whole and as it was signed, with the journal's public key alone."`
+
 	Segment validateSegmentCommand `cmd:"" help:"Find out whether a sealed segment is whole, and what it shows, with no journal at hand."`
 
 	Archive    validateArchiveCommand    `cmd:"" help:"Find every mistake in the configuration of an archive."`
