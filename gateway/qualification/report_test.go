@@ -28,7 +28,7 @@ func sample() *Report {
 		Program: Program{Version: "1.2.3", Commit: "0123456789abcdef", File: "/usr/local/bin/weighpost", SHA256: strings.Repeat("a", 64), Build: "go1.26.8 linux/amd64"},
 		Host:    Host{"lab-pc", "linux/amd64"}, Config: Config{"/etc/weighpost/weighpost.yaml", "sha256:" + strings.Repeat("b", 64)},
 		Daemon: "A daemon ran with this journal.", Asked: "all tests", Limits: Limits(), Software: "weighpost 1.2.3"}
-	for _, one := range []Test{{ID: "journal.verify", Seen: "no fault\n<b>‮", Outcome: Passed}, {ID: "sinks.lims", Outcome: Failed, Why: "Nothing arrived."}, {ID: "kill.power", Outcome: NotDone, Why: "A person has to do it."}} {
+	for _, one := range []Test{{ID: "journal.verify", Seen: "no fault\n<b>\u202e", Outcome: Passed}, {ID: "sinks.lims", Outcome: Failed, Why: "Nothing arrived."}, {ID: "kill.power", Outcome: NotDone, Why: "A person has to do it."}} {
 		one.Requirement, one.Clauses, _ = Requirement(one.ID)
 		one.Begun, one.Ended, one.Tried = at, at, "something"
 		r.Tests = append(r.Tests, one)

@@ -105,5 +105,5 @@ func (s scanned) Read(ctx context.Context, after uint64, max int) (entries []rec
 	return entries, err
 }
 
-// copyFolder copies the files of a folder, without what is below it but for folders of one level.
+// copyFolder copies a folder with all that is in it.
 func copyFolder(from, to string) error { return os.CopyFS(to, os.DirFS(from)) }

@@ -88,7 +88,7 @@ func editOne(ctx context.Context, folder string, size uint64) (seq uint64, err e
 	errDone := errors.New("done")
 	err = journal.Scan(ctx, folder, size/2, func(e record.Entry) error {
 		for from := len(e.JSON) / 2; from+needle <= len(e.JSON); from += needle {
-			if at := bytes.Index(text, e.JSON[from:from+needle]); at >= 0 && bytes.Index(text[at+1:], e.JSON[from:from+needle]) < 0 {
+			if at := bytes.Index(text, e.JSON[from:from+needle]); at >= 0 && !bytes.Contains(text[at+1:], e.JSON[from:from+needle]) {
 				text[at+needle/2] ^= 1
 				seq = e.Seq
 				return errDone
