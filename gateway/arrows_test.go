@@ -156,6 +156,8 @@ var arrows = []arrow{
 	{"gateway/qualification", []string{"gateway/record", "gateway/report", "gateway/proof"},
 		"the report of a qualification is a form: who tries the installation out is above"},
 	{"gateway/qualify", []string{"gateway", "gateway/...", "sinks", "sinks/all", "parsers/..."}, "it tries out the whole installation, on top of everything"},
+	{"gateway/support", []string{"gateway/config", "gateway/health", "gateway/journal", "gateway/port", "gateway/record"},
+		"a bundle for whoever helps reads what is there, and knows what may not be in it"},
 	{"gateway/demo", []string{"configs", "gateway", "gateway/...", "sinks/...", "parsers/..."}, "a lab to play with, on top of everything"},
 	{"gateway", []string{"configs", "gateway/...", "sinks", "sinks/...", "parsers/..."}, "wiring"},
 	{"cmd/...", []string{"gateway", "gateway/...", "sinks/...", "parsers/...", "systemd"}, "commands parse, call and print"},

@@ -48,6 +48,7 @@ type commands struct {
 	People        peopleCommand        `cmd:"" help:"Add, list and change people's accounts, and see who may do what."`
 	Keys          keysCommand          `cmd:"" help:"Make, list and revoke keys for programs."`
 	Qualify       qualifyCommand       `cmd:"" help:"Try out this installation, and write a signed report for the qualification file."`
+	Support       supportCommand       `cmd:"" help:"Pack what somebody who helps needs to see into one file, without secrets."`
 	Help          helpCommand          `cmd:"" help:"Print a page of the manual."`
 	Certificate   certificateCommand   `cmd:"" help:"Show the certificate that the page has: fingerprint, names, until when."`
 	Version       versionCommand       `cmd:"" help:"Print the version."`

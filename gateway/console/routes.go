@@ -3,6 +3,7 @@ package console
 import (
 	"encoding/json"
 	"net/http"
+	"runtime/pprof"
 	"slices"
 	"strings"
 	"time"
@@ -31,7 +32,8 @@ func (s *Server) otherRoutes() []otherRoute {
 		otherRoute{"/readyz", rights.See, http.HandlerFunc(s.serveReady), false},
 		otherRoute{backPath, Everybody, http.HandlerFunc(s.comeBack), false},
 		otherRoute{toProviderPath, rights.ReadJournal, http.HandlerFunc(s.toProvider), true},
-		otherRoute{"/metrics", rights.Measurements, s.metrics(), false})
+		otherRoute{"/metrics", rights.Measurements, s.metrics(), false},
+		otherRoute{"/goroutines", rights.Measurements, http.HandlerFunc(s.serveGoroutines), false})
 }
 
 // routes puts the routes beside the API together. One without a right is a mistake.
@@ -75,6 +77,12 @@ func writeJSON(w http.ResponseWriter, status int, v any) {
 	w.Header().Set("Content-Type", "application/json")
 	w.WriteHeader(status)
 	w.Write(append(b, '\n'))
+}
+
+// serveGoroutines says where in the program each goroutine is, for whoever mends it: functions and lines, and nothing of the data.
+func (s *Server) serveGoroutines(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	_ = pprof.Lookup("goroutine").WriteTo(w, 1) // whoever asked has gone
 }
 
 func (s *Server) serveHealth(w http.ResponseWriter, _ *http.Request) {

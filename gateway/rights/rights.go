@@ -43,7 +43,7 @@ const (
 	OwnAccount      Right = "own-account"        // see and change one's own secret and sessions
 	ReadPeople      Right = "read-people"        // see who has an account, and which rights they held when
 	ReadSettings    Right = "read-settings"      // see the settings, without secrets
-	Measurements    Right = "measurements"       // read the daemon's own measurements (/metrics)
+	Measurements    Right = "measurements"       // read the daemon's own measurements (/metrics), and where its goroutines are (/goroutines)
 	Check           Right = "check"              // check a balance with reference weights
 	Fitness         Right = "fitness"            // take a balance out of service and put it back; note that it was adjusted, moved, repaired, calibrated
 	Weights         Right = "reference-weights"  // register reference weights, their certificates, and withdraw them
