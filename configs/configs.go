@@ -1,4 +1,5 @@
-// Package configs carries the example layouts, the ready procedures and the schemas of entries inside the program.
+// Package configs carries the example layouts, the ready procedures, the commented configuration and the schemas of entries inside the
+// program.
 package configs
 
 import "embed"
@@ -18,3 +19,8 @@ var Procedures embed.FS
 //
 //go:embed weighing.schema.json unread.schema.json schemas/*.json
 var Schemas embed.FS
+
+// Commented is a configuration with every key, its meaning and its default.
+//
+//go:embed commented.yaml
+var Commented string

@@ -160,7 +160,9 @@ var arrows = []arrow{
 		"a bundle for whoever helps reads what is there, and knows what may not be in it"},
 	{"gateway/demo", []string{"configs", "gateway", "gateway/...", "sinks/...", "parsers/..."}, "a lab to play with, on top of everything"},
 	{"gateway", []string{"configs", "gateway/...", "sinks", "sinks/...", "parsers/..."}, "wiring"},
-	{"cmd/...", []string{"gateway", "gateway/...", "sinks/...", "parsers/...", "systemd"}, "commands parse, call and print"},
+	{"cmd/weighpost/shells", nil, "a script for a shell is made of the tree of commands alone"},
+	{"cmd/weighpost/manpage", nil, "a page for man is made of the tree of commands alone"},
+	{"cmd/...", []string{"cmd/weighpost/...", "configs", "gateway", "gateway/...", "sinks/...", "parsers/...", "systemd"}, "commands parse, call and print"},
 }
 
 // never holds what a wide row above would let through.

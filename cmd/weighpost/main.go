@@ -51,7 +51,9 @@ type commands struct {
 	Support       supportCommand       `cmd:"" help:"Pack what somebody who helps needs to see into one file, without secrets."`
 	Help          helpCommand          `cmd:"" help:"Print a page of the manual."`
 	Certificate   certificateCommand   `cmd:"" help:"Show the certificate that the page has: fingerprint, names, until when."`
-	Version       versionCommand       `cmd:"" help:"Print the version."`
+	Completion    completionCommand    `cmd:"" help:"Print the script by which a shell completes this command line."`
+	ManPages      manPagesCommand      `cmd:"" hidden:"" help:"Write the pages for man, as packages have them."`
+	Version       versionCommand       `cmd:"" help:"Print the version, and the commit that the program was built from."`
 }
 
 // streams is what a command may touch of the terminal, so that a test can stand in for it.
