@@ -75,9 +75,13 @@ func licenceFiles(dir string) (list []file, err error) {
 	return list, err
 }
 
-// recognised lists the licences that texts are, where three quarters of one are words of licences that are known.
+// recognised lists the licences that texts are, where three quarters of one are words of licences that are known. A grant of patents
+// is no licence, and has no name in SPDX's list.
 func recognised(files []file) (ids []string) {
 	for _, f := range files {
+		if strings.HasPrefix(strings.ToLower(f.name), "patents") {
+			continue
+		}
 		found := licensecheck.Scan(f.data)
 		if found.Percent < 75 {
 			continue

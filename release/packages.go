@@ -144,7 +144,7 @@ func (tr tree) script(stage, name string) (string, error) {
 // debianOnly are the files that Debian's policy asks for: the copyright, and the change that made the package.
 func (g goods) debianOnly(doc string) []file {
 	copyright := "Format: https://www.debian.org/doc/packaging-manuals/copyright-format/1.0/\nUpstream-Name: weighpost\n\n" +
-		"Files: *\nCopyright: the authors of weighpost\nLicense: Apache-2.0\n On Debian systems its text is in /usr/share/common-licenses/Apache-2.0.\n" +
+		"Files: *\nCopyright: 2026 the authors of weighpost\nLicense: Apache-2.0\n On Debian systems its text is in /usr/share/common-licenses/Apache-2.0.\n" +
 		"Comment:\n The program holds modules of others. Their licences and notices are in\n " + doc + "/THIRD-PARTY-LICENSES,\n" +
 		" and what they are in " + doc + "/sbom.cdx.json.\n"
 	changes := fmt.Sprintf("weighpost (%s-1) unstable; urgency=medium\n\n  * Built from the commit %s.\n\n -- %s  %s\n",

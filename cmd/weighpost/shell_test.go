@@ -105,8 +105,8 @@ func TestZshCompletes(t *testing.T) {
 	needs.Programs(t, "zsh", "timeout")
 	file := completionOf(t, "zsh")
 	for _, a := range tabbed {
-		if len(a.offers) != 1 {
-			continue // a list, not a word
+		if a.line != "weighpost journal ver" && a.line != "weighpost version --js" {
+			continue // each costs a start of zsh's completion
 		}
 		got := shellSays(t, "zsh", "-f", "-c", `zmodload zsh/zpty
 			zpty z zsh -f -i
