@@ -38,8 +38,9 @@ other programs, such as what a server answered, stand in it as they came: look t
 
 Run it as weighpost's user or as root: others may not read the journal and the log.
 
-Example:
-  sudo weighpost support --config /etc/weighpost/weighpost.yaml --out support.tar.gz`
+For example, as root:
+
+    weighpost support --config /etc/weighpost/weighpost.yaml --out support.tar.gz`
 }
 
 func (c supportCommand) Run(ctx context.Context, s streams) error {
