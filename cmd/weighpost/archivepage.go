@@ -29,9 +29,6 @@ only read is enough.
 The pages ask nobody who they are, and so they answer on this computer alone. For others put a proxy before them that has TLS and has
 people sign in, and give its name with --name.
 
-Example: weighpost archive page --config /etc/weighpost/archive.yaml
-Example: weighpost archive page --config archive.yaml --listen 127.0.0.1:9000 --name weighings.example.org
-
 See: weighpost help sites`
 }
 

@@ -109,6 +109,7 @@ var examples = map[string]string{
 	"archive status":          "--config archive.yaml",
 	"archive checkpoint":      "weighpost/seed-bank/lnpi7 --config archive.yaml",
 	"archive settle":          "weighpost/seed-bank/lnpi7 --by ada --reason 'the disk was restored' --config archive.yaml",
+	"archive page":            "--config archive.yaml --listen 127.0.0.1:9000 --name weighings.example.org",
 	"archive key":             "archive.key --name lab-archive",
 	"directory test":          "ada --config weighpost.yaml",
 	"configuration show":      "--config weighpost.yaml",

@@ -34,7 +34,7 @@ func TestEveryCommandShowsAnExample(t *testing.T) {
 		}
 		for _, e := range examples {
 			line, _, _ := strings.Cut(e[1], " | ")
-			line, _, _ = strings.Cut(line, " > ")
+			line, _, _ = strings.Cut(line, " >")
 			if args, ok := command(line); !ok {
 				t.Errorf("%s: no command: %s", path, e[1])
 			} else if _, err := parser.Parse(args); err != nil {

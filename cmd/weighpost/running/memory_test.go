@@ -51,35 +51,19 @@ func (r *rig) press(t *testing.T, daemon *exec.Cmd, wanted int64) int64 {
 
 // TestTheDaemonKeepsToTheMemoryThatItIsGiven: under a limit and a load at which a Go program that knows of no limit is killed by the
 // kernel, it answers all that is asked, records what is printed meanwhile, and is not killed. The limit is one of a real control
-// group, as MemoryMax= of the unit sets it. What the race detector keeps beside the heap is not the runtime's to limit: with it
-// there is more room, and only the second half is shown.
+// group, as MemoryMax= of the unit sets it.
 func TestTheDaemonKeepsToTheMemoryThatItIsGiven(t *testing.T) {
 	t.Parallel()
 	group := newMemoryGroup(t)
 	r := newRig(t)
 	stop := r.printing(t)
 	limit := 42 << 20
-	if raceDetector {
-		limit = 512 << 20
-	}
 	if err := group.limit(t, limit); err != nil {
 		t.Fatal(err)
 	}
 	r.wrap = []string{"sh", "-c", fmt.Sprintf(`echo $$ >%s/cgroup.procs; exec "$@"`, group.dir), "sh"}
 	const answers = 160
-	if !raceDetector {
-		r.env = append(os.Environ(), "GOMEMLIMIT=off")
-		daemon := r.start(t)
-		r.moved(t, daemon, 500) // as many as one answer holds
-		n := r.press(t, daemon, 4*answers)
-		_ = daemon.Process.Kill()
-		_ = daemon.Wait()
-		if group.kills(t) != 1 {
-			t.Errorf("a daemon that knows of no limit was not killed at %d MiB: this test shows nothing", limit>>20)
-		}
-		t.Logf("at %d MiB the kernel kills a daemon that knows of no limit, after %d answers", limit>>20, n)
-	}
-	r.env = nil
+	r.isKilledWithout(t, group, limit, 4*answers)
 	before := group.kills(t)
 	daemon := r.start(t)
 	r.moved(t, daemon, 10)
@@ -94,6 +78,22 @@ func TestTheDaemonKeepsToTheMemoryThatItIsGiven(t *testing.T) {
 		t.Errorf("the daemon did not end in good order: %v", err)
 	}
 	r.ends(t, stop)
+}
+
+// isKilledWithout shows that the limit is one that counts.
+func (r *rig) isKilledWithout(t *testing.T, group *memoryGroup, limit int, answers int64) {
+	t.Helper()
+	r.env = append(os.Environ(), "GOMEMLIMIT=off")
+	daemon := r.start(t)
+	r.moved(t, daemon, 500) // as many as one answer holds
+	n := r.press(t, daemon, answers)
+	_ = daemon.Process.Kill()
+	_ = daemon.Wait()
+	if group.kills(t) != 1 {
+		t.Errorf("a daemon that knows of no limit was not killed at %d MiB: this test shows nothing", limit>>20)
+	}
+	t.Logf("at %d MiB the kernel kills a daemon that knows of no limit, after %d answers", limit>>20, n)
+	r.env = nil
 }
 
 // share is the part of what is granted that the daemon keeps to.

@@ -1,5 +1,0 @@
-//go:build !race
-
-package running
-
-const raceDetector = false
