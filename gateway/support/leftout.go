@@ -46,7 +46,9 @@ func withoutPeople(c health.Condition) health.Condition {
 		c.Consequences = append(c.Consequences, withoutPeople(one))
 	}
 	if c.Cause != nil && aboutPerson(c.Cause.Code) {
-		c.Cause = &health.Ref{Code: c.Cause.Code, Subject: leftOut}
+		cause := *c.Cause
+		cause.Subject = leftOut
+		c.Cause = &cause
 	}
 	return c
 }
