@@ -27,6 +27,11 @@ func (g *Gateway) takesDropped() bool {
 	if !g.started.Load() {
 		return false
 	}
+	for _, b := range g.now.Load().balances {
+		if b.intake != nil && !b.intake.Begun() { // it would refuse, and what a file asks for is refused for good
+			return false
+		}
+	}
 	_, _, ready := g.samples.Sample("")
 	return ready && g.runs.Ready() && lab{g}.Ready()
 }

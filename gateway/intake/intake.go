@@ -295,6 +295,13 @@ func (in *Intake) begin(life context.Context) {
 	in.over, in.gone, in.asking.ended = false, make(chan struct{}), false
 }
 
+// Begun says whether Run has begun: before that nothing can be set or asked for, and what comes is refused.
+func (in *Intake) Begun() bool {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.gone != nil
+}
+
 // lookNoMore ends what is looked up beside the lines, and waits for it.
 func (in *Intake) lookNoMore(giveUp func()) {
 	in.mu.Lock()

@@ -74,6 +74,11 @@ func TestEachRequestOfAFileIsCarriedOutOnce(t *testing.T) {
 		_ = daemon.Wait()
 	}
 	daemon := r.start(t)
+	defer func() {
+		if t.Failed() {
+			t.Logf("%d of %d files are answered; the log:\n%s", answers(), files, r.log(t))
+		}
+	}()
 	comesAbout(t, func() bool { return answers() == files }, "files stay without their answer")
 	_ = daemon.Process.Signal(syscall.SIGTERM)
 	if err := daemon.Wait(); err != nil {
