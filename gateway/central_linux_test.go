@@ -123,6 +123,11 @@ func (h *house) serial() uint64 {
 // holdsSerial waits until a file of this serial number was taken, and nothing of it refused.
 func (h *house) holdsSerial(t *testing.T, serial uint64) {
 	t.Helper()
+	defer func() {
+		if t.Failed() {
+			t.Logf("conditions: %+v", h.Conditions())
+		}
+	}()
 	until(t, func() bool { return h.serial() == serial }, "the settings are not taken")
 	until(t, func() bool { return h.condition(health.CentralRefused) == "" }, "what was taken is refused")
 }

@@ -102,22 +102,30 @@ func writeLayouts(folder string, unwritten config.Unwritten) (undo func(), err e
 	return undo, nil
 }
 
-// writeLayout writes one file. fresh: it was not there.
+// writeLayout writes one file, whole or not at all: one that a kill cut off would stand in the way of the next try. fresh: it was not there.
 func writeLayout(root *os.Root, path string, text []byte) (fresh bool, err error) {
 	if err := root.Mkdir(layoutsFolder, 0o755); err != nil && !errors.Is(err, fs.ErrExist) {
 		return false, err
 	}
-	f, err := root.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if errors.Is(err, fs.ErrExist) {
-		there, err := root.ReadFile(path)
-		if err == nil && !bytes.Equal(there, text) {
-			err = errors.New("another file is there under that name")
-		}
+	there, err := root.ReadFile(path)
+	switch {
+	case err == nil && !bytes.Equal(there, text):
+		return false, errors.New("another file is there under that name")
+	case !errors.Is(err, fs.ErrNotExist):
 		return false, err
 	}
+	part := path + ".part"
+	_ = root.Remove(part) // of a try that was cut off
+	f, err := root.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
 		return false, err
 	}
 	_, err = f.Write(text)
-	return true, errors.Join(err, f.Sync(), f.Close())
+	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
+		err = root.Rename(part, path)
+	}
+	if err != nil {
+		return false, errors.Join(err, root.Remove(part))
+	}
+	return true, nil
 }

@@ -54,7 +54,8 @@ func renderTopic(topic help.Topic) *manualText {
 		page.HTML = template.HTML("<pre>" + template.HTMLEscapeString(body) + "</pre>")
 		return page
 	}
-	page.HTML = template.HTML(b.String())
+	// Long lines scroll, also by keys. What a text says of <pre> is escaped.
+	page.HTML = template.HTML(strings.ReplaceAll(b.String(), "<pre>", `<pre tabindex="0">`))
 	return page
 }
 
