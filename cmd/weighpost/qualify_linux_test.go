@@ -99,12 +99,8 @@ func newQualified(t *testing.T) *qualified {
 	needs.Programs(t, "chronyd", "faketime", "socat")
 	q := &qualified{dir: t.TempDir(), page: freeOn(t, "tcp"), broker: mosquitto.Start(t, mosquitto.Options{})}
 	q.program, q.config = filepath.Join(q.dir, "weighpost"), filepath.Join(q.dir, "weighpost.yaml")
-	self, err := os.Executable()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if os.Link(self, q.program) != nil { // on another file system
-		text, err := os.ReadFile(self)
+	if os.Link(built, q.program) != nil { // on another file system
+		text, err := os.ReadFile(built)
 		if err = errors.Join(err, os.WriteFile(q.program, text, 0o755)); err != nil {
 			t.Fatal(err)
 		}

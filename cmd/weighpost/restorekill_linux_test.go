@@ -24,14 +24,7 @@ func TestARestoreThatIsKilledLeavesTheFolderAsItWasOrWhole(t *testing.T) {
 	t.Parallel()
 	rounds, seed, dice := needs.Kills(t, 5)
 	old, at := newOldComputer(t, false), t.TempDir()
-	program := filepath.Join(at, "weighpost")
-	self, err := os.Executable()
-	if err == nil {
-		err = os.Symlink(self, program) // see TestMain
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
+	program := program(t, at)
 	started := time.Now()
 	warm := exec.CommandContext(t.Context(), program, "backup", "restore", old.file, "--into", filepath.Join(at, "warm"))
 	if out, err := warm.CombinedOutput(); err != nil {

@@ -2,21 +2,43 @@ package main
 
 import (
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"weighpost/gateway/needs"
 )
 
-// TestMain lets scripts call the command itself, by the name weighpost.
+// built is the program as it is handed out. It is on the path of everything that a test runs.
+var built string
+
 func TestMain(m *testing.M) {
 	// The tests that run the program as a child mostly wait for it.
 	if err := flag.Set("test.parallel", "4"); err != nil {
 		panic(err)
 	}
-	testscript.Main(m, map[string]func(){"weighpost": main})
+	os.Exit(withProgram(m.Run))
+}
+
+func withProgram(run func() int) int {
+	dir, err := os.MkdirTemp("", "weighpost-commands-")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	defer os.RemoveAll(dir)
+	if built, err = needs.Program(dir); err == nil {
+		err = os.Setenv("PATH", dir+string(os.PathListSeparator)+os.Getenv("PATH"))
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	return run()
 }
 
 // TestScripts runs the command line as people type it: testdata/script/*.txtar.
@@ -51,15 +73,11 @@ func waitFor(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-// program gives the test's own program the name weighpost: see TestMain.
+// program puts the program into a folder, under its name.
 func program(t *testing.T, dir string) string {
 	t.Helper()
 	path := filepath.Join(dir, "weighpost")
-	self, err := os.Executable()
-	if err == nil {
-		err = os.Symlink(self, path)
-	}
-	if err != nil {
+	if err := os.Symlink(built, path); err != nil {
 		t.Fatal(err)
 	}
 	return path

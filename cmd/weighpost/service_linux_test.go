@@ -95,11 +95,7 @@ func onStage(t *testing.T, script string) string {
 		needs.That(t, false, "room in memory for another /etc: "+err.Error())
 	}
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
-	self, err := os.Executable()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, step := range [][]string{{"mkdir", "-m", "755", dir + "/etc", dir + "/work", dir + "/bin"}, {"chmod", "755", dir}, {"cp", self, dir + "/program"}} {
+	for _, step := range [][]string{{"mkdir", "-m", "755", dir + "/etc", dir + "/work", dir + "/bin"}, {"chmod", "755", dir}, {"cp", built, dir + "/program"}} {
 		if out, err := exec.Command(step[0], step[1:]...).CombinedOutput(); err != nil {
 			t.Fatalf("%v: %s", err, out)
 		}
