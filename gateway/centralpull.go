@@ -70,7 +70,7 @@ func (g *Gateway) pullCentral(ctx context.Context, p *pulled, cfg central.Config
 	if ctx.Err() != nil {
 		return cfg.Period()
 	}
-	if err != nil && !errors.Is(err, central.TooLarge) {
+	if err != nil && !errors.Is(err, central.ErrTooLarge) {
 		g.centralUnreached(p, cfg, err)
 		return min(cfg.Period(), pullAgain<<min(p.missing-1, 10))
 	}

@@ -30,8 +30,8 @@ type read struct {
 	err error
 }
 
-// TooLarge is the error of a file that was not read to its end.
-var TooLarge = fmt.Errorf("it is larger than %d bytes, and was not looked into", MaxSize)
+// ErrTooLarge is the error of a file that was not read to its end.
+var ErrTooLarge = fmt.Errorf("it is larger than %d bytes, and was not looked into", MaxSize)
 
 // Fetch gives the file as it is now. The error is a sentence without its full stop; ctx and half a minute bound it. The other end is not
 // trusted: what it may send is bounded, and a redirect is never followed.
@@ -80,7 +80,7 @@ func bounded(r io.Reader) ([]byte, error) {
 	case err != nil:
 		return nil, err
 	case len(b) > MaxSize:
-		return nil, TooLarge
+		return nil, ErrTooLarge
 	}
 	return b, nil
 }
@@ -124,7 +124,7 @@ func (s *Source) take(resp *http.Response) ([]byte, error) {
 		return nil, fmt.Errorf("%s answered %d %s", host, resp.StatusCode, http.StatusText(resp.StatusCode))
 	}
 	b, err := bounded(resp.Body)
-	if err != nil && !errors.Is(err, TooLarge) {
+	if err != nil && !errors.Is(err, ErrTooLarge) {
 		err = fmt.Errorf("the answer of %s did not come whole: %w", host, bare(err))
 	}
 	if err == nil {

@@ -70,7 +70,7 @@ func TestFetchTrustsNobody(t *testing.T) {
 		},
 	} {
 		answer = a
-		if b, err := fetch(); b != "" || err == nil || !strings.Contains(err.Error(), want) || errors.Is(err, central.TooLarge) != (want == "larger than") {
+		if b, err := fetch(); b != "" || err == nil || !strings.Contains(err.Error(), want) || errors.Is(err, central.ErrTooLarge) != (want == "larger than") {
 			t.Errorf("%q %v, want %s", b, err, want)
 		}
 	}
