@@ -55,7 +55,7 @@ func renderTopic(topic help.Topic) *manualText {
 		return page
 	}
 	// Long lines scroll, also by keys. What a text says of <pre> is escaped.
-	page.HTML = template.HTML(strings.ReplaceAll(b.String(), "<pre>", `<pre tabindex="0">`))
+	page.HTML = template.HTML(strings.ReplaceAll(b.String(), "<pre>", `<pre tabindex="0" role="group" aria-label="As written">`))
 	return page
 }
 
