@@ -2,7 +2,6 @@ package main
 
 import (
 	"flag"
-	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -21,24 +20,13 @@ func TestMain(m *testing.M) {
 	if err := flag.Set("test.parallel", "4"); err != nil {
 		panic(err)
 	}
-	os.Exit(withProgram(m.Run))
-}
-
-func withProgram(run func() int) int {
-	dir, err := os.MkdirTemp("", "weighpost-commands-")
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
-	}
-	defer os.RemoveAll(dir)
-	if built, err = needs.Program(dir); err == nil {
-		err = os.Setenv("PATH", dir+string(os.PathListSeparator)+os.Getenv("PATH"))
-	}
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
-	}
-	return run()
+	os.Exit(needs.WithProgram(func(path string) int {
+		built = path
+		if err := os.Setenv("PATH", filepath.Dir(path)+string(os.PathListSeparator)+os.Getenv("PATH")); err != nil {
+			panic(err)
+		}
+		return m.Run()
+	}))
 }
 
 // TestScripts runs the command line as people type it: testdata/script/*.txtar.

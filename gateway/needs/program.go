@@ -19,3 +19,19 @@ func Program(dir string) (string, error) {
 	}
 	return path, nil
 }
+
+// WithProgram builds weighpost once for the tests of a package, hands its path over and gives the status of run, for a TestMain.
+func WithProgram(run func(path string) int) int {
+	dir, err := os.MkdirTemp("", "weighpost-program-")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	defer os.RemoveAll(dir)
+	path, err := Program(dir)
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	return run(path)
+}

@@ -1,7 +1,6 @@
 package everywhere
 
 import (
-	"fmt"
 	"os"
 	"testing"
 
@@ -11,18 +10,9 @@ import (
 // built is the program as it is handed out.
 var built string
 
-func TestMain(m *testing.M) { os.Exit(withProgram(m.Run)) }
-
-func withProgram(run func() int) int {
-	dir, err := os.MkdirTemp("", "weighpost-everywhere-")
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
-	}
-	defer os.RemoveAll(dir)
-	if built, err = needs.Program(dir); err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
-	}
-	return run()
+func TestMain(m *testing.M) {
+	os.Exit(needs.WithProgram(func(path string) int {
+		built = path
+		return m.Run()
+	}))
 }

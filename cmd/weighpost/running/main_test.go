@@ -2,7 +2,6 @@ package running
 
 import (
 	"flag"
-	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -18,21 +17,10 @@ func TestMain(m *testing.M) {
 	if err := flag.Set("test.parallel", "4"); err != nil {
 		panic(err)
 	}
-	os.Exit(withProgram(m.Run))
-}
-
-func withProgram(run func() int) int {
-	dir, err := os.MkdirTemp("", "weighpost-running-")
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
-	}
-	defer os.RemoveAll(dir)
-	if built, err = needs.Program(dir); err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
-	}
-	return run()
+	os.Exit(needs.WithProgram(func(path string) int {
+		built = path
+		return m.Run()
+	}))
 }
 
 // program puts the program into a folder, under its name.
